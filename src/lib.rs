@@ -1,0 +1,7 @@
+//! skeleton
+pub mod checks;
+pub mod inspection;
+pub mod log;
+pub mod machine;
+pub mod observe;
+pub mod preflight;

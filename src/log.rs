@@ -1,0 +1,118 @@
+//! Collects hits and merges repeats.
+
+use crate::inspection::{Excerpt, Finding, Severity};
+use crate::machine::Override;
+use crate::observe::Hit;
+use std::collections::BTreeMap;
+
+/// Most findings kept after merging.
+pub const FINDINGS_KEPT: usize = 1000;
+/// Most line numbers kept per finding.
+pub const LINES_KEPT: usize = 100;
+
+struct Merged {
+    finding: Finding,
+    badness: f64,
+}
+
+/// The findings so far.
+#[derive(Default)]
+pub struct Log {
+    merged: Vec<Merged>,
+    by_key: BTreeMap<(&'static str, u64, Severity), usize>,
+    overrides: BTreeMap<String, Override>,
+    wanted: Vec<(usize, u64)>,
+    /// Findings that did not fit in the bound.
+    pub dropped: u64,
+}
+
+impl Log {
+    /// An empty log under the sheet's severities.
+    pub fn new(overrides: &BTreeMap<String, Override>) -> Self {
+        Self { overrides: overrides.clone(), ..Self::default() }
+    }
+
+    /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
+    pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
+        let severity = match self.overrides.get(hit.check) {
+            Some(Override::Off) => return,
+            Some(Override::Severity(severity)) => *severity,
+            None => hit.severity,
+        };
+        let key = (hit.check, hit.kind, severity);
+        let line = (hit.line > 0).then_some(hit.line);
+        if let Some(&at) = self.by_key.get(&key) {
+            let Merged { finding, badness } = &mut self.merged[at];
+            finding.count += 1;
+            if let Some(line) = line {
+                finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
+                finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
+                if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
+                    finding.lines.push(line);
+                }
+            }
+            if hit.badness > *badness {
+                *badness = hit.badness;
+                finding.value = hit.value;
+                finding.limit = hit.limit;
+                finding.worst_line = line;
+                finding.message = message();
+                if let Some(line) = line {
+                    self.wanted.push((at, line));
+                }
+            }
+            return;
+        }
+        if self.merged.len() >= FINDINGS_KEPT {
+            self.dropped += 1;
+            return;
+        }
+        let at = self.merged.len();
+        self.by_key.insert(key, at);
+        if let Some(line) = line {
+            self.wanted.push((at, line));
+        }
+        self.merged.push(Merged {
+            badness: hit.badness,
+            finding: Finding {
+                check: hit.check,
+                severity,
+                line,
+                last_line: line,
+                count: 1,
+                lines: line.into_iter().collect(),
+                message: message(),
+                value: hit.value,
+                worst_line: line,
+                limit: hit.limit,
+                unit: hit.unit,
+                excerpts: Vec::new(),
+            },
+        });
+    }
+
+    /// Fetches the text of lines that new first or worst hits point at.
+    pub fn capture(&mut self, mut text_of: impl FnMut(u64) -> Option<String>) {
+        for (at, line) in self.wanted.drain(..) {
+            let finding = &mut self.merged[at].finding;
+            if finding.excerpts.iter().any(|excerpt| excerpt.line == line) {
+                continue;
+            }
+            let Some(text) = text_of(line) else { continue };
+            // The first line's excerpt stays; a later one is the worst so far.
+            finding.excerpts.truncate(1);
+            finding.excerpts.push(Excerpt { line, text });
+        }
+    }
+
+    /// The findings: worst severity first, then by first line, then by check.
+    pub fn into_findings(self) -> Vec<Finding> {
+        let mut findings: Vec<Finding> = self.merged.into_iter().map(|merged| merged.finding).collect();
+        for finding in &mut findings {
+            finding.lines.sort_unstable();
+            finding.excerpts.retain(|e| Some(e.line) == finding.line || Some(e.line) == finding.worst_line);
+        }
+        findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
+        findings
+    }
+}

@@ -1,0 +1,320 @@
+//! The machine sheet: what the machine is and how it is set up today.
+//!
+//! [`keys`] is the law of the sheet: every key with its kind, bounds, default and meaning. [`sheet`] reads a TOML text
+//! against it and lists *all* faults with line and column; [`resolve`] turns the values into a [`Machine`].
+//! Units: mm, s, °C, bytes, Hz. Index order of axis arrays is X, Y, Z, E.
+
+use std::collections::BTreeMap;
+
+use crate::inspection::Severity;
+
+/// Index of the extruder in arrays over X, Y, Z, E.
+pub const E: usize = 3;
+
+/// A machine, resolved: every optional key has its default or is `None`, which skips what needs it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Machine {
+    /// Name for people.
+    pub name: String,
+    /// Path of the sheet as given, or `built-in`.
+    pub source: String,
+    /// `blake3:` and the hex digest of the sheet's bytes.
+    pub digest: String,
+    /// True for the built-in cautious machine.
+    pub built_in: bool,
+    /// Where the nozzle can go.
+    pub travel: Travel,
+    /// Speeds, accelerations and the corner rule.
+    pub motion: Motion,
+    /// How the controller reads a job.
+    pub controller: Controller,
+    /// Tools by number; at least one.
+    pub tools: Vec<Tool>,
+    /// Heated bed, if there is one.
+    pub bed: Option<Bed>,
+    /// Heated chamber, if there is one.
+    pub chamber: Option<Chamber>,
+    /// Room temperature, °C.
+    pub ambient_c: f64,
+    /// Severities that the sheet overrides, by check id.
+    pub severities: BTreeMap<String, Override>,
+    /// Every key with its value and where that came from, for `sheet show`.
+    pub origins: Vec<Origin>,
+}
+
+/// A severity set in the sheet, or a check switched off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Override {
+    /// All findings of the check get this severity.
+    Severity(Severity),
+    /// The check is not made (and is listed as skipped).
+    Off,
+}
+
+/// One line of the resolved sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Origin {
+    /// Dotted path of the key, such as `motion.corner.jerk_mm_s.x` or `tool[0].nozzle_diameter_mm`.
+    pub path: String,
+    /// The value as TOML; empty when not set and without default.
+    pub value: String,
+    /// `line 12`, `default`, or `not set`.
+    pub from: String,
+}
+
+/// Travel limits and home, mm, machine coordinates.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Travel {
+    /// Lowest x, y, z.
+    pub min: [f64; 3],
+    /// Highest x, y, z.
+    pub max: [f64; 3],
+    /// Shape of the reachable area in x, y.
+    pub bed: BedShape,
+    /// Where homing leaves the axes; may lie outside travel.
+    pub home: [f64; 3],
+    /// Boxes the nozzle must not enter.
+    pub keep_out: Vec<KeepOut>,
+}
+
+/// Shape of the reachable area.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BedShape {
+    /// The whole x, y range.
+    Rectangle,
+    /// The largest disc (ellipse where the ranges differ) inside the x, y range.
+    Disc,
+}
+
+/// A box the nozzle must not enter, mm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeepOut {
+    /// What stands there.
+    pub what: String,
+    /// Lowest x, y, z.
+    pub min: [f64; 3],
+    /// Highest x, y, z.
+    pub max: [f64; 3],
+}
+
+/// Motion settings at power-on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Motion {
+    /// How motors drive the axes.
+    pub drive_layout: DriveLayout,
+    /// Limits, which a job may change.
+    pub limits: Limits,
+    /// How many moves the controller knows ahead.
+    pub look_ahead: LookAhead,
+}
+
+/// How motors drive the axes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum DriveLayout {
+    /// A motor (or motors in parallel) per axis.
+    OnePerAxis,
+    /// Two belts: the motors see x + y and x − y.
+    CrossedBelts,
+    /// Three vertical carriages at 120°; arm length and radius in mm where given, else tower rates are not judged.
+    ThreeTowers {
+        /// Length of the diagonal arms, mm, and horizontal distance from the centre to the carriage joints less the effector's, mm.
+        arms_mm: Option<(f64, f64)>,
+    },
+}
+
+/// Speed and acceleration limits. Very large values (1e9) mean no limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Largest speed per axis, mm/s.
+    pub feed_rate_mm_s: [f64; 4],
+    /// Largest acceleration per axis, mm/s².
+    pub acceleration_mm_s2: [f64; 4],
+    /// Acceleration of moves along the path with extruder motion, mm/s².
+    pub printing_mm_s2: f64,
+    /// Acceleration of moves along the path without, mm/s².
+    pub travel_mm_s2: f64,
+    /// Acceleration of extruder-only moves, mm/s².
+    pub retraction_mm_s2: f64,
+    /// Which corner rule holds; a job cannot switch it.
+    pub corner: CornerRule,
+    /// Largest step of speed per axis, mm/s (used by [`CornerRule::Jerk`]).
+    pub jerk_mm_s: [f64; 4],
+    /// Junction deviation, mm (used by [`CornerRule::JunctionDeviation`]).
+    pub junction_deviation_mm: f64,
+}
+
+/// The rule that caps the speed through a corner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CornerRule {
+    /// Largest step of speed per axis.
+    Jerk,
+    /// Centripetal acceleration on a circle that passes the corner at a given distance.
+    JunctionDeviation,
+}
+
+/// How many moves the controller knows ahead, the current one included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LookAhead {
+    /// That many moves (at least 1).
+    Moves(u32),
+    /// All of them.
+    Unlimited,
+}
+
+/// How the controller reads a job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Controller {
+    /// Which commands choose absolute or relative extruder words.
+    pub extrusion_mode: ExtrusionMode,
+    /// Whether M201, M203, M204 and M205 in a job change the limits.
+    pub obeys_limits_in_job: bool,
+    /// Feed rate before the first F, mm/s.
+    pub default_feed_rate_mm_s: f64,
+    /// Seconds in one unit of the P word of G4 (0.001 or 1).
+    pub dwell_p_s: f64,
+    /// Motor steps (micro-steps) per mm for X, Y, Z, E; none where not given.
+    pub steps_per_mm: [Option<f64>; 4],
+    /// Most steps per second the controller makes on one motor, Hz.
+    pub step_rate_limit_hz: Option<f64>,
+    /// Most commands per second the controller reads, Hz.
+    pub command_rate_limit_hz: Option<f64>,
+    /// Speed of the serial line a job is sent over, baud.
+    pub serial_baud: Option<f64>,
+    /// Longest line the controller takes, bytes.
+    pub line_length_limit_bytes: Option<u64>,
+    /// What the controller was not built for.
+    pub lacks: Vec<Feature>,
+    /// Time of homing, s; counts 0 when not given.
+    pub homing_s: Option<f64>,
+    /// Time of one probing command, s; counts 0 when not given.
+    pub probing_s: Option<f64>,
+}
+
+/// Which commands choose absolute or relative extruder words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ExtrusionMode {
+    /// The latest of G90, G91, M82, M83.
+    LatestWord,
+    /// M82 and M83 only.
+    OwnWords,
+}
+
+/// Something a controller may not have been built for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Feature {
+    /// G2, G3.
+    Arcs,
+    /// G10, G11 as retract and recover.
+    FirmwareRetraction,
+    /// G5.
+    Cubics,
+    /// G20.
+    Inches,
+    /// M200.
+    Volumetric,
+    /// G29, G30, G80 and other probing.
+    Probing,
+    /// M600.
+    FilamentChange,
+    /// M141, M191.
+    Chamber,
+}
+
+impl Feature {
+    /// All features, in the order of the sheet's documentation.
+    pub const ALL: [Self; 8] = [
+        Self::Arcs,
+        Self::FirmwareRetraction,
+        Self::Cubics,
+        Self::Inches,
+        Self::Volumetric,
+        Self::Probing,
+        Self::FilamentChange,
+        Self::Chamber,
+    ];
+
+    /// The word used in the sheet.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Arcs => "arcs",
+            Self::FirmwareRetraction => "firmware-retraction",
+            Self::Cubics => "cubics",
+            Self::Inches => "inches",
+            Self::Volumetric => "volumetric",
+            Self::Probing => "probing",
+            Self::FilamentChange => "filament-change",
+            Self::Chamber => "chamber",
+        }
+    }
+}
+
+/// A tool: extruder, hotend and filament.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tool {
+    /// Filament diameter, mm.
+    pub filament_diameter_mm: f64,
+    /// Nozzle bore, mm.
+    pub nozzle_diameter_mm: Option<f64>,
+    /// Highest allowed temperature, °C.
+    pub limit_c: Option<f64>,
+    /// Lowest temperature at which filament may be pushed, °C.
+    pub extrude_min_c: Option<f64>,
+    /// Melt rate the hotend keeps up, mm³/s.
+    pub sustained_mm3_s: Option<f64>,
+    /// Melt rate it stands for a moment, mm³/s.
+    pub peak_mm3_s: Option<f64>,
+    /// Time constant of the first-order average behind the sustained rate, s.
+    pub melt_window_s: f64,
+    /// Heating law, for waits and cooling.
+    pub heating: Option<Heating>,
+    /// Density of the filament, g/cm³.
+    pub density_g_cm3: Option<f64>,
+    /// Filament left on the spool, mm.
+    pub on_spool_mm: Option<f64>,
+    /// Offset of the nozzle from that of tool 0, mm.
+    pub offset_mm: [f64; 3],
+    /// Length and feed of G10 and G11.
+    pub retraction: Option<Retraction>,
+}
+
+/// First-order heating (Newton): at full power the temperature tends to `full_power_c`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Heating {
+    /// Time constant, s.
+    pub time_constant_s: f64,
+    /// Temperature reached after a long time at full power, °C.
+    pub full_power_c: f64,
+}
+
+/// Retraction made by the controller on G10 and undone on G11.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Retraction {
+    /// Filament pulled back, mm.
+    pub length_mm: f64,
+    /// Speed of the pull, mm/s.
+    pub feed_rate_mm_s: f64,
+    /// Extra filament pushed on recovery, mm.
+    pub recover_extra_mm: f64,
+    /// Speed of the recovery, mm/s.
+    pub recover_feed_rate_mm_s: f64,
+    /// Lift of the nozzle while retracted, mm.
+    pub lift_mm: f64,
+}
+
+/// Heated bed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bed {
+    /// Highest allowed temperature, °C.
+    pub limit_c: Option<f64>,
+    /// Heating law.
+    pub heating: Option<Heating>,
+}
+
+/// Heated chamber.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Chamber {
+    /// Highest allowed temperature, °C.
+    pub limit_c: Option<f64>,
+    /// Heating law.
+    pub heating: Option<Heating>,
+}

@@ -1,0 +1,317 @@
+//! What stands between the planned motion and everything that watches it: blocks, actions, observers and the log.
+//!
+//! Called once per block of up to [`BLOCK`] planned moves, in time order. A block's moves come first, then its actions,
+//! in the order of the job: any action ends the block it follows.
+
+use crate::inspection::{Inspection, Severity};
+
+/// Most moves in a block.
+pub const BLOCK: usize = 256;
+
+/// Bits of [`Block::flags`].
+pub mod flag {
+    /// The move goes along a path (d ≠ 0); otherwise only the extruder moves.
+    pub const PATH: u8 = 1;
+    /// X moves.
+    pub const X: u8 = 2;
+    /// Y moves.
+    pub const Y: u8 = 4;
+    /// Z moves.
+    pub const Z: u8 = 8;
+    /// X is known (always, but after probing until the next absolute X).
+    pub const KNOWN_X: u8 = 16;
+    /// Y is known.
+    pub const KNOWN_Y: u8 = 32;
+    /// Z is known.
+    pub const KNOWN_Z: u8 = 64;
+    /// An arc or a cubic: see [`super::Block::curves`].
+    pub const CURVE: u8 = 128;
+}
+
+/// The shape of a curved move, machine coordinates in mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Curve {
+    /// A circular arc in a plane, the third axis in proportion (helix).
+    Arc(Arc),
+    /// A cubic Bézier curve in the X Y plane, Z in proportion to its length.
+    Cubic(Cubic),
+}
+
+/// A circular arc.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arc {
+    /// Indices of the two plane axes and the third (right-handed: 0 1 2, 2 0 1 or 1 2 0).
+    pub axes: [usize; 3],
+    /// Centre on the two plane axes, mm.
+    pub centre: [f64; 2],
+    /// Radius: distance from start to centre, mm.
+    pub radius: f64,
+    /// Angle of the start as seen from the centre, rad.
+    pub start_rad: f64,
+    /// Signed sweep, rad; positive is counter-clockwise.
+    pub sweep_rad: f64,
+}
+
+/// A cubic Bézier curve by its four points in X Y.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cubic {
+    /// Start, two control points, end, mm.
+    pub points: [[f64; 2]; 4],
+}
+
+/// Up to [`BLOCK`] planned moves as structure of arrays, and the actions that follow them. All columns have the same
+/// length. Index order of axis arrays is X, Y, Z, E.
+#[derive(Debug, Default, Clone)]
+pub struct Block {
+    /// Line of the job, from 1.
+    pub line: Vec<u64>,
+    /// Start x, y, z, mm, machine coordinates.
+    pub from: [Vec<f64>; 3],
+    /// End x, y, z, mm.
+    pub to: [Vec<f64>; 3],
+    /// Signed filament length, mm.
+    pub de: Vec<f64>,
+    /// Path length, mm; |dE| when only the extruder moves.
+    pub length: Vec<f64>,
+    /// Direction at the start (X, Y, Z components of the unit tangent, and dE / length).
+    pub dir: [Vec<f64>; 4],
+    /// X, Y, Z direction at the end (differs from the start on curves only).
+    pub dir_end: [Vec<f64>; 3],
+    /// See [`flag`].
+    pub flags: Vec<u8>,
+    /// Commanded speed, mm/s, override included.
+    pub feed_commanded: Vec<f64>,
+    /// Speed the move may reach, mm/s: commanded, capped by axis limits and on arcs by centripetal acceleration.
+    pub feed: Vec<f64>,
+    /// Speed the feed-rate limits of the axes alone allow along this move, mm/s.
+    pub feed_allowed: Vec<f64>,
+    /// Acceleration, mm/s².
+    pub accel: Vec<f64>,
+    /// Commands read since the previous move, this one included.
+    pub commands: Vec<u32>,
+    /// Bytes read since the previous move's line, this line included.
+    pub bytes: Vec<u32>,
+    /// Shapes of the moves that are flagged as curves, with their index in the block, ascending.
+    pub curves: Vec<(usize, Curve)>,
+
+    /// Speed at the start, mm/s.
+    pub v_start: Vec<f64>,
+    /// Highest speed, mm/s.
+    pub v_peak: Vec<f64>,
+    /// Speed at the end, mm/s.
+    pub v_end: Vec<f64>,
+    /// Time speeding up, cruising and slowing down, s.
+    pub t_up: Vec<f64>,
+    /// See `t_up`.
+    pub t_cruise: Vec<f64>,
+    /// See `t_up`.
+    pub t_down: Vec<f64>,
+
+    /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
+    /// The momentary melt rate is this times the speed.
+    pub section_mm2: Vec<f64>,
+    /// Largest sustained melt rate during the move, mm³/s.
+    pub sustained_mm3_s: Vec<f64>,
+
+    /// Time at the start of the block, s from the start of the job.
+    pub start_s: f64,
+    /// Number of the tool in use during the block, as the job calls it.
+    pub tool: u32,
+    /// Index of its description in the sheet (the first tool when the sheet does not describe it).
+    pub tool_index: usize,
+    /// Temperature of the tool in use during the block's moves.
+    pub nozzle: NozzleSpan,
+    /// What follows the moves, in order.
+    pub actions: Vec<Action>,
+}
+
+impl Block {
+    /// Number of moves.
+    pub fn len(&self) -> usize {
+        self.line.len()
+    }
+
+    /// True when there are actions only.
+    pub fn is_empty(&self) -> bool {
+        self.line.is_empty()
+    }
+
+    /// Duration of move `i`, s.
+    pub fn time_s(&self, i: usize) -> f64 {
+        self.t_up[i] + self.t_cruise[i] + self.t_down[i]
+    }
+
+    /// True when move `i` goes along the path and pushes filament.
+    pub fn extrudes(&self, i: usize) -> bool {
+        self.flags[i] & flag::PATH != 0 && self.de[i] > 0.0
+    }
+
+    /// True when axis 0, 1 or 2 moves in move `i`.
+    pub fn moves_axis(&self, i: usize, axis: usize) -> bool {
+        self.flags[i] & (flag::X << axis) != 0
+    }
+
+    /// True when the position on axis 0, 1 or 2 is known at the end of move `i`.
+    pub fn knows_axis(&self, i: usize, axis: usize) -> bool {
+        self.flags[i] & (flag::KNOWN_X << axis) != 0
+    }
+
+    /// End point of move `i`, mm.
+    pub fn end(&self, i: usize) -> [f64; 3] {
+        [self.to[0][i], self.to[1][i], self.to[2][i]]
+    }
+
+    /// Start point of move `i`, mm.
+    pub fn start(&self, i: usize) -> [f64; 3] {
+        [self.from[0][i], self.from[1][i], self.from[2][i]]
+    }
+
+    /// Shape of move `i` when it is a curve.
+    pub fn curve(&self, i: usize) -> Option<&Curve> {
+        let at = self.curves.binary_search_by_key(&i, |(index, _)| *index).ok()?;
+        Some(&self.curves[at].1)
+    }
+}
+
+/// Temperature of the tool in use over a block: starts at `start_c` and tends to `toward_c` with the time constant;
+/// `ceiling_c` is the target at which the controller holds it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct NozzleSpan {
+    /// Temperature at the start of the block, °C; none before any temperature was commanded anywhere.
+    pub start_c: Option<f64>,
+    /// What it tends to, °C.
+    pub toward_c: f64,
+    /// Temperature the controller holds once reached, °C.
+    pub target_c: f64,
+    /// Time constant, s; none: the target counts as reached at once.
+    pub time_constant_s: Option<f64>,
+}
+
+impl NozzleSpan {
+    /// Temperature `after_s` seconds into the block, °C.
+    pub fn at(&self, after_s: f64) -> Option<f64> {
+        let start = self.start_c?;
+        let Some(tau) = self.time_constant_s else { return Some(self.target_c) };
+        let free = self.toward_c + (start - self.toward_c) * (-after_s / tau).exp();
+        Some(if start < self.target_c { free.min(self.target_c) } else { free.max(self.target_c) })
+    }
+}
+
+/// A heater.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Heater {
+    /// Of the tool of that number.
+    Nozzle(u32),
+    /// Bed.
+    Bed,
+    /// Chamber.
+    Chamber,
+}
+
+/// How a temperature command waits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wait {
+    /// It does not.
+    No,
+    /// Until at least the target.
+    ToHeat,
+    /// Until the target, from above or below.
+    ToHeatOrCool,
+}
+
+/// Something that is no move, in its place between moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Action {
+    /// Line of the job.
+    pub line: u64,
+    /// When it starts, s from the start of the job.
+    pub at_s: f64,
+    /// How long it takes, s.
+    pub duration_s: f64,
+    /// What it is.
+    pub kind: ActionKind,
+}
+
+/// What an action is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ActionKind {
+    /// G4 of that time.
+    Dwell,
+    /// A heater gets a target.
+    Heat {
+        /// Which.
+        heater: Heater,
+        /// Target, °C; 0 is off.
+        target_c: f64,
+        /// Whether the job waits.
+        wait: Wait,
+    },
+    /// Homing; the position afterwards.
+    Home {
+        /// Which of x, y, z.
+        axes: [bool; 3],
+        /// Machine position afterwards, mm.
+        position: [f64; 3],
+    },
+    /// Probing of any kind.
+    Probe,
+    /// A pause that waits for a person (or, with a time of its own, for that).
+    Pause {
+        /// True when the pause has no end of its own.
+        open_ended: bool,
+    },
+    /// Layer fan set to a share from 0 to 1.
+    Fan {
+        /// 0..1.
+        share: f64,
+    },
+    /// Another tool.
+    Tool {
+        /// Its number.
+        number: u32,
+    },
+    /// Motors released.
+    MotorsOff {
+        /// X, Y, Z, E.
+        axes: [bool; 4],
+    },
+    /// Motors held again.
+    MotorsOn,
+    /// Waits until all moves are done.
+    Finish,
+    /// The end of the job; always the last action.
+    End,
+}
+
+/// Something that watches planned blocks. It cannot fail: reading errors belong to the reader.
+pub trait Observer: Send {
+    /// Called once before the first block.
+    fn begin(&mut self, _log: &mut Log) {}
+    /// Called once per block, in time order.
+    fn observe(&mut self, block: &Block, log: &mut Log);
+    /// Called once after the last block; `draft` already holds what earlier observers wrote.
+    fn finish(&mut self, _draft: &mut Inspection, _log: &mut Log) {}
+}
+
+/// One hit of a check, before merging.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hit {
+    /// Id of the check.
+    pub check: &'static str,
+    /// Hits of one check and one kind merge into one finding; number kinds as you like (an axis, a heater…).
+    pub kind: u64,
+    /// Severity before the sheet's overrides.
+    pub severity: Severity,
+    /// Line, from 1; 0 when it is about the job as a whole.
+    pub line: u64,
+    /// Value, limit and unit for the report.
+    pub value: Option<f64>,
+    /// How bad: the hit with the largest decides value, limit and message; the earliest among equals.
+    pub badness: f64,
+    /// The limit.
+    pub limit: Option<f64>,
+    /// Unit of value and limit.
+    pub unit: &'static str,
+}
+
+pub use crate::log::Log;
