@@ -5,3 +5,4 @@ pub mod log;
 pub mod machine;
 pub mod observe;
 pub mod preflight;
+pub mod text;

@@ -1,0 +1,12 @@
+//! Bytes → lines → words.
+//!
+//! [`lines`] cuts the stream into lines in constant memory; [`words`] reads one line by the grammar of NIST RS274/NGC as
+//! far as the printer trade follows it; [`number`] reads decimals, correctly rounded and without an exponent form.
+//! Nothing here knows what a command means.
+
+pub mod lines;
+pub mod number;
+pub mod words;
+
+pub use lines::{LineReader, RawLine};
+pub use words::{Foreign, Kind, Line, Word, Words};

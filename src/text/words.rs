@@ -1,0 +1,333 @@
+//! One line → words, by a winnow grammar that is the law for this stage.
+//!
+//! After NIST RS274/NGC (NISTIR 6556, 3.3): optional block delete `/`, optional line number, then words and comments in
+//! any order, blanks and case without meaning outside comments. From the printer trade (common practice, no source):
+//! `;` comments, `*` checksums (XOR of the bytes before the star), letters without a number as flags, and commands that
+//! take the rest of the line as text.
+
+use winnow::combinator::opt;
+use winnow::error::EmptyError;
+use winnow::token::{any, take_till, take_while};
+use winnow::{Parser, Result};
+
+use super::number::{Input, blanks, decimal, is_blank};
+
+/// A letter and its number.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Word {
+    /// Upper-case letter.
+    pub letter: u8,
+    /// Its number; none for a flag.
+    pub value: Option<f64>,
+}
+
+/// The words of a line; reused from line to line.
+pub type Words = Vec<Word>;
+
+/// Most words kept of one line.
+pub const WORDS_KEPT: usize = 64;
+
+/// What sort of line it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Nothing but blanks, comments or a line number.
+    Empty,
+    /// Words.
+    Words,
+    /// Not G-code as this grammar knows it.
+    Foreign(Foreign),
+}
+
+/// Sorts of lines that are no words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Foreign {
+    /// A name: a macro call or prose.
+    Name,
+    /// Starts with `@`.
+    At,
+    /// Starts with `$`.
+    Dollar,
+    /// `%`.
+    Percent,
+    /// Anything else.
+    Other,
+}
+
+/// What was read of one line; the words are in the caller's [`Words`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line<'i> {
+    /// What sort of line it is.
+    pub kind: Kind,
+    /// Starts with `/`.
+    pub block_delete: bool,
+    /// Line number.
+    pub number: Option<f64>,
+    /// Checksum given and checksum computed.
+    pub checksum: Option<(f64, u8)>,
+    /// The rest of a line whose command takes text.
+    pub text: Option<&'i [u8]>,
+    /// First place where the line breaks the grammar: byte offset and what is wrong.
+    pub flaw: Option<(usize, &'static str)>,
+    /// Length of the command part: without comment and trailing blanks, bytes.
+    pub command_bytes: usize,
+}
+
+/// Commands that take the rest of the line as text (file names, messages): common practice, no source.
+const TAKES_TEXT: [u16; 23] = [
+    16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929,
+];
+
+/// Reads one line (without its newline) into `words`.
+pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
+    words.clear();
+    let mut line = Line {
+        kind: Kind::Empty,
+        block_delete: false,
+        number: None,
+        checksum: None,
+        text: None,
+        flaw: None,
+        command_bytes: 0,
+    };
+    let mut input: Input<'i> = bytes;
+    // The grammar cannot fail: what it does not know becomes a flaw or a foreign line.
+    let _ = head(&mut input, &mut line);
+    if let Some(foreign) = foreign_start(input) {
+        line.kind = Kind::Foreign(foreign);
+        line.command_bytes = trimmed(bytes);
+        return line;
+    }
+    while !input.is_empty() {
+        let before = input;
+        if item(&mut input, bytes, words, &mut line).is_err() {
+            line.flaw.get_or_insert((bytes.len() - before.len(), "a character that is no part of a word"));
+            input = &before[1..];
+            // Go on at the next letter.
+            let _ = take_till::<_, _, EmptyError>(0.., |b: u8| b.is_ascii_alphabetic() || matches!(b, b';' | b'(' | b'*'))
+                .parse_next(&mut input);
+        }
+    }
+    if !words.is_empty() || line.flaw.is_some() {
+        line.kind = Kind::Words;
+    }
+    line
+}
+
+/// Length without trailing blanks.
+fn trimmed(bytes: &[u8]) -> usize {
+    bytes.iter().rposition(|&b| !is_blank(b)).map_or(0, |at| at + 1)
+}
+
+/// `[/] [N number]`, with blanks.
+fn head<'i>(input: &mut Input<'i>, line: &mut Line<'i>) -> Result<(), EmptyError> {
+    blanks(input)?;
+    if opt(b'/').parse_next(input)?.is_some() {
+        line.block_delete = true;
+        blanks(input)?;
+    }
+    let before = *input;
+    if opt(one_letter(b'N')).parse_next(input)?.is_some() {
+        blanks(input)?;
+        match opt(decimal).parse_next(input)? {
+            Some(number) => line.number = Some(number),
+            None => *input = before,
+        }
+    }
+    blanks(input)?;
+    Ok(())
+}
+
+fn one_letter<'i>(upper: u8) -> impl Parser<Input<'i>, u8, EmptyError> {
+    any.verify(move |b: &u8| b.eq_ignore_ascii_case(&upper))
+}
+
+/// Decides by the first bytes whether the line is words at all.
+fn foreign_start(input: &[u8]) -> Option<Foreign> {
+    let &first = input.first()?;
+    match first {
+        b';' | b'(' | b'*' => return None,
+        b'@' => return Some(Foreign::At),
+        b'$' => return Some(Foreign::Dollar),
+        b'%' => return Some(Foreign::Percent),
+        _ if !first.is_ascii_alphabetic() => return Some(Foreign::Other),
+        _ => {}
+    }
+    let next = input[1..].iter().copied().find(|b| !is_blank(*b));
+    let starts_number = next.is_some_and(|b| b.is_ascii_digit() || matches!(b, b'+' | b'-' | b'.'));
+    if starts_number {
+        return None;
+    }
+    let touching = input.get(1).is_some_and(|b| b.is_ascii_alphabetic() || *b == b'_');
+    let can_stand_alone = b"GMTFXYZEABCIJKRPQS".contains(&first.to_ascii_uppercase());
+    (touching || !can_stand_alone).then_some(Foreign::Name)
+}
+
+/// One word, comment or checksum; blanks behind it are consumed.
+fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mut Line<'i>) -> Result<(), EmptyError> {
+    match input[0] {
+        b';' => *input = &[],
+        b'(' => comment(input, bytes, line),
+        b'*' => {
+            let before = &bytes[..bytes.len() - input.len()];
+            any(input)?;
+            blanks(input)?;
+            let given = decimal(input)?;
+            line.checksum = Some((given, before.iter().fold(0, |sum, b| sum ^ b)));
+            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+        }
+        _ => {
+            let word = word(input)?;
+            if words.len() < WORDS_KEPT {
+                words.push(word);
+            } else {
+                line.flaw.get_or_insert((bytes.len() - input.len(), "more words than a line may hold"));
+            }
+            if takes_text(word) {
+                text_argument(input, bytes, line);
+            }
+            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+        }
+    }
+    blanks(input)?;
+    Ok(())
+}
+
+/// `( … )` up to the first closing bracket; a nested opening bracket and a missing closing one are errors (3.3.4).
+fn comment<'i>(input: &mut Input<'i>, bytes: &[u8], line: &mut Line<'_>) {
+    let at = bytes.len() - input.len();
+    let inside = &input[1..];
+    let end = inside.iter().position(|&b| b == b')');
+    let body = &inside[..end.unwrap_or(inside.len())];
+    if end.is_none() {
+        line.flaw.get_or_insert((at, "a comment that is not closed"));
+    } else if body.contains(&b'(') {
+        line.flaw.get_or_insert((at, "a comment inside a comment"));
+    }
+    *input = &inside[end.map_or(inside.len(), |end| end + 1)..];
+}
+
+/// `letter [number]`, or `letter "text"`, which counts as a flag.
+fn word(input: &mut Input<'_>) -> Result<Word, EmptyError> {
+    let letter = any.verify(|b: &u8| b.is_ascii_alphabetic()).parse_next(input)?.to_ascii_uppercase();
+    blanks(input)?;
+    let value = match input.first() {
+        Some(b'"') => {
+            any(input)?;
+            take_while(0.., |b: u8| b != b'"').parse_next(input)?;
+            opt(b'"').parse_next(input)?;
+            None
+        }
+        _ => opt(decimal).parse_next(input)?,
+    };
+    Ok(Word { letter, value })
+}
+
+fn takes_text(word: Word) -> bool {
+    word.letter == b'M'
+        && word.value.is_some_and(|code| TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4))
+}
+
+/// Takes the rest of the line as text; on a numbered line a `*number` at its end is the checksum.
+fn text_argument<'i>(input: &mut Input<'i>, bytes: &'i [u8], line: &mut Line<'i>) {
+    let mut text = *input;
+    *input = &[];
+    if line.number.is_some() && let Some(star) = text.iter().rposition(|&b| b == b'*') {
+        let mut behind = &text[star + 1..];
+        if let Ok(given) = decimal(&mut behind) && behind.is_empty() {
+            let before = bytes.len() - text.len() + star;
+            line.checksum = Some((given, bytes[..before].iter().fold(0, |sum, b| sum ^ b)));
+            text = &text[..star];
+        }
+    }
+    line.text = Some(text);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn words_of(text: &str) -> String {
+        let mut words = Words::new();
+        let line = read(text.as_bytes(), &mut words);
+        assert_eq!(line.flaw, None, "{text}");
+        spell(&words)
+    }
+
+    fn spell(words: &Words) -> String {
+        let parts: Vec<String> = words
+            .iter()
+            .map(|w| format!("{}{}", char::from(w.letter), w.value.map_or(String::new(), |v| v.to_string())))
+            .collect();
+        parts.join(" ")
+    }
+
+    #[test]
+    fn blanks_and_case_mean_nothing() {
+        // NIST RS274/NGC 3.3: `g0x +0. 12 34y 7` equals `g0 x+0.1234 y7`.
+        assert_eq!(words_of("g0x +0. 12 34y 7"), "G0 X0.1234 Y7");
+        assert_eq!(words_of("g0 x+0.1234 y7"), "G0 X0.1234 Y7");
+        assert_eq!(words_of("G01X1E5"), "G1 X1 E5");
+    }
+
+    #[test]
+    fn comments_and_flags() {
+        assert_eq!(words_of("G28 X W ; home"), "G28 X W");
+        assert_eq!(words_of("(start) G1 (there) X1(end)"), "G1 X1");
+        assert_eq!(words_of("  ; nothing"), "");
+    }
+
+    #[test]
+    fn line_numbers_and_checksums() {
+        let mut words = Words::new();
+        let text = b"N3 T0*57";
+        let line = read(text, &mut words);
+        assert_eq!((line.number, spell(&words).as_str()), (Some(3.0), "T0"));
+        let xor = b"N3 T0".iter().fold(0, |sum, b| sum ^ b);
+        assert_eq!(line.checksum, Some((57.0, xor)));
+        assert_eq!(xor, 57, "a textbook line of the trade: N3 T0*57 (common practice, no source)");
+        assert_eq!(line.command_bytes, text.len());
+    }
+
+    #[test]
+    fn text_is_not_read_as_words() {
+        let mut words = Words::new();
+        let line = read(b"N4 M117 X1 hello ; there*12", &mut words);
+        assert_eq!(spell(&words), "M117");
+        assert_eq!(line.text, Some(&b"X1 hello ; there"[..]));
+        assert!(line.checksum.is_some());
+    }
+
+    #[test]
+    fn foreign_lines_are_sorted_by_kind() {
+        let mut words = Words::new();
+        for (text, kind) in [
+            ("BEGIN_JOB HEAT=210", Foreign::Name),
+            ("hello there", Foreign::Name),
+            ("@wait", Foreign::At),
+            ("$x=1", Foreign::Dollar),
+            ("%", Foreign::Percent),
+            ("\u{1}\u{2}", Foreign::Other),
+            ("[X]", Foreign::Other),
+        ] {
+            assert_eq!(read(text.as_bytes(), &mut words).kind, Kind::Foreign(kind), "{text}");
+        }
+        assert_eq!(read(b"X", &mut words).kind, Kind::Words);
+    }
+
+    #[test]
+    fn flaws_are_located_and_the_rest_is_read() {
+        let mut words = Words::new();
+        let line = read(b"G1 X1.2.3 Y5", &mut words);
+        assert_eq!(line.flaw.map(|(at, _)| at), Some(7));
+        assert_eq!(spell(&words), "G1 X1.2 Y5");
+        assert!(read(b"G1 X1 (open", &mut words).flaw.is_some());
+        assert!(read(b"G1 (a (b) c) X1", &mut words).flaw.is_some());
+    }
+
+    #[test]
+    fn command_part_ends_before_the_comment() {
+        let mut words = Words::new();
+        assert_eq!(read(b"G1 X1   ; long comment", &mut words).command_bytes, 5);
+        assert_eq!(read(b"G1 (why) X1  ", &mut words).command_bytes, 11);
+    }
+}
