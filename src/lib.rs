@@ -3,6 +3,7 @@ pub mod checks;
 pub mod inspection;
 pub mod log;
 pub mod machine;
+pub mod modal;
 pub mod observe;
 pub mod preflight;
 pub mod text;

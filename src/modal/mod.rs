@@ -1,0 +1,639 @@
+//! Words → events: units, absolute and relative, offsets, tools, arcs, retractions, overrides.
+//!
+//! Inches and per-minute end here: events are in mm and s, machine coordinates, without any limit of the machine.
+//! State rules follow NIST RS274/NGC (NISTIR 6556) and, where the printer trade differs (E axis, dwell units, G92
+//! without words, G10 as retraction), the trade: common practice, no source.
+
+mod arcs;
+mod commands;
+mod params;
+
+use crate::inspection::Severity;
+use crate::machine::{Controller, ExtrusionMode, Feature, Machine, Tool};
+use crate::observe::{ActionKind, Curve, Hit, Log};
+use crate::text::{Foreign, Kind, Line, RawLine, Word};
+use params::Params;
+
+/// Tools told apart; higher numbers share the last place.
+pub const TOOLS_KEPT: usize = 64;
+/// Displacements below this are rounding left over from offsets, mm: no movement.
+pub const NO_MOVE_MM: f64 = 1e-9;
+
+/// What one command asks for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Event {
+    /// A move.
+    Move(Move),
+    /// New limits, for later moves.
+    Limits(LimitChange),
+    /// Anything else that has a place in time.
+    Action {
+        /// Line of the job.
+        line: u64,
+        /// Time it takes by its own words, s (waits for heaters are computed later).
+        duration_s: f64,
+        /// What it is.
+        kind: ActionKind,
+    },
+}
+
+/// A move: something with a path, or filament only.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Move {
+    /// Line of the job.
+    pub line: u64,
+    /// Start, mm, machine coordinates.
+    pub from: [f64; 3],
+    /// End, mm.
+    pub to: [f64; 3],
+    /// Whether x, y, z are known at the end (they are not after probing).
+    pub known: [bool; 3],
+    /// Filament, mm; negative pulls it back.
+    pub de: f64,
+    /// Commanded speed, override included, mm/s.
+    pub feed_mm_s: f64,
+    /// Its shape, when it is no straight line.
+    pub curve: Option<Curve>,
+    /// Commands read since the previous move, this one included.
+    pub commands: u32,
+    /// Bytes read since the previous move's line, this line included.
+    pub bytes: u32,
+}
+
+/// Limits set by M201, M203, M204, M205. Index order X, Y, Z, E.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LimitChange {
+    /// mm/s.
+    pub feed_rate_mm_s: [Option<f64>; 4],
+    /// mm/s².
+    pub acceleration_mm_s2: [Option<f64>; 4],
+    /// mm/s².
+    pub printing_mm_s2: Option<f64>,
+    /// mm/s².
+    pub travel_mm_s2: Option<f64>,
+    /// mm/s².
+    pub retraction_mm_s2: Option<f64>,
+    /// mm/s.
+    pub jerk_mm_s: [Option<f64>; 4],
+    /// mm.
+    pub junction_deviation_mm: Option<f64>,
+}
+
+/// The motion mode that a line of bare axis words repeats.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Mode {
+    Straight,
+    Clockwise,
+    CounterClockwise,
+    Cubic,
+}
+
+/// Retraction set by M207 and M208.
+#[derive(Debug, Clone, Copy, Default)]
+struct JobRetraction {
+    length_mm: Option<f64>,
+    feed_mm_s: Option<f64>,
+    lift_mm: Option<f64>,
+    extra_mm: Option<f64>,
+    recover_feed_mm_s: Option<f64>,
+}
+
+/// State that each tool has of its own.
+#[derive(Debug, Clone, Copy)]
+struct ToolState {
+    flow_factor: f64,
+    volumetric_area_mm2: Option<f64>,
+    offset_mm: [f64; 3],
+    target_c: f64,
+    /// Length pulled back and lift made by G10.
+    retracted: Option<(f64, f64)>,
+}
+
+/// The modal state of a job, and what of the machine it depends on.
+pub struct Interpreter {
+    controller: Controller,
+    home: [f64; 3],
+    tools: Vec<Tool>,
+    has_bed: bool,
+    has_chamber: bool,
+
+    position: [f64; 3],
+    known: [bool; 3],
+    e: f64,
+    g92: [f64; 3],
+    work: [[f64; 3]; 6],
+    work_in_use: usize,
+    lift: f64,
+    absolute: bool,
+    e_absolute: bool,
+    inches: bool,
+    plane: [usize; 3],
+    mode: Option<Mode>,
+    feed_mm_s: f64,
+    feed_given: bool,
+    speed_factor: f64,
+    tool: u32,
+    states: Vec<ToolState>,
+    bed_target_c: f64,
+    chamber_target_c: f64,
+    retraction: JobRetraction,
+    last_cubic: Option<[f64; 2]>,
+    machine_frame: bool,
+
+    last_number: Option<f64>,
+    commands: u64,
+    commands_since: u32,
+    bytes_since: u32,
+    last_was_motion: bool,
+    params: Params,
+    line: u64,
+}
+
+/// A G, M or T word and where it stands on its line.
+#[derive(Debug, Clone, Copy)]
+struct Command {
+    letter: u8,
+    /// Ten times the code, so that G92.1 is 921.
+    code: u32,
+    at: usize,
+}
+
+/// Most commands on one line.
+const COMMANDS_PER_LINE: usize = 16;
+/// Word values beyond this are damage, not data.
+const WORD_LIMIT: f64 = 1e12;
+
+impl Interpreter {
+    /// The state at the start of a job: machine at 0, 0, 0, absolute, mm, XY plane, no motion mode.
+    pub fn new(machine: &Machine) -> Self {
+        let fresh = ToolState {
+            flow_factor: 1.0,
+            volumetric_area_mm2: None,
+            offset_mm: [0.0; 3],
+            target_c: 0.0,
+            retracted: None,
+        };
+        let mut states = vec![fresh; TOOLS_KEPT];
+        for (state, tool) in states.iter_mut().zip(&machine.tools) {
+            state.offset_mm = tool.offset_mm;
+        }
+        Self {
+            controller: machine.controller.clone(),
+            home: machine.travel.home,
+            tools: machine.tools.clone(),
+            has_bed: machine.bed.is_some(),
+            has_chamber: machine.chamber.is_some(),
+            position: [0.0; 3],
+            known: [true; 3],
+            e: 0.0,
+            g92: [0.0; 3],
+            work: [[0.0; 3]; 6],
+            work_in_use: 0,
+            lift: 0.0,
+            absolute: true,
+            e_absolute: true,
+            inches: false,
+            plane: [0, 1, 2],
+            mode: None,
+            feed_mm_s: machine.controller.default_feed_rate_mm_s,
+            feed_given: false,
+            speed_factor: 1.0,
+            tool: 0,
+            states,
+            bed_target_c: 0.0,
+            chamber_target_c: 0.0,
+            retraction: JobRetraction::default(),
+            last_cubic: None,
+            machine_frame: false,
+            last_number: None,
+            commands: 0,
+            commands_since: 0,
+            bytes_since: 0,
+            last_was_motion: false,
+            params: Params::default(),
+            line: 0,
+        }
+    }
+
+    /// Starts the job at another machine position, mm.
+    pub fn starting_at(mut self, position: [f64; 3]) -> Self {
+        self.position = position;
+        self
+    }
+
+    /// Commands read so far.
+    pub fn commands(&self) -> u64 {
+        self.commands
+    }
+
+    /// True when the last command of the job so far was a motion command.
+    pub fn last_was_motion(&self) -> bool {
+        self.last_was_motion
+    }
+
+    /// Carries out one line: findings about reading go to `log`, events to `out`.
+    pub fn line(
+        &mut self,
+        raw: &RawLine<'_>,
+        line: &Line<'_>,
+        words: &[Word],
+        log: &mut Log,
+        out: &mut impl FnMut(Event),
+    ) {
+        self.line = raw.number;
+        self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
+        match line.kind {
+            Kind::Foreign(foreign) => return self.foreign(foreign, log),
+            Kind::Empty if line.number.is_none() => return,
+            _ => {}
+        }
+        self.judge_line(raw, line, log);
+        if !line.block_delete {
+            self.words(words, log, out);
+        }
+    }
+
+    fn foreign(&self, foreign: Foreign, log: &mut Log) {
+        let what = match foreign {
+            Foreign::Name => "starts with a name (a macro call or prose)",
+            Foreign::At => "starts with `@`",
+            Foreign::Dollar => "starts with `$`",
+            Foreign::Percent => "starts with `%`",
+            Foreign::Other => "does not start with a letter",
+        };
+        self.raise(log, "unknown-command", Severity::Note, 1 + foreign as u64, || {
+            format!("the line {what}: it was not carried out here")
+        });
+    }
+
+    /// Line number, checksum, damage, length.
+    fn judge_line(&mut self, raw: &RawLine<'_>, line: &Line<'_>, log: &mut Log) {
+        if let Some(number) = line.number {
+            if let Some(last) = self.last_number.replace(number)
+                && number != last + 1.0
+            {
+                self.raise(log, "line-number-skipped", Severity::Note, 0, || {
+                    format!("line number N{number} follows N{last}")
+                });
+            }
+        }
+        if let Some((given, computed)) = line.checksum
+            && given != f64::from(computed)
+        {
+            self.raise(log, "bad-checksum", Severity::Hold, 0, || {
+                format!("the line ends in checksum {given} but its bytes give {computed}: it was damaged on its way")
+            });
+        }
+        if let Some((at, what)) = line.flaw {
+            self.malformed(log, || format!("{what}, at column {}", at + 1));
+        } else if raw.cut {
+            self.malformed(log, || format!("{} bytes in one line: only its start was read", raw.raw_bytes));
+        }
+        if let Some(limit) = self.controller.line_length_limit_bytes
+            && line.command_bytes as u64 > limit
+        {
+            let hit = Hit {
+                check: "line-too-long",
+                kind: 0,
+                severity: Severity::Note,
+                line: self.line,
+                value: Some(line.command_bytes as f64),
+                badness: line.command_bytes as f64,
+                limit: Some(limit as f64),
+                unit: "bytes",
+            };
+            log.raise(hit, || {
+                format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes)
+            });
+        }
+    }
+
+    fn raise(
+        &self,
+        log: &mut Log,
+        check: &'static str,
+        severity: Severity,
+        kind: u64,
+        message: impl FnOnce() -> String,
+    ) {
+        let hit = Hit { check, kind, severity, line: self.line, value: None, badness: 0.0, limit: None, unit: "" };
+        log.raise(hit, message);
+    }
+
+    fn malformed(&self, log: &mut Log, message: impl FnOnce() -> String) {
+        self.raise(log, "malformed-word", Severity::Hold, 0, message);
+    }
+
+    /// The controller was not built for `feature`.
+    fn needs(&self, feature: Feature, log: &mut Log) {
+        if self.controller.lacks.contains(&feature) {
+            let severity = if feature == Feature::Arcs { Severity::NoGo } else { Severity::Hold };
+            self.raise(log, "not-supported-here", severity, feature as u64, || {
+                format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
+            });
+        }
+    }
+
+    /// Sorts the words into commands and their parameters and carries the commands out, modes first.
+    fn words(&mut self, words: &[Word], log: &mut Log, out: &mut impl FnMut(Event)) {
+        let (commands, count) = self.find_commands(words, log);
+        let commands = &commands[..count];
+        self.machine_frame = false;
+        let mut acting: [Option<Command>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
+        let mut acting_count = 0;
+        for &command in commands {
+            if !self.set_mode(command, log) {
+                acting[acting_count] = Some(command);
+                acting_count += 1;
+            }
+        }
+        self.commands += count as u64;
+        self.commands_since = self.commands_since.saturating_add(count as u32);
+        if count > 0 {
+            self.last_was_motion = false;
+        }
+        if count > 1 {
+            self.judge_groups(commands, log);
+        }
+        match acting_count {
+            0 => {
+                self.collect(words, commands, 0..words.len(), log);
+                self.repeat_mode(count == 0, log, out);
+            }
+            1 => {
+                self.collect(words, commands, 0..words.len(), log);
+                if let Some(command) = acting[0] {
+                    self.act(command, log, out);
+                }
+            }
+            _ => {
+                for i in 0..acting_count {
+                    let Some(command) = acting[i] else { continue };
+                    let start = if i == 0 { 0 } else { command.at + 1 };
+                    let end = commands.iter().map(|c| c.at).find(|&at| at > command.at).unwrap_or(words.len());
+                    self.collect(words, commands, start..end, log);
+                    self.act(command, log, out);
+                }
+            }
+        }
+    }
+
+    /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
+    fn find_commands(&self, words: &[Word], log: &mut Log) -> ([Command; COMMANDS_PER_LINE], usize) {
+        let mut commands = [Command { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
+        let mut count = 0;
+        let mut after_m = false;
+        for (at, word) in words.iter().enumerate() {
+            let is_command = matches!(word.letter, b'G' | b'M') || word.letter == b'T' && !after_m;
+            if !is_command {
+                continue;
+            }
+            after_m |= word.letter == b'M';
+            let Some(code) = word.value.and_then(command_code) else {
+                self.malformed(log, || format!("{} without a usable number", char::from(word.letter)));
+                continue;
+            };
+            if count == COMMANDS_PER_LINE {
+                self.malformed(log, || format!("more than {COMMANDS_PER_LINE} commands in one line"));
+                break;
+            }
+            commands[count] = Command { letter: word.letter, code, at };
+            count += 1;
+        }
+        (commands, count)
+    }
+
+    /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
+    fn judge_groups(&self, commands: &[Command], log: &mut Log) {
+        let group = |command: &Command| match (command.letter, command.code) {
+            (b'G', 0 | 10 | 20 | 30 | 50) => 1,
+            (b'G', 900 | 910) => 2,
+            (b'G', 200 | 210) => 3,
+            (b'G', 170 | 180 | 190) => 4,
+            _ => 0,
+        };
+        let mut seen = [false; 5];
+        for command in commands {
+            let group = group(command);
+            if group > 0 && std::mem::replace(&mut seen[group], true) {
+                return self.malformed(log, || "two commands that exclude each other in one line".to_owned());
+            }
+        }
+    }
+
+    /// Takes the parameter words in `range` into `self.params`.
+    fn collect(&mut self, words: &[Word], commands: &[Command], range: std::ops::Range<usize>, log: &mut Log) {
+        self.params.clear();
+        for at in range {
+            let word = words[at];
+            if matches!(word.letter, b'G' | b'M') || word.letter == b'T' && commands.iter().any(|c| c.at == at) {
+                continue;
+            }
+            match word.value {
+                Some(value) if value.abs() > WORD_LIMIT => {
+                    self.malformed(log, || format!("{}{value} is beyond any machine", char::from(word.letter)));
+                }
+                _ if self.params.put(word.letter, word.value) => {}
+                _ => self.malformed(log, || format!("{} stands twice in one line", char::from(word.letter))),
+            }
+        }
+    }
+
+    /// Modes that take no parameters. Returns false for every other command.
+    fn set_mode(&mut self, command: Command, log: &mut Log) -> bool {
+        let latest = self.controller.extrusion_mode == ExtrusionMode::LatestWord;
+        match (command.letter, command.code) {
+            (b'G', 170) => self.plane = [0, 1, 2],
+            (b'G', 180) => self.plane = [2, 0, 1],
+            (b'G', 190) => self.plane = [1, 2, 0],
+            (b'G', 200) => {
+                self.needs(Feature::Inches, log);
+                self.inches = true;
+            }
+            (b'G', 210) => self.inches = false,
+            (b'G', 530) => self.machine_frame = true,
+            (b'G', 540 | 550 | 560 | 570 | 580 | 590) => self.work_in_use = (command.code / 10 - 54) as usize,
+            (b'G', 900) => {
+                self.absolute = true;
+                self.e_absolute |= latest;
+            }
+            (b'G', 910) => {
+                self.absolute = false;
+                self.e_absolute &= !latest;
+            }
+            (b'M', 820) => self.e_absolute = true,
+            (b'M', 830) => self.e_absolute = false,
+            _ => return false,
+        }
+        true
+    }
+
+    fn unit_mm(&self) -> f64 {
+        if self.inches { 25.4 } else { 1.0 }
+    }
+
+    fn state(&mut self) -> &mut ToolState {
+        &mut self.states[tool_place(self.tool)]
+    }
+
+    /// What is added to a logical coordinate to give the machine's.
+    fn offset(&self, axis: usize) -> f64 {
+        let tool = self.states[tool_place(self.tool)].offset_mm[axis];
+        let lift = if axis == 2 { self.lift } else { 0.0 };
+        self.g92[axis] + self.work[self.work_in_use][axis] - tool + lift
+    }
+
+    /// End point of a move by the axis words, and which axes are known there.
+    fn target(&self) -> ([f64; 3], [bool; 3]) {
+        let mut to = self.position;
+        let mut known = self.known;
+        for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
+            let Some(value) = self.params.get(letter) else { continue };
+            let value = value * self.unit_mm();
+            let target = if self.machine_frame {
+                value
+            } else if self.absolute {
+                value + self.offset(axis)
+            } else {
+                self.position[axis] + value
+            };
+            known[axis] |= self.absolute || self.machine_frame;
+            if (target - self.position[axis]).abs() >= NO_MOVE_MM {
+                to[axis] = target;
+            }
+        }
+        (to, known)
+    }
+
+    /// Filament of a move, mm, and the logical E after it.
+    fn filament(&self) -> (f64, f64) {
+        let Some(value) = self.params.get(b'E') else { return (0.0, self.e) };
+        let value = value * self.unit_mm();
+        let e = if self.e_absolute { value } else { self.e + value };
+        let state = &self.states[tool_place(self.tool)];
+        let length = (if self.e_absolute { value - self.e } else { value }) / state.volumetric_area_mm2.unwrap_or(1.0);
+        let de = length * state.flow_factor;
+        (if de.abs() < NO_MOVE_MM { 0.0 } else { de }, e)
+    }
+
+    /// F is taken even when nothing moves; zero or no number is ignored with a finding.
+    fn take_feed(&mut self, log: &mut Log) {
+        match self.params.get(b'F') {
+            Some(feed) if feed > 0.0 => {
+                self.feed_mm_s = feed * self.unit_mm() / 60.0;
+                self.feed_given = true;
+            }
+            Some(feed) => {
+                self.raise(log, "no-feed-rate", Severity::Note, 0, || format!("F{feed} is no feed rate: ignored"));
+            }
+            None if self.params.take_flag(b'F') => {
+                self.raise(log, "no-feed-rate", Severity::Note, 0, || "F without a number: ignored".to_owned());
+            }
+            None => {}
+        }
+    }
+
+    /// A line without a command that acts: axis words repeat the motion mode, F sets the feed.
+    fn repeat_mode(&mut self, bare: bool, log: &mut Log, out: &mut impl FnMut(Event)) {
+        if !self.params.any_of(b"XYZEIJKRPQ") {
+            self.take_feed(log);
+            return self.reject_rest(b"", log);
+        }
+        match self.mode {
+            Some(mode) => {
+                if bare {
+                    self.commands += 1;
+                    self.commands_since = self.commands_since.saturating_add(1);
+                }
+                self.motion(mode, log, out);
+            }
+            None => {
+                self.take_feed(log);
+                self.malformed(log, || "axis words before any motion command: not carried out".to_owned());
+            }
+        }
+    }
+
+    /// Reports letters without a number, except those in `allowed`.
+    fn reject_rest(&self, allowed: &[u8], log: &mut Log) {
+        if let Some(letter) = self.params.flag_not_in(allowed) {
+            self.malformed(log, || format!("{} without a number", char::from(letter)));
+        }
+    }
+
+    /// G0 G1 G2 G3 G5.
+    fn motion(&mut self, mode: Mode, log: &mut Log, out: &mut impl FnMut(Event)) {
+        self.mode = Some(mode);
+        self.last_was_motion = true;
+        self.take_feed(log);
+        self.reject_rest(b"", log);
+        let (to, known) = self.target();
+        let (de, e) = self.filament();
+        let curve = match mode {
+            Mode::Straight => None,
+            Mode::Clockwise | Mode::CounterClockwise => {
+                self.needs(Feature::Arcs, log);
+                match self.arc(mode == Mode::CounterClockwise, to, log) {
+                    Some(arc) => Some(Curve::Arc(arc)),
+                    None => return,
+                }
+            }
+            Mode::Cubic => {
+                self.needs(Feature::Cubics, log);
+                match self.cubic(to, log) {
+                    Some(cubic) => Some(Curve::Cubic(cubic)),
+                    None => return,
+                }
+            }
+        };
+        if mode != Mode::Cubic {
+            self.last_cubic = None;
+        }
+        self.e = e;
+        self.known = known;
+        self.emit_move(to, de, self.feed_mm_s * self.speed_factor, curve, log, out);
+    }
+
+    fn emit_move(
+        &mut self,
+        to: [f64; 3],
+        de: f64,
+        feed_mm_s: f64,
+        curve: Option<Curve>,
+        log: &mut Log,
+        out: &mut impl FnMut(Event),
+    ) {
+        let from = std::mem::replace(&mut self.position, to);
+        if from == to && de == 0.0 && curve.is_none() {
+            return;
+        }
+        if !self.feed_given {
+            self.feed_given = true;
+            self.raise(log, "no-feed-rate", Severity::Note, 1, || {
+                format!("the first move comes before any F: {} mm/s taken from the sheet", self.feed_mm_s)
+            });
+        }
+        out(Event::Move(Move {
+            line: self.line,
+            from,
+            to,
+            known: self.known,
+            de,
+            feed_mm_s,
+            curve,
+            commands: std::mem::take(&mut self.commands_since),
+            bytes: std::mem::take(&mut self.bytes_since),
+        }));
+    }
+}
+
+/// Where the state of a tool is kept.
+fn tool_place(tool: u32) -> usize {
+    (tool as usize).min(TOOLS_KEPT - 1)
+}
+
+/// Ten times a command's number, when it is one: G92.1 is 921.
+fn command_code(value: f64) -> Option<u32> {
+    let code = (value * 10.0).round();
+    ((value * 10.0 - code).abs() < 1e-3 && (0.0..1e6).contains(&code)).then_some(code as u32)
+}
