@@ -4,6 +4,7 @@ pub mod inspection;
 pub mod log;
 pub mod machine;
 pub mod modal;
+pub mod motion;
 pub mod observe;
 pub mod preflight;
 pub mod text;

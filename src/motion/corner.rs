@@ -1,0 +1,149 @@
+//! The speed through a corner, and from and to rest.
+
+use super::grid::squared_down;
+use crate::machine::{CornerRule, E};
+
+/// Direction components closer than this are the same: rounding of coordinates is no corner.
+const SAME_DIRECTION: f64 = 1e-9;
+
+/// What a corner needs to know of a move.
+#[derive(Debug, Clone, Copy)]
+pub struct Leg {
+    /// Direction at its start: X, Y, Z of the unit tangent, and dE / length.
+    pub start: [f64; 4],
+    /// Direction at its end.
+    pub end: [f64; 4],
+    /// False when only the extruder moves.
+    pub path: bool,
+    /// Its capped speed, mm/s.
+    pub feed_mm_s: f64,
+    /// Its acceleration, mm/s².
+    pub accel_mm_s2: f64,
+    /// Corner rule in force.
+    pub rule: CornerRule,
+    /// Largest step of speed per axis, mm/s.
+    pub jerk_mm_s: [f64; 4],
+    /// Junction deviation, mm.
+    pub junction_deviation_mm: f64,
+}
+
+impl Leg {
+    /// Square of the capped speed, on the grid, (mm/s)².
+    pub fn feed_squared(&self) -> f64 {
+        squared_down(self.feed_mm_s * self.feed_mm_s)
+    }
+
+    /// Squared speed to start from rest or to come to rest with, on the grid, (mm/s)²: by the jerk rule v |u_i| ≤ jerk_i
+    /// on every axis, else 0. A move has the same |u_i| at both ends, but a curve has not: the rest at its start is meant
+    /// when it begins a run, that at its end when it ends one; see [`Self::rest_at_end_squared`].
+    pub fn rest_squared(&self) -> f64 {
+        self.rest(self.start)
+    }
+
+    /// The same at the end of the move.
+    pub fn rest_at_end_squared(&self) -> f64 {
+        self.rest(self.end)
+    }
+
+    fn rest(&self, dir: [f64; 4]) -> f64 {
+        if self.rule == CornerRule::JunctionDeviation {
+            return 0.0;
+        }
+        let mut v = self.feed_mm_s;
+        for axis in 0..4 {
+            let u = dir[axis].abs();
+            if u > SAME_DIRECTION && self.jerk_mm_s[axis] < v * u {
+                v = self.jerk_mm_s[axis] / u;
+            }
+        }
+        squared_down(v * v)
+    }
+}
+
+/// Squared speed through the corner between two moves, on the grid, (mm/s)².
+pub fn squared_cap(before: &Leg, after: &Leg) -> f64 {
+    let v = before.feed_mm_s.min(after.feed_mm_s);
+    let cap = match after.rule {
+        CornerRule::Jerk => by_jerk(before, after, v),
+        CornerRule::JunctionDeviation => by_junction_deviation(before, after),
+    };
+    squared_down(f64::min(v * v, cap))
+}
+
+/// |v (u_after − u_before)_i| ≤ jerk_i for X, Y, Z, E, with the smaller jerk of the two moves. Starts from v.
+fn by_jerk(before: &Leg, after: &Leg, mut v: f64) -> f64 {
+    for axis in 0..4 {
+        let change = (after.start[axis] - before.end[axis]).abs();
+        let jerk = before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]);
+        if change > SAME_DIRECTION && jerk < v * change {
+            v = jerk / change;
+        }
+    }
+    v * v
+}
+
+/// v² ≤ a δ s / (1 − s), s the sine of half the inner angle.
+///
+/// The circle of radius r that touches both legs has its centre at r / s from the corner, so it passes the corner at
+/// δ = r / s − r; hence r = δ s / (1 − s), and v² = a r. With u, w the unit directions, s = |u + w| / 2, and
+/// 1 − s = |u − w|² / (4 (1 + s)) keeps its digits on nearly straight corners.
+fn by_junction_deviation(before: &Leg, after: &Leg) -> f64 {
+    match (before.path, after.path) {
+        (true, true) => {}
+        (false, false) if before.end[E] * after.start[E] > 0.0 => return f64::INFINITY,
+        _ => return 0.0,
+    }
+    let (mut sum, mut difference) = (0.0, 0.0);
+    for axis in 0..3 {
+        sum += (after.start[axis] + before.end[axis]).powi(2);
+        difference += (after.start[axis] - before.end[axis]).powi(2);
+    }
+    if difference < SAME_DIRECTION * SAME_DIRECTION {
+        return f64::INFINITY;
+    }
+    let s = sum.sqrt() / 2.0;
+    let accel = before.accel_mm_s2.min(after.accel_mm_s2);
+    accel * after.junction_deviation_mm * s * 4.0 * (1.0 + s) / difference
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn leg(degrees: f64, rule: CornerRule, jerk: f64, deviation: f64) -> Leg {
+        let dir = [degrees.to_radians().cos(), degrees.to_radians().sin(), 0.0, 0.0];
+        Leg {
+            start: dir,
+            end: dir,
+            path: true,
+            feed_mm_s: 500.0,
+            accel_mm_s2: 1000.0,
+            rule,
+            jerk_mm_s: [jerk; 4],
+            junction_deviation_mm: deviation,
+        }
+    }
+
+    fn corner(turn: f64, rule: CornerRule, jerk: f64, deviation: f64) -> f64 {
+        squared_cap(&leg(0.0, rule, jerk, deviation), &leg(turn, rule, jerk, deviation)).sqrt()
+    }
+
+    #[test]
+    fn jerk_values() {
+        // Jerk 8 mm/s per axis: geometry, worked out by hand (|1 − cos|, |sin| of the turn).
+        for (turn, v) in [(90.0, 8.0), (45.0, 11.3137085), (30.0, 16.0), (180.0, 4.0)] {
+            assert!((corner(turn, CornerRule::Jerk, 8.0, 0.0) - v).abs() < 1e-6, "{turn}");
+        }
+    }
+
+    #[test]
+    fn junction_deviation_values() {
+        // From v² = a δ s / (1 − s): δ 0.05 and 0.02 mm, a 1000 mm/s², 90°.
+        let jd = |turn, deviation| corner(turn, CornerRule::JunctionDeviation, 0.0, deviation);
+        assert!((jd(90.0, 0.05) - 10.986841134).abs() < 1e-6);
+        assert!((jd(90.0, 0.02) - 6.948688).abs() < 1e-6);
+        assert!((jd(30.0, 0.05) - 37.64820066782112).abs() < 1e-6);
+        assert!(jd(180.0, 0.05) < 1e-3);
+        assert_eq!(jd(0.0, 0.0), 500.0, "no corner, no cap");
+    }
+}
