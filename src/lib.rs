@@ -7,5 +7,7 @@ pub mod machine;
 pub mod modal;
 pub mod motion;
 pub mod observe;
+pub mod physics;
 pub mod preflight;
 pub mod text;
+pub mod totals;

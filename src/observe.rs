@@ -110,8 +110,11 @@ pub struct Block {
     /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
     /// The momentary melt rate is this times the speed.
     pub section_mm2: Vec<f64>,
-    /// Largest sustained melt rate during the move, mm³/s.
+    /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
     pub sustained_mm3_s: Vec<f64>,
+
+    /// Moves that push filament without a path beyond what had been retracted (purges): index and excess, mm, ascending.
+    pub purges: Vec<(usize, f64)>,
 
     /// Time at the start of the block, s from the start of the job.
     pub start_s: f64,

@@ -317,7 +317,7 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
 fn clear(block: &mut Block) {
     let Block {
         line, from, to, de, length, dir, dir_end, flags, feed_commanded, feed, feed_allowed, accel, commands, bytes,
-        curves, v_start, v_peak, v_end, t_up, t_cruise, t_down, section_mm2, sustained_mm3_s, actions,
+        curves, v_start, v_peak, v_end, t_up, t_cruise, t_down, section_mm2, sustained_mm3_s, purges, actions,
         start_s: _, tool: _, tool_index: _, nozzle: _,
     } = block;
     line.clear();
@@ -325,6 +325,7 @@ fn clear(block: &mut Block) {
     commands.clear();
     bytes.clear();
     curves.clear();
+    purges.clear();
     actions.clear();
     let columns = [de, length, feed_commanded, feed, feed_allowed, accel, v_start, v_peak, v_end, t_up, t_cruise,
         t_down, section_mm2, sustained_mm3_s];

@@ -1,0 +1,110 @@
+//! First-order heating and cooling (Newton's law of cooling; a heater at full power tends to a temperature of its own).
+//!
+//! T(t) = T∞ + (T₀ − T∞) e^(−t/τ); from T₀ to T₁ it takes τ ln((T∞ − T₀) / (T∞ − T₁)). °C, s.
+
+use crate::machine::Heating;
+use crate::observe::NozzleSpan;
+
+/// How a wait ends.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Reach {
+    /// After that many seconds.
+    In(f64),
+    /// The heater has no law: not modelled.
+    NoLaw,
+    /// Never: the law only gets this far, °C.
+    Never(f64),
+}
+
+/// One heater.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HeaterState {
+    law: Option<Heating>,
+    now_c: f64,
+    target_c: f64,
+}
+
+impl HeaterState {
+    /// Off, at room temperature.
+    pub fn cold(law: Option<Heating>, ambient_c: f64) -> Self {
+        Self { law, now_c: ambient_c, target_c: 0.0 }
+    }
+
+    /// A new target, °C; 0 is off.
+    pub fn set(&mut self, target_c: f64) {
+        self.target_c = target_c;
+        if self.law.is_none() {
+            self.now_c = target_c;
+        }
+    }
+
+    /// What the heater tends to until it reaches its target.
+    fn toward_c(&self, law: Heating, ambient_c: f64) -> f64 {
+        if self.now_c < self.target_c { law.full_power_c } else { ambient_c }
+    }
+
+    /// The course of the temperature from now on.
+    pub fn span(&self, ambient_c: f64) -> NozzleSpan {
+        NozzleSpan {
+            start_c: Some(self.now_c),
+            toward_c: self.law.map_or(self.target_c, |law| self.toward_c(law, ambient_c)),
+            target_c: self.target_c,
+            time_constant_s: self.law.map(|law| law.time_constant_s),
+        }
+    }
+
+    /// Lets time go by.
+    pub fn pass(&mut self, seconds: f64, ambient_c: f64) {
+        if self.law.is_some() && self.now_c != self.target_c {
+            self.now_c = self.span(ambient_c).at(seconds).unwrap_or(self.now_c);
+        }
+    }
+
+    /// How long until the target; `cool` also waits from above.
+    pub fn wait(&self, cool: bool, ambient_c: f64) -> Reach {
+        let Some(law) = self.law else { return Reach::NoLaw };
+        let (now, target) = (self.now_c, self.target_c);
+        if now == target || now > target && !cool {
+            return Reach::In(0.0);
+        }
+        let toward = self.toward_c(law, ambient_c);
+        let left = (toward - now) / (toward - target);
+        // The target must lie between now and where the law tends to, and not be that point itself.
+        if left.is_finite() && left >= 1.0 { Reach::In(law.time_constant_s * left.ln()) } else { Reach::Never(toward) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LAW: Heating = Heating { time_constant_s: 60.0, full_power_c: 300.0 };
+
+    #[test]
+    fn heating_time() {
+        // Newton's law, worked out by hand: 60 ln(275 / 85) = 70.4471904705753 s from 25 to 215 °C.
+        let mut heater = HeaterState::cold(Some(LAW), 25.0);
+        heater.set(215.0);
+        let Reach::In(seconds) = heater.wait(false, 25.0) else { panic!("reachable") };
+        assert!((seconds - 70.4471904705753).abs() < 1e-9);
+        heater.pass(seconds, 25.0);
+        assert!((heater.now_c - 215.0).abs() < 1e-9);
+        heater.pass(1000.0, 25.0);
+        assert_eq!(heater.now_c, 215.0, "held at the target");
+    }
+
+    #[test]
+    fn cooling_and_reach() {
+        let mut heater = HeaterState::cold(Some(LAW), 20.0);
+        heater.set(310.0);
+        assert_eq!(heater.wait(false, 20.0), Reach::Never(300.0));
+        heater.set(200.0);
+        heater.pass(1e4, 20.0);
+        heater.set(110.0);
+        assert_eq!(heater.wait(false, 20.0), Reach::In(0.0));
+        let Reach::In(seconds) = heater.wait(true, 20.0) else { panic!("cools") };
+        assert!((seconds - 60.0 * 2f64.ln()).abs() < 1e-9, "180 K above the room halves in τ ln 2");
+        heater.set(0.0);
+        assert_eq!(heater.wait(true, 20.0), Reach::Never(20.0));
+    }
+}

@@ -1,0 +1,215 @@
+//! Physical models: pure state machines without findings or I/O.
+//!
+//! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts. [`Physics`] runs the
+//! clock over planned blocks and fills in what depends on it.
+
+pub mod heat;
+pub mod melt;
+
+use std::collections::BTreeMap;
+use std::f64::consts::PI;
+
+use crate::machine::{Machine, Tool};
+use crate::modal::TOOLS_KEPT;
+use crate::motion::Planned;
+use crate::motion::grid::Sum;
+use crate::observe::{Action, ActionKind, Block, Heater, NozzleSpan, Wait, flag};
+use heat::{HeaterState, Reach};
+use melt::Melt;
+
+/// Cross-section of a filament, mm²: π d² / 4.
+pub fn filament_area_mm2(diameter_mm: f64) -> f64 {
+    PI / 4.0 * diameter_mm * diameter_mm
+}
+
+/// A wait that cannot end by the heating law.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OutOfReach {
+    /// Line of the command.
+    pub line: u64,
+    /// Which heater.
+    pub heater: Heater,
+    /// Commanded, °C.
+    pub target_c: f64,
+    /// What the law allows, °C.
+    pub reach_c: f64,
+}
+
+/// Clock, heaters and melt state of one job.
+pub struct Physics {
+    tools: Vec<Tool>,
+    areas_mm2: Vec<f64>,
+    clock: Sum,
+    tool: u32,
+    nozzles: BTreeMap<u32, HeaterState>,
+    bed: HeaterState,
+    chamber: HeaterState,
+    ambient_c: f64,
+    melts: Vec<Melt>,
+    nozzle_commanded: bool,
+    unmodelled_wait: bool,
+    out_of_reach: Vec<OutOfReach>,
+}
+
+impl Physics {
+    /// Everything cold, clock at 0, first tool.
+    pub fn new(machine: &Machine) -> Self {
+        let ambient_c = machine.ambient_c;
+        Self {
+            areas_mm2: machine.tools.iter().map(|tool| filament_area_mm2(tool.filament_diameter_mm)).collect(),
+            clock: Sum::default(),
+            tool: 0,
+            nozzles: BTreeMap::new(),
+            bed: HeaterState::cold(machine.bed.and_then(|bed| bed.heating), ambient_c),
+            chamber: HeaterState::cold(machine.chamber.and_then(|chamber| chamber.heating), ambient_c),
+            ambient_c,
+            melts: machine.tools.iter().map(|tool| Melt::new(tool.melt_window_s)).collect(),
+            tools: machine.tools.clone(),
+            nozzle_commanded: false,
+            unmodelled_wait: false,
+            out_of_reach: Vec::new(),
+        }
+    }
+
+    /// Time so far, s.
+    pub fn clock_s(&self) -> f64 {
+        self.clock.value()
+    }
+
+    /// True when some wait counted 0 because the sheet gives no heating law for its heater.
+    pub fn waited_without_law(&self) -> bool {
+        self.unmodelled_wait
+    }
+
+    /// Waits since the last call that cannot end.
+    pub fn take_out_of_reach(&mut self) -> Vec<OutOfReach> {
+        std::mem::take(&mut self.out_of_reach)
+    }
+
+    /// Which description of a tool number is used: the first where the sheet has none.
+    fn tool_index(&self) -> usize {
+        let number = self.tool as usize;
+        if number < self.tools.len() { number } else { 0 }
+    }
+
+    fn nozzle(&mut self, tool: u32) -> &mut HeaterState {
+        let described = self.tools.get(tool as usize).or(self.tools.first());
+        let fresh = HeaterState::cold(described.and_then(|tool| tool.heating), self.ambient_c);
+        self.nozzles.entry(tool.min(TOOLS_KEPT as u32)).or_insert(fresh)
+    }
+
+    /// Fills start time, tool, temperatures, melt columns and timed actions of a planned block, and moves on to its end.
+    pub fn annotate(&mut self, planned: &mut Planned) {
+        let block = &mut planned.block;
+        block.start_s = self.clock_s();
+        block.tool = self.tool;
+        block.tool_index = self.tool_index();
+        block.nozzle = self.nozzle_span();
+        let mut moves = Sum::default();
+        for i in 0..block.len() {
+            moves.add(block.time_s(i));
+        }
+        self.melt(block);
+        self.pass(moves);
+        for closing in &planned.closing {
+            let at_s = self.clock_s();
+            let duration_s = closing.duration_s + self.wait_s(closing.line, &closing.kind);
+            let mut duration = Sum::default();
+            duration.add(duration_s);
+            block.actions.push(Action { line: closing.line, at_s, duration_s: duration.value(), kind: closing.kind });
+            let index = self.tool_index();
+            self.melts[index].idle(duration_s);
+            self.pass(duration);
+            if let ActionKind::Tool { number } = closing.kind {
+                self.change_tool(number);
+            }
+        }
+    }
+
+    fn nozzle_span(&mut self) -> NozzleSpan {
+        if !self.nozzle_commanded {
+            return NozzleSpan::default();
+        }
+        let (tool, ambient_c) = (self.tool, self.ambient_c);
+        self.nozzle(tool).span(ambient_c)
+    }
+
+    /// Lets time go by for all heaters.
+    fn pass(&mut self, time: Sum) {
+        self.clock.join(time);
+        let seconds = time.value();
+        if seconds > 0.0 {
+            let ambient_c = self.ambient_c;
+            for heater in self.nozzles.values_mut().chain([&mut self.bed, &mut self.chamber]) {
+                heater.pass(seconds, ambient_c);
+            }
+        }
+    }
+
+    /// Sets targets; how long the job waits, s.
+    fn wait_s(&mut self, line: u64, kind: &ActionKind) -> f64 {
+        let &ActionKind::Heat { heater, target_c, wait } = kind else { return 0.0 };
+        let ambient_c = self.ambient_c;
+        let state = match heater {
+            Heater::Nozzle(tool) => {
+                self.nozzle_commanded |= target_c > 0.0;
+                self.nozzle(tool)
+            }
+            Heater::Bed => &mut self.bed,
+            Heater::Chamber => &mut self.chamber,
+        };
+        state.set(target_c);
+        if wait == Wait::No {
+            return 0.0;
+        }
+        match state.wait(wait == Wait::ToHeatOrCool, ambient_c) {
+            Reach::In(seconds) => seconds,
+            Reach::NoLaw => {
+                self.unmodelled_wait = true;
+                0.0
+            }
+            Reach::Never(reach_c) => {
+                self.out_of_reach.push(OutOfReach { line, heater, target_c, reach_c });
+                0.0
+            }
+        }
+    }
+
+    /// The old tool rests from now on; the new one has rested since it was put away.
+    fn change_tool(&mut self, number: u32) {
+        let now_s = self.clock_s();
+        let old = self.tool_index();
+        self.melts[old].put_away(now_s);
+        self.tool = number;
+        let new = self.tool_index();
+        self.melts[new].take_up(now_s);
+    }
+
+    fn melt(&mut self, block: &mut Block) {
+        let area = self.areas_mm2[block.tool_index];
+        let melt = &mut self.melts[block.tool_index];
+        for i in 0..block.len() {
+            let de = block.de[i];
+            let path = block.flags[i] & flag::PATH != 0;
+            let (mut section, mut sustained) = (0.0, 0.0);
+            if path && de > 0.0 {
+                section = area * block.dir[crate::machine::E][i];
+                melt.recovered(de);
+                sustained = melt.ramps(section, block, i);
+            } else if de > 0.0 {
+                let excess = de - melt.recovered(de);
+                if excess > melt::PURGE_LEAST_MM {
+                    block.purges.push((i, excess));
+                    sustained = melt.purge(area, block, i, de - excess);
+                } else {
+                    melt.idle(block.time_s(i));
+                }
+            } else {
+                melt.retracted(-de);
+                melt.idle(block.time_s(i));
+            }
+            block.section_mm2.push(section);
+            block.sustained_mm3_s.push(sustained);
+        }
+    }
+}
