@@ -10,6 +10,8 @@ mod resolve;
 mod schema;
 mod sheet;
 mod source;
+#[cfg(test)]
+mod tests;
 mod value;
 
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
