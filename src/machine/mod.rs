@@ -1,8 +1,23 @@
 //! The machine sheet: what the machine is and how it is set up today.
 //!
-//! [`keys`] is the law of the sheet: every key with its kind, bounds, default and meaning. [`sheet`] reads a TOML text
-//! against it and lists *all* faults with line and column; [`resolve`] turns the values into a [`Machine`].
+//! [`keys`] is the law of the sheet: every key with its kind, bounds, default and meaning. [`Machine::parse`] reads a TOML
+//! text against it and lists *all* faults with line and column, or makes a [`Machine`] of it.
 //! Units: mm, s, °C, bytes, Hz. Index order of axis arrays is X, Y, Z, E.
+
+mod faults;
+pub mod keys;
+mod resolve;
+mod schema;
+mod sheet;
+mod source;
+#[cfg(test)]
+mod tests;
+mod value;
+
+pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
+pub use keys::key_table;
+pub use sheet::SHEET_MAX_BYTES;
+pub use source::{SHEET_FILE, SHEET_VARIABLE, discover, schema};
 
 use std::collections::BTreeMap;
 

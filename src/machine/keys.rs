@@ -1,0 +1,369 @@
+//! The law of the machine sheet: every key once, with its kind, bounds, default and meaning.
+//!
+//! The reader, the schema, the list of keys for people and the resolved sheet are all made from [`KEYS`].
+//! Paths are dotted; `[]` marks a list of tables (`tool[].nozzle_diameter_mm`).
+
+/// Most `[[tool]]` tables in a sheet.
+pub const TOOLS_MAX: usize = 64;
+/// Most `[[travel.keep_out]]` tables in a sheet.
+pub const KEEP_OUTS_MAX: usize = 256;
+/// Longest text value, characters.
+pub const TEXT_MAX: usize = 120;
+
+/// One key of the sheet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Key {
+    /// Dotted path.
+    pub path: &'static str,
+    /// What may be written there.
+    pub kind: Kind,
+    /// What holds when nothing is written there.
+    pub preset: Preset,
+    /// Unit of the value; empty for what has none.
+    pub unit: &'static str,
+    /// A value as TOML, from the sheet of an invented machine; empty for tables.
+    pub example: &'static str,
+    /// Meaning: the start of a sentence that [`Key::sentence`] ends with the unit.
+    pub doc: &'static str,
+}
+
+impl Key {
+    /// Last segment of the path, without `[]`.
+    pub fn name(&self) -> &'static str {
+        let last = self.path.rsplit('.').next().unwrap_or(self.path);
+        last.strip_suffix("[]").unwrap_or(last)
+    }
+
+    /// Path of the table that holds the key; empty at the top of the sheet.
+    pub fn table(&self) -> &'static str {
+        self.path.rsplit_once('.').map_or("", |(table, _)| table)
+    }
+
+    /// Meaning and unit in one sentence.
+    pub fn sentence(&self) -> String {
+        match self.unit {
+            "" => format!("{}.", self.doc),
+            unit => format!("{}, {unit}.", self.doc),
+        }
+    }
+
+    /// True for tables and lists of tables.
+    pub fn is_table(&self) -> bool {
+        matches!(self.kind, Kind::Table | Kind::OneOf | Kind::Tables { .. } | Kind::Checks)
+    }
+}
+
+/// What may be written at a key.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Kind {
+    /// A table.
+    Table,
+    /// A table in which exactly one of its keys is written.
+    OneOf,
+    /// A list of tables.
+    Tables {
+        /// Fewest.
+        min: usize,
+        /// Most.
+        max: usize,
+    },
+    /// The table of severities: ids of checks with a severity or `off`.
+    Checks,
+    /// A finite number from `min` to `max`, both included.
+    Number {
+        /// Smallest.
+        min: f64,
+        /// Largest.
+        max: f64,
+    },
+    /// A whole number from `min` to `max`, both included.
+    Integer {
+        /// Smallest.
+        min: u64,
+        /// Largest.
+        max: u64,
+    },
+    /// A whole number from `min` to `max`, or one word.
+    CountOrWord {
+        /// Smallest.
+        min: u64,
+        /// Largest.
+        max: u64,
+        /// The word.
+        word: &'static str,
+    },
+    /// Two numbers from −`max` to `max`, the first below the second.
+    Range {
+        /// Largest magnitude.
+        max: f64,
+    },
+    /// So many numbers from −`max` to `max`.
+    Point {
+        /// How many.
+        size: usize,
+        /// Largest magnitude.
+        max: f64,
+    },
+    /// Text of 1 to [`TEXT_MAX`] characters without control characters.
+    Text,
+    /// `true` or `false`.
+    Bool,
+    /// One of these words.
+    Choice(&'static [&'static str]),
+    /// A list of these words, each at most once.
+    ListOf(&'static [&'static str]),
+}
+
+/// What holds when a key is not written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Preset {
+    /// It must be written where its table is (or, at the top, always).
+    Required,
+    /// It must be written in the first table of the list; later tables take over the first one's value.
+    RequiredInFirst,
+    /// This value, as TOML.
+    Value(&'static str),
+    /// A value that depends on other keys, in words.
+    Depends(&'static str),
+    /// Nothing: what needs the value is left out and reported as left out.
+    Unset,
+}
+
+/// Words of `[checks]`.
+pub const SEVERITY_WORDS: &[&str] = &["no-go", "hold", "note", "off"];
+
+const LAYOUTS: &[&str] = &["one-per-axis", "crossed-belts", "three-towers"];
+const LACKS: &[&str] =
+    &["arcs", "firmware-retraction", "cubics", "inches", "volumetric", "probing", "filament-change", "chamber"];
+
+/// Smallest value of what must be above zero; keeps quotients finite.
+pub const TINY: f64 = 1e-6;
+/// Largest speed, acceleration or rate; 1e9 already means no limit.
+const HUGE: f64 = 1e12;
+/// Largest coordinate, mm.
+const FAR: f64 = 1e6;
+
+const POSITIVE: Kind = Kind::Number { min: TINY, max: HUGE };
+const NOT_NEGATIVE: Kind = Kind::Number { min: 0.0, max: HUGE };
+const SIZE: Kind = Kind::Number { min: TINY, max: FAR };
+const DURATION: Kind = Kind::Number { min: 0.0, max: HUGE };
+const LIMIT_C: Kind = Kind::Number { min: 0.0, max: 2000.0 };
+const FULL_POWER_C: Kind = Kind::Number { min: 0.0, max: 10_000.0 };
+const RANGE: Kind = Kind::Range { max: FAR };
+const POINT: Kind = Kind::Point { size: 3, max: FAR };
+
+use Preset::{Depends, Required, RequiredInFirst, Unset, Value};
+
+const fn key(
+    path: &'static str,
+    kind: Kind,
+    preset: Preset,
+    unit: &'static str,
+    example: &'static str,
+    doc: &'static str,
+) -> Key {
+    Key { path, kind, preset, unit, example, doc }
+}
+
+const fn table(path: &'static str, kind: Kind, preset: Preset, doc: &'static str) -> Key {
+    key(path, kind, preset, "", "", doc)
+}
+
+/// Every key of the sheet, in the order people read them. A table comes before its keys.
+#[rustfmt::skip]
+pub const KEYS: &[Key] = &[
+    key("name", Kind::Text, Depends("name of the file"), "", "\"Heron\"", "Name of the machine for people"),
+
+    table("travel", Kind::Table, Required, "Where the nozzle can go, in machine coordinates"),
+    key("travel.x", RANGE, Required, "mm", "[0.0, 220.0]", "Lowest and highest x the nozzle can reach"),
+    key("travel.y", RANGE, Required, "mm", "[0.0, 220.0]", "Lowest and highest y the nozzle can reach"),
+    key("travel.z", RANGE, Required, "mm", "[0.0, 250.0]", "Lowest and highest z the nozzle can reach"),
+    key("travel.bed", Kind::Choice(&["rectangle", "disc"]), Depends("disc with three-towers, else rectangle"), "", "\"rectangle\"", "Shape of the reachable area: the whole x and y range, or the largest disc in it"),
+    key("travel.home", POINT, Value("[0.0, 0.0, 0.0]"), "mm", "[0.0, 0.0, 0.0]", "Where homing leaves x, y and z; may lie outside travel"),
+    table("travel.keep_out[]", Kind::Tables { min: 0, max: KEEP_OUTS_MAX }, Unset, "A box the nozzle must not enter, such as a clip or a screw"),
+    key("travel.keep_out[].what", Kind::Text, Required, "", "\"bed clip\"", "What stands there"),
+    key("travel.keep_out[].x", RANGE, Required, "mm", "[0.0, 18.0]", "Lowest and highest x of the box"),
+    key("travel.keep_out[].y", RANGE, Required, "mm", "[205.0, 220.0]", "Lowest and highest y of the box"),
+    key("travel.keep_out[].z", RANGE, Required, "mm", "[0.0, 8.0]", "Lowest and highest z of the box"),
+
+    table("motion", Kind::Table, Required, "Speeds, accelerations and the corner rule as they are at power-on"),
+    key("motion.drive_layout", Kind::Choice(LAYOUTS), Value("\"one-per-axis\""), "", "\"one-per-axis\"", "How motors drive the axes: one per axis, crossed belts (motors see x + y and x - y), or three towers"),
+    table("motion.towers", Kind::Table, Unset, "Measures of a machine with three towers; tower rates are judged where they are given"),
+    key("motion.towers.arm_mm", SIZE, Required, "mm", "230.0", "Length of the diagonal arms between their joints"),
+    key("motion.towers.radius_mm", SIZE, Required, "mm", "110.0", "Horizontal distance from the centre to the carriage joints, less the effector's own"),
+    table("motion.feed_rate_limit_mm_s", Kind::Table, Required, "Largest speed of each axis; 1e9 for no limit"),
+    key("motion.feed_rate_limit_mm_s.x", POSITIVE, Required, "mm/s", "200.0", "Largest speed of x"),
+    key("motion.feed_rate_limit_mm_s.y", POSITIVE, Required, "mm/s", "200.0", "Largest speed of y"),
+    key("motion.feed_rate_limit_mm_s.z", POSITIVE, Required, "mm/s", "10.0", "Largest speed of z"),
+    key("motion.feed_rate_limit_mm_s.e", POSITIVE, Required, "mm/s", "60.0", "Largest speed of the filament"),
+    table("motion.acceleration_limit_mm_s2", Kind::Table, Required, "Largest acceleration of each axis; 1e9 for no limit"),
+    key("motion.acceleration_limit_mm_s2.x", POSITIVE, Required, "mm/s²", "1500.0", "Largest acceleration of x"),
+    key("motion.acceleration_limit_mm_s2.y", POSITIVE, Required, "mm/s²", "1500.0", "Largest acceleration of y"),
+    key("motion.acceleration_limit_mm_s2.z", POSITIVE, Required, "mm/s²", "100.0", "Largest acceleration of z"),
+    key("motion.acceleration_limit_mm_s2.e", POSITIVE, Required, "mm/s²", "5000.0", "Largest acceleration of the filament"),
+    table("motion.acceleration_mm_s2", Kind::Table, Required, "Accelerations the controller asks for, before the limits of the axes"),
+    key("motion.acceleration_mm_s2.printing", POSITIVE, Required, "mm/s²", "1000.0", "Acceleration of moves along the path with extruder motion"),
+    key("motion.acceleration_mm_s2.travel", POSITIVE, Required, "mm/s²", "1500.0", "Acceleration of moves along the path without extruder motion"),
+    key("motion.acceleration_mm_s2.retraction", POSITIVE, Required, "mm/s²", "1500.0", "Acceleration of moves of the extruder alone"),
+    key("motion.look_ahead_moves", Kind::CountOrWord { min: 1, max: 65_536, word: "unlimited" }, Value("16"), "", "16", "How many moves the controller knows ahead, the current one included"),
+    table("motion.corner", Kind::OneOf, Required, "The rule that caps the speed through a corner; exactly one"),
+    table("motion.corner.jerk_mm_s", Kind::Table, Unset, "Largest step of speed of each axis at a corner"),
+    key("motion.corner.jerk_mm_s.x", NOT_NEGATIVE, Required, "mm/s", "8.0", "Largest step of speed of x"),
+    key("motion.corner.jerk_mm_s.y", NOT_NEGATIVE, Required, "mm/s", "8.0", "Largest step of speed of y"),
+    key("motion.corner.jerk_mm_s.z", NOT_NEGATIVE, Required, "mm/s", "0.4", "Largest step of speed of z"),
+    key("motion.corner.jerk_mm_s.e", NOT_NEGATIVE, Required, "mm/s", "5.0", "Largest step of speed of the filament"),
+    key("motion.corner.junction_deviation_mm", Kind::Number { min: 0.0, max: FAR }, Unset, "mm", "0.02", "Distance at which the circle of the corner rule passes the corner"),
+
+    table("controller", Kind::Table, Unset, "How the controller reads a job"),
+    key("controller.extrusion_mode", Kind::Choice(&["latest-word", "own-words"]), Value("\"latest-word\""), "", "\"latest-word\"", "Which commands make extruder words absolute or relative: the latest of G90, G91, M82 and M83, or M82 and M83 only"),
+    key("controller.obeys_limits_in_job", Kind::Bool, Value("true"), "", "true", "Whether M201, M203, M204 and M205 in a job change the limits"),
+    key("controller.default_feed_rate_mm_s", POSITIVE, Value("25.0"), "mm/s", "25.0", "Speed of moves before the first F word"),
+    key("controller.dwell_p", Kind::Choice(&["milliseconds", "seconds"]), Value("\"milliseconds\""), "", "\"milliseconds\"", "Unit of the P word of G4"),
+    table("controller.steps_per_mm", Kind::Table, Unset, "Motor steps, micro-steps counted, for each mm of an axis"),
+    key("controller.steps_per_mm.x", POSITIVE, Unset, "1/mm", "80.0", "Steps for a mm of x"),
+    key("controller.steps_per_mm.y", POSITIVE, Unset, "1/mm", "80.0", "Steps for a mm of y"),
+    key("controller.steps_per_mm.z", POSITIVE, Unset, "1/mm", "400.0", "Steps for a mm of z"),
+    key("controller.steps_per_mm.e", POSITIVE, Unset, "1/mm", "95.0", "Steps for a mm of filament"),
+    key("controller.step_rate_limit_hz", POSITIVE, Unset, "Hz", "100000.0", "Most steps the controller makes on one motor"),
+    key("controller.command_rate_limit_hz", POSITIVE, Unset, "Hz", "800.0", "Most commands the controller reads"),
+    key("controller.serial_baud", POSITIVE, Unset, "baud", "115200", "Speed of the serial line, where a job is sent over one"),
+    key("controller.line_length_limit_bytes", Kind::Integer { min: 1, max: 1 << 30 }, Unset, "bytes", "96", "Longest line the controller takes"),
+    key("controller.lacks", Kind::ListOf(LACKS), Value("[]"), "", "[\"cubics\"]", "What the controller was not built for"),
+    key("controller.homing_s", DURATION, Unset, "s", "12.0", "Time of one homing command; counts 0 when not set"),
+    key("controller.probing_s", DURATION, Unset, "s", "40.0", "Time of one probing command; counts 0 when not set"),
+
+    table("tool[]", Kind::Tables { min: 1, max: TOOLS_MAX }, Required, "A tool: extruder, hotend and the filament in it; the first is tool 0"),
+    key("tool[].filament_diameter_mm", SIZE, RequiredInFirst, "mm", "1.75", "Filament diameter"),
+    key("tool[].nozzle_diameter_mm", SIZE, Unset, "mm", "0.4", "Nozzle bore"),
+    table("tool[].temperature_c", Kind::Table, Unset, "Temperatures of the hotend"),
+    key("tool[].temperature_c.limit", LIMIT_C, Unset, "°C", "260.0", "Highest allowed temperature of the hotend, by its maker's documents"),
+    key("tool[].temperature_c.extrude_min", LIMIT_C, Unset, "°C", "170.0", "Lowest temperature at which filament may be pushed"),
+    table("tool[].melt_rate_mm3_s", Kind::Table, Unset, "How much filament the hotend melts"),
+    key("tool[].melt_rate_mm3_s.sustained", POSITIVE, Unset, "mm³/s", "11.0", "Melt rate the hotend keeps up"),
+    key("tool[].melt_rate_mm3_s.peak", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate the hotend stands for a moment"),
+    key("tool[].melt_window_s", SIZE, Value("1.0"), "s", "1.0", "Time constant of the running average held against the sustained melt rate"),
+    table("tool[].heating", Kind::Table, Unset, "First-order heating law of the hotend, for waits and cooling"),
+    key("tool[].heating.time_constant_s", SIZE, Required, "s", "60.0", "Time constant of the hotend"),
+    key("tool[].heating.full_power_c", FULL_POWER_C, Required, "°C", "300.0", "Temperature the hotend tends to at full power"),
+    key("tool[].density_g_cm3", Kind::Number { min: TINY, max: 100.0 }, Unset, "g/cm³", "1.24", "Density of the filament"),
+    key("tool[].on_spool_mm", NOT_NEGATIVE, Unset, "mm", "82000.0", "Filament left on the spool"),
+    key("tool[].offset_mm", POINT, Value("[0.0, 0.0, 0.0]"), "mm", "[0.0, 0.0, 0.0]", "Offset of the nozzle in x, y and z from that of tool 0"),
+    table("tool[].retraction", Kind::Table, Unset, "What the controller does on G10 and G11"),
+    key("tool[].retraction.length_mm", Kind::Number { min: 0.0, max: FAR }, Required, "mm", "1.2", "Filament pulled back on G10"),
+    key("tool[].retraction.feed_rate_mm_s", POSITIVE, Required, "mm/s", "35.0", "Speed of the pull"),
+    key("tool[].retraction.recover_extra_mm", Kind::Number { min: -FAR, max: FAR }, Value("0.0"), "mm", "0.0", "Filament pushed on G11 beyond what was pulled back"),
+    key("tool[].retraction.recover_feed_rate_mm_s", POSITIVE, Depends("that of the pull"), "mm/s", "25.0", "Speed of the push on G11"),
+    key("tool[].retraction.lift_mm", Kind::Number { min: 0.0, max: FAR }, Value("0.0"), "mm", "0.2", "Lift of the nozzle while retracted"),
+
+    table("bed", Kind::Table, Unset, "Heated bed; a sheet without this table has none"),
+    key("bed.temperature_limit_c", LIMIT_C, Unset, "°C", "100.0", "Highest allowed temperature of the bed, by its maker's documents"),
+    table("bed.heating", Kind::Table, Unset, "First-order heating law of the bed"),
+    key("bed.heating.time_constant_s", SIZE, Required, "s", "240.0", "Time constant of the bed"),
+    key("bed.heating.full_power_c", FULL_POWER_C, Required, "°C", "130.0", "Temperature the bed tends to at full power"),
+
+    table("chamber", Kind::Table, Unset, "Heated chamber; a sheet without this table has none"),
+    key("chamber.temperature_limit_c", LIMIT_C, Unset, "°C", "60.0", "Highest allowed temperature of the chamber, by its maker's documents"),
+    table("chamber.heating", Kind::Table, Unset, "First-order heating law of the chamber"),
+    key("chamber.heating.time_constant_s", SIZE, Required, "s", "900.0", "Time constant of the chamber"),
+    key("chamber.heating.full_power_c", FULL_POWER_C, Required, "°C", "75.0", "Temperature the chamber tends to at full power"),
+
+    table("room", Kind::Table, Unset, "The room the machine stands in"),
+    key("room.ambient_c", Kind::Number { min: -100.0, max: 200.0 }, Value("20.0"), "°C", "20.0", "Temperature of the room"),
+
+    table("checks", Kind::Checks, Unset, "Severities that replace those of the catalogue, by check: no-go, hold, note or off"),
+];
+
+/// The key at a path, indices removed (`tool[].heating`).
+pub fn find(path: &str) -> Option<&'static Key> {
+    KEYS.iter().find(|key| key.path == path)
+}
+
+/// Keys and tables directly in a table; the empty path is the top of the sheet.
+pub fn children(table: &str) -> impl Iterator<Item = &'static Key> {
+    KEYS.iter().filter(move |key| key.table() == table)
+}
+
+/// `tool[3].heating` as `tool[].heating`.
+pub fn template(path: &str) -> String {
+    let mut template = String::with_capacity(path.len());
+    let mut inside = false;
+    for c in path.chars() {
+        inside &= c != ']';
+        if !inside {
+            template.push(c);
+        }
+        inside |= c == '[';
+    }
+    template
+}
+
+/// One line of the list of keys for people.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeyRow {
+    /// Dotted path.
+    pub path: &'static str,
+    /// What may be written.
+    pub kind: String,
+    /// What holds when nothing is written.
+    pub default: String,
+    /// Meaning, with the unit.
+    pub meaning: String,
+}
+
+/// The list of keys for people, tables included, in the order of [`KEYS`].
+pub fn key_table() -> Vec<KeyRow> {
+    KEYS.iter()
+        .map(|key| KeyRow {
+            path: key.path,
+            kind: key.kind.in_words(),
+            default: match key.preset {
+                Preset::Required => "required".to_owned(),
+                Preset::RequiredInFirst => "required in the first, then as in the first".to_owned(),
+                Preset::Value(text) | Preset::Depends(text) => text.to_owned(),
+                Preset::Unset => "not set".to_owned(),
+            },
+            meaning: key.sentence(),
+        })
+        .collect()
+}
+
+impl Kind {
+    /// What may be written, as a phrase: `a number from 0 to 2000`.
+    pub fn in_words(&self) -> String {
+        match *self {
+            Self::Table => "a table".to_owned(),
+            Self::OneOf => "a table with exactly one of its keys".to_owned(),
+            Self::Tables { max, .. } => format!("a list of tables, at most {max}"),
+            Self::Checks => format!("a table of checks, each {}", one_of(SEVERITY_WORDS)),
+            Self::Number { min, max } if min == TINY => format!("a number above 0, at most {}", short(max)),
+            Self::Number { min, max } => format!("a number from {} to {}", short(min), short(max)),
+            Self::Integer { min, max } => format!("a whole number from {min} to {max}"),
+            Self::CountOrWord { min, max, word } => format!("a whole number from {min} to {max}, or \"{word}\""),
+            Self::Range { .. } => "two numbers, the lower first".to_owned(),
+            Self::Point { size, .. } => format!("{size} numbers"),
+            Self::Text => format!("text of at most {TEXT_MAX} characters"),
+            Self::Bool => "true or false".to_owned(),
+            Self::Choice(words) => one_of(words),
+            Self::ListOf(words) => format!("a list of any of {}", quoted(words).join(", ")),
+        }
+    }
+}
+
+/// A number as people write it: `1e12`, `2000`, `0.5`.
+pub(super) fn short(value: f64) -> String {
+    if value.abs() >= 1e7 { format!("{value:e}") } else { format!("{value}") }
+}
+
+fn quoted(words: &[&str]) -> Vec<String> {
+    words.iter().map(|word| format!("\"{word}\"")).collect()
+}
+
+/// `"a", "b" or "c"`.
+pub(super) fn one_of(words: &[&str]) -> String {
+    let words = quoted(words);
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
+    }
+}

@@ -1,0 +1,400 @@
+//! From the flat sheet to a [`Machine`]: rules across keys, defaults, and where every value came from.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use toml::de::DeValue;
+
+use super::faults::printable;
+use super::keys::{self, KEYS, Key, Kind, Preset, TEXT_MAX};
+use super::sheet::{CheckIds, Entry, Sheet};
+use super::value::{self, Found, Value};
+use super::{
+    Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Heating, KeepOut, Limits,
+    LookAhead, Machine, Motion, Origin, Override, Retraction, Tool, Travel,
+};
+use crate::inspection::Severity;
+
+const AXES: [&str; 4] = ["x", "y", "z", "e"];
+const BED: &str = "travel.bed";
+const LAYOUT: &str = "motion.drive_layout";
+const TOWERS: &str = "motion.towers";
+const AMBIENT: &str = "room.ambient_c";
+
+/// Resolves a sheet; adds what is wrong across keys to `found`. The machine counts only when `found` stays empty:
+/// required keys that are missing or faulty read as not a number.
+pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: CheckIds<'_>) -> Machine {
+    let reader = Reader { sheet };
+    let mut found = Vec::new();
+    reader.cross_check(&mut found);
+    let machine = Machine {
+        name: reader.text("name").unwrap_or_else(|| name_of(source)),
+        source: source.to_owned(),
+        digest,
+        built_in: false,
+        travel: reader.travel(),
+        motion: reader.motion(),
+        controller: reader.controller(),
+        tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
+        bed: reader
+            .has("bed")
+            .then(|| Bed { limit_c: reader.number("bed.temperature_limit_c"), heating: reader.heating("bed.heating") }),
+        chamber: reader.has("chamber").then(|| Chamber {
+            limit_c: reader.number("chamber.temperature_limit_c"),
+            heating: reader.heating("chamber.heating"),
+        }),
+        ambient_c: reader.required(AMBIENT),
+        severities: reader.severities(checks),
+        origins: reader.origins(&name_of(source), checks),
+    };
+    sheet.found.extend(found);
+    machine
+}
+
+/// Name of a machine whose sheet gives none: that of the file.
+fn name_of(source: &str) -> String {
+    let stem = Path::new(source).file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    match stem.chars().any(char::is_alphanumeric) {
+        true => printable(&stem).chars().take(TEXT_MAX).collect(),
+        false => "unnamed machine".to_owned(),
+    }
+}
+
+struct Reader<'a> {
+    sheet: &'a Sheet,
+}
+
+impl Reader<'_> {
+    fn entry(&self, path: &str) -> Option<&Entry> {
+        self.sheet.entries.get(path)
+    }
+
+    fn has(&self, path: &str) -> bool {
+        self.entry(path).is_some()
+    }
+
+    fn count(&self, list: &str) -> usize {
+        self.sheet.lists.get(list).copied().unwrap_or(0)
+    }
+
+    /// The value written, else the one that holds without; none where nothing is known.
+    fn value(&self, path: &str) -> Option<Value> {
+        match self.entry(path) {
+            Some(entry) => Some(entry.value.clone()),
+            None => self.default(path),
+        }
+    }
+
+    fn default(&self, path: &str) -> Option<Value> {
+        let key = keys::find(&keys::template(path))?;
+        match key.preset {
+            Preset::Value(text) => default_value(key, text),
+            Preset::RequiredInFirst => {
+                let (_, name) = path.rsplit_once('.')?;
+                self.entry(&format!("tool[0].{name}")).map(|entry| entry.value.clone())
+            }
+            Preset::Depends(_) if path == BED => {
+                let disc = self.word(LAYOUT) == "three-towers";
+                Some(Value::Word(if disc { "disc" } else { "rectangle" }.to_owned()))
+            }
+            Preset::Depends(_) if path.ends_with("recover_feed_rate_mm_s") => {
+                let table = path.rsplit_once('.')?.0;
+                self.value(&format!("{table}.feed_rate_mm_s"))
+            }
+            Preset::Depends(_) | Preset::Required | Preset::Unset => None,
+        }
+    }
+
+    fn number(&self, path: &str) -> Option<f64> {
+        match self.value(path)? {
+            Value::Number(number) => Some(number),
+            _ => None,
+        }
+    }
+
+    fn required(&self, path: &str) -> f64 {
+        self.number(path).unwrap_or(f64::NAN)
+    }
+
+    fn text(&self, path: &str) -> Option<String> {
+        match self.value(path)? {
+            Value::Word(word) => Some(word),
+            _ => None,
+        }
+    }
+
+    fn word(&self, path: &str) -> String {
+        self.text(path).unwrap_or_default()
+    }
+
+    fn numbers<const N: usize>(&self, path: &str) -> [f64; N] {
+        match self.value(path) {
+            Some(Value::Numbers(numbers)) => numbers.try_into().unwrap_or([f64::NAN; N]),
+            _ => [f64::NAN; N],
+        }
+    }
+
+    fn per_axis(&self, table: &str) -> [f64; 4] {
+        AXES.map(|axis| self.required(&format!("{table}.{axis}")))
+    }
+
+    /// Lowest and highest corner of three ranges.
+    fn span(&self, table: &str) -> ([f64; 3], [f64; 3]) {
+        let ranges: [[f64; 2]; 3] = ["x", "y", "z"].map(|axis| self.numbers(&format!("{table}.{axis}")));
+        (ranges.map(|range| range[0]), ranges.map(|range| range[1]))
+    }
+
+    fn travel(&self) -> Travel {
+        let (min, max) = self.span("travel");
+        let keep_out = |i| {
+            let path = format!("travel.keep_out[{i}]");
+            let (min, max) = self.span(&path);
+            KeepOut { what: self.word(&format!("{path}.what")), min, max }
+        };
+        Travel {
+            min,
+            max,
+            bed: if self.word(BED) == "disc" { BedShape::Disc } else { BedShape::Rectangle },
+            home: self.numbers("travel.home"),
+            keep_out: (0..self.count("travel.keep_out[]")).map(keep_out).collect(),
+        }
+    }
+
+    fn motion(&self) -> Motion {
+        let arms_mm = self.number("motion.towers.arm_mm").zip(self.number("motion.towers.radius_mm"));
+        let by_jerk = self.has("motion.corner.jerk_mm_s");
+        let limits = Limits {
+            feed_rate_mm_s: self.per_axis("motion.feed_rate_limit_mm_s"),
+            acceleration_mm_s2: self.per_axis("motion.acceleration_limit_mm_s2"),
+            printing_mm_s2: self.required("motion.acceleration_mm_s2.printing"),
+            travel_mm_s2: self.required("motion.acceleration_mm_s2.travel"),
+            retraction_mm_s2: self.required("motion.acceleration_mm_s2.retraction"),
+            corner: if by_jerk { CornerRule::Jerk } else { CornerRule::JunctionDeviation },
+            jerk_mm_s: if by_jerk { self.per_axis("motion.corner.jerk_mm_s") } else { [0.0; 4] },
+            junction_deviation_mm: self.number("motion.corner.junction_deviation_mm").unwrap_or(0.0),
+        };
+        Motion {
+            drive_layout: match self.word(LAYOUT).as_str() {
+                "crossed-belts" => DriveLayout::CrossedBelts,
+                "three-towers" => DriveLayout::ThreeTowers { arms_mm },
+                _ => DriveLayout::OnePerAxis,
+            },
+            limits,
+            look_ahead: match self.value("motion.look_ahead_moves") {
+                Some(Value::Count(moves)) => LookAhead::Moves(u32::try_from(moves).unwrap_or(u32::MAX)),
+                _ => LookAhead::Unlimited,
+            },
+        }
+    }
+
+    fn controller(&self) -> Controller {
+        let lacks = match self.value("controller.lacks") {
+            Some(Value::Words(words)) => words,
+            _ => Vec::new(),
+        };
+        let own_words = self.word("controller.extrusion_mode") == "own-words";
+        Controller {
+            extrusion_mode: if own_words { ExtrusionMode::OwnWords } else { ExtrusionMode::LatestWord },
+            obeys_limits_in_job: self.value("controller.obeys_limits_in_job") == Some(Value::Bool(true)),
+            default_feed_rate_mm_s: self.required("controller.default_feed_rate_mm_s"),
+            dwell_p_s: if self.word("controller.dwell_p") == "seconds" { 1.0 } else { 0.001 },
+            steps_per_mm: AXES.map(|axis| self.number(&format!("controller.steps_per_mm.{axis}"))),
+            step_rate_limit_hz: self.number("controller.step_rate_limit_hz"),
+            command_rate_limit_hz: self.number("controller.command_rate_limit_hz"),
+            serial_baud: self.number("controller.serial_baud"),
+            line_length_limit_bytes: match self.value("controller.line_length_limit_bytes") {
+                Some(Value::Count(bytes)) => Some(bytes),
+                _ => None,
+            },
+            lacks: Feature::ALL.into_iter().filter(|feature| lacks.iter().any(|word| word == feature.word())).collect(),
+            homing_s: self.number("controller.homing_s"),
+            probing_s: self.number("controller.probing_s"),
+        }
+    }
+
+    fn tool(&self, index: usize) -> Tool {
+        let at = |name: &str| format!("tool[{index}].{name}");
+        let number = |name: &str| self.number(&at(name));
+        Tool {
+            filament_diameter_mm: self.required(&at("filament_diameter_mm")),
+            nozzle_diameter_mm: number("nozzle_diameter_mm"),
+            limit_c: number("temperature_c.limit"),
+            extrude_min_c: number("temperature_c.extrude_min"),
+            sustained_mm3_s: number("melt_rate_mm3_s.sustained"),
+            peak_mm3_s: number("melt_rate_mm3_s.peak"),
+            melt_window_s: self.required(&at("melt_window_s")),
+            heating: self.heating(&at("heating")),
+            density_g_cm3: number("density_g_cm3"),
+            on_spool_mm: number("on_spool_mm"),
+            offset_mm: self.numbers(&at("offset_mm")),
+            retraction: self.has(&at("retraction")).then(|| Retraction {
+                length_mm: self.required(&at("retraction.length_mm")),
+                feed_rate_mm_s: self.required(&at("retraction.feed_rate_mm_s")),
+                recover_extra_mm: self.required(&at("retraction.recover_extra_mm")),
+                recover_feed_rate_mm_s: self.required(&at("retraction.recover_feed_rate_mm_s")),
+                lift_mm: self.required(&at("retraction.lift_mm")),
+            }),
+        }
+    }
+
+    fn heating(&self, table: &str) -> Option<Heating> {
+        self.has(table).then(|| Heating {
+            time_constant_s: self.required(&format!("{table}.time_constant_s")),
+            full_power_c: self.required(&format!("{table}.full_power_c")),
+        })
+    }
+
+    fn severities(&self, checks: CheckIds<'_>) -> BTreeMap<String, Override> {
+        let set = |id: &str| match self.word(&format!("checks.{id}")).as_str() {
+            "no-go" => Some(Override::Severity(Severity::NoGo)),
+            "hold" => Some(Override::Severity(Severity::Hold)),
+            "note" => Some(Override::Severity(Severity::Note)),
+            "off" => Some(Override::Off),
+            _ => None,
+        };
+        checks.iter().filter_map(|(id, _)| Some(((*id).to_owned(), set(id)?))).collect()
+    }
+}
+
+/// Rules across keys.
+impl Reader<'_> {
+    fn cross_check(&self, found: &mut Vec<Found>) {
+        self.check_towers(found);
+        let mut heatings = vec!["bed.heating".to_owned(), "chamber.heating".to_owned()];
+        for i in 0..self.count("tool[]") {
+            let temperature = format!("tool[{i}].temperature_c");
+            self.not_above(found, &format!("{temperature}.extrude_min"), &format!("{temperature}.limit"));
+            let melt_rate = format!("tool[{i}].melt_rate_mm3_s");
+            self.not_above(found, &format!("{melt_rate}.sustained"), &format!("{melt_rate}.peak"));
+            heatings.push(format!("tool[{i}].heating"));
+        }
+        for heating in heatings {
+            self.check_heating(found, &format!("{heating}.full_power_c"));
+        }
+    }
+
+    /// The value at `low` must not be above that at `high`, where both are written.
+    fn not_above(&self, found: &mut Vec<Found>, low: &str, high: &str) {
+        let (Some(at), Some(limit)) = (self.entry(low), self.entry(high)) else { return };
+        let (Value::Number(value), Value::Number(most)) = (&at.value, &limit.value) else { return };
+        if value > most {
+            let (low, high) = (last(low), last(high));
+            let message = format!(
+                "`{low}` {} is above `{high}` {} of line {}",
+                keys::short(*value),
+                keys::short(*most),
+                limit.line
+            );
+            found.push(Found::new(at.span.clone(), message).suggest(format!("lower `{low}` or raise `{high}`")));
+        }
+    }
+
+    fn check_heating(&self, found: &mut Vec<Found>, path: &str) {
+        let (Some(entry), Some(ambient)) = (self.entry(path), self.number(AMBIENT)) else { return };
+        if let Value::Number(full_power) = entry.value
+            && full_power <= ambient
+        {
+            let message = format!(
+                "`full_power_c` {} does not reach above the room's {} °C: the heater would never heat",
+                keys::short(full_power),
+                keys::short(ambient)
+            );
+            let advice = "write the temperature reached after a long time at full power".to_owned();
+            found.push(Found::new(entry.span.clone(), message).suggest(advice));
+        }
+    }
+
+    fn check_towers(&self, found: &mut Vec<Found>) {
+        let Some(towers) = self.entry(TOWERS) else { return };
+        // A faulty layout has a fault of its own.
+        if matches!(self.word(LAYOUT).as_str(), "one-per-axis" | "crossed-belts") {
+            let message = format!("`towers` is for drive_layout \"three-towers\", not \"{}\"", self.word(LAYOUT));
+            let advice = "set drive_layout = \"three-towers\" or remove `towers`".to_owned();
+            found.push(Found::new(towers.span.clone(), message).suggest(advice));
+        }
+        let radius = self.entry("motion.towers.radius_mm");
+        let (Some(arm), Some(radius)) = (self.number("motion.towers.arm_mm"), radius) else { return };
+        if let Value::Number(radius_mm) = radius.value
+            && radius_mm >= arm
+        {
+            let (radius_mm, arm) = (keys::short(radius_mm), keys::short(arm));
+            let message = format!("`radius_mm` {radius_mm} must be below `arm_mm` {arm}: the arms would not reach");
+            found.push(Found::new(radius.span.clone(), message));
+        }
+    }
+}
+
+fn last(path: &str) -> &str {
+    path.rsplit('.').next().unwrap_or(path)
+}
+
+/// The default of a key, read like a value of the sheet.
+pub(super) fn default_value(key: &Key, text: &str) -> Option<Value> {
+    let value = DeValue::parse(text).ok()?;
+    value::read(key, &value).ok()
+}
+
+/// Where values came from.
+impl Reader<'_> {
+    fn origins(&self, name: &str, checks: CheckIds<'_>) -> Vec<Origin> {
+        let mut origins = Vec::new();
+        for key in KEYS {
+            match key.kind {
+                // The keys of one table of a list stay together.
+                Kind::Tables { .. } => self.list_origins(key, &mut origins),
+                _ if key.is_table() || list_of(key).is_some() => {}
+                _ => origins.push(self.origin(key.path, name)),
+            }
+        }
+        origins.extend(checks.iter().map(|(id, severity)| self.check_origin(id, *severity)));
+        origins
+    }
+
+    fn list_origins(&self, list: &Key, origins: &mut Vec<Origin>) {
+        let path = list.path.trim_end_matches("[]");
+        let count = self.count(list.path);
+        if count == 0 {
+            origins.push(Origin { path: path.to_owned(), value: "[]".to_owned(), from: "default".to_owned() });
+        }
+        for i in 0..count {
+            let inside = KEYS.iter().filter(|key| list_of(key) == Some(list.path) && !key.is_table());
+            origins.extend(inside.map(|key| {
+                let rest = key.path.strip_prefix(list.path).unwrap_or_default();
+                self.origin(&format!("{path}[{i}]{rest}"), "")
+            }));
+        }
+    }
+
+    fn origin(&self, path: &str, name: &str) -> Origin {
+        let (value, from) = match self.entry(path) {
+            Some(entry) => (entry.value.to_toml(), format!("line {}", entry.line)),
+            None if path == "name" => (Value::Word(name.to_owned()).to_toml(), "default".to_owned()),
+            None => match self.default(path).filter(|_| self.table_holds(path)) {
+                Some(value) => (value.to_toml(), "default".to_owned()),
+                None => (String::new(), "not set".to_owned()),
+            },
+        };
+        Origin { path: path.to_owned(), value, from }
+    }
+
+    /// Defaults of `retraction` hold only where `retraction` is written: its other keys are required.
+    fn table_holds(&self, path: &str) -> bool {
+        let Some((table, _)) = path.rsplit_once('.') else { return true };
+        let needs_table = keys::children(&keys::template(table)).any(|key| key.preset == Preset::Required);
+        !needs_table || table.ends_with(']') || self.has(table)
+    }
+
+    fn check_origin(&self, id: &str, severity: Severity) -> Origin {
+        let path = format!("checks.{id}");
+        let (value, from) = match self.entry(&path) {
+            Some(entry) => (entry.value.to_toml(), format!("line {}", entry.line)),
+            None => (Value::Word(severity.word().to_owned()).to_toml(), "default".to_owned()),
+        };
+        Origin { path, value, from }
+    }
+}
+
+/// The list of tables a key stands in.
+fn list_of(key: &Key) -> Option<&'static str> {
+    key.path.find("[].").map(|at| &key.path[..at + 2])
+}

@@ -1,0 +1,127 @@
+//! Where a machine comes from: a text, a file, the place it is looked for, or the one built in.
+
+use std::ffi::OsStr;
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use super::Machine;
+use super::faults::{Fault, LineIndex, SheetError, SheetFaults};
+use super::resolve::resolve;
+use super::schema::schema_for;
+use super::sheet::{self, CheckIds, SHEET_MAX_BYTES};
+use super::value::Found;
+use crate::checks::CATALOGUE;
+use crate::inspection::Severity;
+
+/// Name of the file that is looked for from the current directory upward.
+pub const SHEET_FILE: &str = "gonogo.toml";
+/// Name of the environment variable that names a sheet.
+pub const SHEET_VARIABLE: &str = "GONOGO_MACHINE";
+
+const BUILT_IN: &str = include_str!("built_in.toml");
+
+/// Ids and default severities of all checks of the catalogue.
+fn check_ids() -> Vec<(&'static str, Severity)> {
+    CATALOGUE.iter().map(|check| (check.id, check.severity)).collect()
+}
+
+/// JSON Schema (draft 2020-12) of the machine sheet.
+pub fn schema() -> serde_json::Value {
+    schema_for(&check_ids())
+}
+
+impl Machine {
+    /// The invented, cautious machine that is used when there is no sheet.
+    pub fn built_in() -> Self {
+        let mut machine = Self::parse("built-in", BUILT_IN).expect("the built-in sheet has no faults");
+        machine.built_in = true;
+        machine
+    }
+
+    /// Text of the built-in sheet, a start for one's own.
+    pub fn built_in_text() -> &'static str {
+        BUILT_IN
+    }
+
+    /// Reads the text of a sheet; `source` is its path for messages.
+    ///
+    /// # Errors
+    /// All faults of the text, by position.
+    pub fn parse(source: &str, text: &str) -> Result<Self, SheetFaults> {
+        parse_bytes(source, text.as_bytes(), &check_ids())
+    }
+
+    /// Reads a sheet from a file.
+    ///
+    /// # Errors
+    /// When the file cannot be read, or all faults of its text.
+    pub fn load(path: &Path) -> Result<Self, SheetError> {
+        load_named(path, "the sheet asked for")
+    }
+}
+
+/// Finds the machine: the sheet named on the command line, else the one named by the environment (an empty name counts
+/// as none), else the nearest [`SHEET_FILE`] from `start_dir` upward, else the built-in machine.
+///
+/// # Errors
+/// When the sheet found cannot be read or has faults; a named sheet that does not exist is never passed over.
+pub fn discover(explicit: Option<&Path>, env: Option<&OsStr>, start_dir: &Path) -> Result<Machine, SheetError> {
+    if let Some(path) = explicit {
+        return load_named(path, "named by --machine");
+    }
+    if let Some(path) = env.filter(|path| !path.is_empty()) {
+        return load_named(Path::new(path), "named by GONOGO_MACHINE");
+    }
+    match nearest_sheet(start_dir) {
+        Some(path) => load_named(&path, "found from the current directory upward"),
+        None => Ok(Machine::built_in()),
+    }
+}
+
+fn nearest_sheet(start_dir: &Path) -> Option<PathBuf> {
+    let start = std::path::absolute(start_dir).unwrap_or_else(|_| start_dir.to_owned());
+    start.ancestors().map(|dir| dir.join(SHEET_FILE)).find(|path| path.is_file())
+}
+
+fn load_named(path: &Path, named_by: &'static str) -> Result<Machine, SheetError> {
+    let read = || -> io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        // One byte over the limit is enough to know.
+        File::open(path)?.take(SHEET_MAX_BYTES as u64 + 1).read_to_end(&mut bytes)?;
+        Ok(bytes)
+    };
+    let bytes = read().map_err(|source| SheetError::Read { path: path.to_owned(), named_by, source })?;
+    Ok(parse_bytes(&path.to_string_lossy(), &bytes, &check_ids())?)
+}
+
+/// Reads the bytes of a sheet that may name these checks.
+pub(super) fn parse_bytes(source: &str, bytes: &[u8], checks: CheckIds<'_>) -> Result<Machine, SheetFaults> {
+    if bytes.len() > SHEET_MAX_BYTES {
+        return Err(too_large(source, bytes));
+    }
+    let text = std::str::from_utf8(bytes).map_err(|error| not_utf8(source, bytes, error.valid_up_to()))?;
+    let lines = LineIndex::new(text);
+    let mut read = sheet::read(text, &lines, checks);
+    let digest = format!("blake3:{}", blake3::hash(bytes).to_hex());
+    let machine = resolve(&mut read, source, digest, checks);
+    if read.found.is_empty() { Ok(machine) } else { Err(sheet::locate(source, text, &lines, read.found)) }
+}
+
+fn too_large(source: &str, bytes: &[u8]) -> SheetFaults {
+    let first_line = bytes.split(|byte| *byte == b'\n').next().unwrap_or_default();
+    let text = String::from_utf8_lossy(&first_line[..first_line.len().min(200)]).into_owned();
+    let message = format!("a machine sheet has at most {SHEET_MAX_BYTES} bytes");
+    let suggestion = Some("check that this is the sheet and not the job".to_owned());
+    let fault = Fault { line: 1, column: 1, span: 0..0, message, suggestion };
+    SheetFaults { source: source.to_owned(), text, faults: vec![fault], more: 0 }
+}
+
+fn not_utf8(source: &str, bytes: &[u8], at: usize) -> SheetFaults {
+    let text = String::from_utf8_lossy(bytes).into_owned();
+    let byte = bytes.get(at).copied().unwrap_or_default();
+    let found = Found::new(at..at + 1, format!("byte 0x{byte:02X} is not UTF-8 text"))
+        .suggest("save the sheet as UTF-8".to_owned());
+    let lines = LineIndex::new(&text);
+    sheet::locate(source, &text, &lines, vec![found])
+}
