@@ -231,6 +231,11 @@ impl Interpreter {
         self.last_was_motion
     }
 
+    /// True while any heater has a target above 0.
+    pub fn heaters_on(&self) -> bool {
+        self.bed_target_c > 0.0 || self.chamber_target_c > 0.0 || self.states.iter().any(|state| state.target_c > 0.0)
+    }
+
     /// Carries out one line: findings about reading go to `log`, events to `out`.
     pub fn line(
         &mut self,

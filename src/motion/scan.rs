@@ -72,6 +72,7 @@ impl Scan {
     }
 
     /// Moves that are not settled.
+    #[cfg(test)]
     pub(super) fn waiting(&self) -> usize {
         self.moves.len()
     }

@@ -1,1 +1,4 @@
+//! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod support;
+mod vectors;

@@ -1,0 +1,95 @@
+//! What the tests share: sheets from a few settings, and jobs from text.
+
+use gonogo::inspection::Inspection;
+use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
+use gonogo::modal::Interpreter;
+use gonogo::motion::Planner;
+use gonogo::observe::{Block, Log};
+use gonogo::preflight::{Sizes, inspect};
+use gonogo::text::{LineReader, Words, words};
+
+/// Invented: a machine without limits, acceleration 1000 mm/s², jerk 0, one tool with 1.75 mm filament.
+pub fn free_machine() -> Machine {
+    let mut machine = Machine::built_in();
+    machine.name = "test machine".to_owned();
+    machine.travel = Travel {
+        min: [-1e6; 3],
+        max: [1e6; 3],
+        bed: BedShape::Rectangle,
+        home: [0.0; 3],
+        keep_out: Vec::new(),
+    };
+    machine.motion.drive_layout = DriveLayout::OnePerAxis;
+    machine.motion.look_ahead = LookAhead::Unlimited;
+    let limits = &mut machine.motion.limits;
+    limits.feed_rate_mm_s = [1e9; 4];
+    limits.acceleration_mm_s2 = [1e9; 4];
+    limits.printing_mm_s2 = 1000.0;
+    limits.travel_mm_s2 = 1000.0;
+    limits.retraction_mm_s2 = 1000.0;
+    limits.corner = CornerRule::Jerk;
+    limits.jerk_mm_s = [0.0; 4];
+    machine.controller = Machine::parse("free", FREE).expect("the sheet above is valid").controller;
+    machine.tools = Machine::parse("free", FREE).expect("the sheet above is valid").tools;
+    machine.severities.clear();
+    machine
+}
+
+const FREE: &str = r#"
+name = "free"
+[travel]
+x = [-1e6, 1e6]
+y = [-1e6, 1e6]
+z = [-1e6, 1e6]
+[motion]
+feed_rate_limit_mm_s = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
+acceleration_limit_mm_s2 = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
+acceleration_mm_s2 = { printing = 1000, travel = 1000, retraction = 1000 }
+corner = { jerk_mm_s = { x = 0, y = 0, z = 0, e = 0 } }
+[[tool]]
+filament_diameter_mm = 1.75
+"#;
+
+/// Judges a job given as text.
+pub fn judge(machine: &Machine, job: &str) -> Inspection {
+    judge_sized(machine, job.as_bytes(), &Sizes::default())
+}
+
+/// Judges a job given as bytes, under other sizes.
+pub fn judge_sized(machine: &Machine, job: &[u8], sizes: &Sizes) -> Inspection {
+    inspect(job, "job.gcode", machine, sizes).expect("reading from memory cannot fail")
+}
+
+/// Plans a job and gives all moves as one block.
+pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
+    let mut blocks = Vec::new();
+    let mut reader = LineReader::new(job.as_bytes());
+    let mut interpreter = Interpreter::new(machine);
+    let mut planner = Planner::new(machine);
+    let mut log = Log::default();
+    let mut parsed = Words::new();
+    while reader.advance().expect("reading from memory cannot fail") {
+        for raw in reader.lines() {
+            let line = words::read(raw.bytes, &mut parsed);
+            let mut events = Vec::new();
+            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| events.push(event));
+            for event in events {
+                planner.event(&event, &mut |planned| blocks.push(planned.block.clone()));
+            }
+        }
+    }
+    planner.finish(0, &mut |planned| blocks.push(planned.block.clone()));
+    blocks
+}
+
+/// One column over all blocks.
+pub fn column(blocks: &[Block], of: impl Fn(&Block) -> &Vec<f64>) -> Vec<f64> {
+    blocks.iter().flat_map(|block| of(block).iter().copied()).collect()
+}
+
+/// Asserts equality within a relative tolerance.
+#[track_caller]
+pub fn close(actual: f64, expected: f64, relative: f64) {
+    let scale = expected.abs().max(1e-12);
+    assert!((actual - expected).abs() <= relative * scale, "{actual} is not {expected} within {relative}");
+}
