@@ -1,4 +1,8 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod linear_program;
+mod random_jobs;
+mod regressions;
+mod slow_planner;
 mod support;
 mod vectors;
