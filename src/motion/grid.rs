@@ -3,6 +3,8 @@
 
 /// Highest speed the planner works with, mm/s: keeps squared speeds and their sums exact. No printer comes near.
 pub const SPEED_CEILING_MM_S: f64 = 32_768.0;
+/// Lowest speed, mm/s, and acceleration, mm/s², the planner works with: keeps times finite, whatever a job writes.
+pub const FLOOR: f64 = 1e-12;
 /// Sums of squared-speed steps saturate here; above every squared speed, so nothing ever notices.
 pub const SQUARED_CEILING: f64 = 2_147_483_648.0;
 
@@ -35,15 +37,15 @@ pub struct Sum(i128);
 impl Sum {
     const ONE: f64 = 4_294_967_296.0;
 
-    /// Adds a value, rounded to 2⁻³².
+    /// Adds a value, rounded to 2⁻³². Sums of absurd jobs stop at the ends of the range (about 4e28).
     #[inline]
     pub fn add(&mut self, value: f64) {
-        self.0 += (value * Self::ONE).round_ties_even() as i128;
+        self.0 = self.0.saturating_add((value * Self::ONE).round_ties_even() as i128);
     }
 
     /// Adds another sum.
     pub fn join(&mut self, other: Self) {
-        self.0 += other.0;
+        self.0 = self.0.saturating_add(other.0);
     }
 
     /// The sum.

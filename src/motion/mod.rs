@@ -19,7 +19,7 @@ use crate::modal::{Event, LimitChange, Move};
 use crate::observe::{ActionKind, BLOCK, Block, Curve, flag};
 use corner::Leg;
 use curves::CurveGeometry;
-use grid::{SPEED_CEILING_MM_S, squared_down};
+use grid::{FLOOR, SPEED_CEILING_MM_S, squared_down};
 use scan::Scan;
 
 pub use scan::UNLIMITED_MOVES;
@@ -304,8 +304,8 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
         let feed_allowed = allowed(&limits.feed_rate_mm_s, dir);
         let class = class_acceleration(block.flags[i], block.de[i], limits);
         block.feed_allowed.push(feed_allowed);
-        block.feed.push(block.feed_commanded[i].min(feed_allowed).min(SPEED_CEILING_MM_S));
-        block.accel.push(class.min(allowed(&limits.acceleration_mm_s2, dir)));
+        block.feed.push(block.feed_commanded[i].min(feed_allowed).clamp(FLOOR, SPEED_CEILING_MM_S));
+        block.accel.push(class.min(allowed(&limits.acceleration_mm_s2, dir)).max(FLOOR));
     }
     for at in curves_in(block, &range) {
         let (i, curve) = block.curves[at];
@@ -314,9 +314,9 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
         let dir = [x, y, z, block.dir[E][i]];
         let class = class_acceleration(block.flags[i], block.de[i], limits);
         block.feed_allowed[i] = allowed(&limits.feed_rate_mm_s, dir);
-        block.accel[i] = class.min(allowed(&limits.acceleration_mm_s2, dir));
+        block.accel[i] = class.min(allowed(&limits.acceleration_mm_s2, dir)).max(FLOOR);
         let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel[i] * radius).sqrt());
-        block.feed[i] = block.feed_commanded[i].min(block.feed_allowed[i]).min(turning).min(SPEED_CEILING_MM_S);
+        block.feed[i] = block.feed_commanded[i].min(block.feed_allowed[i]).min(turning).clamp(FLOOR, SPEED_CEILING_MM_S);
     }
 }
 
