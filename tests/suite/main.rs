@@ -1,6 +1,7 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
 mod linear_program;
+mod properties;
 mod random_jobs;
 mod regressions;
 mod slow_planner;
