@@ -32,6 +32,12 @@ struct TimeAtRate {
     density_step: Vec<i128>,
 }
 
+/// Fixed point; the short way wherever it fits.
+#[inline]
+fn fixed(value: f64) -> i128 {
+    if value.abs() < 9e18 { i128::from(value as i64) } else { value as i128 }
+}
+
 fn bucket(rate: f64) -> usize {
     let shift = 52 - PER_OCTAVE_BITS;
     let base = ((1023 + LOWEST_EXPONENT) as u64) << PER_OCTAVE_BITS;
@@ -51,7 +57,7 @@ impl TimeAtRate {
     }
 
     fn level(&mut self, rate: f64, seconds: f64) {
-        self.point[bucket(rate)] += (seconds * PER_SECOND) as i128;
+        self.point[bucket(rate)] += fixed(seconds * PER_SECOND);
     }
 
     fn ramp(&mut self, a: f64, b: f64, seconds: f64) {
@@ -64,10 +70,10 @@ impl TimeAtRate {
             return self.level(low, seconds);
         }
         let density = seconds / (high - low);
-        self.point[first] += (density * (edge(first + 1) - low) * PER_SECOND) as i128;
-        self.point[last] += (density * (high - edge(last)) * PER_SECOND) as i128;
+        self.point[first] += fixed(density * (edge(first + 1) - low) * PER_SECOND);
+        self.point[last] += fixed(density * (high - edge(last)) * PER_SECOND);
         if last > first + 1 {
-            let density = (density * DENSITY_ONE) as i128;
+            let density = fixed(density * DENSITY_ONE);
             self.density_step[first + 1] += density;
             self.density_step[last] -= density;
         }
