@@ -110,6 +110,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     if !words.is_empty() || line.flaw.is_some() {
         line.kind = Kind::Words;
     }
+    line.command_bytes = trimmed(&bytes[..line.command_bytes]);
     line
 }
 
@@ -173,7 +174,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             blanks(input)?;
             let given = decimal(input)?;
             line.checksum = Some((given, before.iter().fold(0, |sum, b| sum ^ b)));
-            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+            line.command_bytes = bytes.len() - input.len();
         }
         _ => {
             let word = word(input)?;
@@ -185,7 +186,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             if takes_text(word) {
                 text_argument(input, bytes, line);
             }
-            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+            line.command_bytes = bytes.len() - input.len();
         }
     }
     blanks(input)?;
