@@ -5,3 +5,5 @@ pub mod log;
 pub mod machine;
 pub mod observe;
 pub mod preflight;
+pub mod queue;
+pub mod report;
