@@ -63,7 +63,7 @@ fn squeeze(rates: &[f64], room: usize) -> Vec<f64> {
     let cells = rates.len().min(room);
     let largest = |cell: usize| {
         let (from, to) = (cell * rates.len() / cells, (cell + 1) * rates.len() / cells);
-        rates[from..to].iter().copied().fold(0.0, f64::max)
+        rates[from..to].iter().copied().filter(|rate| rate.is_finite()).fold(0.0, f64::max)
     };
     (0..cells).map(largest).collect()
 }
@@ -133,5 +133,11 @@ mod tests {
         assert_eq!(lines(&series(&[]), Some(10.0), 60, LOOK), Vec::<String>::new());
         assert_eq!(lines(&series(&[0.0, 0.0]), None, 60, LOOK), Vec::<String>::new());
         assert_eq!(lines(&series(&[f64::NAN]), None, 60, LOOK), Vec::<String>::new());
+    }
+
+    #[test]
+    fn what_is_not_finite_is_passed_over() {
+        let strange = lines(&series(&[f64::INFINITY, 2.0, f64::NAN, -1.0]), Some(1.0), 60, LOOK);
+        assert_eq!(strange[0], "1 ┤_█__");
     }
 }

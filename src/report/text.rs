@@ -390,6 +390,18 @@ mod tests {
     }
 
     #[test]
+    fn strange_lines_of_a_job_are_no_trouble() {
+        for line in ["", "   ", "  G1 ", "日本語 ü", "\t", "\u{301}", ";"] {
+            let mut inspection = sample::no_go();
+            inspection.findings[0].excerpts[1].text = line.to_owned();
+            inspection.findings[0].excerpts[0].line = u64::from(u32::MAX);
+            for width in [40, 80] {
+                assert!(render(Ok(inspection.clone()), width, false).contains(":20117:"), "{line:?}");
+            }
+        }
+    }
+
+    #[test]
     fn many_findings_stay_readable() {
         let mut inspection = sample::no_go();
         let grave = inspection.findings[0].clone();
