@@ -1,5 +1,7 @@
 //! skeleton
 pub mod checks;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod inspection;
 pub mod log;
 pub mod machine;

@@ -1,1 +1,3 @@
+//! Tests of the program from outside.
 
+mod command_line;
