@@ -31,6 +31,8 @@
 //! ```
 
 pub mod checks;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod geometry;
 pub mod inspection;
 pub mod log;
@@ -40,6 +42,8 @@ pub mod motion;
 pub mod observe;
 pub mod physics;
 pub mod preflight;
+pub mod queue;
+pub mod report;
 pub mod text;
 pub mod totals;
 

@@ -307,9 +307,7 @@ impl Interpreter {
                 limit: Some(limit as f64),
                 unit: "bytes",
             };
-            log.raise(hit, || {
-                format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes)
-            });
+            log.raise(hit, || format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes));
         }
     }
 

@@ -330,9 +330,35 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
 
 fn clear(block: &mut Block) {
     let Block {
-        line, from, to, de, length, dir, dir_end, flags, feed_commanded, feed, feed_allowed, accel, commands, bytes,
-        curves, v_start, v_peak, v_end, t_up, t_cruise, t_down, section_mm2, sustained_mm3_s, purges, actions,
-        start_s: _, tool: _, tool_index: _, nozzle: _,
+        line,
+        from,
+        to,
+        de,
+        length,
+        dir,
+        dir_end,
+        flags,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        commands,
+        bytes,
+        curves,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+        purges,
+        actions,
+        start_s: _,
+        tool: _,
+        tool_index: _,
+        nozzle: _,
     } = block;
     line.clear();
     flags.clear();
@@ -341,8 +367,22 @@ fn clear(block: &mut Block) {
     curves.clear();
     purges.clear();
     actions.clear();
-    let columns = [de, length, feed_commanded, feed, feed_allowed, accel, v_start, v_peak, v_end, t_up, t_cruise,
-        t_down, section_mm2, sustained_mm3_s];
+    let columns = [
+        de,
+        length,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+    ];
     columns.into_iter().chain(from).chain(to).chain(dir).chain(dir_end).for_each(Vec::clear);
 }
 
@@ -360,4 +400,3 @@ impl Leg {
         }
     }
 }
-
