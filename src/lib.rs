@@ -1,5 +1,6 @@
 //! skeleton
 pub mod checks;
+pub mod geometry;
 pub mod inspection;
 pub mod log;
 pub mod machine;
