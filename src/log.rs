@@ -119,6 +119,7 @@ impl Log {
         let mut findings: Vec<Finding> = self.merged.into_iter().map(|merged| merged.finding).collect();
         for finding in &mut findings {
             finding.lines.sort_unstable();
+            finding.lines.dedup();
             finding.excerpts.retain(|e| Some(e.line) == finding.line || Some(e.line) == finding.worst_line);
         }
         findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));

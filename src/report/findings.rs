@@ -92,18 +92,22 @@ fn cut(text: &str, width: usize) -> String {
 /// What stands under the lines, by name.
 fn remarks(finding: &Finding) -> Vec<(&'static str, String)> {
     let mut remarks = Vec::new();
+    let mut label = "worst";
     let value = match (finding.value, finding.limit) {
         (Some(value), Some(limit)) => {
             let (value, limit) = pair(value, limit);
             Some(format!("{}, limit {}", with_unit(value, finding.unit), with_unit(limit, finding.unit)))
         }
         (Some(value), None) => Some(words::quantity(value, finding.unit)),
-        (None, Some(limit)) => Some(format!("limit {}", words::quantity(limit, finding.unit))),
+        (None, Some(limit)) => {
+            label = "limit";
+            Some(words::quantity(limit, finding.unit))
+        }
         (None, None) => None,
     };
     let worst = finding.worst_line.filter(|line| finding.line != Some(*line));
     if let Some(value) = value {
-        remarks.push(("worst", value + &worst.map(|line| format!(", line {line}")).unwrap_or_default()));
+        remarks.push((label, value + &worst.map(|line| format!(", line {line}")).unwrap_or_default()));
     }
     if finding.count > 1 {
         let last = finding.last_line.map(|line| format!(", last on line {line}")).unwrap_or_default();
