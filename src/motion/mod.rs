@@ -255,6 +255,12 @@ fn is_stop(kind: &ActionKind) -> bool {
     }
 }
 
+/// Which of a block's curves belong to moves of the range.
+fn curves_in(block: &Block, range: &std::ops::Range<usize>) -> std::ops::Range<usize> {
+    let first_from = |move_index: usize| block.curves.partition_point(|(i, _)| *i < move_index);
+    first_from(range.start)..first_from(range.end)
+}
+
 /// Straight moves by plain loops over columns; curves are put right afterwards.
 fn derive_geometry(block: &mut Block, range: std::ops::Range<usize>) {
     for i in range.clone() {
@@ -269,7 +275,7 @@ fn derive_geometry(block: &mut Block, range: std::ops::Range<usize>) {
         block.dir[E].push(block.de[i] * per_length);
         block.length.push(length);
     }
-    for at in block.curves.partition_point(|(i, _)| *i < range.start)..block.curves.len() {
+    for at in curves_in(block, &range) {
         let (i, curve) = block.curves[at];
         let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
         for axis in 0..3 {
@@ -315,7 +321,7 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
         block.feed.push(block.feed_commanded[i].min(feed_allowed).min(SPEED_CEILING_MM_S));
         block.accel.push(class.min(allowed(&limits.acceleration_mm_s2, dir)));
     }
-    for at in block.curves.partition_point(|(i, _)| *i < range.start)..block.curves.len() {
+    for at in curves_in(block, &range) {
         let (i, curve) = block.curves[at];
         let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
         let [x, y, z] = geometry.dir_max;
