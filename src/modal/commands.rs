@@ -59,7 +59,9 @@ impl Interpreter {
             1040 => self.heat_nozzle(Wait::No, log, out),
             1090 => self.heat_nozzle(Wait::ToHeat, log, out),
             1060 => self.fan(out),
-            1070 if self.params.get(b'P').unwrap_or(0.0) == 0.0 => self.action(ActionKind::Fan { share: 0.0 }, 0.0, out),
+            1070 if self.params.get(b'P').unwrap_or(0.0) == 0.0 => {
+                self.action(ActionKind::Fan { share: 0.0 }, 0.0, out)
+            }
             1100 => self.last_number = self.params.get(b'N').or(self.last_number),
             1400 => self.heat_bed(Wait::No, log, out),
             1900 => self.heat_bed(Wait::ToHeat, log, out),

@@ -307,9 +307,7 @@ impl Interpreter {
                 limit: Some(limit as f64),
                 unit: "bytes",
             };
-            log.raise(hit, || {
-                format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes)
-            });
+            log.raise(hit, || format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes));
         }
     }
 
@@ -639,6 +637,10 @@ fn tool_place(tool: u32) -> usize {
 
 /// Ten times a command's number, when it is one: G92.1 is 921.
 fn command_code(value: f64) -> Option<u32> {
-    let code = (value * 10.0).round();
-    ((value * 10.0 - code).abs() < 1e-3 && (0.0..1e6).contains(&code)).then_some(code as u32)
+    let scaled = value * 10.0;
+    if !(-0.001..1e6).contains(&scaled) {
+        return None;
+    }
+    let code = (scaled + 0.5) as u32;
+    ((scaled - f64::from(code)).abs() < 1e-3).then_some(code)
 }

@@ -24,6 +24,9 @@ use scan::Scan;
 
 pub use scan::UNLIMITED_MOVES;
 
+/// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
+const ACTIONS_BETWEEN_MOVES: usize = 65_536;
+
 /// An action as the planner passes it on: the block it ends, its own duration.
 #[derive(Debug, Clone, Copy)]
 pub struct Closing {
@@ -93,8 +96,17 @@ impl Planner {
             }
             Event::Limits(change) => self.change_limits(change),
             Event::Action { line, duration_s, kind } => {
-                self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
-                self.close_block(is_stop(kind), ready);
+                let closing = Closing { line: *line, duration_s: *duration_s, kind: *kind };
+                let mut stop = is_stop(kind);
+                match self.waiting.back_mut() {
+                    // No moves since the last block was closed: it takes the action too.
+                    Some(last) if self.current.block.is_empty() => {
+                        last.closing.push(closing);
+                        stop |= last.closing.len() >= ACTIONS_BETWEEN_MOVES;
+                    }
+                    _ => self.current.closing.push(closing),
+                }
+                self.close_block(stop, ready);
             }
         }
     }
@@ -162,12 +174,14 @@ impl Planner {
 
     /// Geometry and caps of the current block, then on to look-ahead; `stop` ends the run.
     fn close_block(&mut self, stop: bool, ready: &mut impl FnMut(&mut Planned)) {
-        self.derive();
-        let mut closed = self.spare.pop().unwrap_or_default();
-        std::mem::swap(&mut closed, &mut self.current);
+        if !self.current.block.is_empty() || !self.current.closing.is_empty() {
+            self.derive();
+            let mut closed = self.spare.pop().unwrap_or_default();
+            std::mem::swap(&mut closed, &mut self.current);
+            self.waiting.push_back(closed);
+        }
         self.spans.clear();
         self.spans.push((0, self.limits));
-        self.waiting.push_back(closed);
         let speeds = &mut self.speeds;
         let mut keep = |start: f64, end: f64| speeds.push((start, end));
         if stop {
@@ -322,9 +336,35 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
 
 fn clear(block: &mut Block) {
     let Block {
-        line, from, to, de, length, dir, dir_end, flags, feed_commanded, feed, feed_allowed, accel, commands, bytes,
-        curves, v_start, v_peak, v_end, t_up, t_cruise, t_down, section_mm2, sustained_mm3_s, purges, actions,
-        start_s: _, tool: _, tool_index: _, nozzle: _,
+        line,
+        from,
+        to,
+        de,
+        length,
+        dir,
+        dir_end,
+        flags,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        commands,
+        bytes,
+        curves,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+        purges,
+        actions,
+        start_s: _,
+        tool: _,
+        tool_index: _,
+        nozzle: _,
     } = block;
     line.clear();
     flags.clear();
@@ -333,8 +373,22 @@ fn clear(block: &mut Block) {
     curves.clear();
     purges.clear();
     actions.clear();
-    let columns = [de, length, feed_commanded, feed, feed_allowed, accel, v_start, v_peak, v_end, t_up, t_cruise,
-        t_down, section_mm2, sustained_mm3_s];
+    let columns = [
+        de,
+        length,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+    ];
     columns.into_iter().chain(from).chain(to).chain(dir).chain(dir_end).for_each(Vec::clear);
 }
 
@@ -352,4 +406,3 @@ impl Leg {
         }
     }
 }
-

@@ -32,6 +32,12 @@ struct TimeAtRate {
     density_step: Vec<i128>,
 }
 
+/// Fixed point; the short way wherever it fits.
+#[inline]
+fn fixed(value: f64) -> i128 {
+    if value.abs() < 9e18 { i128::from(value as i64) } else { value as i128 }
+}
+
 fn bucket(rate: f64) -> usize {
     let shift = 52 - PER_OCTAVE_BITS;
     let base = ((1023 + LOWEST_EXPONENT) as u64) << PER_OCTAVE_BITS;
@@ -40,7 +46,7 @@ fn bucket(rate: f64) -> usize {
 
 /// Adds the whole part; sums of absurd jobs stop at the ends of the range.
 fn add(sum: &mut i128, value: f64) {
-    *sum = sum.saturating_add(value as i128);
+    *sum = sum.saturating_add(fixed(value));
 }
 
 /// Lower edge of a bucket, mm³/s.

@@ -1,6 +1,8 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod command_line;
 mod linear_program;
+mod mutations;
 mod properties;
 mod random_jobs;
 mod regressions;
