@@ -122,7 +122,7 @@ proptest! {
             for chunk_bytes in [1, 13, 4096, Sizes::default().chunk_bytes] {
                 let sizes = Sizes { block_moves, chunk_bytes, ..Sizes::default() };
                 let report = judge_sized(&machine, job.as_bytes(), &sizes);
-                prop_assert!(report == expected, "{block_moves} {chunk_bytes}\n{report:?}\n{expected:?}");
+                prop_assert!(report == expected, "{block_moves} {chunk_bytes}: {}", first_difference(&report, &expected));
             }
         }
     }
@@ -215,6 +215,16 @@ proptest! {
         let grid = grid_time_s(&machine, &split);
         prop_assert!((whole - parts).abs() <= 1e-6 * whole + grid, "{whole} s whole, {parts} s in parts");
     }
+}
+
+/// The first lines that differ when both are written out.
+fn first_difference(a: &Inspection, b: &Inspection) -> String {
+    let (a, b) = (format!("{a:#?}"), format!("{b:#?}"));
+    let lines = a.lines().zip(b.lines()).enumerate().find(|(_, (a, b))| a != b);
+    lines.map_or("no line differs".to_owned(), |(at, (one, other))| {
+        let around: Vec<&str> = a.lines().skip(at.saturating_sub(30)).take(30).collect();
+        format!("{}\n{one}\n{other}", around.join("\n"))
+    })
 }
 
 fn write_move(job: &mut String, [x, y, z, e]: [f64; 4]) {
@@ -354,7 +364,8 @@ fn a_very_long_run_does_not_depend_on_sizes() {
     let expected = judge(&machine, &job);
     for block_moves in [7, 256] {
         let sizes = Sizes { block_moves, chunk_bytes: 5000, ..Sizes::default() };
-        assert!(judge_sized(&machine, job.as_bytes(), &sizes) == expected, "{block_moves}");
+        let report = judge_sized(&machine, job.as_bytes(), &sizes);
+        assert!(report == expected, "{block_moves}: {}", first_difference(&report, &expected));
     }
 }
 
