@@ -25,10 +25,9 @@ pub struct Step {
     pub to: [f64; 3],
     pub de: f64,
     pub length: f64,
-    /// Direction and dE per length at its start and end, and the largest magnitudes met on the way.
+    /// Direction and dE per length at its start and end.
     pub start: [f64; 4],
     pub end: [f64; 4],
-    pub largest: [f64; 4],
     pub speed: f64,
     pub accel: f64,
     pub limits: Limits,
@@ -276,7 +275,7 @@ impl Reading {
         let (start, end) = (with_e(shape.start, de / length), with_e(shape.end, de / length));
         let line = self.line;
         let inner = shape.inner;
-        let step = Step { line, path, from, to, de, length, start, end, largest, speed, accel, limits, inner };
+        let step = Step { line, path, from, to, de, length, start, end, speed, accel, limits, inner };
         self.items.push(Item::Step(Box::new(step)));
     }
 }
