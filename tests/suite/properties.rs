@@ -295,8 +295,7 @@ impl Moves {
         let slack = 1e-9 * step.length + 2.0 * v * clock;
         prop_assert!((length - step.length).abs() <= slack, "line {}: {length} mm of {}", step.line, step.length);
         for u in self.directions(k, step) {
-            for axis in 0..4 {
-                let share = u[axis].abs();
+            for (axis, share) in u.map(f64::abs).into_iter().enumerate() {
                 prop_assert!(v * share <= step.limits.feed_rate_mm_s[axis] * ROOM, "line {} axis {axis}", step.line);
                 prop_assert!(
                     accel * share <= step.limits.acceleration_mm_s2[axis] * ROOM,
@@ -334,9 +333,9 @@ fn turns(before: &Step, after: &Step, v: f64, v_after: f64) -> Result<(), TestCa
     prop_assert_eq!(v, v_after, "line {}: one speed on both sides", after.line);
     let change: Vec<f64> = (0..4).map(|i| (after.start[i] - before.end[i]).abs()).collect();
     if after.limits.corner == CornerRule::Jerk {
-        for axis in 0..4 {
+        for (axis, &change) in change.iter().enumerate() {
             let jerk = before.limits.jerk_mm_s[axis].min(after.limits.jerk_mm_s[axis]);
-            prop_assert!(v * change[axis] <= jerk * ROOM + 1e-9 * v, "line {}: jerk of axis {axis}", after.line);
+            prop_assert!(v * change <= jerk * ROOM + 1e-9 * v, "line {}: jerk of axis {axis}", after.line);
         }
     } else if before.path != after.path {
         prop_assert_eq!(v, 0.0, "line {}", after.line);
@@ -356,8 +355,7 @@ fn rests(step: &Step, u: [f64; 4], v: f64) -> Result<(), TestCaseError> {
     if step.limits.corner == CornerRule::JunctionDeviation {
         prop_assert_eq!(v, 0.0, "line {}", step.line);
     }
-    for axis in 0..4 {
-        let jump = v * u[axis].abs();
+    for (axis, jump) in u.map(|u| v * u.abs()).into_iter().enumerate() {
         prop_assert!(jump <= step.limits.jerk_mm_s[axis] * ROOM + 1e-9 * v || v == 0.0, "line {}: rest", step.line);
     }
     Ok(())

@@ -156,17 +156,15 @@ impl Reading {
             ('G', 28) => {
                 let named = |axis: usize| words.iter().any(|word| word.0 == axes[axis]);
                 let all = !(0..3).any(named);
-                for axis in 0..3 {
-                    if all || named(axis) {
-                        (self.position[axis], self.g92[axis]) = (self.home[axis], 0.0);
-                    }
-                }
+                (0..3).filter(|&axis| all || named(axis)).for_each(|axis| {
+                    (self.position[axis], self.g92[axis]) = (self.home[axis], 0.0);
+                });
                 self.stop(0.0, Some(self.position));
             }
             ('G', 92) => {
                 let all = axes.iter().all(|&letter| get(letter).is_none());
-                for axis in 0..3 {
-                    if let Some(value) = get(axes[axis]).or(all.then_some(0.0)) {
+                for (axis, &letter) in axes[..3].iter().enumerate() {
+                    if let Some(value) = get(letter).or(all.then_some(0.0)) {
                         self.g92[axis] = self.position[axis] - value * self.unit_mm;
                     }
                 }
@@ -462,10 +460,8 @@ pub fn plan_slowly(machine: &Machine, items: &[Item]) -> Vec<Planned> {
 
 fn widen(extent: &mut Option<Box3>, point: [f64; 3]) {
     let extent = extent.get_or_insert(Box3 { min: point, max: point });
-    for i in 0..3 {
-        extent.min[i] = extent.min[i].min(point[i]);
-        extent.max[i] = extent.max[i].max(point[i]);
-    }
+    extent.min = [0, 1, 2].map(|i| extent.min[i].min(point[i]));
+    extent.max = [0, 1, 2].map(|i| extent.max[i].max(point[i]));
 }
 
 /// Reached and extruding extents.
