@@ -211,7 +211,7 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 11);
+        assert_eq!(skipped, 12);
     }
 
     #[test]
