@@ -330,7 +330,8 @@ fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits
         block.feed_allowed[i] = allowed(&limits.feed_rate_mm_s, dir);
         block.accel[i] = class.min(allowed(&limits.acceleration_mm_s2, dir)).max(FLOOR);
         let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel[i] * radius).sqrt());
-        block.feed[i] = block.feed_commanded[i].min(block.feed_allowed[i]).min(turning).clamp(FLOOR, SPEED_CEILING_MM_S);
+        block.feed[i] =
+            block.feed_commanded[i].min(block.feed_allowed[i]).min(turning).clamp(FLOOR, SPEED_CEILING_MM_S);
     }
 }
 

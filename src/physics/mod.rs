@@ -138,9 +138,8 @@ impl Physics {
         self.clock.join(time);
         let seconds = time.value();
         if seconds > 0.0 {
-            let ambient_c = self.ambient_c;
             for heater in self.nozzles.values_mut().chain([&mut self.bed, &mut self.chamber]) {
-                heater.pass(seconds, ambient_c);
+                heater.pass(seconds);
             }
         }
     }
@@ -157,7 +156,7 @@ impl Physics {
             Heater::Bed => &mut self.bed,
             Heater::Chamber => &mut self.chamber,
         };
-        state.set(target_c);
+        state.set(target_c, ambient_c);
         if wait == Wait::No {
             return 0.0;
         }

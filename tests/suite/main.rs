@@ -5,6 +5,7 @@ mod linear_program;
 mod mutations;
 mod properties;
 mod random_jobs;
+mod reading;
 mod regressions;
 mod slow_planner;
 mod support;

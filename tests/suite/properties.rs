@@ -22,6 +22,7 @@ fn warm_machine(dice: &mut Dice) -> Machine {
     let mut machine = random_machine(dice);
     let law = |time_constant_s, full_power_c| Some(Heating { time_constant_s, full_power_c });
     machine.tools[0].heating = law(37.0, 290.0);
+    machine.tools[0].extrude_min_c = Some(202.0);
     machine.tools[0].sustained_mm3_s = Some(4.0);
     machine.tools[0].peak_mm3_s = Some(9.0);
     machine.bed = Some(Bed { limit_c: Some(80.0), heating: law(210.0, 130.0) });
@@ -50,10 +51,10 @@ fn odd_number() -> impl Strategy<Value = String> {
 }
 
 const COMMANDS: [&str; 58] = [
-    "G0", "G1", "G2", "G3", "G4", "G5", "G10", "G11", "G17", "G18", "G19", "G20", "G21", "G28", "G29", "G53", "G54", "G59", "G90",
-    "G91", "G92", "G92.1", "M0", "M6", "M18", "M25", "M82", "M83", "M92", "M104", "M106", "M109", "M110", "M117", "M140", "M141",
-    "M190", "M191", "M200", "M201", "M203", "M204", "M205", "M207", "M208", "M218", "M220", "M221", "M302", "M400", "M500", "M600",
-    "M906", "T0", "T1", "T9", "N7", "",
+    "G0", "G1", "G2", "G3", "G4", "G5", "G10", "G11", "G17", "G18", "G19", "G20", "G21", "G28", "G29", "G53", "G54",
+    "G59", "G90", "G91", "G92", "G92.1", "M0", "M6", "M18", "M25", "M82", "M83", "M92", "M104", "M106", "M109", "M110",
+    "M117", "M140", "M141", "M190", "M191", "M200", "M201", "M203", "M204", "M205", "M207", "M208", "M218", "M220",
+    "M221", "M302", "M400", "M500", "M600", "M906", "T0", "T1", "T9", "N7", "",
 ];
 
 /// Something close enough to a job to reach every command with every parameter.
@@ -115,7 +116,8 @@ proptest! {
         let mut dice = Dice::new(seed);
         let machine = warm_machine(&mut dice);
         let mut job = random_job(&machine, &mut dice, 120);
-        job.insert_str(0, "M104 S180\nWARM UP\n");
+        // Extrusion while it cools down, so that the time of every move shows.
+        job.insert_str(0, "M109 S205\nWARM UP\nM104 S180\n");
         job.push_str("M109 S205\nG1 X0 Q\nM109 R160\nM190 R200\n");
         let expected = judge(&machine, &job);
         for block_moves in [1, 2, 7, 256] {
@@ -280,7 +282,11 @@ impl Moves {
     fn keep_limits(&self, k: usize, step: &Step) -> Result<(), TestCaseError> {
         let (v0, v, v1, accel) = (self.v_start[k], self.v_peak[k], self.v_end[k], self.accel[k]);
         let [up, level, down] = self.time_s[k];
-        prop_assert!(v0 <= v * ROOM && v1 <= v * ROOM && up >= 0.0 && level >= 0.0 && down >= 0.0, "line {}", step.line);
+        prop_assert!(
+            v0 <= v * ROOM && v1 <= v * ROOM && up >= 0.0 && level >= 0.0 && down >= 0.0,
+            "line {}",
+            step.line
+        );
         // Times are multiples of 2⁻³² s.
         let clock = 2f64.powi(-32);
         prop_assert!((v - v0 - accel * up).abs() <= accel * clock + 1e-9 * v, "line {}: speeding up", step.line);
@@ -289,10 +295,13 @@ impl Moves {
         let slack = 1e-9 * step.length + 2.0 * v * clock;
         prop_assert!((length - step.length).abs() <= slack, "line {}: {length} mm of {}", step.line, step.length);
         for u in self.directions(k, step) {
-            for axis in 0..4 {
-                let share = u[axis].abs();
+            for (axis, share) in u.map(f64::abs).into_iter().enumerate() {
                 prop_assert!(v * share <= step.limits.feed_rate_mm_s[axis] * ROOM, "line {} axis {axis}", step.line);
-                prop_assert!(accel * share <= step.limits.acceleration_mm_s2[axis] * ROOM, "line {} axis {axis}", step.line);
+                prop_assert!(
+                    accel * share <= step.limits.acceleration_mm_s2[axis] * ROOM,
+                    "line {} axis {axis}",
+                    step.line
+                );
             }
         }
         if let Some((arc, rise)) = self.arcs[k] {
@@ -324,9 +333,9 @@ fn turns(before: &Step, after: &Step, v: f64, v_after: f64) -> Result<(), TestCa
     prop_assert_eq!(v, v_after, "line {}: one speed on both sides", after.line);
     let change: Vec<f64> = (0..4).map(|i| (after.start[i] - before.end[i]).abs()).collect();
     if after.limits.corner == CornerRule::Jerk {
-        for axis in 0..4 {
+        for (axis, &change) in change.iter().enumerate() {
             let jerk = before.limits.jerk_mm_s[axis].min(after.limits.jerk_mm_s[axis]);
-            prop_assert!(v * change[axis] <= jerk * ROOM + 1e-9 * v, "line {}: jerk of axis {axis}", after.line);
+            prop_assert!(v * change <= jerk * ROOM + 1e-9 * v, "line {}: jerk of axis {axis}", after.line);
         }
     } else if before.path != after.path {
         prop_assert_eq!(v, 0.0, "line {}", after.line);
@@ -346,8 +355,7 @@ fn rests(step: &Step, u: [f64; 4], v: f64) -> Result<(), TestCaseError> {
     if step.limits.corner == CornerRule::JunctionDeviation {
         prop_assert_eq!(v, 0.0, "line {}", step.line);
     }
-    for axis in 0..4 {
-        let jump = v * u[axis].abs();
+    for (axis, jump) in u.map(|u| v * u.abs()).into_iter().enumerate() {
         prop_assert!(jump <= step.limits.jerk_mm_s[axis] * ROOM + 1e-9 * v || v == 0.0, "line {}: rest", step.line);
     }
     Ok(())
@@ -380,7 +388,11 @@ fn a_packed_job_is_the_plain_job() {
         encoder.write_all(text).and_then(|()| encoder.finish()).expect("packing in memory")
     };
     let (front, back) = job.as_bytes().split_at(job.len() / 2);
-    let files = [("job.gcode", job.clone().into_bytes()), ("one.gz", pack(job.as_bytes())), ("two.gz", [pack(front), pack(back)].concat())];
+    let files = [
+        ("job.gcode", job.clone().into_bytes()),
+        ("one.gz", pack(job.as_bytes())),
+        ("two.gz", [pack(front), pack(back)].concat()),
+    ];
     let mut reports = Vec::new();
     for (name, bytes) in files {
         let path = folder.path().join(name);

@@ -25,10 +25,9 @@ pub struct Step {
     pub to: [f64; 3],
     pub de: f64,
     pub length: f64,
-    /// Direction and dE per length at its start and end, and the largest magnitudes met on the way.
+    /// Direction and dE per length at its start and end.
     pub start: [f64; 4],
     pub end: [f64; 4],
-    pub largest: [f64; 4],
     pub speed: f64,
     pub accel: f64,
     pub limits: Limits,
@@ -157,17 +156,15 @@ impl Reading {
             ('G', 28) => {
                 let named = |axis: usize| words.iter().any(|word| word.0 == axes[axis]);
                 let all = !(0..3).any(named);
-                for axis in 0..3 {
-                    if all || named(axis) {
-                        (self.position[axis], self.g92[axis]) = (self.home[axis], 0.0);
-                    }
-                }
+                (0..3).filter(|&axis| all || named(axis)).for_each(|axis| {
+                    (self.position[axis], self.g92[axis]) = (self.home[axis], 0.0);
+                });
                 self.stop(0.0, Some(self.position));
             }
             ('G', 92) => {
                 let all = axes.iter().all(|&letter| get(letter).is_none());
-                for axis in 0..3 {
-                    if let Some(value) = get(axes[axis]).or(all.then_some(0.0)) {
+                for (axis, &letter) in axes[..3].iter().enumerate() {
+                    if let Some(value) = get(letter).or(all.then_some(0.0)) {
                         self.g92[axis] = self.position[axis] - value * self.unit_mm;
                     }
                 }
@@ -276,7 +273,7 @@ impl Reading {
         let (start, end) = (with_e(shape.start, de / length), with_e(shape.end, de / length));
         let line = self.line;
         let inner = shape.inner;
-        let step = Step { line, path, from, to, de, length, start, end, largest, speed, accel, limits, inner };
+        let step = Step { line, path, from, to, de, length, start, end, speed, accel, limits, inner };
         self.items.push(Item::Step(Box::new(step)));
     }
 }
@@ -463,10 +460,8 @@ pub fn plan_slowly(machine: &Machine, items: &[Item]) -> Vec<Planned> {
 
 fn widen(extent: &mut Option<Box3>, point: [f64; 3]) {
     let extent = extent.get_or_insert(Box3 { min: point, max: point });
-    for i in 0..3 {
-        extent.min[i] = extent.min[i].min(point[i]);
-        extent.max[i] = extent.max[i].max(point[i]);
-    }
+    extent.min = [0, 1, 2].map(|i| extent.min[i].min(point[i]));
+    extent.max = [0, 1, 2].map(|i| extent.max[i].max(point[i]));
 }
 
 /// Reached and extruding extents.
