@@ -154,7 +154,7 @@ impl Interpreter {
     fn set_position(&mut self, log: &mut Log) {
         self.reject_rest(b"", log);
         let unit = self.unit_mm();
-        let all = !self.params.any_of(b"XYZE");
+        let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
         for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
             if let Some(value) = self.params.get(letter).or(all.then_some(0.0)) {
                 self.g92[axis] = 0.0;
