@@ -400,8 +400,8 @@ mod tests {
             let mut sampled = box_around(from, to);
             for n in 0..=2000 {
                 let point = arc_point(&arc, from, to, f64::from(n) / 2000.0);
-                for axis in 0..3 {
-                    prop_assert!(extent.min[axis] - 1e-9 <= point[axis] && point[axis] <= extent.max[axis] + 1e-9);
+                for (axis, at) in point.iter().enumerate() {
+                    prop_assert!(extent.min[axis] - 1e-9 <= *at && *at <= extent.max[axis] + 1e-9);
                 }
                 widen(&mut sampled, point);
             }

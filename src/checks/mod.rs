@@ -4,6 +4,48 @@
 //! machine and answers with an observer, with [`Built::Reading`] (the reader raises it), or with the reason why it is
 //! skipped on this machine: nothing is silently not checked.
 
+pub mod arc_radius_mismatch;
+pub mod bad_checksum;
+pub mod bed_over_limit;
+pub mod chamber_over_limit;
+pub mod command_rate_exceeded;
+pub mod extrudes_cold;
+pub mod feed_rate_clipped;
+pub mod file_too_large_for_card;
+pub mod guard_disabled;
+pub mod heater_left_on;
+pub mod heater_not_described;
+pub mod hot_and_idle;
+pub mod implausible_extrusion;
+pub mod inside_keep_out;
+pub mod layer_fan_never_on;
+pub mod limits_changed_in_job;
+pub mod line_number_skipped;
+pub mod line_too_long;
+pub mod malformed_word;
+pub mod melt_peak_exceeded;
+pub mod melt_rate_exceeded;
+pub mod motors_off_then_moves;
+pub mod moves_before_homing;
+pub mod name_unfit_for_card;
+pub mod no_feed_rate;
+pub mod not_supported_here;
+pub mod nozzle_over_limit;
+pub mod outside_travel;
+pub mod purge_line;
+pub mod retraction_length_unknown;
+pub mod settings_stored;
+pub mod spool_too_short;
+pub mod step_rate_exceeded;
+pub mod tool_not_described;
+pub mod truncated_job;
+pub mod unknown_command;
+
+mod heat;
+mod purge;
+#[cfg(test)]
+mod testing;
+
 use crate::inspection::Severity;
 use crate::machine::Machine;
 use crate::observe::Observer;
@@ -33,9 +75,148 @@ pub enum Built {
 }
 
 /// Every check, in the order reports list them.
-pub const CATALOGUE: &[&Check] = &[];
+pub const CATALOGUE: &[&Check] = &[
+    &outside_travel::CHECK,
+    &inside_keep_out::CHECK,
+    &nozzle_over_limit::CHECK,
+    &bed_over_limit::CHECK,
+    &chamber_over_limit::CHECK,
+    &extrudes_cold::CHECK,
+    &truncated_job::CHECK,
+    &not_supported_here::CHECK,
+    &melt_rate_exceeded::CHECK,
+    &melt_peak_exceeded::CHECK,
+    &step_rate_exceeded::CHECK,
+    &command_rate_exceeded::CHECK,
+    &moves_before_homing::CHECK,
+    &implausible_extrusion::CHECK,
+    &settings_stored::CHECK,
+    &guard_disabled::CHECK,
+    &bad_checksum::CHECK,
+    &malformed_word::CHECK,
+    &arc_radius_mismatch::CHECK,
+    &tool_not_described::CHECK,
+    &heater_not_described::CHECK,
+    &heater_left_on::CHECK,
+    &motors_off_then_moves::CHECK,
+    &hot_and_idle::CHECK,
+    &spool_too_short::CHECK,
+    &feed_rate_clipped::CHECK,
+    &layer_fan_never_on::CHECK,
+    &line_too_long::CHECK,
+    &no_feed_rate::CHECK,
+    &unknown_command::CHECK,
+    &line_number_skipped::CHECK,
+    &limits_changed_in_job::CHECK,
+    &retraction_length_unknown::CHECK,
+    &file_too_large_for_card::CHECK,
+    &name_unfit_for_card::CHECK,
+    &purge_line::CHECK,
+];
 
 /// Finds a check by id.
 pub fn find(id: &str) -> Option<&'static Check> {
     CATALOGUE.iter().copied().find(|check| check.id == id)
+}
+
+/// A number for a message: at most three decimals, more for very small ones.
+pub(crate) fn figure(value: f64) -> String {
+    if value != 0.0 && value.abs() < 0.001 {
+        return format!("{value:.1e}");
+    }
+    let text = format!("{value:.3}");
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    if short == "-0" { "0".to_owned() } else { short.to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+    use std::path::Path;
+
+    const SECTIONS: [&str; 4] = ["What: ", "Why it matters: ", "How it is computed: ", "What to do: "];
+
+    #[test]
+    fn every_id_is_its_own_kebab_case_word_and_names_its_file() {
+        let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/checks");
+        let mut seen = BTreeSet::new();
+        for check in CATALOGUE {
+            let kebab = check.id.split('-').all(|w| !w.is_empty() && w.bytes().all(|b| b.is_ascii_lowercase()));
+            assert!(kebab, "{} is not kebab-case", check.id);
+            assert!(seen.insert(check.id), "{} is listed twice", check.id);
+            assert!(directory.join(check.id.replace('-', "_") + ".rs").is_file(), "{} has no file", check.id);
+            assert_eq!(find(check.id).map(|found| found.explain), Some(check.explain));
+        }
+        assert!(find("no-such-check").is_none());
+    }
+
+    #[test]
+    fn every_file_is_listed() {
+        let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/checks");
+        let shared = ["mod", "heat", "purge", "testing"];
+        for entry in std::fs::read_dir(directory).expect("the directory of the checks") {
+            let path = entry.expect("an entry").path();
+            let stem = path.file_stem().and_then(|stem| stem.to_str()).expect("a name").to_owned();
+            assert!(shared.contains(&stem.as_str()) || find(&stem.replace('_', "-")).is_some(), "{stem} is not listed");
+        }
+    }
+
+    #[test]
+    fn every_check_explains_itself_in_its_own_words() {
+        let mut texts = BTreeSet::new();
+        for check in CATALOGUE {
+            let paragraphs: Vec<&str> = check.explain.split("\n\n").collect();
+            assert_eq!(paragraphs.len(), SECTIONS.len(), "{}", check.id);
+            for (paragraph, section) in paragraphs.iter().zip(SECTIONS) {
+                let text = paragraph.strip_prefix(section).unwrap_or_else(|| panic!("{}: no {section}", check.id));
+                assert!(text.len() > 20 && text.ends_with('.'), "{}: {text}", check.id);
+                assert!(!text.contains('\n') && !text.contains("  "), "{}: one paragraph, single spaces", check.id);
+            }
+            assert!(check.summary.len() > 20, "{}", check.id);
+            assert!(texts.insert(check.summary) && texts.insert(check.explain), "{} repeats another", check.id);
+        }
+    }
+
+    #[test]
+    fn the_catalogue_goes_from_the_worst_to_the_lightest() {
+        assert!(CATALOGUE.windows(2).all(|pair| pair[0].severity >= pair[1].severity));
+    }
+
+    #[test]
+    fn reasons_name_the_key_to_add() {
+        let mut bare = testing::machine();
+        let (machine, tool) = (&mut bare, crate::machine::Tool { nozzle_diameter_mm: None, ..testing::tool() });
+        machine.tools = vec![crate::machine::Tool {
+            limit_c: None,
+            extrude_min_c: None,
+            sustained_mm3_s: None,
+            peak_mm3_s: None,
+            on_spool_mm: None,
+            ..tool
+        }];
+        (machine.bed, machine.chamber) = (None, None);
+        machine.controller.step_rate_limit_hz = None;
+        machine.controller.command_rate_limit_hz = None;
+        machine.controller.serial_baud = None;
+        machine.controller.line_length_limit_bytes = None;
+        let mut skipped = 0;
+        for check in CATALOGUE {
+            if let Built::Skipped(reason) = (check.build)(&bare) {
+                assert!(reason.starts_with("the sheet gives n") && reason.contains("`["), "{}: {reason}", check.id);
+                skipped += 1;
+            }
+        }
+        assert_eq!(skipped, 11);
+    }
+
+    #[test]
+    fn figures_are_short_and_lose_no_small_value() {
+        let cases = [(14.2, "14.2"), (250.0, "250"), (0.0, "0"), (-0.0, "0"), (-0.5, "-0.5"), (2.0e-6, "2.0e-6")];
+        for (value, text) in cases {
+            assert_eq!(figure(value), text);
+        }
+        assert_eq!(figure(1.0 / 3.0), "0.333");
+        assert_eq!(figure(100_000.0), "100000");
+    }
 }

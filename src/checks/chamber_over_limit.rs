@@ -1,0 +1,58 @@
+//! Chamber targets above the limit.
+
+use super::{Built, Check, heat};
+use crate::inspection::Severity;
+use crate::machine::Machine;
+use crate::observe::{Block, Heater, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "chamber-over-limit",
+    severity: Severity::NoGo,
+    summary: "The chamber is told to heat above its limit.",
+    explain: "What: the job gives the chamber a target above the highest temperature that the sheet allows.\n\n\
+Why it matters: motors, belts, printed parts and the power supply inside or beside the chamber may not stand the heat, and an \
+overheated chamber is a fire hazard. Do not leave a hot machine unattended. The maker's documents come first.\n\n\
+How it is computed: each target in °C (M141, M191) is compared with `temperature_limit_c` of `[chamber]`.\n\n\
+What to do: slice with a lower chamber temperature, or correct the sheet if the maker allows more.",
+    build,
+};
+
+fn build(machine: &Machine) -> Built {
+    match machine.chamber.and_then(|chamber| chamber.limit_c) {
+        Some(limit_c) => Built::Watching(Box::new(ChamberOverLimit { limit_c })),
+        None => Built::Skipped("the sheet gives no `[chamber] temperature_limit_c`".to_owned()),
+    }
+}
+
+struct ChamberOverLimit {
+    limit_c: f64,
+}
+
+impl Observer for ChamberOverLimit {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        heat::over_limit(CHECK.id, block, log, |heater| (heater == Heater::Chamber).then_some((0, Some(self.limit_c))));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine, skipped};
+    use super::*;
+
+    #[test]
+    fn a_target_above_the_limit_is_found_and_the_limit_itself_is_not() {
+        let job = Job::new().heat(Heater::Chamber, 60.0).heat(Heater::Chamber, 61.0).heat(Heater::Chamber, 61.0);
+        let found = job.heat(Heater::Nozzle(0), 250.0).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count, found[0].line), (1, 2, Some(2)));
+        assert_eq!((found[0].value, found[0].limit), (Some(61.0), Some(60.0)));
+        assert!(found[0].message.contains("61 °C") && found[0].message.contains("60 °C"));
+    }
+
+    #[test]
+    fn without_a_limit_it_is_skipped() {
+        let mut bare = machine();
+        bare.chamber = None;
+        assert!(skipped(&CHECK, &bare).contains("[chamber] temperature_limit_c"));
+    }
+}

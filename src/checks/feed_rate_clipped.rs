@@ -1,0 +1,67 @@
+//! Moves that ask for more speed than the axes allow.
+
+use super::{Built, Check, figure};
+use crate::inspection::Severity;
+use crate::observe::{Block, Hit, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "feed-rate-clipped",
+    severity: Severity::Note,
+    summary: "Moves ask for more speed than the axes allow.",
+    explain: "What: the commanded speed of a move is higher than the feed-rate limits of the axes allow along it.\n\n\
+Why it matters: nothing breaks; the controller slows the move down. But the job then takes longer than the slicer said, \
+and walls meant to be fast are not.\n\n\
+How it is computed: the commanded speed in mm/s (F / 60, with the override of M220) is compared with the largest speed \
+at which no axis, nor the filament, is faster than its limit, which is the smallest of limit / |share of the direction|. \
+On arcs the limit of centripetal acceleration is not part of this.\n\n\
+What to do: set the speeds of the slicer to what the machine does, or correct `feed_rate_limit_mm_s` in the sheet.",
+    build: |_| Built::Watching(Box::new(FeedRateClipped)),
+};
+
+struct FeedRateClipped;
+
+impl Observer for FeedRateClipped {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        for (i, (&commanded, &allowed)) in block.feed_commanded.iter().zip(&block.feed_allowed).enumerate() {
+            if commanded > allowed * (1.0 + 1e-9) {
+                let hit = Hit {
+                    check: CHECK.id,
+                    kind: 0,
+                    severity: Severity::Note,
+                    line: block.line[i],
+                    value: Some(commanded),
+                    badness: commanded / allowed,
+                    limit: Some(allowed),
+                    unit: "mm/s",
+                };
+                log.raise(hit, || {
+                    let (commanded, allowed) = (figure(commanded), figure(allowed));
+                    format!("A move asks for {commanded} mm/s; the axes allow {allowed} mm/s along it.")
+                });
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+
+    #[test]
+    fn the_worst_ratio_is_reported() {
+        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_commanded[i] = 60.0);
+        let job = job.to([10.0, 0.0, 1.0], 0.0).tweak(|block, i| block.feed_allowed[i] = 10.0);
+        let found = job.to([0.0, 0.0, 1.0], 0.0).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(1), Some(2)));
+        assert_eq!((found[0].value, found[0].limit, found[0].severity), (Some(50.0), Some(10.0), Severity::Note));
+        assert!(found[0].message.contains("50 mm/s") && found[0].message.contains("10 mm/s"));
+    }
+
+    #[test]
+    fn rounding_is_no_clip() {
+        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_allowed[i] = 50.0 - 1e-9);
+        assert!(job.findings(&CHECK, &machine()).is_empty());
+    }
+}

@@ -1,0 +1,106 @@
+//! Long waits with a hot nozzle.
+
+use super::heat::Targets;
+use super::{Built, Check, figure};
+use crate::inspection::Severity;
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "hot-and-idle",
+    severity: Severity::Hold,
+    summary: "The machine waits for long, or for a person, with a hot nozzle.",
+    explain: "What: a nozzle has a target of 50 °C or more while the job dwells or pauses for more than 600 s, or \
+pauses until a person comes.\n\n\
+Why it matters: filament that stands in a hot nozzle chars and blocks it, oozes, and burns whoever reaches in; a hot \
+machine left unattended is a fire hazard. Be there when the pause comes. The maker's documents come first.\n\n\
+How it is computed: the length in s of each dwell (G4) and each pause with a time of its own is compared with 600 s; \
+pauses without an end of their own always count. Both bounds are common practice, no source.\n\n\
+What to do: lower the nozzle temperature before the wait and heat again after it, or set the check to note in the sheet \
+if you stand by.",
+    build: |_| Built::Watching(Box::<HotAndIdle>::default()),
+};
+
+/// From here on a nozzle is hot, °C.
+const HOT_C: f64 = 50.0;
+/// Longest wait, s.
+const WAIT_S: f64 = 600.0;
+
+#[derive(Default)]
+struct HotAndIdle {
+    targets: Targets,
+}
+
+impl Observer for HotAndIdle {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        for action in &block.actions {
+            let open_ended = match action.kind {
+                ActionKind::Heat { heater: heater @ Heater::Nozzle(_), target_c, .. } => {
+                    self.targets.set(heater, target_c, action.line);
+                    continue;
+                }
+                ActionKind::Dwell => false,
+                ActionKind::Pause { open_ended } => open_ended,
+                _ => continue,
+            };
+            let hottest_c = self.targets.iter().fold(0.0, |hottest: f64, (_, target_c, _)| hottest.max(target_c));
+            if hottest_c >= HOT_C && (open_ended || action.duration_s > WAIT_S) {
+                raise(log, action.line, (!open_ended).then_some(action.duration_s), hottest_c);
+            }
+        }
+    }
+}
+
+fn raise(log: &mut Log, line: u64, wait_s: Option<f64>, hottest_c: f64) {
+    let hit = Hit {
+        check: CHECK.id,
+        kind: u64::from(wait_s.is_none()),
+        severity: Severity::Hold,
+        line,
+        value: wait_s,
+        badness: wait_s.unwrap_or(hottest_c),
+        limit: wait_s.map(|_| WAIT_S),
+        unit: "s",
+    };
+    log.raise(hit, || {
+        let hottest = figure(hottest_c);
+        match wait_s.map(figure) {
+            Some(wait) => format!("The job waits for {wait} s, longer than {WAIT_S} s, with a nozzle at {hottest} °C."),
+            None => format!("The job waits for a person, with no end of its own, with a nozzle at {hottest} °C."),
+        }
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+
+    fn hot(target_c: f64) -> Job {
+        Job::new().heat(Heater::Nozzle(0), target_c)
+    }
+
+    #[test]
+    fn long_waits_merge_and_the_longest_is_reported() {
+        let job = hot(215.0).act_for(ActionKind::Dwell, 600.0).act_for(ActionKind::Dwell, 601.0);
+        let job = job.act_for(ActionKind::Pause { open_ended: false }, 1800.0);
+        let found = job.findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(3), Some(4)));
+        assert_eq!((found[0].value, found[0].limit), (Some(1800.0), Some(600.0)));
+        assert!(found[0].message.contains("1800 s") && found[0].message.contains("215 °C"));
+    }
+
+    #[test]
+    fn a_pause_without_end_counts_at_once() {
+        let found = hot(50.0).act(ActionKind::Pause { open_ended: true }).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].value), (1, None));
+    }
+
+    #[test]
+    fn a_cool_nozzle_may_wait() {
+        let pause = ActionKind::Pause { open_ended: true };
+        assert!(hot(49.0).act(pause).findings(&CHECK, &machine()).is_empty());
+        assert!(hot(215.0).heat(Heater::Nozzle(0), 0.0).act(pause).findings(&CHECK, &machine()).is_empty());
+        assert!(Job::new().heat(Heater::Bed, 60.0).act(pause).findings(&CHECK, &machine()).is_empty());
+    }
+}

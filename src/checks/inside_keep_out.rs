@@ -1,0 +1,187 @@
+//! Paths through a box the nozzle must not enter.
+
+use super::{Built, Check, figure};
+use crate::geometry::{CHORD_MM, TOUCH_MM, box_around, curve_extrema, flatten, segment_hits_box};
+use crate::inspection::{Box3, Severity};
+use crate::machine::{KeepOut, Machine};
+use crate::observe::{ActionKind, Block, Hit, Log, Observer, flag};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "inside-keep-out",
+    severity: Severity::NoGo,
+    summary: "The path goes through a box the nozzle must not enter.",
+    explain: "What: the path of the nozzle tip passes through one of the boxes that the sheet lists as keep-out, such \
+as a bed clip, a screw head or a wiper.\n\n\
+Why it matters: the nozzle hits what stands there at full speed. It can bend the hotend, tear the clip off the bed or \
+throw a loose part. Keep hands out of the machine while it moves; the maker's documents come first.\n\n\
+How it is computed: every move along the path whose x, y and z are known is tested as a straight segment against each \
+box, in mm, machine coordinates (the usual slab test: the parts of the segment between each pair of faces must \
+overlap). Arcs and curves are cut into chords that stay within 0.01 mm of them. Touching a face to within 0.000001 mm \
+is no hit. Only the tip is tested: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
+larger. Where the position was unknown before a move, as after probing, only its end point is tested.\n\n\
+What to do: move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing stands there any \
+more, take the box out of the sheet.",
+    build,
+};
+
+fn build(machine: &Machine) -> Built {
+    let boxes = machine.travel.keep_out.clone();
+    let Some(first) = boxes.first() else {
+        return Built::Skipped("the sheet gives no `[[travel.keep_out]]`".to_owned());
+    };
+    let mut around = Box3 { min: first.min, max: first.max };
+    for keep_out in &boxes {
+        for axis in 0..3 {
+            around.min[axis] = around.min[axis].min(keep_out.min[axis]);
+            around.max[axis] = around.max[axis].max(keep_out.max[axis]);
+        }
+    }
+    Built::Watching(Box::new(InsideKeepOut { boxes, around, start_known: true }))
+}
+
+struct InsideKeepOut {
+    boxes: Vec<KeepOut>,
+    around: Box3,
+    start_known: bool,
+}
+
+impl Observer for InsideKeepOut {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
+        for i in 0..block.len() {
+            let flags = block.flags[i];
+            let known = flags & KNOWN == KNOWN;
+            if known && flags & flag::PATH != 0 {
+                self.judge(block, i, log);
+            }
+            self.start_known = known;
+        }
+        for action in &block.actions {
+            match action.kind {
+                ActionKind::Probe => self.start_known = false,
+                ActionKind::Home { axes: [true, true, true], .. } => self.start_known = true,
+                _ => {}
+            }
+        }
+    }
+}
+
+impl InsideKeepOut {
+    fn judge(&self, block: &Block, i: usize, log: &mut Log) {
+        let end = block.end(i);
+        let start = if self.start_known { block.start(i) } else { end };
+        let curve = if self.start_known { block.curve(i) } else { None };
+        let extent = curve.map_or_else(|| box_around(start, end), |curve| curve_extrema(curve, start, end));
+        if !overlap(&extent, &self.around.min, &self.around.max) {
+            return;
+        }
+        for (index, keep_out) in self.boxes.iter().enumerate() {
+            if !overlap(&extent, &keep_out.min, &keep_out.max) {
+                continue;
+            }
+            let mut entered = None;
+            let mut test = |a: [f64; 3], b: [f64; 3]| {
+                if entered.is_none() {
+                    let fraction = segment_hits_box(a, b, keep_out.min, keep_out.max);
+                    entered = fraction.map(|f| [0, 1, 2].map(|axis| a[axis] + (b[axis] - a[axis]) * f));
+                }
+            };
+            match curve {
+                Some(curve) => flatten(curve, start, end, CHORD_MM, test),
+                None => test(start, end),
+            }
+            if let Some(at) = entered {
+                raise(log, block.line[i], index, keep_out, at);
+            }
+        }
+    }
+}
+
+fn overlap(extent: &Box3, min: &[f64; 3], max: &[f64; 3]) -> bool {
+    (0..3).all(|axis| extent.max[axis] > min[axis] + TOUCH_MM && extent.min[axis] < max[axis] - TOUCH_MM)
+}
+
+fn raise(log: &mut Log, line: u64, index: usize, keep_out: &KeepOut, at: [f64; 3]) {
+    let hit = Hit {
+        check: CHECK.id,
+        kind: index as u64,
+        severity: Severity::NoGo,
+        line,
+        value: None,
+        badness: 0.0,
+        limit: None,
+        unit: "mm",
+    };
+    log.raise(hit, || {
+        let [x, y, z] = at.map(figure);
+        let span = |axis: usize| format!("{} to {}", figure(keep_out.min[axis]), figure(keep_out.max[axis]));
+        let (what, x_span, y_span, z_span) = (&keep_out.what, span(0), span(1), span(2));
+        format!(
+            "The path enters the keep-out box \"{what}\" (x {x_span}, y {y_span}, z {z_span} mm) at \
+             x {x}, y {y}, z {z} mm."
+        )
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine, skipped};
+    use super::*;
+    use std::f64::consts::PI;
+
+    fn clipped() -> Machine {
+        let mut machine = machine();
+        let keep_out = |what: &str, min, max| KeepOut { what: what.to_owned(), min, max };
+        machine.travel.keep_out = vec![
+            keep_out("front clip", [90.0, 0.0, 0.0], [110.0, 10.0, 6.0]),
+            keep_out("rear clip", [90.0, 190.0, 0.0], [110.0, 200.0, 6.0]),
+        ];
+        machine
+    }
+
+    #[test]
+    fn a_path_through_a_box_is_found_though_both_ends_are_outside() {
+        let job = Job::new().to([20.0, 5.0, 1.0], 0.0).to([180.0, 5.0, 1.0], 0.0).to([20.0, 5.0, 1.0], 0.0);
+        let found = job.findings(&CHECK, &clipped());
+        assert_eq!((found.len(), found[0].line, found[0].count), (1, Some(2), 2));
+        assert!(found[0].message.contains("front clip") && found[0].message.contains("at x 90, y 5, z 1"));
+    }
+
+    #[test]
+    fn each_box_is_its_own_finding() {
+        let job = Job::new().to([100.0, 15.0, 7.0], 0.0).to([100.0, 5.0, 5.0], 0.0).to([100.0, 195.0, 5.0], 0.0);
+        assert_eq!(job.findings(&CHECK, &clipped()).len(), 2);
+    }
+
+    #[test]
+    fn above_and_along_a_box_is_free() {
+        let job = Job::new().to([20.0, 5.0, 6.0], 0.0).to([180.0, 5.0, 6.0], 0.0).to([180.0, 10.0, 1.0], 0.0);
+        assert!(job.to([20.0, 10.0, 1.0], 0.0).findings(&CHECK, &clipped()).is_empty());
+    }
+
+    #[test]
+    fn an_arc_dips_into_a_box() {
+        let start = || Job::new().to([80.0, 18.0, 1.0], 0.0);
+        let found = start().arc([0, 1, 2], [100.0, 18.0], PI, 0.0).findings(&CHECK, &clipped());
+        assert_eq!((found.len(), found[0].line), (1, Some(2)));
+        assert!(start().arc([0, 1, 2], [100.0, 18.0], -PI, 0.0).findings(&CHECK, &clipped()).is_empty());
+    }
+
+    #[test]
+    fn an_unknown_start_leaves_the_end_point() {
+        let through = |end: [f64; 3]| {
+            let job = Job::new().to([20.0, 5.0, 1.0], 0.0).act(ActionKind::Probe);
+            job.to(end, 0.0).findings(&CHECK, &clipped()).len()
+        };
+        assert_eq!(through([180.0, 5.0, 1.0]), 0);
+        assert_eq!(through([100.0, 5.0, 1.0]), 1);
+        let unknown = Job::new().to([100.0, 5.0, 1.0], 0.0).tweak(|block, i| block.flags[i] &= !flag::KNOWN_Z);
+        assert!(unknown.findings(&CHECK, &clipped()).is_empty());
+    }
+
+    #[test]
+    fn without_boxes_it_is_skipped() {
+        assert!(skipped(&CHECK, &machine()).contains("travel.keep_out"));
+    }
+}

@@ -1,0 +1,87 @@
+//! Prints of several layers without the layer fan.
+
+use super::purge::other_layer;
+use super::{Built, Check};
+use crate::inspection::{Inspection, Severity};
+use crate::observe::{ActionKind, Block, Hit, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "layer-fan-never-on",
+    severity: Severity::Note,
+    summary: "The layer fan is never switched on in a print of several layers.",
+    explain: "What: the job prints at more than one height and never gives the layer fan any speed.\n\n\
+Why it matters: some filaments want no fan. Others sag at overhangs and curl at edges without it, and a forgotten fan \
+setting is found out late.\n\n\
+How it is computed: extrusion along the path at heights that differ by at least 0.04 mm, and no fan command (M106) \
+with a share above 0. That heights closer than this are one layer is common practice, no source.\n\n\
+What to do: nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
+    build: |_| Built::Watching(Box::<LayerFanNeverOn>::default()),
+};
+
+#[derive(Default)]
+struct LayerFanNeverOn {
+    on: bool,
+    first_height_mm: Option<f64>,
+    two_heights: bool,
+}
+
+impl Observer for LayerFanNeverOn {
+    fn observe(&mut self, block: &Block, _log: &mut Log) {
+        if self.on {
+            return;
+        }
+        if !self.two_heights {
+            for i in (0..block.len()).filter(|&i| block.extrudes(i)) {
+                let height = block.to[2][i];
+                self.two_heights |= other_layer(height, *self.first_height_mm.get_or_insert(height));
+            }
+        }
+        let blows = |kind: ActionKind| matches!(kind, ActionKind::Fan { share } if share > 0.0);
+        self.on = block.actions.iter().any(|action| blows(action.kind));
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        if self.on || !self.two_heights {
+            return;
+        }
+        let hit = Hit {
+            check: CHECK.id,
+            kind: 0,
+            severity: Severity::Note,
+            line: 0,
+            value: None,
+            badness: 0.0,
+            limit: None,
+            unit: "",
+        };
+        log.raise(hit, || "The job prints several layers and never switches the layer fan on.".to_owned());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+
+    fn layers(job: Job, step: f64) -> Job {
+        let job = job.to([10.0, 0.0, 0.2], 0.5).to([10.0, 10.0, 0.2 + step], 0.0);
+        job.to([0.0, 10.0, 0.2 + step], 0.5)
+    }
+
+    #[test]
+    fn several_layers_without_a_fan_are_noted_once() {
+        let found = layers(layers(Job::new(), 0.04), 0.3).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].line, found[0].count), (1, None, 1));
+        assert_eq!(found[0].severity, Severity::Note);
+        let off = layers(Job::new().act(ActionKind::Fan { share: 0.0 }), 0.2);
+        assert_eq!(off.findings(&CHECK, &machine()).len(), 1, "a fan at 0 is off");
+    }
+
+    #[test]
+    fn one_layer_or_a_fan_at_any_time_is_fine() {
+        assert!(layers(Job::new(), 0.03).findings(&CHECK, &machine()).is_empty());
+        let late = layers(Job::new(), 0.2).act(ActionKind::Fan { share: 0.3 });
+        assert!(layers(late, 0.2).findings(&CHECK, &machine()).is_empty());
+    }
+}

@@ -1,0 +1,18 @@
+//! Line numbers that do not follow each other.
+
+use super::{Built, Check};
+use crate::inspection::Severity;
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "line-number-skipped",
+    severity: Severity::Note,
+    summary: "Line numbers (N words) do not follow each other.",
+    explain: "What: an N word is not one more than the N word before it.\n\n\
+Why it matters: a controller that gets the job over a serial line asks for the missing line again and again. In a \
+file it hints at lines that were lost or moved.\n\n\
+How it is computed: each N word is compared with the one before it; M110 sets a new start. That numbers go up by one \
+is common practice on serial lines, no source; NIST RS274/NGC version 3 lets them be in any order.\n\n\
+What to do: take the N words away, or make the job again if lines may be missing.",
+    build: |_| Built::Reading,
+};

@@ -1,0 +1,103 @@
+//! Momentary melt rates beyond what the hotend stands.
+
+use super::purge::PurgeLine;
+use super::{Built, Check, figure, heat};
+use crate::inspection::{Inspection, Severity};
+use crate::machine::Machine;
+use crate::observe::{Block, Hit, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "melt-peak-exceeded",
+    severity: Severity::Hold,
+    summary: "For a moment more filament is pushed than the hotend stands.",
+    explain: "What: at the top speed of a move the melt rate is higher than the hotend stands even for a moment.\n\n\
+Why it matters: the pressure in the melt zone rises faster than plastic can leave; the drive skips or grinds, and the \
+line that follows starts thin.\n\n\
+How it is computed: the cross-section of the filament in mm² times the length pushed for each mm of path, times the \
+highest planned speed of the move in mm/s, compared with `melt_rate_mm3_s.peak` of the tool in use. What a hotend \
+stands for a moment is measured on the machine (common practice, no source). Extrusion on a purge line beside the print \
+is reported as `purge-line`.\n\n\
+What to do: lower the speed, the line width or the layer height where the line numbers point.",
+    build,
+};
+
+fn build(machine: &Machine) -> Built {
+    let capacity = heat::per_tool(machine, |tool| tool.peak_mm3_s);
+    if capacity.iter().all(Option::is_none) {
+        return Built::Skipped("the sheet gives no `[[tool]] melt_rate_mm3_s.peak`".to_owned());
+    }
+    Built::Watching(Box::new(MeltPeakExceeded { capacity, purge: PurgeLine::new(message) }))
+}
+
+struct MeltPeakExceeded {
+    capacity: Vec<Option<f64>>,
+    purge: PurgeLine,
+}
+
+impl Observer for MeltPeakExceeded {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        let before = self.purge.follow(block);
+        let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
+        let bound = limit * (1.0 + 1e-9);
+        for (i, (&section, &speed)) in block.section_mm2.iter().zip(&block.v_peak).enumerate() {
+            let rate = section * speed;
+            if rate > bound {
+                let hit = Hit {
+                    check: CHECK.id,
+                    kind: block.tool_index as u64,
+                    severity: Severity::Hold,
+                    line: block.line[i],
+                    value: Some(rate),
+                    badness: rate / limit,
+                    limit: Some(limit),
+                    unit: "mm3/s",
+                };
+                self.purge.hit(block, i, before, hit, log);
+            }
+        }
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        self.purge.finish(log);
+    }
+}
+
+fn message(hit: &Hit) -> String {
+    let (rate, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
+    format!("The melt rate peaks at {rate} mm³/s; the hotend stands {limit} mm³/s for a moment.")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine, skipped};
+    use super::*;
+
+    fn filament(rate: f64) -> f64 {
+        rate / 50.0 * 10.0 / (std::f64::consts::PI * 1.75 * 1.75 / 4.0)
+    }
+
+    #[test]
+    fn the_worst_of_several_is_reported() {
+        let job = Job::new().to([10.0, 0.0, 0.0], filament(14.999)).to([20.0, 0.0, 0.0], filament(15.5));
+        let found = job.to([30.0, 0.0, 0.0], filament(17.0)).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(2), Some(3)));
+        assert!((found[0].value.unwrap() - 17.0).abs() < 1e-9);
+        assert!(found[0].message.contains("17 mm³/s") && found[0].message.contains("15 mm³/s"));
+    }
+
+    #[test]
+    fn the_peak_speed_counts_and_filament_alone_does_not() {
+        let job = || Job::new().to([10.0, 0.0, 0.0], filament(14.0)).filament(5.0);
+        assert!(job().findings(&CHECK, &machine()).is_empty());
+        let job = Job::new().to([10.0, 0.0, 0.0], filament(14.0)).tweak(|block, i| block.v_peak[i] = 55.0);
+        assert_eq!(job.findings(&CHECK, &machine()).len(), 1);
+    }
+
+    #[test]
+    fn without_a_capacity_it_is_skipped() {
+        let mut bare = machine();
+        bare.tools[0].peak_mm3_s = None;
+        assert!(skipped(&CHECK, &bare).contains("melt_rate_mm3_s.peak"));
+    }
+}

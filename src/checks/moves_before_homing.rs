@@ -1,0 +1,132 @@
+//! Axes that move before they are homed.
+
+use super::{Built, Check, figure};
+use crate::inspection::Severity;
+use crate::observe::{ActionKind, Block, Hit, Log, Observer, flag};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "moves-before-homing",
+    severity: Severity::Hold,
+    summary: "An axis moves before it is homed.",
+    explain: "What: X, Y or Z moves before the job has homed that axis.\n\n\
+Why it matters: at power-on the controller does not know where the axis stands, so the move ends at a place nobody can \
+tell: against the frame, or in the bed. Keep hands out of the machine while it moves; the maker's documents come \
+first.\n\n\
+How it is computed: the moves before the first homing command (G28) of each axis are counted. Moves of Z alone, upward, \
+of at most 20 mm in all are a note only: raising the nozzle before homing is common practice (no source), and safe as \
+long as that much room is left above.\n\n\
+What to do: home all axes at the start of the job. If you home by hand before each job, set the check to note in the \
+sheet.",
+    build: |_| Built::Watching(Box::<MovesBeforeHoming>::default()),
+};
+
+/// Largest lift before homing that is a note only, mm.
+const LIFT_MM: f64 = 20.0;
+const LIFT: u64 = 3;
+
+#[derive(Default)]
+struct MovesBeforeHoming {
+    homed: [bool; 3],
+    lifted_mm: f64,
+}
+
+impl Observer for MovesBeforeHoming {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        if self.homed == [true; 3] {
+            return;
+        }
+        let waiting = (0..3).filter(|&axis| !self.homed[axis]).fold(0, |bits, axis| bits | (flag::X << axis));
+        for i in 0..block.len() {
+            if block.flags[i] & waiting != 0 {
+                self.judge(block, i, log);
+            }
+        }
+        for action in &block.actions {
+            if let ActionKind::Home { axes, .. } = action.kind {
+                (0..3).for_each(|axis| self.homed[axis] |= axes[axis]);
+            }
+        }
+    }
+}
+
+impl MovesBeforeHoming {
+    fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
+        let line = block.line[i];
+        let rise = block.to[2][i] - block.from[2][i];
+        let alone = block.flags[i] & (flag::X | flag::Y | flag::Z) == flag::Z;
+        if alone && rise > 0.0 {
+            self.lifted_mm += rise;
+            if self.lifted_mm <= LIFT_MM + 1e-9 {
+                return raise_lift(log, line, self.lifted_mm);
+            }
+        }
+        for axis in (0..3).filter(|&axis| !self.homed[axis] && block.moves_axis(i, axis)) {
+            let hit = Hit {
+                check: CHECK.id,
+                kind: axis as u64,
+                severity: Severity::Hold,
+                line,
+                value: None,
+                badness: 0.0,
+                limit: None,
+                unit: "",
+            };
+            log.raise(hit, || format!("{} moves before it is homed.", ["X", "Y", "Z"][axis]));
+        }
+    }
+}
+
+fn raise_lift(log: &mut Log, line: u64, lifted_mm: f64) {
+    let hit = Hit {
+        check: CHECK.id,
+        kind: LIFT,
+        severity: Severity::Note,
+        line,
+        value: Some(lifted_mm),
+        badness: lifted_mm,
+        limit: Some(LIFT_MM),
+        unit: "mm",
+    };
+    log.raise(hit, || {
+        let lifted = figure(lifted_mm);
+        format!("Z is raised by {lifted} mm before it is homed; up to {LIFT_MM} mm is common, if there is room above.")
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+
+    #[test]
+    fn each_axis_that_moves_too_early_is_a_finding() {
+        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).to([20.0, 0.0, 0.0], 0.0).home([true, false, false]);
+        let job = job.to([30.0, 0.0, 0.0], 0.0).to([40.0, 5.0, 0.0], 0.0).home([true; 3]).to([0.0, 0.0, 9.0], 0.0);
+        let found = job.findings(&CHECK, &machine());
+        assert_eq!(found.len(), 2);
+        assert_eq!((found[0].line, found[0].count, found[0].severity), (Some(1), 2, Severity::Hold));
+        assert!(found[0].message.starts_with('X') && found[1].message.starts_with('Y'));
+        assert_eq!(found[1].line, Some(5));
+    }
+
+    #[test]
+    fn after_homing_and_for_filament_there_is_nothing_to_say() {
+        let job = Job::new().filament(-2.0).home([true; 3]).to([10.0, 10.0, 10.0], 0.0);
+        assert!(job.findings(&CHECK, &machine()).is_empty());
+    }
+
+    #[test]
+    fn a_small_lift_is_a_note_and_a_large_one_is_not() {
+        let lift = |heights: &[f64]| {
+            let job = heights.iter().fold(Job::new(), |job, &z| job.to([0.0, 0.0, z], 0.0));
+            job.home([true; 3]).findings(&CHECK, &machine())
+        };
+        let found = lift(&[5.0, 20.0]);
+        assert_eq!((found.len(), found[0].severity, found[0].count), (1, Severity::Note, 2));
+        assert_eq!((found[0].value, found[0].limit), (Some(20.0), Some(20.0)));
+        let found = lift(&[5.0, 20.1]);
+        assert_eq!((found[0].severity, found[0].line), (Severity::Hold, Some(2)));
+        assert_eq!(lift(&[-1.0])[0].severity, Severity::Hold, "downward");
+    }
+}

@@ -1,0 +1,19 @@
+//! Commands that the controller was not built for.
+
+use super::{Built, Check};
+use crate::inspection::Severity;
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "not-supported-here",
+    severity: Severity::NoGo,
+    summary: "The job uses something the controller was not built for.",
+    explain: "What: the job has a command of a kind that the sheet lists under `lacks`: arcs, cubics, inches, \
+volumetric extrusion, retraction by the controller, probing, filament change, chamber heating.\n\n\
+Why it matters: the controller skips the command or stops with an error. Without arcs the part loses its curves and \
+is scrap; the rest may be bearable, so it is a hold.\n\n\
+How it is computed: each command read is compared with the list. Arcs (G2, G3) are a no-go; G5, G20, M200, G10 and \
+G11, probing, M600, M141 and M191 are a hold.\n\n\
+What to do: slice without the feature, or enable it on the board and take it out of `lacks`.",
+    build: |_| Built::Reading,
+};

@@ -1,0 +1,74 @@
+//! Nozzle targets above the hotend's limit.
+
+use super::{Built, Check, heat};
+use crate::inspection::Severity;
+use crate::machine::Machine;
+use crate::observe::{Block, Heater, Log, Observer};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "nozzle-over-limit",
+    severity: Severity::NoGo,
+    summary: "A nozzle is told to heat above its limit.",
+    explain: "What: the job gives a nozzle a target above the highest temperature that the sheet allows its hotend.\n\n\
+Why it matters: a hotend with a plastic liner gives off harmful fumes and is ruined above its limit; hotter still, \
+insulation, sensor and heater leads suffer, which is a fire hazard. Do not leave a hot machine unattended. The maker's \
+documents come first: take the limit from them, not from what has worked so far.\n\n\
+How it is computed: each target in °C (M104, M109 and their like) is compared with `temperature_c.limit` of that tool. \
+A tool number that the sheet does not describe is judged by the first tool.\n\n\
+What to do: slice with a lower temperature, or mount a hotend made for it and correct the sheet.",
+    build,
+};
+
+fn build(machine: &Machine) -> Built {
+    let limits = heat::per_tool(machine, |tool| tool.limit_c);
+    if limits.iter().all(Option::is_none) {
+        return Built::Skipped("the sheet gives no `[[tool]] temperature_c.limit`".to_owned());
+    }
+    Built::Watching(Box::new(NozzleOverLimit { limits }))
+}
+
+struct NozzleOverLimit {
+    limits: Vec<Option<f64>>,
+}
+
+impl Observer for NozzleOverLimit {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        heat::over_limit(CHECK.id, block, log, |heater| {
+            let Heater::Nozzle(number) = heater else { return None };
+            let limit = self.limits.get(number as usize).or(self.limits.first()).copied().flatten();
+            Some((u64::from(number), limit))
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine, skipped, tool};
+    use super::*;
+
+    #[test]
+    fn a_target_above_the_limit_is_found_and_the_limit_itself_is_not() {
+        let job = Job::new().heat(Heater::Nozzle(0), 260.0).heat(Heater::Nozzle(0), 261.0).heat(Heater::Bed, 300.0);
+        let found = job.heat(Heater::Nozzle(0), 290.0).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(2), Some(4)));
+        assert_eq!((found[0].value, found[0].limit), (Some(290.0), Some(260.0)));
+        assert!(found[0].message.contains("290 °C") && found[0].message.contains("260 °C"));
+    }
+
+    #[test]
+    fn each_tool_has_its_own_limit_and_unknown_tools_that_of_the_first() {
+        let mut two = machine();
+        two.tools.push(crate::machine::Tool { limit_c: Some(300.0), ..tool() });
+        let job = Job::new().heat(Heater::Nozzle(1), 290.0).heat(Heater::Nozzle(7), 290.0);
+        let found = job.findings(&CHECK, &two);
+        assert_eq!((found.len(), found[0].line, found[0].limit), (1, Some(2), Some(260.0)));
+    }
+
+    #[test]
+    fn without_a_limit_it_is_skipped() {
+        let mut bare = machine();
+        bare.tools[0].limit_c = None;
+        assert!(skipped(&CHECK, &bare).contains("temperature_c.limit"));
+    }
+}

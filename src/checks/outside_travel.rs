@@ -1,0 +1,262 @@
+//! Moves that leave the travel of an axis or the disc of a round bed.
+
+use super::{Built, Check, figure};
+use crate::geometry::{TOUCH_MM, arc_farthest, curve_extrema, flatten};
+use crate::inspection::{Box3, Severity};
+use crate::machine::{BedShape, Machine, Travel};
+use crate::observe::{Block, Curve, Hit, Log, Observer, flag};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "outside-travel",
+    severity: Severity::NoGo,
+    summary: "A move goes beyond the travel of an axis or off the round bed.",
+    explain: "What: a move ends, or a curve bulges, beyond the lowest or highest position of an axis, or outside the \
+disc of a round bed.\n\n\
+Why it matters: the carriage runs against the frame. Belts skip or screws lose steps, so that everything after it is \
+printed in the wrong place, and a nozzle pressed into the bed damages both. Keep hands out of the machine while it \
+moves; the maker's documents on stopping it come first.\n\n\
+How it is computed: positions are machine coordinates in mm, with G92 and tool offsets undone. An axis is judged only \
+on moves that move it and only where its position is known, by the end point of the move and, on arcs and curves, by \
+the true extreme points on the way (on an arc they lie at whole quarter turns about its centre; NIST RS274/NGC version 3 \
+defines the arcs). A round bed is the largest disc, or ellipse, in the x and y ranges; the distance is measured from \
+its centre. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.\n\n\
+What to do: place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
+the sheet.",
+    build,
+};
+
+const DISC: u64 = 6;
+
+fn build(machine: &Machine) -> Built {
+    let Travel { min, max, bed, .. } = machine.travel;
+    let disc = (bed == BedShape::Disc).then(|| Disc {
+        centre: [(min[0] + max[0]) / 2.0, (min[1] + max[1]) / 2.0],
+        half: [(max[0] - min[0]) / 2.0, (max[1] - min[1]) / 2.0],
+    });
+    Built::Watching(Box::new(OutsideTravel { min, max, disc }))
+}
+
+struct OutsideTravel {
+    min: [f64; 3],
+    max: [f64; 3],
+    disc: Option<Disc>,
+}
+
+impl Observer for OutsideTravel {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
+        for i in 0..block.len() {
+            let end = block.end(i);
+            let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
+            if outside || block.flags[i] & flag::CURVE != 0 {
+                self.judge_axes(block, i, log);
+            }
+            if let Some(disc) = &self.disc {
+                disc.judge(block, i, log);
+            }
+        }
+    }
+}
+
+impl OutsideTravel {
+    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) {
+        let end = block.end(i);
+        let curve = block.curve(i);
+        // From the end point to the end point: the start is the end of the move before, or where homing left it.
+        let reach = curve.map_or(Box3 { min: end, max: end }, |curve| curve_extrema(curve, end, end));
+        for axis in 0..3 {
+            if !block.knows_axis(i, axis) || !(block.moves_axis(i, axis) || curve.is_some_and(|c| bends(c, axis))) {
+                continue;
+            }
+            let over = reach.max[axis] - self.max[axis];
+            if over > TOUCH_MM {
+                raise_axis(log, block.line[i], axis, true, reach.max[axis], self.max[axis]);
+            }
+            let under = self.min[axis] - reach.min[axis];
+            if under > TOUCH_MM {
+                raise_axis(log, block.line[i], axis, false, reach.min[axis], self.min[axis]);
+            }
+        }
+    }
+}
+
+fn bends(curve: &Curve, axis: usize) -> bool {
+    match curve {
+        Curve::Arc(arc) => arc.axes[2] != axis,
+        Curve::Cubic(_) => axis < 2,
+    }
+}
+
+fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, limit: f64) {
+    let excess = (value - limit).abs();
+    let hit = Hit {
+        check: CHECK.id,
+        kind: axis as u64 * 2 + u64::from(high),
+        severity: Severity::NoGo,
+        line,
+        value: Some(value),
+        badness: excess,
+        limit: Some(limit),
+        unit: "mm",
+    };
+    log.raise(hit, || {
+        let (name, end) = (["X", "Y", "Z"][axis], if high { "highest" } else { "lowest" });
+        let (value, bound, excess) = (figure(value), figure(limit), figure(excess));
+        format!("{name} is sent to {value} mm, {excess} mm beyond the {end} position of {bound} mm.")
+    });
+}
+
+struct Disc {
+    centre: [f64; 2],
+    half: [f64; 2],
+}
+
+impl Disc {
+    fn judge(&self, block: &Block, i: usize, log: &mut Log) {
+        const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y;
+        let flags = block.flags[i];
+        let moves = flags & (flag::X | flag::Y | flag::CURVE) != 0;
+        if !moves || flags & KNOWN != KNOWN {
+            return;
+        }
+        let mut worst = [block.to[0][i], block.to[1][i]];
+        if let Some(curve) = block.curve(i) {
+            worst = self.worst_on(curve, block.start(i), block.end(i));
+        }
+        let excess = self.excess(worst);
+        if excess > TOUCH_MM {
+            self.raise(log, block.line[i], worst, excess);
+        }
+    }
+
+    /// How far outside a point is, along the line from the centre, mm; negative inside.
+    fn excess(&self, point: [f64; 2]) -> f64 {
+        let [dx, dy] = [point[0] - self.centre[0], point[1] - self.centre[1]];
+        let [u, v] = [dx / self.half[0], dy / self.half[1]];
+        let squared = u * u + v * v;
+        if squared <= 1.0 { -1.0 } else { dx.hypot(dy) * (1.0 - 1.0 / squared.sqrt()) }
+    }
+
+    fn worst_on(&self, curve: &Curve, from: [f64; 3], to: [f64; 3]) -> [f64; 2] {
+        let end = [to[0], to[1]];
+        let Box3 { min, max } = curve_extrema(curve, from, to);
+        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
+        if corners.iter().all(|&corner| self.excess(corner) <= 0.0) {
+            return end;
+        }
+        if let Curve::Arc(arc) = curve
+            && arc.axes == [0, 1, 2]
+            && self.half[0] == self.half[1]
+        {
+            // Not the start, for the reason given above.
+            let (point, _) = arc_farthest(arc, to, to, self.centre);
+            return [point[0], point[1]];
+        }
+        let mut worst = end;
+        flatten(curve, from, to, TOUCH_MM, |_, b| {
+            if self.excess([b[0], b[1]]) > self.excess(worst) {
+                worst = [b[0], b[1]];
+            }
+        });
+        worst
+    }
+
+    fn raise(&self, log: &mut Log, line: u64, point: [f64; 2], excess: f64) {
+        let distance = (point[0] - self.centre[0]).hypot(point[1] - self.centre[1]);
+        let hit = Hit {
+            check: CHECK.id,
+            kind: DISC,
+            severity: Severity::NoGo,
+            line,
+            value: Some(distance),
+            badness: excess,
+            limit: Some(distance - excess),
+            unit: "mm",
+        };
+        log.raise(hit, || {
+            let [x, y] = point.map(figure);
+            let (distance, edge) = (figure(distance), figure(distance - excess));
+            format!("x {x}, y {y} mm is {distance} mm from the centre of the round bed, which ends at {edge} mm there.")
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+    use std::f64::consts::PI;
+
+    fn disc() -> Machine {
+        let mut machine = machine();
+        machine.travel.bed = BedShape::Disc;
+        machine
+    }
+
+    #[test]
+    fn an_end_point_beyond_travel_is_found_with_its_worst_value() {
+        let job = Job::new().to([201.0, 10.0, 0.0], 0.0).to([205.5, 20.0, 0.0], 0.0).to([100.0, -3.0, 0.0], 0.0);
+        let found = job.findings(&CHECK, &machine());
+        assert_eq!(found.len(), 2);
+        let x = &found[0];
+        assert_eq!((x.line, x.count, x.worst_line), (Some(1), 2, Some(2)));
+        assert_eq!((x.value, x.limit, x.severity), (Some(205.5), Some(200.0), Severity::NoGo));
+        assert!(x.message.contains("205.5 mm") && x.message.contains("200 mm"), "{}", x.message);
+        assert_eq!((found[1].value, found[1].limit), (Some(-3.0), Some(0.0)));
+    }
+
+    #[test]
+    fn the_very_edge_is_reachable() {
+        let edge = Job::new().to([200.0, 200.0, 180.0], 0.0).to([200.0 + 5e-7, 0.0, 0.0], 0.0);
+        assert!(edge.findings(&CHECK, &machine()).is_empty());
+        let beyond = Job::new().to([200.0 + 2e-6, 0.0, 0.0], 0.0);
+        assert_eq!(beyond.findings(&CHECK, &machine()).len(), 1);
+    }
+
+    #[test]
+    fn an_axis_that_stands_still_or_is_unknown_is_not_judged() {
+        let mut away = machine();
+        away.travel.min = [0.0, 5.0, 5.0];
+        assert!(Job::new().to([50.0, 0.0, 0.0], 0.0).findings(&CHECK, &away).is_empty(), "starts outside y and z");
+        let unknown = Job::new().to([300.0, 0.0, 0.0], 0.0).tweak(|block, i| block.flags[i] &= !flag::KNOWN_X);
+        assert!(unknown.findings(&CHECK, &machine()).is_empty());
+        assert!(Job::new().home([true; 3]).to([10.0, 10.0, 10.0], 0.0).findings(&CHECK, &away).is_empty());
+    }
+
+    #[test]
+    fn a_bulging_arc_is_found_between_its_end_points() {
+        // Half a turn to the left of x = 10 about (10, 50): reaches x = 10 - 12.
+        let start = Job::new().to([10.0, 62.0, 0.0], 0.0);
+        let found = start.arc([0, 1, 2], [10.0, 50.0], PI, 0.0).findings(&CHECK, &machine());
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].value, found[0].line), (Some(-2.0), Some(2)));
+        let start = Job::new().to([10.0, 62.0, 0.0], 0.0);
+        assert!(start.arc([0, 1, 2], [10.0, 50.0], -PI, 0.0).findings(&CHECK, &machine()).is_empty());
+    }
+
+    #[test]
+    fn a_round_bed_ends_before_the_corners() {
+        let job = Job::new().to([100.0, 199.0, 0.0], 0.0).to([190.0, 190.0, 0.0], 0.0).to([191.0, 190.0, 0.0], 0.0);
+        let found = job.findings(&CHECK, &disc());
+        assert_eq!((found.len(), found[0].count), (1, 2));
+        assert!((found[0].limit.unwrap() - 100.0).abs() < 1e-9);
+        assert!((found[0].value.unwrap() - 91.0_f64.hypot(90.0)).abs() < 1e-9);
+        let along_z = Job::new().to([0.0, 0.0, 5.0], 0.0);
+        assert!(along_z.findings(&CHECK, &disc()).is_empty(), "x and y stand still in the corner");
+    }
+
+    #[test]
+    fn an_arc_leaves_a_round_or_oval_bed_on_its_way() {
+        let arc = || Job::new().to([100.0, 150.0, 0.0], 0.0).arc([0, 1, 2], [130.0, 150.0], -PI, 0.0);
+        assert!(arc().findings(&CHECK, &disc()).is_empty(), "88.3 mm from the centre at most");
+        let arc = || Job::new().to([110.0, 160.0, 0.0], 0.0).arc([0, 1, 2], [150.0, 160.0], -PI, 0.0);
+        let found = arc().findings(&CHECK, &disc());
+        let far = 50.0_f64.hypot(60.0) + 40.0;
+        assert!((found[0].value.unwrap() - far).abs() < 1e-9);
+        let mut oval = disc();
+        oval.travel.max[0] = 200.0 + 1e-7;
+        let near = arc().findings(&CHECK, &oval);
+        assert!((near[0].value.unwrap() - far).abs() < 1e-4, "chords agree with the exact distance");
+    }
+}

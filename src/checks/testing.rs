@@ -1,0 +1,305 @@
+//! A machine and small hand-made jobs for the tests of the checks.
+
+use std::collections::BTreeMap;
+
+use super::{Built, Check};
+use crate::inspection::{
+    Capacity, Filament, Finding, Flow, FlowSeries, Heat, Inspection, JobFacts, MachineFacts, PathParts, TimeParts,
+    Verdict,
+};
+use crate::log::Log;
+use crate::machine::{
+    Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Limits, LookAhead, Machine, Motion,
+    Tool, Travel,
+};
+use crate::observe::{Action, ActionKind, Arc, Block, Curve, Heater, NozzleSpan, Wait, flag};
+
+/// A tool of the invented machine.
+pub fn tool() -> Tool {
+    Tool {
+        filament_diameter_mm: 1.75,
+        nozzle_diameter_mm: Some(0.4),
+        limit_c: Some(260.0),
+        extrude_min_c: Some(170.0),
+        sustained_mm3_s: Some(10.0),
+        peak_mm3_s: Some(15.0),
+        melt_window_s: 1.0,
+        heating: None,
+        density_g_cm3: None,
+        on_spool_mm: Some(1000.0),
+        offset_mm: [0.0; 3],
+        retraction: None,
+    }
+}
+
+/// An invented machine with every key the checks ask for.
+pub fn machine() -> Machine {
+    Machine {
+        name: "Wren (invented)".to_owned(),
+        source: "test".to_owned(),
+        digest: String::new(),
+        built_in: false,
+        travel: Travel {
+            min: [0.0, 0.0, 0.0],
+            max: [200.0, 200.0, 180.0],
+            bed: BedShape::Rectangle,
+            home: [0.0; 3],
+            keep_out: Vec::new(),
+        },
+        motion: Motion {
+            drive_layout: DriveLayout::OnePerAxis,
+            limits: Limits {
+                feed_rate_mm_s: [200.0, 200.0, 10.0, 50.0],
+                acceleration_mm_s2: [1500.0, 1500.0, 100.0, 5000.0],
+                printing_mm_s2: 1000.0,
+                travel_mm_s2: 1000.0,
+                retraction_mm_s2: 1000.0,
+                corner: CornerRule::Jerk,
+                jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
+                junction_deviation_mm: 0.02,
+            },
+            look_ahead: LookAhead::Moves(16),
+        },
+        controller: Controller {
+            extrusion_mode: ExtrusionMode::LatestWord,
+            obeys_limits_in_job: true,
+            default_feed_rate_mm_s: 25.0,
+            dwell_p_s: 0.001,
+            steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
+            step_rate_limit_hz: Some(16_000.0),
+            command_rate_limit_hz: Some(500.0),
+            serial_baud: Some(115_200.0),
+            line_length_limit_bytes: Some(96),
+            lacks: Vec::new(),
+            homing_s: None,
+            probing_s: None,
+        },
+        tools: vec![tool()],
+        bed: Some(Bed { limit_c: Some(100.0), heating: None }),
+        chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
+        ambient_c: 20.0,
+        severities: BTreeMap::new(),
+        origins: Vec::new(),
+    }
+}
+
+/// A job made by hand: one move or action a line, at constant speed.
+pub struct Job {
+    blocks: Vec<Block>,
+    open: Block,
+    at: [f64; 3],
+    line: u64,
+    speed_mm_s: f64,
+    clock_s: f64,
+}
+
+impl Job {
+    /// At the origin, 50 mm/s, hot nozzle of tool 0.
+    pub fn new() -> Self {
+        let hot = NozzleSpan { start_c: Some(215.0), toward_c: 215.0, target_c: 215.0, time_constant_s: None };
+        let open = Block { nozzle: hot, ..Block::default() };
+        Self { blocks: Vec::new(), open, at: [0.0; 3], line: 0, speed_mm_s: 50.0, clock_s: 0.0 }
+    }
+
+    /// Speed of the next moves, mm/s.
+    pub fn speed(mut self, speed_mm_s: f64) -> Self {
+        self.speed_mm_s = speed_mm_s;
+        self
+    }
+
+    /// Temperature of the nozzle from here on, as at the start of a block.
+    pub fn nozzle(mut self, span: NozzleSpan) -> Self {
+        self.close();
+        self.open.nozzle = span;
+        self
+    }
+
+    /// Tool in use from here on.
+    pub fn tool(mut self, number: u32, index: usize) -> Self {
+        self.close();
+        (self.open.tool, self.open.tool_index) = (number, index);
+        self
+    }
+
+    /// A straight move with `de` mm of filament.
+    pub fn to(self, end: [f64; 3], de: f64) -> Self {
+        let run = [end[0] - self.at[0], end[1] - self.at[1], end[2] - self.at[2]];
+        let length = (run[0] * run[0] + run[1] * run[1] + run[2] * run[2]).sqrt();
+        let dir = run.map(|part| part / length);
+        self.path(end, de, length, [dir, dir])
+    }
+
+    /// An arc that starts here, about `centre`, in the plane of `axes`; the third axis stays.
+    pub fn arc(mut self, axes: [usize; 3], centre: [f64; 2], sweep_rad: f64, de: f64) -> Self {
+        let [a, b, _] = axes;
+        let arm = [self.at[a] - centre[0], self.at[b] - centre[1]];
+        let (radius, start_rad) = (arm[0].hypot(arm[1]), arm[1].atan2(arm[0]));
+        let point = |angle: f64| [centre[0] + radius * angle.cos(), centre[1] + radius * angle.sin()];
+        let tangent = |angle: f64| [-angle.sin() * sweep_rad.signum(), angle.cos() * sweep_rad.signum()];
+        let placed = |pair: [f64; 2], base: [f64; 3]| {
+            let mut out = base;
+            (out[a], out[b]) = (pair[0], pair[1]);
+            out
+        };
+        let end = placed(point(start_rad + sweep_rad), self.at);
+        let dirs = [start_rad, start_rad + sweep_rad].map(|angle| placed(tangent(angle), [0.0; 3]));
+        let index = self.open.len();
+        self.open.curves.push((index, Curve::Arc(Arc { axes, centre, radius, start_rad, sweep_rad })));
+        self = self.path(end, de, radius * sweep_rad.abs(), dirs);
+        self.open.flags[index] |= flag::CURVE | (flag::X << a) | (flag::X << b);
+        self
+    }
+
+    fn path(mut self, end: [f64; 3], de: f64, length: f64, dirs: [[f64; 3]; 2]) -> Self {
+        let mut flags = flag::PATH;
+        for (axis, (end, at)) in end.iter().zip(self.at).enumerate() {
+            if *end != at {
+                flags |= flag::X << axis;
+            }
+        }
+        let area = std::f64::consts::PI * 1.75 * 1.75 / 4.0;
+        self.open.section_mm2.push((area * de / length).max(0.0));
+        self.row(end, de, length, dirs, flags);
+        self
+    }
+
+    /// Moves only the filament.
+    pub fn filament(mut self, de: f64) -> Self {
+        self.open.section_mm2.push(0.0);
+        self.row(self.at, de, de.abs(), [[0.0; 3]; 2], 0);
+        self
+    }
+
+    fn row(&mut self, end: [f64; 3], de: f64, length: f64, dirs: [[f64; 3]; 2], flags: u8) {
+        self.line += 1;
+        let (block, speed) = (&mut self.open, self.speed_mm_s);
+        block.line.push(self.line);
+        for (axis, &to) in end.iter().enumerate() {
+            block.from[axis].push(self.at[axis]);
+            block.to[axis].push(to);
+            block.dir[axis].push(dirs[0][axis]);
+            block.dir_end[axis].push(dirs[1][axis]);
+        }
+        block.dir[3].push(de / length);
+        block.de.push(de);
+        block.length.push(length);
+        block.flags.push(flags | flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z);
+        for column in [&mut block.feed_commanded, &mut block.feed, &mut block.feed_allowed] {
+            column.push(speed);
+        }
+        for column in [&mut block.v_start, &mut block.v_peak, &mut block.v_end] {
+            column.push(speed);
+        }
+        block.accel.push(1000.0);
+        block.commands.push(1);
+        block.bytes.push(30);
+        block.t_up.push(0.0);
+        block.t_down.push(0.0);
+        block.t_cruise.push(length / speed);
+        let section = block.section_mm2[block.section_mm2.len() - 1];
+        block.sustained_mm3_s.push(section * speed);
+        self.at = end;
+        self.clock_s += length / speed;
+    }
+
+    /// Changes the columns of the last move.
+    pub fn tweak(mut self, change: impl FnOnce(&mut Block, usize)) -> Self {
+        let last = self.open.len() - 1;
+        change(&mut self.open, last);
+        self
+    }
+
+    /// An action that takes no time.
+    pub fn act(self, kind: ActionKind) -> Self {
+        self.act_for(kind, 0.0)
+    }
+
+    /// An action that takes `duration_s`.
+    pub fn act_for(mut self, kind: ActionKind, duration_s: f64) -> Self {
+        self.line += 1;
+        self.open.actions.push(Action { line: self.line, at_s: self.clock_s, duration_s, kind });
+        self.clock_s += duration_s;
+        self.close();
+        self
+    }
+
+    /// A target without waiting.
+    pub fn heat(self, heater: Heater, target_c: f64) -> Self {
+        self.act(ActionKind::Heat { heater, target_c, wait: Wait::No })
+    }
+
+    /// Homes these axes, position 0.
+    pub fn home(mut self, axes: [bool; 3]) -> Self {
+        for axis in (0..3).filter(|&axis| axes[axis]) {
+            self.at[axis] = 0.0;
+        }
+        let position = self.at;
+        self.act(ActionKind::Home { axes, position })
+    }
+
+    fn close(&mut self) {
+        let next = Block {
+            nozzle: self.open.nozzle,
+            tool: self.open.tool,
+            tool_index: self.open.tool_index,
+            start_s: self.clock_s,
+            ..Block::default()
+        };
+        let done = std::mem::replace(&mut self.open, next);
+        if !done.is_empty() || !done.actions.is_empty() {
+            self.blocks.push(done);
+        }
+    }
+
+    /// Ends the job and lets one check watch it.
+    pub fn findings(self, check: &Check, machine: &Machine) -> Vec<Finding> {
+        let job = self.act(ActionKind::End);
+        let Built::Watching(mut observer) = (check.build)(machine) else { panic!("{} does not watch", check.id) };
+        let mut log = Log::new(&machine.severities);
+        observer.begin(&mut log);
+        for block in &job.blocks {
+            observer.observe(block, &mut log);
+        }
+        observer.finish(&mut draft(), &mut log);
+        let findings = log.into_findings();
+        for finding in &findings {
+            assert!(finding.message.ends_with('.'), "a sentence: {}", finding.message);
+        }
+        findings
+    }
+}
+
+/// The reason why a check is skipped on this machine.
+pub fn skipped(check: &Check, machine: &Machine) -> String {
+    match (check.build)(machine) {
+        Built::Skipped(reason) => reason,
+        _ => panic!("{} is not skipped", check.id),
+    }
+}
+
+fn draft() -> Inspection {
+    let job = JobFacts { path: String::new(), bytes: 0, lines: 0, commands: 0, moves: 0, digest: String::new() };
+    let machine = MachineFacts { name: String::new(), source: String::new(), digest: String::new(), built_in: false };
+    Inspection {
+        verdict: Verdict::Go,
+        job,
+        machine,
+        time_s: TimeParts::default(),
+        pauses: 0,
+        path_mm: PathParts::default(),
+        filament: Filament::default(),
+        flow: Flow::default(),
+        capacity: Capacity::default(),
+        flow_over_capacity_s: None,
+        reached: None,
+        extruding: None,
+        heat: Heat::default(),
+        layers: Vec::new(),
+        layers_total: 0,
+        series: FlowSeries::default(),
+        findings: Vec::new(),
+        checks_run: Vec::new(),
+        checks_skipped: Vec::new(),
+        left_out: Vec::new(),
+    }
+}
