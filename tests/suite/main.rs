@@ -1,4 +1,5 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod corpus;
 mod support;
 mod vectors;
