@@ -1,5 +1,38 @@
-//! skeleton
+//! Go, hold or no-go for a sliced filament-printer job on the machine as it is set up today.
+//!
+//! A job is a stream of bytes, a machine is a sheet of settings; the answer is an [`Inspection`]: a verdict, the findings
+//! behind it with their lines, and what the job will do. Units are mm, s and °C throughout; names end in their unit.
+//!
+//! # Stages
+//! Data goes one way, and no stage calls back:
+//!
+//! 1. [`text`]: bytes → lines → words. The grammar is the law here.
+//! 2. [`modal`]: words → events, in mm and s, machine coordinates. Inches and per-minute end here.
+//! 3. [`motion`]: moves → blocks of planned moves: axis and corner caps, look-ahead, trapezoids.
+//! 4. [`physics`]: the clock, heaters and melt rate along the blocks. Pure state machines.
+//! 5. [`observe`]: the one interface between blocks and everything that watches them: [`checks`] (a catalogue of
+//!    faults) and [`totals`].
+//! 6. [`inspection`]: the value all this ends in. The [`log`] merges repeated hits into its findings.
+//! 7. [`report`]: renderers, each to a writer.
+//!
+//! [`machine`] reads the sheet, [`preflight`] wires the stages for one job, [`queue`] runs many.
+//!
+//! # Example
+//! ```
+//! use gonogo::inspection::Verdict;
+//! use gonogo::machine::Machine;
+//! use gonogo::preflight::{Sizes, inspect};
+//!
+//! let job = "G28\nM109 S200\nG1 Z0.2 F600\nG1 X20 Y20 F6000\nG1 X60 E1.5 F1800\nM104 S0\n";
+//! let report = inspect(job.as_bytes(), "line.gcode", &Machine::built_in(), &Sizes::default())?;
+//! assert_eq!(report.verdict, Verdict::Go, "{:#?}", report.findings);
+//! assert!(report.time_s.extruding > 1.3, "40 mm at 30 mm/s");
+//! # Ok::<(), std::io::Error>(())
+//! ```
+
 pub mod checks;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod geometry;
 pub mod inspection;
 pub mod log;
@@ -9,5 +42,11 @@ pub mod motion;
 pub mod observe;
 pub mod physics;
 pub mod preflight;
+pub mod queue;
+pub mod report;
 pub mod text;
 pub mod totals;
+
+pub use inspection::{Inspection, Verdict};
+pub use machine::Machine;
+pub use preflight::{inspect, inspect_path};

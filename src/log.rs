@@ -91,6 +91,15 @@ impl Log {
         });
     }
 
+    /// Takes over the findings of another log; the two must have raised different checks.
+    pub fn absorb(&mut self, other: Self) {
+        let offset = self.merged.len();
+        self.merged.extend(other.merged);
+        self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
+        self.wanted.extend(other.wanted.into_iter().map(|(at, line)| (at + offset, line)));
+        self.dropped += other.dropped;
+    }
+
     /// Fetches the text of lines that new first or worst hits point at.
     pub fn capture(&mut self, mut text_of: impl FnMut(u64) -> Option<String>) {
         for (at, line) in self.wanted.drain(..) {
@@ -110,6 +119,7 @@ impl Log {
         let mut findings: Vec<Finding> = self.merged.into_iter().map(|merged| merged.finding).collect();
         for finding in &mut findings {
             finding.lines.sort_unstable();
+            finding.lines.dedup();
             finding.excerpts.retain(|e| Some(e.line) == finding.line || Some(e.line) == finding.worst_line);
         }
         findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));

@@ -176,12 +176,15 @@ impl Block {
     }
 }
 
-/// Temperature of the tool in use over a block: starts at `start_c` and tends to `toward_c` with the time constant;
-/// `ceiling_c` is the target at which the controller holds it.
+/// Temperature of the tool in use over a block: it was `start_c` when it got its target, `elapsed_s` before the block, and
+/// tends to `toward_c` with the time constant; `target_c` is where the controller holds it. Counted from the command and
+/// not from the block, so that no bit depends on where blocks are cut.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct NozzleSpan {
-    /// Temperature at the start of the block, °C; none before any temperature was commanded anywhere.
+    /// Temperature when it got its target, °C; none before any temperature was commanded anywhere.
     pub start_c: Option<f64>,
+    /// Time from then to the start of the block, s.
+    pub elapsed_s: f64,
     /// What it tends to, °C.
     pub toward_c: f64,
     /// Temperature the controller holds once reached, °C.
@@ -195,7 +198,7 @@ impl NozzleSpan {
     pub fn at(&self, after_s: f64) -> Option<f64> {
         let start = self.start_c?;
         let Some(tau) = self.time_constant_s else { return Some(self.target_c) };
-        let free = self.toward_c + (start - self.toward_c) * (-after_s / tau).exp();
+        let free = self.toward_c + (start - self.toward_c) * (-(self.elapsed_s + after_s) / tau).exp();
         Some(if start < self.target_c { free.min(self.target_c) } else { free.max(self.target_c) })
     }
 }

@@ -111,16 +111,17 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
     let mut interpreter = Interpreter::new(machine).starting_at(sizes.start_mm);
     let mut planner = Planner::with_block_moves(machine, sizes.block_moves);
     let mut watch = Watch::new(machine, path);
-    let mut events = Vec::new();
+    // Findings of the reader have a log of their own: it is busy reading while blocks are being watched.
+    let mut reading = Log::new(&machine.severities);
     let mut parsed = Words::new();
     while reader.advance()? {
         for raw in reader.lines() {
             let line = words::read(raw.bytes, &mut parsed);
-            interpreter.line(&raw, &line, &parsed, &mut watch.log, &mut |event| events.push(event));
-            for event in events.drain(..) {
+            interpreter.line(&raw, &line, &parsed, &mut reading, &mut |event| {
                 planner.event(&event, &mut |planned| watch.block(planned));
-            }
+            });
         }
+        reading.capture(|line| reader.text_of(line));
         watch.log.capture(|line| reader.text_of(line));
     }
     planner.finish(reader.lines_read(), &mut |planned| watch.block(planned));
@@ -133,6 +134,7 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
         heaters_on: interpreter.heaters_on(),
         digest: reader.digest(),
     };
+    watch.log.absorb(reading);
     Ok(watch.finish(machine, path, ending, |line| reader.text_of(line)))
 }
 

@@ -154,7 +154,7 @@ mod tests {
     use super::*;
 
     fn span(start_c: f64, toward_c: f64, target_c: f64, time_constant_s: Option<f64>) -> NozzleSpan {
-        NozzleSpan { start_c: Some(start_c), toward_c, target_c, time_constant_s }
+        NozzleSpan { start_c: Some(start_c), elapsed_s: 0.0, toward_c, target_c, time_constant_s }
     }
 
     #[test]

@@ -29,6 +29,7 @@ pub mod motors_off_then_moves;
 pub mod moves_before_homing;
 pub mod name_unfit_for_card;
 pub mod no_feed_rate;
+pub mod no_moves;
 pub mod not_supported_here;
 pub mod nozzle_over_limit;
 pub mod outside_travel;
@@ -37,6 +38,7 @@ pub mod retraction_length_unknown;
 pub mod settings_stored;
 pub mod spool_too_short;
 pub mod step_rate_exceeded;
+pub mod target_out_of_reach;
 pub mod tool_not_described;
 pub mod truncated_job;
 pub mod unknown_command;
@@ -98,6 +100,8 @@ pub const CATALOGUE: &[&Check] = &[
     &tool_not_described::CHECK,
     &heater_not_described::CHECK,
     &heater_left_on::CHECK,
+    &target_out_of_reach::CHECK,
+    &no_moves::CHECK,
     &motors_off_then_moves::CHECK,
     &hot_and_idle::CHECK,
     &spool_too_short::CHECK,
@@ -207,7 +211,7 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 11);
+        assert_eq!(skipped, 12);
     }
 
     #[test]

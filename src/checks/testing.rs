@@ -96,7 +96,7 @@ pub struct Job {
 impl Job {
     /// At the origin, 50 mm/s, hot nozzle of tool 0.
     pub fn new() -> Self {
-        let hot = NozzleSpan { start_c: Some(215.0), toward_c: 215.0, target_c: 215.0, time_constant_s: None };
+        let hot = NozzleSpan { start_c: Some(215.0), toward_c: 215.0, target_c: 215.0, ..NozzleSpan::default() };
         let open = Block { nozzle: hot, ..Block::default() };
         Self { blocks: Vec::new(), open, at: [0.0; 3], line: 0, speed_mm_s: 50.0, clock_s: 0.0 }
     }

@@ -58,6 +58,16 @@ pub enum SheetError {
     Faults(#[from] SheetFaults),
 }
 
+impl SheetError {
+    /// The full text, with or without colour.
+    pub fn render(&self, color: bool) -> String {
+        match self {
+            Self::Read { source, .. } => format!("{self}: {source}"),
+            Self::Faults(faults) => render_faults(faults, color),
+        }
+    }
+}
+
 impl std::error::Error for SheetFaults {}
 
 /// All faults without colour, each with the line it points into.

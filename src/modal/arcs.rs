@@ -119,9 +119,9 @@ impl Interpreter {
         self.last_cubic = Some([p, q]);
         let [x, y, _] = self.position;
         let points = [[x, y], [x + start[0], y + start[1]], [to[0] + p, to[1] + q], [to[0], to[1]]];
-        let flat = points.iter().all(|point| {
-            (point[0] - points[0][0]).abs() < NO_MOVE_MM && (point[1] - points[0][1]).abs() < NO_MOVE_MM
-        });
+        let flat = points
+            .iter()
+            .all(|point| (point[0] - points[0][0]).abs() < NO_MOVE_MM && (point[1] - points[0][1]).abs() < NO_MOVE_MM);
         if flat {
             self.malformed(log, || "a cubic of no length: not carried out".to_owned());
             return None;

@@ -5,6 +5,8 @@ use crate::inspection::Severity;
 use crate::machine::Feature;
 use crate::observe::{ActionKind, Heater, Log, Wait};
 
+/// Thinnest filament that M200 takes, mm: no real one comes near, and less would make lengths infinite.
+const FILAMENT_MIN_MM: f64 = 0.01;
 /// Most plausible percentage of M220 and M221.
 const PERCENT_LIMIT: f64 = 10_000.0;
 
@@ -57,7 +59,9 @@ impl Interpreter {
             1040 => self.heat_nozzle(Wait::No, log, out),
             1090 => self.heat_nozzle(Wait::ToHeat, log, out),
             1060 => self.fan(out),
-            1070 if self.params.get(b'P').unwrap_or(0.0) == 0.0 => self.action(ActionKind::Fan { share: 0.0 }, 0.0, out),
+            1070 if self.params.get(b'P').unwrap_or(0.0) == 0.0 => {
+                self.action(ActionKind::Fan { share: 0.0 }, 0.0, out)
+            }
             1100 => self.last_number = self.params.get(b'N').or(self.last_number),
             1400 => self.heat_bed(Wait::No, log, out),
             1900 => self.heat_bed(Wait::ToHeat, log, out),
@@ -150,7 +154,7 @@ impl Interpreter {
     fn set_position(&mut self, log: &mut Log) {
         self.reject_rest(b"", log);
         let unit = self.unit_mm();
-        let all = !self.params.any_of(b"XYZE");
+        let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
         for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
             if let Some(value) = self.params.get(letter).or(all.then_some(0.0)) {
                 self.g92[axis] = 0.0;
@@ -167,10 +171,11 @@ impl Interpreter {
     fn set_work_offset(&mut self) {
         let form = self.params.get(b'L');
         let frame = self.params.get(b'P').unwrap_or(0.0);
-        let frame = if frame == 0.0 { self.work_in_use } else { frame as usize - 1 };
-        if frame >= self.work.len() || !matches!(form, Some(2.0 | 20.0)) {
+        let frames = self.work.len() as f64;
+        if !(0.0..=frames).contains(&frame) || frame.fract() != 0.0 || !matches!(form, Some(2.0 | 20.0)) {
             return;
         }
+        let frame = if frame == 0.0 { self.work_in_use } else { frame as usize - 1 };
         let unit = self.unit_mm();
         for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
             let Some(value) = self.params.get(letter) else { continue };
@@ -355,6 +360,9 @@ impl Interpreter {
         let tool = self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32);
         let off = self.params.get(b'S') == Some(0.0);
         let diameter_mm = self.params.get(b'D').unwrap_or(0.0) * self.unit_mm();
+        if diameter_mm != 0.0 && diameter_mm < FILAMENT_MIN_MM {
+            return self.malformed(log, || format!("a filament diameter of {diameter_mm} mm: ignored"));
+        }
         self.states[tool_place(tool)].volumetric_area_mm2 =
             (diameter_mm > 0.0 && !off).then(|| std::f64::consts::PI / 4.0 * diameter_mm * diameter_mm);
     }

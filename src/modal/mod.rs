@@ -253,7 +253,9 @@ impl Interpreter {
             _ => {}
         }
         self.judge_line(raw, line, log);
-        if !line.block_delete {
+        if line.straight {
+            self.straight(words, log, out);
+        } else if !line.block_delete {
             self.words(words, log, out);
         }
     }
@@ -307,9 +309,7 @@ impl Interpreter {
                 limit: Some(limit as f64),
                 unit: "bytes",
             };
-            log.raise(hit, || {
-                format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes)
-            });
+            log.raise(hit, || format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes));
         }
     }
 
@@ -337,6 +337,27 @@ impl Interpreter {
                 format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
             });
         }
+    }
+
+    /// G0 or G1 with plain axis words: what [`Self::words`] comes to on such a line.
+    fn straight(&mut self, words: &[Word], log: &mut Log, out: &mut impl FnMut(Event)) {
+        self.machine_frame = false;
+        self.commands += 1;
+        self.commands_since = self.commands_since.saturating_add(1);
+        self.params.clear();
+        for word in &words[1..] {
+            match word.value {
+                Some(value) if value.abs() > WORD_LIMIT => self.beyond(word.letter, value, log),
+                value => {
+                    self.params.put(word.letter, value);
+                }
+            }
+        }
+        self.motion(Mode::Straight, log, out);
+    }
+
+    fn beyond(&self, letter: u8, value: f64, log: &mut Log) {
+        self.malformed(log, || format!("{}{value} is beyond any machine", char::from(letter)));
     }
 
     /// Sorts the words into commands and their parameters and carries the commands out, modes first.
@@ -435,9 +456,7 @@ impl Interpreter {
                 continue;
             }
             match word.value {
-                Some(value) if value.abs() > WORD_LIMIT => {
-                    self.malformed(log, || format!("{}{value} is beyond any machine", char::from(word.letter)));
-                }
+                Some(value) if value.abs() > WORD_LIMIT => self.beyond(word.letter, value, log),
                 _ if self.params.put(word.letter, word.value) => {}
                 _ => self.malformed(log, || format!("{} stands twice in one line", char::from(word.letter))),
             }
@@ -639,6 +658,10 @@ fn tool_place(tool: u32) -> usize {
 
 /// Ten times a command's number, when it is one: G92.1 is 921.
 fn command_code(value: f64) -> Option<u32> {
-    let code = (value * 10.0).round();
-    ((value * 10.0 - code).abs() < 1e-3 && (0.0..1e6).contains(&code)).then_some(code as u32)
+    let scaled = value * 10.0;
+    if !(-0.001..1e6).contains(&scaled) {
+        return None;
+    }
+    let code = (scaled + 0.5) as u32;
+    ((scaled - f64::from(code)).abs() < 1e-3).then_some(code)
 }

@@ -1,10 +1,10 @@
 //! The speed through a corner, and from and to rest.
 
 use super::grid::squared_down;
-use crate::machine::{CornerRule, E};
+use crate::machine::CornerRule;
 
 /// Direction components closer than this are the same: rounding of coordinates is no corner.
-const SAME_DIRECTION: f64 = 1e-9;
+pub(super) const SAME_DIRECTION: f64 = 1e-9;
 
 /// What a corner needs to know of a move.
 #[derive(Debug, Clone, Copy)]
@@ -74,12 +74,34 @@ pub fn squared_cap(before: &Leg, after: &Leg) -> f64 {
 fn by_jerk(before: &Leg, after: &Leg, mut v: f64) -> f64 {
     for axis in 0..4 {
         let change = (after.start[axis] - before.end[axis]).abs();
-        let jerk = before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]);
-        if change > SAME_DIRECTION && jerk < v * change {
-            v = jerk / change;
-        }
+        v = under_jerk(v, change, before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]));
     }
     v * v
+}
+
+/// The largest speed up to v at which an axis whose direction component changes by `change` steps by at most `jerk`.
+#[inline(always)]
+pub(super) fn under_jerk(v: f64, change: f64, jerk: f64) -> f64 {
+    let most = jerk / change;
+    if change > SAME_DIRECTION && most < v { most } else { v }
+}
+
+fn by_junction_deviation(before: &Leg, after: &Leg) -> f64 {
+    let accel = before.accel_mm_s2.min(after.accel_mm_s2);
+    let [x0, y0, z0, e0] = before.end;
+    let [x1, y1, z1, e1] = after.start;
+    let turn = by_deviation([x0, y0, z0], [x1, y1, z1], accel, after.junction_deviation_mm);
+    with_filament_alone([before.path, after.path], e0 * e1, turn)
+}
+
+/// The cap where one or both moves are filament alone: none between two of one sign, else a stop.
+#[inline(always)]
+pub(super) fn with_filament_alone(paths: [bool; 2], signs: f64, turn: f64) -> f64 {
+    match paths {
+        [true, true] => turn,
+        [false, false] if signs > 0.0 => f64::INFINITY,
+        _ => 0.0,
+    }
 }
 
 /// v² ≤ a δ s / (1 − s), s the sine of half the inner angle.
@@ -87,23 +109,14 @@ fn by_jerk(before: &Leg, after: &Leg, mut v: f64) -> f64 {
 /// The circle of radius r that touches both legs has its centre at r / s from the corner, so it passes the corner at
 /// δ = r / s − r; hence r = δ s / (1 − s), and v² = a r. With u, w the unit directions, s = |u + w| / 2, and
 /// 1 − s = |u − w|² / (4 (1 + s)) keeps its digits on nearly straight corners.
-fn by_junction_deviation(before: &Leg, after: &Leg) -> f64 {
-    match (before.path, after.path) {
-        (true, true) => {}
-        (false, false) if before.end[E] * after.start[E] > 0.0 => return f64::INFINITY,
-        _ => return 0.0,
-    }
-    let (mut sum, mut difference) = (0.0, 0.0);
-    for axis in 0..3 {
-        sum += (after.start[axis] + before.end[axis]).powi(2);
-        difference += (after.start[axis] - before.end[axis]).powi(2);
-    }
-    if difference < SAME_DIRECTION * SAME_DIRECTION {
-        return f64::INFINITY;
-    }
+#[inline(always)]
+pub(super) fn by_deviation(end: [f64; 3], start: [f64; 3], accel: f64, deviation_mm: f64) -> f64 {
+    let [px, py, pz] = [start[0] + end[0], start[1] + end[1], start[2] + end[2]];
+    let [mx, my, mz] = [start[0] - end[0], start[1] - end[1], start[2] - end[2]];
+    let (sum, difference) = (px * px + py * py + pz * pz, mx * mx + my * my + mz * mz);
     let s = sum.sqrt() / 2.0;
-    let accel = before.accel_mm_s2.min(after.accel_mm_s2);
-    accel * after.junction_deviation_mm * s * 4.0 * (1.0 + s) / difference
+    let cap = accel * deviation_mm * s * 4.0 * (1.0 + s) / difference;
+    if difference < SAME_DIRECTION * SAME_DIRECTION { f64::INFINITY } else { cap }
 }
 
 #[cfg(test)]

@@ -3,6 +3,8 @@
 
 /// Highest speed the planner works with, mm/s: keeps squared speeds and their sums exact. No printer comes near.
 pub const SPEED_CEILING_MM_S: f64 = 32_768.0;
+/// Lowest speed, mm/s, and acceleration, mm/s², the planner works with: keeps times finite, whatever a job writes.
+pub const FLOOR: f64 = 1e-12;
 /// Sums of squared-speed steps saturate here; above every squared speed, so nothing ever notices.
 pub const SQUARED_CEILING: f64 = 2_147_483_648.0;
 
@@ -28,27 +30,66 @@ pub fn time(t_s: f64) -> f64 {
     if t_s < TIME_EXACT_S { nearest } else { t_s }
 }
 
-/// A sum of quantities on the time grid (or any other multiple of 2⁻³²), exact.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Sum(i128);
+/// An exact sum of values, each rounded to a multiple of 2⁻³².
+///
+/// Small values gather in an f64, where up to [`Sum::GATHERED`] of them add without rounding; converting each one to a
+/// wide integer would cost ten times as much.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Sum {
+    fixed: i128,
+    gathered: f64,
+    count: u32,
+}
 
 impl Sum {
     const ONE: f64 = 4_294_967_296.0;
+    /// Values below this gather; [`Self::GATHERED`] of them stay within 2²⁰, so within 53 bits.
+    const SMALL: f64 = 4096.0;
+    const GATHERED: u32 = 256;
 
-    /// Adds a value, rounded to 2⁻³².
+    /// Adds a value, rounded to 2⁻³². Sums of absurd jobs stop at the ends of the range (about 4e28).
     #[inline]
     pub fn add(&mut self, value: f64) {
-        self.0 += (value * Self::ONE).round_ties_even() as i128;
+        if value.abs() < Self::SMALL {
+            self.gathered += (value + TIME_MAGIC) - TIME_MAGIC;
+            self.count += 1;
+            if self.count == Self::GATHERED {
+                self.flush();
+            }
+        } else {
+            self.fixed = self.fixed.saturating_add((value * Self::ONE).round_ties_even() as i128);
+        }
+    }
+
+    fn flush(&mut self) {
+        self.fixed = self.total();
+        self.gathered = 0.0;
+        self.count = 0;
+    }
+
+    fn total(&self) -> i128 {
+        self.fixed.saturating_add(i128::from((self.gathered * Self::ONE) as i64))
     }
 
     /// Adds another sum.
     pub fn join(&mut self, other: Self) {
-        self.0 += other.0;
+        self.fixed = self.fixed.saturating_add(other.total());
+    }
+
+    /// True when nothing but zeros was added, or all of it cancels.
+    pub fn is_zero(&self) -> bool {
+        self.total() == 0
     }
 
     /// The sum.
     pub fn value(self) -> f64 {
-        self.0 as f64 / Self::ONE
+        self.total() as f64 / Self::ONE
+    }
+}
+
+impl PartialEq for Sum {
+    fn eq(&self, other: &Self) -> bool {
+        self.total() == other.total()
     }
 }
 

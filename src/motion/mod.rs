@@ -8,6 +8,7 @@
 
 pub mod corner;
 mod curves;
+mod derive;
 pub mod grid;
 mod profile;
 mod scan;
@@ -18,11 +19,12 @@ use crate::machine::{E, Limits, Machine};
 use crate::modal::{Event, LimitChange, Move};
 use crate::observe::{ActionKind, BLOCK, Block, Curve, flag};
 use corner::Leg;
-use curves::CurveGeometry;
-use grid::{SPEED_CEILING_MM_S, squared_down};
 use scan::Scan;
 
 pub use scan::UNLIMITED_MOVES;
+
+/// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
+const ACTIONS_BETWEEN_MOVES: usize = 65_536;
 
 /// An action as the planner passes it on: the block it ends, its own duration.
 #[derive(Debug, Clone, Copy)]
@@ -54,6 +56,8 @@ pub struct Planner {
     waiting: VecDeque<Planned>,
     spare: Vec<Planned>,
     scan: Scan,
+    /// Corner caps of the span at hand.
+    caps: Vec<f64>,
     /// Speeds of the settled moves of the front block.
     speeds: Vec<(f64, f64)>,
     last: Option<Leg>,
@@ -76,6 +80,7 @@ impl Planner {
             waiting: VecDeque::new(),
             spare: Vec::new(),
             scan: Scan::new(machine.motion.look_ahead),
+            caps: Vec::new(),
             speeds: Vec::new(),
             last: None,
             ended: false,
@@ -93,8 +98,17 @@ impl Planner {
             }
             Event::Limits(change) => self.change_limits(change),
             Event::Action { line, duration_s, kind } => {
-                self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
-                self.close_block(is_stop(kind), ready);
+                let closing = Closing { line: *line, duration_s: *duration_s, kind: *kind };
+                let mut stop = is_stop(kind);
+                match self.waiting.back_mut() {
+                    // No moves since the last block was closed: it takes the action too.
+                    Some(last) if self.current.block.is_empty() => {
+                        last.closing.push(closing);
+                        stop |= last.closing.len() >= ACTIONS_BETWEEN_MOVES;
+                    }
+                    _ => self.current.closing.push(closing),
+                }
+                self.close_block(stop, ready);
             }
         }
     }
@@ -162,12 +176,14 @@ impl Planner {
 
     /// Geometry and caps of the current block, then on to look-ahead; `stop` ends the run.
     fn close_block(&mut self, stop: bool, ready: &mut impl FnMut(&mut Planned)) {
-        self.derive();
-        let mut closed = self.spare.pop().unwrap_or_default();
-        std::mem::swap(&mut closed, &mut self.current);
+        if !self.current.block.is_empty() || !self.current.closing.is_empty() {
+            self.derive();
+            let mut closed = self.spare.pop().unwrap_or_default();
+            std::mem::swap(&mut closed, &mut self.current);
+            self.waiting.push_back(closed);
+        }
         self.spans.clear();
         self.spans.push((0, self.limits));
-        self.waiting.push_back(closed);
         let speeds = &mut self.speeds;
         let mut keep = |start: f64, end: f64| speeds.push((start, end));
         if stop {
@@ -202,26 +218,31 @@ impl Planner {
         let count = self.current.block.len();
         for (i, &(start, ref limits)) in spans.iter().enumerate() {
             let end = spans.get(i + 1).map_or(count, |next| next.0);
-            derive_geometry(&mut self.current.block, start..end);
-            derive_caps(&mut self.current.block, start..end, limits);
+            derive::geometry(&mut self.current.block, start..end);
+            derive::caps(&mut self.current.block, start..end, limits);
             self.derive_corners(start..end, limits);
         }
         self.spans = spans;
     }
 
+    /// The cap of the corner before each move, and how much each can gain.
     fn derive_corners(&mut self, range: std::ops::Range<usize>, limits: &Limits) {
-        let block = &self.current.block;
-        for i in range {
-            let leg = Leg::of(block, i, limits);
-            let cap = match &self.last {
-                Some(before) => corner::squared_cap(before, &leg),
-                None => leg.rest_squared(),
-            };
-            // More than the square of its own top speed a move can neither gain nor lose.
-            let step = squared_down(f64::min(2.0 * block.accel[i] * block.length[i], leg.feed_squared()));
-            self.scan.push(cap, step);
-            self.last = Some(leg);
+        if range.is_empty() {
+            return;
         }
+        let block = &self.current.block;
+        let first = Leg::of(block, range.start, limits);
+        let first_cap = match &self.last {
+            Some(before) => corner::squared_cap(before, &first),
+            None => first.rest_squared(),
+        };
+        self.caps.clear();
+        self.caps.push(first_cap);
+        derive::corners(block, range.clone(), limits, &mut self.caps);
+        for (&cap, i) in self.caps.iter().zip(range.clone()) {
+            self.scan.push(cap, derive::step(block.accel[i], block.length[i], block.feed[i]));
+        }
+        self.last = Some(Leg::of(block, range.end - 1, limits));
     }
 }
 
@@ -241,84 +262,37 @@ fn is_stop(kind: &ActionKind) -> bool {
     }
 }
 
-/// Straight moves by plain loops over columns; curves are put right afterwards.
-fn derive_geometry(block: &mut Block, range: std::ops::Range<usize>) {
-    for i in range.clone() {
-        let d = [0, 1, 2].map(|axis| block.to[axis][i] - block.from[axis][i]);
-        let path = (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt();
-        let length = if path > 0.0 { path } else { block.de[i].abs() };
-        let per_length = 1.0 / length;
-        for axis in 0..3 {
-            block.dir[axis].push(d[axis] * per_length);
-            block.dir_end[axis].push(d[axis] * per_length);
-        }
-        block.dir[E].push(block.de[i] * per_length);
-        block.length.push(length);
-    }
-    for at in block.curves.partition_point(|(i, _)| *i < range.start)..block.curves.len() {
-        let (i, curve) = block.curves[at];
-        let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
-        for axis in 0..3 {
-            block.dir[axis][i] = geometry.dir[axis];
-            block.dir_end[axis][i] = geometry.dir_end[axis];
-        }
-        block.length[i] = geometry.length_mm;
-        block.dir[E][i] = block.de[i] / geometry.length_mm;
-    }
-}
-
-/// Largest value so that no axis exceeds its limit along a direction.
-#[inline(always)]
-fn allowed(limits: &[f64; 4], dir: [f64; 4]) -> f64 {
-    let mut most = f64::INFINITY;
-    for axis in 0..4 {
-        let cap = limits[axis] / dir[axis].abs();
-        if cap < most {
-            most = cap;
-        }
-    }
-    most
-}
-
-/// Acceleration by class: printing along the path with filament, travel without, retraction for filament alone.
-#[inline(always)]
-fn class_acceleration(flags: u8, de: f64, limits: &Limits) -> f64 {
-    if flags & flag::PATH == 0 {
-        limits.retraction_mm_s2
-    } else if de != 0.0 {
-        limits.printing_mm_s2
-    } else {
-        limits.travel_mm_s2
-    }
-}
-
-fn derive_caps(block: &mut Block, range: std::ops::Range<usize>, limits: &Limits) {
-    for i in range.clone() {
-        let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i], block.dir[E][i]];
-        let feed_allowed = allowed(&limits.feed_rate_mm_s, dir);
-        let class = class_acceleration(block.flags[i], block.de[i], limits);
-        block.feed_allowed.push(feed_allowed);
-        block.feed.push(block.feed_commanded[i].min(feed_allowed).min(SPEED_CEILING_MM_S));
-        block.accel.push(class.min(allowed(&limits.acceleration_mm_s2, dir)));
-    }
-    for at in block.curves.partition_point(|(i, _)| *i < range.start)..block.curves.len() {
-        let (i, curve) = block.curves[at];
-        let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
-        let [x, y, z] = geometry.dir_max;
-        let dir = [x, y, z, block.dir[E][i]];
-        let class = class_acceleration(block.flags[i], block.de[i], limits);
-        block.feed_allowed[i] = allowed(&limits.feed_rate_mm_s, dir);
-        block.accel[i] = class.min(allowed(&limits.acceleration_mm_s2, dir));
-        let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel[i] * radius).sqrt());
-        block.feed[i] = block.feed_commanded[i].min(block.feed_allowed[i]).min(turning).min(SPEED_CEILING_MM_S);
-    }
-}
-
 fn clear(block: &mut Block) {
     let Block {
-        line, from, to, de, length, dir, dir_end, flags, feed_commanded, feed, feed_allowed, accel, commands, bytes,
-        curves, v_start, v_peak, v_end, t_up, t_cruise, t_down, section_mm2, sustained_mm3_s, purges, actions,
-        start_s: _, tool: _, tool_index: _, nozzle: _,
+        line,
+        from,
+        to,
+        de,
+        length,
+        dir,
+        dir_end,
+        flags,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        commands,
+        bytes,
+        curves,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+        purges,
+        actions,
+        start_s: _,
+        tool: _,
+        tool_index: _,
+        nozzle: _,
     } = block;
     line.clear();
     flags.clear();
@@ -327,8 +301,22 @@ fn clear(block: &mut Block) {
     curves.clear();
     purges.clear();
     actions.clear();
-    let columns = [de, length, feed_commanded, feed, feed_allowed, accel, v_start, v_peak, v_end, t_up, t_cruise,
-        t_down, section_mm2, sustained_mm3_s];
+    let columns = [
+        de,
+        length,
+        feed_commanded,
+        feed,
+        feed_allowed,
+        accel,
+        v_start,
+        v_peak,
+        v_end,
+        t_up,
+        t_cruise,
+        t_down,
+        section_mm2,
+        sustained_mm3_s,
+    ];
     columns.into_iter().chain(from).chain(to).chain(dir).chain(dir_end).for_each(Vec::clear);
 }
 
@@ -346,4 +334,3 @@ impl Leg {
         }
     }
 }
-

@@ -8,21 +8,31 @@ use crate::observe::Block;
 /// Peak: w = min(V², (w₀ + w₁) / 2 + a L). Times: (v − v₀) / a up, (v − v₁) / a down, and what is left of the length at
 /// the peak speed.
 pub(super) fn fill(block: &mut Block, speeds: &[(f64, f64)]) {
-    for (i, &(w_start, w_end)) in speeds.iter().enumerate() {
-        let (feed, accel, length) = (block.feed[i], block.accel[i], block.length[i]);
-        let feed_squared = feed * feed;
-        let triangle = (w_start + w_end) / 2.0 + accel * length;
+    let count = speeds.len();
+    let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, .. } = block;
+    let columns = [v_start, v_peak, v_end, t_up, t_cruise, t_down];
+    let [v_start, v_peak, v_end, t_up, t_cruise, t_down] = columns.map(|column| {
+        column.resize(count, 0.0);
+        &mut column[..count]
+    });
+    let (feed, accel, length) = (&feed[..count], &accel[..count], &length[..count]);
+    for i in 0..count {
+        let (w_start, w_end) = speeds[i];
+        let feed_squared = feed[i] * feed[i];
+        let triangle = (w_start + w_end) / 2.0 + accel[i] * length[i];
         let cruises = triangle >= feed_squared;
-        let w_peak = if cruises { feed_squared } else { triangle }.max(w_start).max(w_end);
-        let (v_start, v_end) = (w_start.sqrt(), w_end.sqrt());
-        let v_peak = if cruises { feed } else { w_peak.sqrt() };
-        let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * accel);
-        let cruise = if cruises { ((length - ramps) / feed).max(0.0) } else { 0.0 };
-        block.v_start.push(v_start);
-        block.v_peak.push(v_peak);
-        block.v_end.push(v_end);
-        block.t_up.push(grid::time((v_peak - v_start) / accel));
-        block.t_cruise.push(grid::time(cruise));
-        block.t_down.push(grid::time((v_peak - v_end) / accel));
+        let capped = if cruises { feed_squared } else { triangle };
+        let least = if w_start > w_end { w_start } else { w_end };
+        let w_peak = if capped > least { capped } else { least };
+        let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * accel[i]);
+        let left = (length[i] - ramps) / feed[i];
+        let peak = if cruises { feed[i] } else { w_peak.sqrt() };
+        let (start, end) = (w_start.sqrt(), w_end.sqrt());
+        v_start[i] = start;
+        v_peak[i] = peak;
+        v_end[i] = end;
+        t_up[i] = grid::time((peak - start) / accel[i]);
+        t_cruise[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
+        t_down[i] = grid::time((peak - end) / accel[i]);
     }
 }

@@ -16,37 +16,44 @@ pub enum Reach {
     Never(f64),
 }
 
-/// One heater.
+/// One heater: its temperature when it got its target, and the time since. Time only adds up, so that the temperature
+/// does not depend on the steps in which it goes by.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HeaterState {
     law: Option<Heating>,
-    now_c: f64,
+    start_c: f64,
+    elapsed_s: f64,
     target_c: f64,
 }
 
 impl HeaterState {
     /// Off, at room temperature.
     pub fn cold(law: Option<Heating>, ambient_c: f64) -> Self {
-        Self { law, now_c: ambient_c, target_c: 0.0 }
+        Self { law, start_c: ambient_c, elapsed_s: 0.0, target_c: 0.0 }
     }
 
     /// A new target, °C; 0 is off.
-    pub fn set(&mut self, target_c: f64) {
+    pub fn set(&mut self, target_c: f64, ambient_c: f64) {
+        self.start_c = if self.law.is_some() { self.now_c(ambient_c) } else { target_c };
+        self.elapsed_s = 0.0;
         self.target_c = target_c;
-        if self.law.is_none() {
-            self.now_c = target_c;
-        }
+    }
+
+    /// Temperature now, °C.
+    pub fn now_c(&self, ambient_c: f64) -> f64 {
+        self.span(ambient_c).at(0.0).unwrap_or(self.start_c)
     }
 
     /// What the heater tends to until it reaches its target.
     fn toward_c(&self, law: Heating, ambient_c: f64) -> f64 {
-        if self.now_c < self.target_c { law.full_power_c } else { ambient_c }
+        if self.start_c < self.target_c { law.full_power_c } else { ambient_c }
     }
 
     /// The course of the temperature from now on.
     pub fn span(&self, ambient_c: f64) -> NozzleSpan {
         NozzleSpan {
-            start_c: Some(self.now_c),
+            start_c: Some(self.start_c),
+            elapsed_s: self.elapsed_s,
             toward_c: self.law.map_or(self.target_c, |law| self.toward_c(law, ambient_c)),
             target_c: self.target_c,
             time_constant_s: self.law.map(|law| law.time_constant_s),
@@ -54,16 +61,14 @@ impl HeaterState {
     }
 
     /// Lets time go by.
-    pub fn pass(&mut self, seconds: f64, ambient_c: f64) {
-        if self.law.is_some() && self.now_c != self.target_c {
-            self.now_c = self.span(ambient_c).at(seconds).unwrap_or(self.now_c);
-        }
+    pub fn pass(&mut self, seconds: f64) {
+        self.elapsed_s += seconds;
     }
 
     /// How long until the target; `cool` also waits from above.
     pub fn wait(&self, cool: bool, ambient_c: f64) -> Reach {
         let Some(law) = self.law else { return Reach::NoLaw };
-        let (now, target) = (self.now_c, self.target_c);
+        let (now, target) = (self.now_c(ambient_c), self.target_c);
         if now == target || now > target && !cool {
             return Reach::In(0.0);
         }
@@ -84,27 +89,27 @@ mod tests {
     fn heating_time() {
         // Newton's law, worked out by hand: 60 ln(275 / 85) = 70.4471904705753 s from 25 to 215 °C.
         let mut heater = HeaterState::cold(Some(LAW), 25.0);
-        heater.set(215.0);
+        heater.set(215.0, 25.0);
         let Reach::In(seconds) = heater.wait(false, 25.0) else { panic!("reachable") };
         assert!((seconds - 70.4471904705753).abs() < 1e-9);
-        heater.pass(seconds, 25.0);
-        assert!((heater.now_c - 215.0).abs() < 1e-9);
-        heater.pass(1000.0, 25.0);
-        assert_eq!(heater.now_c, 215.0, "held at the target");
+        heater.pass(seconds);
+        assert!((heater.now_c(25.0) - 215.0).abs() < 1e-9);
+        heater.pass(1000.0);
+        assert_eq!(heater.now_c(25.0), 215.0, "held at the target");
     }
 
     #[test]
     fn cooling_and_reach() {
         let mut heater = HeaterState::cold(Some(LAW), 20.0);
-        heater.set(310.0);
+        heater.set(310.0, 20.0);
         assert_eq!(heater.wait(false, 20.0), Reach::Never(300.0));
-        heater.set(200.0);
-        heater.pass(1e4, 20.0);
-        heater.set(110.0);
+        heater.set(200.0, 20.0);
+        heater.pass(1e4);
+        heater.set(110.0, 20.0);
         assert_eq!(heater.wait(false, 20.0), Reach::In(0.0));
         let Reach::In(seconds) = heater.wait(true, 20.0) else { panic!("cools") };
         assert!((seconds - 60.0 * 2f64.ln()).abs() < 1e-9, "180 K above the room halves in τ ln 2");
-        heater.set(0.0);
+        heater.set(0.0, 20.0);
         assert_eq!(heater.wait(true, 20.0), Reach::Never(20.0));
     }
 }

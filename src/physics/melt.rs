@@ -139,9 +139,12 @@ mod tests {
 
     #[test]
     fn pieces_solve_the_equation() {
-        for (y0, q0, q1, seconds, tau) in
-            [(0.0, 0.0, 10.0, 0.3, 1.0), (3.0, 12.0, 1.0, 2.0, 0.7), (8.0, 2.0, 2.0, 0.5, 1.0), (5.0, 9.0, 0.0, 0.1, 4.0)]
-        {
+        for (y0, q0, q1, seconds, tau) in [
+            (0.0, 0.0, 10.0, 0.3, 1.0),
+            (3.0, 12.0, 1.0, 2.0, 0.7),
+            (8.0, 2.0, 2.0, 0.5, 1.0),
+            (5.0, 9.0, 0.0, 0.1, 4.0),
+        ] {
             let mut melt = Melt { y: y0, ..Melt::new(tau) };
             let most = melt.piece(q0, q1, seconds);
             let (y, stepped_most) = stepped(y0, q0, q1, seconds, tau);

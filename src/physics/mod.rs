@@ -45,7 +45,7 @@ pub struct Physics {
     bed: HeaterState,
     chamber: HeaterState,
     ambient_c: f64,
-    melts: Vec<Melt>,
+    melts: BTreeMap<u32, Melt>,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
     out_of_reach: Vec<OutOfReach>,
@@ -63,7 +63,7 @@ impl Physics {
             bed: HeaterState::cold(machine.bed.and_then(|bed| bed.heating), ambient_c),
             chamber: HeaterState::cold(machine.chamber.and_then(|chamber| chamber.heating), ambient_c),
             ambient_c,
-            melts: machine.tools.iter().map(|tool| Melt::new(tool.melt_window_s)).collect(),
+            melts: BTreeMap::new(),
             tools: machine.tools.clone(),
             nozzle_commanded: false,
             unmodelled_wait: false,
@@ -117,8 +117,7 @@ impl Physics {
             let mut duration = Sum::default();
             duration.add(duration_s);
             block.actions.push(Action { line: closing.line, at_s, duration_s: duration.value(), kind: closing.kind });
-            let index = self.tool_index();
-            self.melts[index].idle(duration_s);
+            self.melt_state().idle(duration_s);
             self.pass(duration);
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);
@@ -139,9 +138,8 @@ impl Physics {
         self.clock.join(time);
         let seconds = time.value();
         if seconds > 0.0 {
-            let ambient_c = self.ambient_c;
             for heater in self.nozzles.values_mut().chain([&mut self.bed, &mut self.chamber]) {
-                heater.pass(seconds, ambient_c);
+                heater.pass(seconds);
             }
         }
     }
@@ -158,7 +156,7 @@ impl Physics {
             Heater::Bed => &mut self.bed,
             Heater::Chamber => &mut self.chamber,
         };
-        state.set(target_c);
+        state.set(target_c, ambient_c);
         if wait == Wait::No {
             return 0.0;
         }
@@ -178,16 +176,20 @@ impl Physics {
     /// The old tool rests from now on; the new one has rested since it was put away.
     fn change_tool(&mut self, number: u32) {
         let now_s = self.clock_s();
-        let old = self.tool_index();
-        self.melts[old].put_away(now_s);
+        self.melt_state().put_away(now_s);
         self.tool = number;
-        let new = self.tool_index();
-        self.melts[new].take_up(now_s);
+        self.melt_state().take_up(now_s);
+    }
+
+    /// Melt and retraction of the tool in use: each number has its own, described in the sheet or not.
+    fn melt_state(&mut self) -> &mut Melt {
+        let window_s = self.tools[self.tool_index()].melt_window_s;
+        self.melts.entry(self.tool.min(TOOLS_KEPT as u32)).or_insert_with(|| Melt::new(window_s))
     }
 
     fn melt(&mut self, block: &mut Block) {
         let area = self.areas_mm2[block.tool_index];
-        let melt = &mut self.melts[block.tool_index];
+        let melt = self.melt_state();
         for i in 0..block.len() {
             let de = block.de[i];
             let path = block.flags[i] & flag::PATH != 0;

@@ -13,8 +13,8 @@ use memchr::{memchr, memchr_iter};
 pub const CHUNK_BYTES: usize = 256 * 1024;
 /// Bytes of a line that are read; the rest of a longer one is skipped.
 pub const LINE_BYTES_READ: usize = 64 * 1024;
-/// Chunks kept for excerpts, the current one apart.
-const CHUNKS_KEPT: usize = 4;
+/// Bytes kept for excerpts at least, the current chunk apart: the same whatever the chunk size, so that reports are.
+const BYTES_KEPT: usize = 4 * CHUNK_BYTES;
 /// Characters of a line shown in an excerpt.
 const EXCERPT_CHARS: usize = 200;
 
@@ -49,6 +49,7 @@ pub struct LineReader<R> {
     hasher: blake3::Hasher,
     current: Chunk,
     past: VecDeque<Chunk>,
+    past_bytes: usize,
     carry: Vec<u8>,
     /// Raw length of a line that is being skipped because it is too long.
     skipped: Option<u64>,
@@ -73,6 +74,7 @@ impl<R: Read> LineReader<R> {
             hasher: blake3::Hasher::new(),
             current: Chunk::default(),
             past: VecDeque::new(),
+            past_bytes: 0,
             carry: Vec::new(),
             skipped: None,
             bytes: 0,
@@ -109,7 +111,13 @@ impl<R: Read> LineReader<R> {
 
     /// Keeps the current chunk for excerpts and starts the next with what it left over.
     fn rotate(&mut self) {
-        let mut next = if self.past.len() >= CHUNKS_KEPT { self.past.pop_front() } else { None }.unwrap_or_default();
+        let mut next = Chunk::default();
+        while let Some(oldest) = self.past.front()
+            && self.past_bytes - oldest.bytes.len() >= BYTES_KEPT
+        {
+            self.past_bytes -= oldest.bytes.len();
+            next = self.past.pop_front().unwrap_or_default();
+        }
         next.bytes.clear();
         next.bytes.append(&mut self.carry);
         next.first_line = self.lines + 1;
@@ -118,6 +126,7 @@ impl<R: Read> LineReader<R> {
         self.cut_bytes = 0;
         let done = std::mem::replace(&mut self.current, next);
         if done.whole > 0 {
+            self.past_bytes += done.bytes.len();
             self.past.push_back(done);
         }
     }

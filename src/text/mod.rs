@@ -6,6 +6,7 @@
 
 pub mod lines;
 pub mod number;
+mod straight;
 pub mod words;
 
 pub use lines::{LineReader, RawLine};

@@ -9,11 +9,8 @@ use winnow::{Parser, Result};
 /// What the parsers of this stage read.
 pub type Input<'i> = &'i [u8];
 
-/// Powers of ten that are exact in f64.
-const POWERS: [f64; 23] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20,
-    1e21, 1e22,
-];
+/// Powers of ten, exact in f64.
+pub(super) const POWERS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
 /// Blanks inside a line.
 pub fn is_blank(byte: u8) -> bool {
@@ -25,25 +22,23 @@ pub fn blanks<'i>(input: &mut Input<'i>) -> Result<&'i [u8], EmptyError> {
     take_while(0.., is_blank).parse_next(input)
 }
 
-/// The digits read so far, as an integer and the count of digits behind the point.
+/// The digits read so far, as an integer; how many there are, and how many of them behind the point.
 #[derive(Default)]
 struct Digits {
     mantissa: u64,
-    significant: u32,
-    scale: u32,
-    any: bool,
+    count: usize,
+    scale: usize,
 }
 
 impl Digits {
     fn push(&mut self, run: &[u8], behind_point: bool) {
         for &digit in run {
-            // Past 19 digits the mantissa is not used any more: the slow path reads the text.
+            // Past 15 digits the mantissa is not used any more: the slow path reads the text.
             self.mantissa = self.mantissa.wrapping_mul(10).wrapping_add(u64::from(digit - b'0'));
-            self.significant += u32::from(self.significant > 0 || digit != b'0');
         }
-        self.any |= !run.is_empty();
+        self.count += run.len();
         if behind_point {
-            self.scale += run.len() as u32;
+            self.scale += run.len();
         }
     }
 }
@@ -62,7 +57,7 @@ fn digit_runs(input: &mut Input<'_>, digits: &mut Digits, behind_point: bool) ->
 
 /// A decimal number; consumes blanks inside and behind it.
 ///
-/// Correctly rounded: up to 15 significant digits an exact integer is divided once by an exact power of ten, which
+/// Correctly rounded: up to 15 digits an exact integer is divided once by an exact power of ten, which
 /// IEEE 754 rounds correctly; anything longer goes through the standard library's parser.
 pub fn decimal(input: &mut Input<'_>) -> Result<f64, EmptyError> {
     let start = *input;
@@ -76,11 +71,11 @@ pub fn decimal(input: &mut Input<'_>) -> Result<f64, EmptyError> {
         blanks(input)?;
         digit_runs(input, &mut digits, true)?;
     }
-    if !digits.any {
+    if digits.count == 0 {
         return Err(EmptyError::from_input(input));
     }
-    let magnitude = if digits.significant <= 15 && digits.scale < POWERS.len() as u32 {
-        digits.mantissa as f64 / POWERS[digits.scale as usize]
+    let magnitude = if digits.count <= 15 {
+        digits.mantissa as f64 / POWERS[digits.scale]
     } else {
         slow(&start[..start.len() - input.len()])
     };

@@ -70,15 +70,25 @@ pub struct Line<'i> {
     pub flaw: Option<(usize, &'static str)>,
     /// Length of the command part: without comment and trailing blanks, bytes.
     pub command_bytes: usize,
+    /// True when the words are known to be G0 or G1 and then X Y Z E F with numbers, each at most once.
+    pub straight: bool,
 }
 
 /// Commands that take the rest of the line as text (file names, messages): common practice, no source.
-const TAKES_TEXT: [u16; 23] = [
-    16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929,
-];
+const TAKES_TEXT: [u16; 23] =
+    [16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929];
 
 /// Reads one line (without its newline) into `words`.
+#[inline]
 pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
+    match super::straight::read(bytes, words) {
+        Some(line) => line,
+        None => read_by_grammar(bytes, words),
+    }
+}
+
+/// The same without the straight path of [`super::straight`]: the law it is held to.
+pub fn read_by_grammar<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     words.clear();
     let mut line = Line {
         kind: Kind::Empty,
@@ -88,6 +98,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
         text: None,
         flaw: None,
         command_bytes: 0,
+        straight: false,
     };
     let mut input: Input<'i> = bytes;
     // The grammar cannot fail: what it does not know becomes a flaw or a foreign line.
@@ -103,13 +114,15 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
             line.flaw.get_or_insert((bytes.len() - before.len(), "a character that is no part of a word"));
             input = &before[1..];
             // Go on at the next letter.
-            let _ = take_till::<_, _, EmptyError>(0.., |b: u8| b.is_ascii_alphabetic() || matches!(b, b';' | b'(' | b'*'))
-                .parse_next(&mut input);
+            let _ =
+                take_till::<_, _, EmptyError>(0.., |b: u8| b.is_ascii_alphabetic() || matches!(b, b';' | b'(' | b'*'))
+                    .parse_next(&mut input);
         }
     }
     if !words.is_empty() || line.flaw.is_some() {
         line.kind = Kind::Words;
     }
+    line.command_bytes = trimmed(&bytes[..line.command_bytes]);
     line
 }
 
@@ -173,7 +186,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             blanks(input)?;
             let given = decimal(input)?;
             line.checksum = Some((given, before.iter().fold(0, |sum, b| sum ^ b)));
-            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+            line.command_bytes = bytes.len() - input.len();
         }
         _ => {
             let word = word(input)?;
@@ -185,7 +198,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             if takes_text(word) {
                 text_argument(input, bytes, line);
             }
-            line.command_bytes = trimmed(&bytes[..bytes.len() - input.len()]);
+            line.command_bytes = bytes.len() - input.len();
         }
     }
     blanks(input)?;
@@ -231,9 +244,13 @@ fn takes_text(word: Word) -> bool {
 fn text_argument<'i>(input: &mut Input<'i>, bytes: &'i [u8], line: &mut Line<'i>) {
     let mut text = *input;
     *input = &[];
-    if line.number.is_some() && let Some(star) = text.iter().rposition(|&b| b == b'*') {
+    if line.number.is_some()
+        && let Some(star) = text.iter().rposition(|&b| b == b'*')
+    {
         let mut behind = &text[star + 1..];
-        if let Ok(given) = decimal(&mut behind) && behind.is_empty() {
+        if let Ok(given) = decimal(&mut behind)
+            && behind.is_empty()
+        {
             let before = bytes.len() - text.len() + star;
             line.checksum = Some((given, bytes[..before].iter().fold(0, |sum, b| sum ^ b)));
             text = &text[..star];

@@ -18,6 +18,28 @@ fn take(extent: &mut Option<Box3>, point: [f64; 3]) {
     }
 }
 
+fn join(extent: &mut Option<Box3>, other: Box3) {
+    if other.min[0] <= other.max[0] {
+        take(extent, other.min);
+        take(extent, other.max);
+    }
+}
+
+/// The box around the points of the moves for which `counts`; empty (min above max) when there are none.
+fn ends(block: &Block, points: &[Vec<f64>; 3], counts: impl Fn(usize) -> bool) -> Box3 {
+    let mut extent = Box3 { min: [f64::INFINITY; 3], max: [f64::NEG_INFINITY; 3] };
+    for axis in 0..3 {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for (i, &point) in points[axis][..block.len()].iter().enumerate() {
+            let counts = counts(i);
+            low = if counts & (point < low) { point } else { low };
+            high = if counts & (point > high) { point } else { high };
+        }
+        (extent.min[axis], extent.max[axis]) = (low, high);
+    }
+    extent
+}
+
 impl Extent {
     fn curve(&mut self, block: &Block, i: usize, curve: &Curve) {
         let (from, to) = (block.start(i), block.end(i));
@@ -38,16 +60,11 @@ impl Extent {
 
 impl Observer for Extent {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        for i in 0..block.len() {
-            if block.flags[i] & flag::PATH == 0 {
-                continue;
-            }
-            take(&mut self.reached, block.end(i));
-            if block.de[i] > 0.0 {
-                take(&mut self.extruding, block.start(i));
-                take(&mut self.extruding, block.end(i));
-            }
-        }
+        let path = |i: usize| block.flags[i] & flag::PATH != 0;
+        let extruding = |i: usize| path(i) & (block.de[i] > 0.0);
+        join(&mut self.reached, ends(block, &block.to, path));
+        join(&mut self.extruding, ends(block, &block.to, extruding));
+        join(&mut self.extruding, ends(block, &block.from, extruding));
         for (i, curve) in &block.curves {
             self.curve(block, *i, curve);
         }

@@ -32,10 +32,21 @@ struct TimeAtRate {
     density_step: Vec<i128>,
 }
 
+/// Fixed point; the short way wherever it fits.
+#[inline]
+fn fixed(value: f64) -> i128 {
+    if value.abs() < 9e18 { i128::from(value as i64) } else { value as i128 }
+}
+
 fn bucket(rate: f64) -> usize {
     let shift = 52 - PER_OCTAVE_BITS;
     let base = ((1023 + LOWEST_EXPONENT) as u64) << PER_OCTAVE_BITS;
     (((rate.to_bits() >> shift).max(base) - base) as usize).min(BUCKETS - 1)
+}
+
+/// Adds the whole part; sums of absurd jobs stop at the ends of the range.
+fn add(sum: &mut i128, value: f64) {
+    *sum = sum.saturating_add(fixed(value));
 }
 
 /// Lower edge of a bucket, mm³/s.
@@ -51,7 +62,7 @@ impl TimeAtRate {
     }
 
     fn level(&mut self, rate: f64, seconds: f64) {
-        self.point[bucket(rate)] += (seconds * PER_SECOND) as i128;
+        add(&mut self.point[bucket(rate)], seconds * PER_SECOND);
     }
 
     fn ramp(&mut self, a: f64, b: f64, seconds: f64) {
@@ -64,12 +75,11 @@ impl TimeAtRate {
             return self.level(low, seconds);
         }
         let density = seconds / (high - low);
-        self.point[first] += (density * (edge(first + 1) - low) * PER_SECOND) as i128;
-        self.point[last] += (density * (high - edge(last)) * PER_SECOND) as i128;
+        add(&mut self.point[first], density * (edge(first + 1) - low) * PER_SECOND);
+        add(&mut self.point[last], density * (high - edge(last)) * PER_SECOND);
         if last > first + 1 {
-            let density = (density * DENSITY_ONE) as i128;
-            self.density_step[first + 1] += density;
-            self.density_step[last] -= density;
+            add(&mut self.density_step[first + 1], density * DENSITY_ONE);
+            add(&mut self.density_step[last], -density * DENSITY_ONE);
         }
     }
 
@@ -78,10 +88,10 @@ impl TimeAtRate {
         let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
         let mut density = 0i128;
         for i in 0..BUCKETS {
-            density += self.density_step[i];
+            density = density.saturating_add(self.density_step[i]);
             let width = edge(i + 1) - edge(i);
             let spread = density as f64 / DENSITY_ONE * width * PER_SECOND;
-            let count = self.point[i] + spread as i128;
+            let count = self.point[i].saturating_add(spread as i128);
             if count > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM3_S) as u64, u64::try_from(count).ok()?).ok()?;

@@ -22,7 +22,9 @@ impl Observer for Hottest {
         for action in &block.actions {
             let ActionKind::Heat { heater, target_c, .. } = action.kind else { continue };
             match heater {
-                Heater::Nozzle(tool) if self.tools_c.len() < crate::modal::TOOLS_KEPT || self.tools_c.contains_key(&tool) => {
+                Heater::Nozzle(tool)
+                    if self.tools_c.len() < crate::modal::TOOLS_KEPT || self.tools_c.contains_key(&tool) =>
+                {
                     let most = self.tools_c.entry(tool).or_insert(target_c);
                     *most = most.max(target_c);
                 }

@@ -79,7 +79,7 @@ impl Time {
         let volume = |i: usize| self.tools[i].net_mm.value() * self.areas_mm2[i];
         let mut net_g = Some(0.0);
         for (i, tool) in self.tools.iter().enumerate() {
-            if tool.pushed_mm != Sum::default() {
+            if !tool.pushed_mm.is_zero() {
                 // mm³ × g/cm³ / 1000 mm³/cm³.
                 net_g = net_g.zip(self.densities_g_cm3[i]).map(|(sum, density)| sum + volume(i) * density / 1000.0);
             }

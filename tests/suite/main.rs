@@ -1,5 +1,13 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod command_line;
 mod corpus;
+mod linear_program;
+mod mutations;
+mod properties;
+mod random_jobs;
+mod reading;
+mod regressions;
+mod slow_planner;
 mod support;
 mod vectors;

@@ -12,13 +12,8 @@ use gonogo::text::{LineReader, Words, words};
 pub fn free_machine() -> Machine {
     let mut machine = Machine::built_in();
     machine.name = "test machine".to_owned();
-    machine.travel = Travel {
-        min: [-1e6; 3],
-        max: [1e6; 3],
-        bed: BedShape::Rectangle,
-        home: [0.0; 3],
-        keep_out: Vec::new(),
-    };
+    machine.travel =
+        Travel { min: [-1e6; 3], max: [1e6; 3], bed: BedShape::Rectangle, home: [0.0; 3], keep_out: Vec::new() };
     machine.motion.drive_layout = DriveLayout::OnePerAxis;
     machine.motion.look_ahead = LookAhead::Unlimited;
     let limits = &mut machine.motion.limits;

@@ -1,0 +1,320 @@
+//! `gonogo check`.
+
+use std::io::{self, Write};
+use std::ops::ControlFlow;
+use std::path::PathBuf;
+
+use anyhow::{Context, bail};
+use clap::{Args, ValueEnum};
+
+use super::jobs::{self, Job};
+use super::output::{Content, Output};
+use super::progress::Progress;
+use super::terminal::Terminal;
+use super::{Exit, complain, sheet};
+use crate::inspection::Verdict;
+use crate::preflight::inspect_path;
+use crate::queue::{self, Breakdown, Outcome, Unjudged};
+use crate::report::Report;
+use crate::report::json::{Frame, JsonReport};
+use crate::report::table::TableReport;
+use crate::report::text::TextReport;
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo check hook.gcode
+  gonogo check jobs/ --machine heron.toml --fail-on hold
+  gonogo check hook.gcode --format json -o hook.report.json
+  find . -name '*.gcode' | gonogo check --files-from - --format ndjson
+  gunzip -c hook.gcode.gz | gonogo check -
+
+Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
+
+/// Judge jobs: go, hold or no-go, and why.
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct CheckArgs {
+    /// Files, directories (searched for *.gcode, *.gco, *.g, *.gc, *.nc, each also with .gz), or - for standard input.
+    #[arg(value_name = "JOB", required_unless_present = "files_from")]
+    jobs: Vec<PathBuf>,
+    #[command(flatten)]
+    machine: sheet::MachineArg,
+    /// How to report; text is a page for one job and a table for several, json an object or a list.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Write the report to FILE, which is replaced only when the report is complete.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// The mildest verdict that makes the exit code 1.
+    #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
+    fail_on: FailOn,
+    /// Print nothing but errors; a report asked for with -o is still written.
+    #[arg(short, long)]
+    quiet: bool,
+    /// Also judge the jobs listed in FILE, one path per line; - is standard input.
+    #[arg(long, value_name = "FILE")]
+    files_from: Option<PathBuf>,
+    /// Judge at most so many jobs at a time [default: one per processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For people.
+    Text,
+    /// For programs: one document.
+    Json,
+    /// For programs: one line per job, as soon as it is judged.
+    Ndjson,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum FailOn {
+    /// Hold and no-go.
+    Hold,
+    /// No-go only.
+    NoGo,
+}
+
+/// Runs the command.
+pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let jobs = resolve_jobs(&args)?;
+    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let progress = Progress::new(&jobs, args.quiet);
+    let judge = |job: &Job| match job {
+        Job::File(path) => inspect_path(path, &machine, &|bytes| progress.advance(bytes))
+            .map_err(|error| Unjudged { path: path.display().to_string(), error: error.to_string() }),
+        Job::Lost(unjudged) => Err(unjudged.clone()),
+    };
+    report(&args, &jobs, terminal, &progress, judge)
+}
+
+/// Judges all jobs and delivers the report as asked for.
+fn report(
+    args: &CheckArgs,
+    jobs: &[Job],
+    terminal: &Terminal,
+    progress: &Progress,
+    judge: impl Fn(&Job) -> Outcome + Sync,
+) -> anyhow::Result<Exit> {
+    let look = if args.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
+    let mut report: Box<dyn Report> = match (args.format, jobs.len()) {
+        (Format::Text, 1) => Box::new(TextReport::new(look)),
+        (Format::Text, _) => Box::new(TableReport::new(look)),
+        (Format::Json, 1) => Box::new(JsonReport::new(Frame::Object)),
+        (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
+        (Format::Ndjson, _) => Box::new(JsonReport::new(Frame::Lines)),
+    };
+    let mut output = match &args.output {
+        Some(path) => Output::file(path)?,
+        None if args.quiet => Output::Nowhere,
+        None if args.format == Format::Text => Output::stdout(Content::Page { color: look.color }),
+        None => Output::stdout(Content::Data),
+    };
+    let threads = args.threads.map_or(0, usize::from);
+    let tally = judge_all(jobs, threads, judge, &mut *report, &mut output, progress)?;
+    progress.finish();
+    report.finish(&mut output).and_then(|()| output.finish()).context("cannot write the report")?;
+    Ok(tally.exit(args.fail_on))
+}
+
+fn resolve_jobs(args: &CheckArgs) -> anyhow::Result<Vec<Job>> {
+    let mut paths = args.jobs.clone();
+    let mut from_stdin = paths.iter().filter(|path| jobs::is_stdin(path)).count();
+    if let Some(list) = &args.files_from {
+        from_stdin += usize::from(jobs::is_stdin(list));
+        if from_stdin > 1 {
+            bail!("standard input can only be read once: it is given as a job and as the list of jobs");
+        }
+        let listed = jobs::read_list(list)?;
+        from_stdin += listed.iter().filter(|path| jobs::is_stdin(path)).count();
+        paths.extend(listed);
+    }
+    if from_stdin > 1 {
+        bail!("standard input can only be read once: give - a single time");
+    }
+    if paths.is_empty() {
+        bail!("no job given: the list of jobs is empty");
+    }
+    Ok(jobs::collect(&paths))
+}
+
+/// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
+fn judge_all(
+    jobs: &[Job],
+    threads: usize,
+    judge: impl Fn(&Job) -> Outcome + Sync,
+    report: &mut dyn Report,
+    output: &mut dyn Write,
+    progress: &Progress,
+) -> anyhow::Result<Tally> {
+    let mut tally = Tally::default();
+    let mut written: io::Result<()> = Ok(());
+    queue::run(jobs, threads, judge, |index, answer| {
+        let outcome = answer.unwrap_or_else(|breakdown| Err(broken(&jobs[index], &breakdown)));
+        tally.count(&outcome);
+        written = progress.aside(|| {
+            if let Err(unjudged) = &outcome {
+                complain(&unjudged.error);
+            }
+            // Whoever reads line by line wants each line when it is there.
+            report.add(&outcome, output).and_then(|()| output.flush())
+        });
+        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    })
+    .context("cannot start the threads")?;
+    written.context("cannot write the report")?;
+    Ok(tally)
+}
+
+fn broken(job: &Job, breakdown: &Breakdown) -> Unjudged {
+    match job {
+        Job::File(path) => {
+            let path = path.display().to_string();
+            Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
+        }
+        Job::Lost(unjudged) => unjudged.clone(),
+    }
+}
+
+/// What the exit code depends on.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+struct Tally {
+    worst: Option<Verdict>,
+    any_unjudged: bool,
+}
+
+impl Tally {
+    fn count(&mut self, outcome: &Outcome) {
+        match outcome {
+            Ok(inspection) => self.worst = self.worst.max(Some(inspection.verdict)),
+            Err(_) => self.any_unjudged = true,
+        }
+    }
+
+    fn exit(self, fail_on: FailOn) -> Exit {
+        let limit = match fail_on {
+            FailOn::Hold => Verdict::Hold,
+            FailOn::NoGo => Verdict::NoGo,
+        };
+        match self.worst {
+            _ if self.any_unjudged => Exit::Unjudged,
+            Some(worst) if worst >= limit => Exit::Failed,
+            _ => Exit::Passed,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+    use clap::Parser;
+
+    fn args(line: &[&str]) -> Result<CheckArgs, clap::Error> {
+        #[derive(Debug, Parser)]
+        struct Alone {
+            #[command(flatten)]
+            check: CheckArgs,
+        }
+        Alone::try_parse_from(std::iter::once("check").chain(line.iter().copied())).map(|alone| alone.check)
+    }
+
+    fn tally(outcomes: &[Outcome]) -> Tally {
+        let mut tally = Tally::default();
+        outcomes.iter().for_each(|outcome| tally.count(outcome));
+        tally
+    }
+
+    #[test]
+    fn exit_code_follows_the_worst() {
+        let (go, hold, no_go) = (Ok(sample::go()), Ok(sample::hold()), Ok(sample::no_go()));
+        let lost: Outcome = Err(sample::unjudged());
+        let both = |outcomes: &[Outcome]| [FailOn::NoGo, FailOn::Hold].map(|on| tally(outcomes).exit(on).code());
+        assert_eq!(both(std::slice::from_ref(&go)), [0, 0]);
+        assert_eq!(both(&[hold.clone(), go.clone()]), [0, 1]);
+        assert_eq!(both(&[go.clone(), no_go.clone(), hold]), [1, 1]);
+        assert_eq!(both(&[no_go, lost, go]), [2, 2]);
+    }
+
+    #[test]
+    fn a_job_is_required() {
+        let error = args(&[]).expect_err("no job").to_string();
+        assert!(error.contains("JOB"), "{error}");
+        let no_jobs = args(&["--files-from", "/dev/null"]).expect("parses");
+        if cfg!(unix) {
+            assert!(resolve_jobs(&no_jobs).expect_err("empty list").to_string().contains("no job given"));
+        }
+    }
+
+    #[test]
+    fn standard_input_is_read_once() {
+        assert!(resolve_jobs(&args(&["-", "-"]).expect("parses")).is_err());
+        assert!(resolve_jobs(&args(&["-", "--files-from", "-"]).expect("parses")).is_err());
+        assert_eq!(resolve_jobs(&args(&["-"]).expect("parses")).expect("resolves"), [Job::File("-".into())]);
+    }
+
+    #[test]
+    fn limits_of_numbers() {
+        assert!(args(&["a", "--threads", "0"]).is_err());
+        assert_eq!(args(&["a", "--threads", "4"]).expect("parses").threads, Some(4));
+        assert_eq!(args(&["a"]).expect("parses").fail_on, FailOn::NoGo);
+    }
+
+    #[test]
+    fn the_report_has_the_form_asked_for() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let path = directory.path().join("report");
+        let terminal = Terminal::new(crate::cli::terminal::ColorWhen::Never);
+        let deliver = |names: &[&str], format: &str, on: &str| {
+            let target = path.display().to_string();
+            let line = [names, &["--format", format, "--fail-on", on, "-q", "-o", &target]].concat();
+            let args = args(&line).expect("parses");
+            let jobs: Vec<Job> = names.iter().map(|name| Job::File(name.into())).collect();
+            let exit = report(&args, &jobs, &terminal, &Progress::new(&jobs, true), |_| Ok(sample::hold()));
+            (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
+        };
+        let (code, page) = deliver(&["a"], "text", "no-go");
+        assert_eq!(code, 0);
+        assert!(page.contains("◆ hold: filament is pushed") && page.contains("melt rate"), "{page}");
+        let (code, table) = deliver(&["a", "b"], "text", "hold");
+        assert_eq!(code, 1);
+        assert!(table.starts_with("verdict") && table.contains("2 jobs: 2 ◆ hold"), "{table}");
+        let json = |text: &str| serde_json::from_str::<serde_json::Value>(text).expect("JSON");
+        assert!(json(&deliver(&["a"], "json", "no-go").1).is_object());
+        assert_eq!(json(&deliver(&["a", "b"], "json", "no-go").1).as_array().map(Vec::len), Some(2));
+        let lines = deliver(&["a", "b"], "ndjson", "no-go").1;
+        assert!(lines.lines().count() == 2 && lines.lines().all(|line| json(line).is_object()));
+    }
+
+    #[test]
+    fn a_job_that_fails_or_breaks_down_stops_no_other() {
+        let jobs = ["a", "lost", "broken", "b"].map(|name| Job::File(name.into()));
+        let judge = |job: &Job| match job {
+            Job::File(path) if path.ends_with("lost") => Err(sample::unjudged()),
+            Job::File(path) if path.ends_with("broken") => std::panic::panic_any("bug"),
+            Job::File(path) => {
+                let mut inspection = sample::go();
+                inspection.job.path = path.display().to_string();
+                Ok(inspection)
+            }
+            Job::Lost(unjudged) => Err(unjudged.clone()),
+        };
+        let run = |threads| {
+            let mut report = JsonReport::new(Frame::Lines);
+            let mut out = Vec::new();
+            let tally = judge_all(&jobs, threads, judge, &mut report, &mut out, &Progress::new(&jobs, true));
+            (tally.expect("runs"), String::from_utf8(out).expect("UTF-8"))
+        };
+        let (tally, text) = run(1);
+        assert!(tally.any_unjudged);
+        let paths: Vec<String> = text
+            .lines()
+            .map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON")["job"]["path"].to_string())
+            .collect();
+        assert_eq!(paths, ["\"a\"", "\"jobs/lost.gcode\"", "\"broken\"", "\"b\""]);
+        assert!(text.contains("cannot judge broken: internal fault while judging: bug"));
+        assert_eq!(run(4), (tally, text));
+    }
+}

@@ -1,0 +1,185 @@
+//! From the paths on the command line to jobs.
+
+use std::ffi::OsStr;
+use std::fs;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use walkdir::WalkDir;
+
+use crate::queue::Unjudged;
+
+/// Endings of job files in directories; each may be followed by `.gz`.
+pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
+
+/// Something to judge.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Job {
+    /// A file, or `-` for standard input.
+    File(PathBuf),
+    /// What could not even be listed.
+    Lost(Unjudged),
+}
+
+impl Job {
+    /// Size where it is known, bytes.
+    pub fn size(&self) -> Option<u64> {
+        match self {
+            Self::File(path) => fs::metadata(path).ok().filter(fs::Metadata::is_file).map(|found| found.len()),
+            Self::Lost(_) => None,
+        }
+    }
+
+    /// True for standard input.
+    pub fn is_stdin(&self) -> bool {
+        matches!(self, Self::File(path) if is_stdin(path))
+    }
+}
+
+/// True for the path that stands for standard input.
+pub fn is_stdin(path: &Path) -> bool {
+    path.as_os_str() == "-"
+}
+
+/// Files as they come, directories searched, everything in a stable order.
+pub fn collect(paths: &[PathBuf]) -> Vec<Job> {
+    let mut jobs = Vec::new();
+    for path in paths {
+        if !is_stdin(path) && path.is_dir() {
+            search(path, &mut jobs);
+        } else {
+            jobs.push(Job::File(path.clone()));
+        }
+    }
+    jobs
+}
+
+fn search(directory: &Path, jobs: &mut Vec<Job>) {
+    let before = jobs.len();
+    for entry in WalkDir::new(directory).follow_links(true).sort_by_file_name() {
+        match entry {
+            Ok(entry) if entry.file_type().is_file() && is_job(entry.path()) => jobs.push(Job::File(entry.into_path())),
+            Ok(_) => {}
+            // What a loop leads back to is searched already.
+            Err(error) if error.loop_ancestor().is_some() => {}
+            Err(error) => jobs.extend(lost(&error)),
+        }
+    }
+    if jobs.len() == before {
+        let wanted = ENDINGS.map(|ending| format!("*.{ending}")).join(", ");
+        let error = format!("no job in {} (searched for {wanted}, each also with .gz)", directory.display());
+        jobs.push(Job::Lost(Unjudged { path: directory.display().to_string(), error }));
+    }
+}
+
+/// A directory that cannot be listed, or a job that cannot be reached; other broken links do not matter.
+fn lost(error: &walkdir::Error) -> Option<Job> {
+    let path = error.path()?;
+    let is_broken_link = path.is_symlink() && !path.exists();
+    if is_broken_link && is_job(path) {
+        return Some(Job::File(path.to_owned()));
+    }
+    let reason = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
+    let error = format!("cannot search {}: {reason}", path.display());
+    (!is_broken_link).then(|| Job::Lost(Unjudged { path: path.display().to_string(), error }))
+}
+
+fn is_job(path: &Path) -> bool {
+    let has_job_ending = |name: &Path| {
+        let ending = name.extension().and_then(OsStr::to_str);
+        ending.is_some_and(|ending| ENDINGS.iter().any(|known| known.eq_ignore_ascii_case(ending)))
+    };
+    let is_packed = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
+    has_job_ending(path) || is_packed && path.file_stem().is_some_and(|stem| has_job_ending(Path::new(stem)))
+}
+
+/// Reads a list of paths, one per line; `-` is standard input.
+///
+/// # Errors
+/// When the list cannot be read.
+pub fn read_list(list: &Path) -> anyhow::Result<Vec<PathBuf>> {
+    let mut bytes = Vec::new();
+    if is_stdin(list) {
+        io::stdin().lock().read_to_end(&mut bytes).context("cannot read the list of jobs from standard input")?;
+    } else {
+        bytes = fs::read(list).with_context(|| format!("cannot read the list of jobs {}", list.display()))?;
+    }
+    let lines = bytes.split(|byte| *byte == b'\n').map(|line| line.strip_suffix(b"\r").unwrap_or(line));
+    Ok(lines.filter(|line| !line.is_empty()).map(path_of).collect())
+}
+
+#[cfg(unix)]
+fn path_of(line: &[u8]) -> PathBuf {
+    use std::os::unix::ffi::OsStrExt;
+    PathBuf::from(OsStr::from_bytes(line))
+}
+
+#[cfg(not(unix))]
+fn path_of(line: &[u8]) -> PathBuf {
+    PathBuf::from(String::from_utf8_lossy(line).into_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(jobs: &[Job], root: &Path) -> Vec<String> {
+        let show = |job: &Job| match job {
+            Job::File(path) => path.strip_prefix(root).unwrap_or(path).display().to_string(),
+            Job::Lost(unjudged) => format!("lost: {}", unjudged.error.replace(&*root.display().to_string(), "ROOT")),
+        };
+        jobs.iter().map(show).collect()
+    }
+
+    #[test]
+    fn directories_are_searched_in_a_stable_order() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let root = directory.path();
+        fs::create_dir_all(root.join("b/deep")).expect("creates");
+        fs::create_dir_all(root.join("none")).expect("creates");
+        for name in ["z.gcode", "a.GCO", "b/deep/x.nc.gz", "b/y.g", "b/w.gc", "notes.txt", "c.gz", "gcode"] {
+            fs::write(root.join(name), "").expect("writes");
+        }
+        let named =
+            [root.join("z.gcode"), root.to_owned(), PathBuf::from("-"), root.join("missing"), root.join("none")];
+        assert_eq!(
+            shown(&collect(&named), root),
+            [
+                "z.gcode",
+                "a.GCO",
+                "b/deep/x.nc.gz",
+                "b/w.gc",
+                "b/y.g",
+                "z.gcode",
+                "-",
+                "missing",
+                "lost: no job in ROOT/none (searched for *.gcode, *.gco, *.g, *.gc, *.nc, each also with .gz)",
+            ]
+        );
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_followed_loops_and_broken_ones_are_not() {
+        use std::os::unix::fs::symlink;
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let root = directory.path();
+        fs::create_dir(root.join("in")).expect("creates");
+        fs::write(root.join("real"), "").expect("writes");
+        symlink(root.join("real"), root.join("in/a.gcode")).expect("links");
+        symlink(root.join("gone"), root.join("in/b.gcode")).expect("links");
+        symlink(root.join("gone"), root.join("in/other")).expect("links");
+        symlink(root.join("in"), root.join("in/loop")).expect("links");
+        assert_eq!(shown(&collect(&[root.join("in")]), root), ["in/a.gcode", "in/b.gcode"]);
+    }
+
+    #[test]
+    fn lists_are_read_line_by_line() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let list = directory.path().join("list");
+        fs::write(&list, "a b.gcode\r\n\nc.gcode").expect("writes");
+        assert_eq!(read_list(&list).expect("reads"), [PathBuf::from("a b.gcode"), PathBuf::from("c.gcode")]);
+        assert!(read_list(&directory.path().join("none")).is_err());
+    }
+}

@@ -1,0 +1,136 @@
+//! The command line: one file per command. Arguments stay as given until a command resolves them.
+
+mod check;
+mod completions;
+mod explain;
+mod jobs;
+mod man;
+mod output;
+mod progress;
+mod report_schema;
+mod sheet;
+mod terminal;
+
+use std::ffi::OsString;
+use std::io::{self, Write};
+
+use clap::{Parser, Subcommand};
+
+use terminal::{ColorWhen, Terminal};
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo check hook.gcode                   judge one job, sheet found nearby
+  gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo explain                            list the checks
+  gonogo sheet show                         keys, values and where they are from
+
+Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
+
+/// Go, hold or no-go for a sliced filament-printer job on the machine as it is set up today.
+#[derive(Debug, Parser)]
+#[command(name = "gonogo", version, about, after_help = EXAMPLES, arg_required_else_help = true)]
+pub struct Cli {
+    /// Colour always, never, or auto: as NO_COLOR, CLICOLOR_FORCE and the terminal say.
+    #[arg(long, value_name = "WHEN", value_enum, default_value_t = ColorWhen::Auto, global = true)]
+    #[arg(hide_possible_values = true)]
+    color: ColorWhen,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Check(check::CheckArgs),
+    Explain(explain::ExplainArgs),
+    #[command(subcommand)]
+    Sheet(sheet::SheetCommand),
+    ReportSchema(report_schema::ReportSchemaArgs),
+    Completions(completions::CompletionsArgs),
+    Man(man::ManArgs),
+}
+
+/// How the program ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Exit {
+    /// Everything asked for was done, and no verdict was too bad.
+    Passed,
+    /// Some verdict was at or above the one to fail on.
+    Failed,
+    /// Something could not be judged or done.
+    Unjudged,
+}
+
+impl Exit {
+    /// The exit code.
+    pub fn code(self) -> u8 {
+        match self {
+            Self::Passed => 0,
+            Self::Failed => 1,
+            Self::Unjudged => 2,
+        }
+    }
+}
+
+/// Runs the command line in `args`, the program's name first.
+///
+/// # Errors
+/// What keeps a command from its work as a whole; a job that cannot be read is no error but part of the report.
+pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
+    let cli = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(message) => {
+            // Help and version come this way too, with exit code 0.
+            message.print()?;
+            return Ok(if message.exit_code() == 0 { Exit::Passed } else { Exit::Unjudged });
+        }
+    };
+    let terminal = Terminal::new(cli.color);
+    match cli.command {
+        Command::Check(args) => check::run(args, &terminal),
+        Command::Explain(args) => explain::run(&args, &terminal),
+        Command::Sheet(command) => sheet::run(&command, &terminal),
+        Command::ReportSchema(_) => report_schema::run(),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man(_) => man::run(),
+    }
+}
+
+/// One line on standard error; what is in it cannot act on the terminal.
+fn complain(message: &str) {
+    // Without standard error there is nobody to tell.
+    let _ = writeln!(io::stderr(), "gonogo: {}", crate::report::words::safe(message));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn help_lines_fit_a_wide_page_and_every_command_has_examples() {
+        let mut root = Cli::command();
+        root.build();
+        for command in root.get_subcommands().filter(|command| command.get_name() != "help") {
+            assert!(command.get_about().is_some(), "{}", command.get_name());
+            let mut leaves: Vec<_> = command.get_subcommands().filter(|sub| sub.get_name() != "help").collect();
+            if leaves.is_empty() {
+                leaves.push(command);
+            }
+            for leaf in leaves {
+                let help = leaf.get_after_help().map(ToString::to_string).unwrap_or_default();
+                assert!(help.contains("Example"), "{}", leaf.get_name());
+            }
+        }
+    }
+
+    #[test]
+    fn exit_codes() {
+        assert_eq!([Exit::Passed, Exit::Failed, Exit::Unjudged].map(Exit::code), [0, 1, 2]);
+    }
+}

@@ -1,0 +1,254 @@
+//! Where a report goes: standard output, a file that appears only when it is complete, or nowhere.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use anstream::{AutoStream, ColorChoice};
+use anyhow::{Context, bail};
+
+/// What text on standard output holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Content {
+    /// A page for people, coloured or not; without colour stray escape sequences are taken out on the way.
+    Page {
+        /// Whether it is coloured.
+        color: bool,
+    },
+    /// Data or a script: goes out as it is.
+    Data,
+}
+
+/// A place to write to.
+pub enum Output {
+    /// Standard output.
+    Stdout(Tap<Box<dyn Write>>),
+    /// A regular file, replaced as a whole by [`Output::finish`].
+    File(Replacement),
+    /// Something that must not be replaced, such as a device or a named pipe.
+    Device(BufWriter<File>),
+    /// Nowhere.
+    Nowhere,
+}
+
+impl Output {
+    /// Standard output.
+    pub fn stdout(content: Content) -> Self {
+        let choice = match content {
+            Content::Page { color: true } => ColorChoice::Always,
+            Content::Page { color: false } => ColorChoice::Never,
+            Content::Data => ColorChoice::AlwaysAnsi,
+        };
+        let stream = BufWriter::new(AutoStream::new(io::stdout().lock(), choice));
+        Self::Stdout(Tap { inner: Box::new(stream), closed: false })
+    }
+
+    /// The file at `path`; links are followed.
+    ///
+    /// # Errors
+    /// When nothing can be written there.
+    pub fn file(path: &Path) -> anyhow::Result<Self> {
+        let shown = path.display();
+        let Ok(found) = fs::metadata(path) else {
+            return Ok(Self::File(Replacement::new(path, None).with_context(|| format!("cannot write {shown}"))?));
+        };
+        if found.is_dir() {
+            bail!("cannot write {shown}: it is a directory");
+        }
+        if !found.is_file() {
+            let file = OpenOptions::new().write(true).open(path).with_context(|| format!("cannot write {shown}"))?;
+            return Ok(Self::Device(BufWriter::new(file)));
+        }
+        if found.permissions().readonly() {
+            bail!("cannot write {shown}: it is write-protected");
+        }
+        let target = path.canonicalize().with_context(|| format!("cannot write {shown}"))?;
+        let replacement = Replacement::new(&target, Some(found.permissions()));
+        Ok(Self::File(replacement.with_context(|| format!("cannot write {shown}"))?))
+    }
+
+    /// Hands everything over. Without it a file stays as it was.
+    pub fn finish(mut self) -> io::Result<()> {
+        self.flush()?;
+        match self {
+            Self::File(replacement) => replacement.commit(),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl Write for Output {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self {
+            Self::Stdout(tap) => tap.write(bytes),
+            Self::File(replacement) => replacement.file.write(bytes),
+            Self::Device(device) => device.write(bytes),
+            Self::Nowhere => Ok(bytes.len()),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        match self {
+            Self::Stdout(tap) => tap.flush(),
+            Self::File(replacement) => replacement.file.flush(),
+            Self::Device(device) => device.flush(),
+            Self::Nowhere => Ok(()),
+        }
+    }
+}
+
+/// A stream whose reader may leave: from then on everything is quietly dropped, so that the work goes on to its end
+/// and the exit code is that of all jobs.
+pub struct Tap<W: Write> {
+    inner: W,
+    closed: bool,
+}
+
+impl<W: Write> Tap<W> {
+    fn unless_closed<T>(&mut self, otherwise: T, act: impl FnOnce(&mut W) -> io::Result<T>) -> io::Result<T> {
+        if self.closed {
+            return Ok(otherwise);
+        }
+        match act(&mut self.inner) {
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {
+                self.closed = true;
+                Ok(otherwise)
+            }
+            result => result,
+        }
+    }
+}
+
+impl<W: Write> Write for Tap<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.unless_closed(bytes.len(), |inner| inner.write(bytes))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.unless_closed((), Write::flush)
+    }
+}
+
+/// A file next to its target that takes the target's place when it is complete.
+pub struct Replacement {
+    file: BufWriter<File>,
+    beside: PathBuf,
+    target: PathBuf,
+    in_place: bool,
+}
+
+impl Replacement {
+    fn new(target: &Path, permissions: Option<fs::Permissions>) -> io::Result<Self> {
+        let Some(name) = target.file_name() else { return Err(io::ErrorKind::InvalidInput.into()) };
+        let mut beside_name = std::ffi::OsString::from(".");
+        beside_name.push(name);
+        beside_name.push(format!(".{}.part", std::process::id()));
+        let beside = target.with_file_name(beside_name);
+        let file = OpenOptions::new().write(true).create_new(true).open(&beside)?;
+        let replacement = Self { file: BufWriter::new(file), beside, target: target.to_owned(), in_place: false };
+        if let Some(permissions) = permissions {
+            fs::set_permissions(&replacement.beside, permissions)?;
+        }
+        Ok(replacement)
+    }
+
+    fn commit(mut self) -> io::Result<()> {
+        self.file.flush()?;
+        self.file.get_ref().sync_all()?;
+        fs::rename(&self.beside, &self.target)?;
+        self.in_place = true;
+        Ok(())
+    }
+}
+
+impl Drop for Replacement {
+    fn drop(&mut self) {
+        if !self.in_place {
+            // A leftover is all that can happen, and the error that led here is the one to tell.
+            let _ = fs::remove_file(&self.beside);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Fails(io::ErrorKind, u32);
+
+    impl Write for Fails {
+        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            self.1 += 1;
+            if self.1 > 1 { Err(self.0.into()) } else { Ok(bytes.len()) }
+        }
+
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_reader_that_left_is_no_error_and_is_left_alone() {
+        let mut tap = Tap { inner: Fails(io::ErrorKind::BrokenPipe, 0), closed: false };
+        for _ in 0..5 {
+            tap.write_all(b"line\n").expect("quiet");
+        }
+        tap.flush().expect("quiet");
+        assert_eq!(tap.inner.1, 2);
+    }
+
+    #[test]
+    fn any_other_error_is_one() {
+        let mut tap = Tap { inner: Fails(io::ErrorKind::StorageFull, 0), closed: false };
+        tap.write_all(b"line\n").expect("first");
+        assert_eq!(tap.write_all(b"line\n").map_err(|error| error.kind()), Err(io::ErrorKind::StorageFull));
+    }
+
+    #[test]
+    fn a_file_appears_only_when_complete() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let path = directory.path().join("report.json");
+        let mut output = Output::file(&path).expect("opens");
+        output.write_all(b"half").expect("writes");
+        assert!(!path.exists());
+        drop(output);
+        assert_eq!(fs::read_dir(directory.path()).expect("lists").count(), 0);
+
+        fs::write(&path, "old").expect("writes");
+        let mut output = Output::file(&path).expect("opens");
+        output.write_all(b"new").expect("writes");
+        output.flush().expect("flushes");
+        assert_eq!(fs::read_to_string(&path).expect("reads"), "old");
+        output.finish().expect("replaces");
+        assert_eq!(fs::read_to_string(&path).expect("reads"), "new");
+        assert_eq!(fs::read_dir(directory.path()).expect("lists").count(), 1);
+    }
+
+    #[test]
+    fn places_that_cannot_be_written_are_told_at_once() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        assert!(Output::file(directory.path()).is_err());
+        assert!(Output::file(&directory.path().join("no/such/place")).is_err());
+        let path = directory.path().join("kept");
+        fs::write(&path, "kept").expect("writes");
+        let mut permissions = fs::metadata(&path).expect("is there").permissions();
+        permissions.set_readonly(true);
+        fs::set_permissions(&path, permissions).expect("sets");
+        assert!(Output::file(&path).is_err());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_followed_and_devices_are_not_replaced() {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let (real, link) = (directory.path().join("real"), directory.path().join("link"));
+        fs::write(&real, "old").expect("writes");
+        std::os::unix::fs::symlink(&real, &link).expect("links");
+        let mut output = Output::file(&link).expect("opens");
+        output.write_all(b"new").expect("writes");
+        output.finish().expect("replaces");
+        assert_eq!(fs::read_to_string(&real).expect("reads"), "new");
+        assert!(link.is_symlink());
+        assert!(matches!(Output::file(Path::new("/dev/null")), Ok(Output::Device(_))));
+    }
+}

@@ -1,0 +1,46 @@
+//! One bar over the bytes of all jobs, on standard error.
+
+use std::io::{self, IsTerminal};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::jobs::Job;
+
+/// A bar, or nothing where nobody would see it.
+pub struct Progress {
+    bar: ProgressBar,
+}
+
+impl Progress {
+    /// A bar over the jobs' bytes; hidden when `quiet` or when standard error is no terminal.
+    pub fn new(jobs: &[Job], quiet: bool) -> Self {
+        if quiet || !io::stderr().is_terminal() {
+            return Self { bar: ProgressBar::hidden() };
+        }
+        let total: u64 = jobs.iter().filter_map(Job::size).sum();
+        // The length of standard input is not known.
+        let known = total > 0 && !jobs.iter().any(Job::is_stdin);
+        let bar = ProgressBar::with_draw_target(known.then_some(total), ProgressDrawTarget::stderr());
+        let template =
+            if known { "  {bar:32} {decimal_bytes} of {decimal_total_bytes}" } else { "  {decimal_bytes} read" };
+        if let Ok(style) = ProgressStyle::with_template(template) {
+            bar.set_style(style.progress_chars("▪▪·"));
+        }
+        Self { bar }
+    }
+
+    /// So many bytes more were read.
+    pub fn advance(&self, bytes: u64) {
+        self.bar.inc(bytes);
+    }
+
+    /// Takes the bar off the screen while `act` writes.
+    pub fn aside<T>(&self, act: impl FnOnce() -> T) -> T {
+        self.bar.suspend(act)
+    }
+
+    /// Takes the bar off the screen for good.
+    pub fn finish(&self) {
+        self.bar.finish_and_clear();
+    }
+}

@@ -1,0 +1,152 @@
+//! `gonogo sheet`, and the option that names the sheet.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use anstream::{AutoStream, ColorChoice};
+use anstyle::{Effects, Style};
+use anyhow::Context;
+use clap::{Args, Subcommand};
+use comfy_table::{ContentArrangement, Table, presets};
+
+use super::Exit;
+use super::output::{Content, Output};
+use super::terminal::Terminal;
+use crate::machine::{self, Machine, Origin};
+use crate::report::words::{safe, styled, wrap};
+use crate::report::{Look, json};
+
+/// Names the sheet when the command line does not.
+const VARIABLE: &str = "GONOGO_MACHINE";
+
+const SCHEMA_EXAMPLES: &str = "\
+Example:
+  gonogo sheet schema > sheet.schema.json     let an editor check and complete the sheet";
+
+const SHOW_EXAMPLES: &str = "\
+Examples:
+  gonogo sheet show
+  gonogo sheet show --machine heron.toml";
+
+/// Which machine.
+#[derive(Debug, Args)]
+pub struct MachineArg {
+    /// The machine sheet; otherwise GONOGO_MACHINE names it, then one is looked for nearby.
+    #[arg(long, value_name = "SHEET")]
+    machine: Option<PathBuf>,
+}
+
+/// Look at the machine sheet and its rules.
+#[derive(Debug, Subcommand)]
+pub enum SheetCommand {
+    /// Print the JSON Schema of the machine sheet.
+    #[command(after_help = SCHEMA_EXAMPLES)]
+    Schema,
+    /// Print every key of the machine sheet with its value and where that came from.
+    #[command(after_help = SHOW_EXAMPLES)]
+    Show(MachineArg),
+}
+
+/// Runs the command.
+pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> {
+    match command {
+        SheetCommand::Schema => {
+            let mut output = Output::stdout(Content::Data);
+            json::write_value(&machine::schema(), true, &mut output)?;
+            writeln!(output)?;
+            output.finish()?;
+        }
+        SheetCommand::Show(arg) => {
+            let Some(machine) = load(arg, terminal)? else { return Ok(Exit::Unjudged) };
+            let look = terminal.stdout_look();
+            let mut output = Output::stdout(Content::Page { color: look.color });
+            heading(&machine.name, &machine.source, look, &mut output)?;
+            origins(&machine.origins, look, &mut output)?;
+            output.finish()?;
+        }
+    }
+    Ok(Exit::Passed)
+}
+
+/// Finds and reads the sheet. Its faults go to standard error; none comes back then.
+///
+/// # Errors
+/// When there is no working directory to start from.
+pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Machine>> {
+    let start = std::env::current_dir().context("cannot tell the working directory")?;
+    let variable = std::env::var_os(VARIABLE).filter(|value| !value.is_empty());
+    match machine::discover(arg.machine.as_deref(), variable.as_deref(), &start) {
+        Ok(machine) => Ok(Some(machine)),
+        Err(faults) => {
+            let color = terminal.stderr_color();
+            let choice = if color { ColorChoice::Always } else { ColorChoice::Never };
+            let mut stderr = AutoStream::new(io::stderr().lock(), choice);
+            // Without standard error there is nobody to tell; the exit code still says so.
+            let _ = writeln!(stderr, "{}", faults.render(color).trim_end());
+            Ok(None)
+        }
+    }
+}
+
+fn heading(name: &str, source: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    for line in wrap(&format!("{} ({})", safe(name), safe(source)), look.width) {
+        writeln!(out, "{}", styled(&line, Style::new().effects(Effects::BOLD), look.color))?;
+    }
+    writeln!(out)
+}
+
+fn origins(origins: &[Origin], look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_width(u16::try_from(look.width).unwrap_or(u16::MAX));
+    table.set_header(["key", "value", "from"]);
+    for Origin { path, value, from } in origins {
+        let value = if value.is_empty() { "–".into() } else { safe(value) };
+        table.add_row([safe(path), value, safe(from)]);
+    }
+    for column in table.column_iter_mut() {
+        column.set_padding((0, 2));
+    }
+    if let Some(last) = table.column_iter_mut().last() {
+        last.set_padding((0, 0));
+    }
+    for line in table.lines() {
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn origin(path: &str, value: &str, from: &str) -> Origin {
+        Origin { path: path.to_owned(), value: value.to_owned(), from: from.to_owned() }
+    }
+
+    #[test]
+    fn shows_every_key_aligned() {
+        let keys = [
+            origin("name", "\"Heron (invented)\"", "line 1"),
+            origin("motion.corner.jerk_mm_s.x", "8.0", "default"),
+            origin("tool[0].density_g_cm3", "", "not set"),
+            origin("tool[0].what\x1b[2J", "\"a\x07\"", "line 12"),
+        ];
+        let mut out = Vec::new();
+        heading("Heron (invented)", "heron.toml", Look { width: 60, color: false }, &mut out).expect("writes");
+        origins(&keys, Look { width: 60, color: false }, &mut out).expect("writes");
+        snapbox::assert_data_eq!(
+            String::from_utf8(out).expect("UTF-8"),
+            snapbox::str![[r#"
+Heron (invented) (heron.toml)
+
+key                        value               from
+name                       "Heron (invented)"  line 1
+motion.corner.jerk_mm_s.x  8.0                 default
+tool[0].density_g_cm3      –                   not set
+tool[0].what·[2J           "a·"                line 12
+
+"#]]
+        );
+    }
+}

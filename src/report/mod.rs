@@ -1,0 +1,55 @@
+//! Renders an [`Inspection`] for people and for programs. Renderers write to the writer they are given and print nothing.
+
+mod findings;
+pub mod json;
+mod page;
+#[cfg(test)]
+pub(crate) mod sample;
+mod strip;
+pub mod table;
+pub mod text;
+pub mod words;
+
+use std::io::{self, Write};
+
+use crate::inspection::{Finding, Inspection, Severity, Verdict};
+use crate::queue::Outcome;
+
+/// Closes every report for people.
+pub const CAUTION: &str = "Never leave a heating or moving machine unattended. This report does not replace the \
+    maker's documents or local codes. Not modelled: nozzle-pressure compensation (M900), controller step timing.";
+
+/// Said whenever no sheet was given.
+const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";
+
+/// How a report for people is laid out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Look {
+    /// Columns to fit into.
+    pub width: usize,
+    /// Whether to colour.
+    pub color: bool,
+}
+
+/// A renderer: one `add` per job in the order of the jobs, then `finish`.
+pub trait Report {
+    /// Takes one job.
+    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()>;
+    /// Called once after the last job.
+    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()>;
+}
+
+/// Findings that decide the verdict: those of the severity that gave it.
+fn deciding(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
+    let severity = match inspection.verdict {
+        Verdict::Go => None,
+        Verdict::Hold => Some(Severity::Hold),
+        Verdict::NoGo => Some(Severity::NoGo),
+    };
+    inspection.findings.iter().filter(move |finding| Some(finding.severity) == severity)
+}
+
+/// How many findings have that severity.
+fn count(inspection: &Inspection, severity: Severity) -> usize {
+    inspection.findings.iter().filter(|finding| finding.severity == severity).count()
+}

@@ -1,0 +1,48 @@
+//! What README.md shows is what the program does: its console blocks, its sheet, its picture.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use gonogo::machine::Machine;
+use gonogo::preflight::{Sizes, inspect};
+use gonogo::report::text::TextReport;
+use gonogo::report::{Look, Report};
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).to_owned()
+}
+
+/// `TRYCMD=overwrite cargo test readme` writes the program's answers into README.md.
+#[test]
+fn console_blocks() {
+    trycmd::TestCases::new().env("COLUMNS", "80").case("README.md").run();
+}
+
+#[test]
+fn the_sheet_is_valid() {
+    let readme = fs::read_to_string(root().join("README.md")).unwrap();
+    let sheet = readme.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    assert_eq!(Machine::parse("README.md", sheet).map(|machine| machine.name).as_deref(), Ok("Heron"));
+    let checks = readme.split("```toml\n").nth(2).and_then(|rest| rest.split("```").next()).unwrap();
+    assert!(Machine::parse("README.md", &format!("{sheet}\n{checks}")).is_ok());
+}
+
+/// `GONOGO_WRITE_PICTURES=1 cargo test picture` draws it anew.
+#[test]
+fn the_picture_is_the_report() {
+    let root = root();
+    let machine = Machine::load(&root.join("corpus/machines/heron.toml")).unwrap();
+    let job = fs::read("corpus/jobs/hurried-hook.gcode").unwrap();
+    let report = inspect(&job[..], "corpus/jobs/hurried-hook.gcode", &machine, &Sizes::default()).unwrap();
+    let mut text = Vec::new();
+    let mut renderer = TextReport::new(Look { width: 80, color: true });
+    renderer.add(&Ok(report), &mut text).unwrap();
+    renderer.finish(&mut text).unwrap();
+    let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
+    let path = root.join("corpus/pictures/report.svg");
+    if std::env::var_os("GONOGO_WRITE_PICTURES").is_some() {
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(&path, &drawn).unwrap();
+    }
+    assert!(fs::read_to_string(&path).unwrap() == drawn, "draw corpus/pictures/report.svg anew");
+}

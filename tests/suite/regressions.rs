@@ -1,0 +1,76 @@
+//! Faults that were found once, each with its reason.
+
+use gonogo::machine::Heating;
+use gonogo::preflight::Sizes;
+
+use crate::support::{close, column, free_machine, judge, judge_sized, plan};
+
+/// A limit change between two moves of one block made the planner look up the arcs of the second part while it derived
+/// the first: it read past the end of the columns. Found by the slow planner on random jobs.
+#[test]
+fn a_limit_change_before_an_arc() {
+    let mut machine = free_machine();
+    machine.motion.limits.jerk_mm_s = [1e9; 4];
+    let job = "G1 X10 F60000\nM204 S500\nG2 X20 I5 J0\nM204 S2000\nG1 X30\nG3 X40 I5\n";
+    let accel = column(&plan(&machine, job), |b| &b.accel);
+    assert_eq!(accel, [1000.0, 500.0, 2000.0, 2000.0], "each under the limits in force where it stands");
+    close(judge(&machine, job).path_mm.total(), 20.0 + 10.0 * std::f64::consts::PI, 1e-9);
+}
+
+/// Speeds and limits near zero made times too large for their sums, which then overflowed. Found by random words.
+#[test]
+fn speeds_and_limits_near_zero() {
+    let tiny = format!("0.{}1", "0".repeat(200));
+    for words in
+        [format!("G1 X1 E1 F{tiny}"), format!("M203 X{tiny}\nG1 X1"), format!("M201 E{tiny}\nM204 S{tiny}\nG1 E1 X1")]
+    {
+        let report = judge(&free_machine(), &format!("{words}\nM83\nG91\nG1 X1 E1\nG1 X2 E5\n"));
+        assert!(report.time_s.total().is_finite() && report.time_s.total() > 1e6, "{words}");
+    }
+}
+
+/// `G10 L2` with a frame number below 1 was taken for frame −1. Found by random words.
+#[test]
+fn work_offsets_of_no_frame() {
+    let report = judge(&free_machine(), "G10 L2 P0.5 X100\nG10 L2 P-1 X100\nG10 L20 P7 X100\nG1 X5 F600\n");
+    assert_eq!(report.reached.map(|reached| reached.max), Some([5.0, 0.0, 0.0]));
+}
+
+/// A filament of almost no diameter gave infinite lengths under M200. Found by random words.
+#[test]
+fn a_filament_of_no_diameter() {
+    let report = judge(&free_machine(), &format!("M200 D0.{}1\nG1 X5 E1 F600\n", "0".repeat(200)));
+    close(report.filament.net_mm, 1.0, 1e-9);
+    assert!(report.findings.iter().any(|finding| finding.check == "malformed-word"));
+}
+
+/// Temperatures were carried from block to block by one exponential each, so their last bits depended on the block size.
+/// Found by [`crate::properties`].
+#[test]
+fn a_cooling_nozzle_under_any_block_size() {
+    let mut machine = free_machine();
+    machine.tools[0].heating = Some(Heating { time_constant_s: 37.0, full_power_c: 290.0 });
+    machine.tools[0].extrude_min_c = Some(202.0);
+    let job = format!("M109 S205\nM104 S150\nM83\nG91\n{}", "G1 X1.7 E0.05 F900\n".repeat(50));
+    let temperature = |block_moves| {
+        let sizes = Sizes { block_moves, ..Sizes::default() };
+        let report = judge_sized(&machine, job.as_bytes(), &sizes);
+        let cold = report.findings.into_iter().find(|finding| finding.check == "extrudes-cold");
+        cold.and_then(|finding| finding.value).expect("it is pushed cold")
+    };
+    assert_eq!([1, 2, 7].map(temperature), [temperature(256); 3]);
+}
+
+/// With a chunk of a few bytes the lines that late findings point at were gone, and their excerpts with them.
+#[test]
+fn excerpts_under_any_chunk_size() {
+    let mut machine = free_machine();
+    machine.travel.max = [100.0; 3];
+    let job = format!("G28\nG1 X150 F600\nG1 X20\n{}", "G1 X30\nG1 X20\n".repeat(300));
+    for chunk_bytes in [1, 100, 1 << 20] {
+        let report = judge_sized(&machine, job.as_bytes(), &Sizes { chunk_bytes, ..Sizes::default() });
+        let shown: Vec<_> =
+            report.findings.iter().flat_map(|finding| &finding.excerpts).map(|excerpt| excerpt.line).collect();
+        assert!(shown.contains(&2), "{chunk_bytes}: {shown:?}");
+    }
+}
