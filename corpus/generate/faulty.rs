@@ -1,0 +1,617 @@
+//! Jobs with faults. Each fault is marked on its line, and so is what stops just short of one.
+
+use super::Job;
+use super::pieces::{FILAMENT_MM2, fixed};
+
+pub fn jobs() -> Vec<Job> {
+    let jobs: [(&str, &str, String); 17] = [
+        ("heron-hot", "heron", HERON_HOT.to_owned()),
+        ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
+        ("heron-astray", "heron", HERON_ASTRAY.to_owned()),
+        ("heron-feed", "heron", heron_feed()),
+        ("heron-damaged", "heron", heron_damaged()),
+        ("heron-settings", "heron", HERON_SETTINGS.to_owned()),
+        ("heron-lacking", "heron", HERON_LACKING.to_owned()),
+        ("heron-cut", "heron", HERON_CUT.to_owned()),
+        ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
+        ("wren-idle", "wren", WREN_IDLE.to_owned()),
+        ("wren-belts", "wren", wren_belts()),
+        ("wren-flow", "wren", wren_flow()),
+        ("wren-arcs", "wren", WREN_ARCS.to_owned()),
+        ("wren-no-fan", "wren", WREN_NO_FAN.to_owned()),
+        ("bittern-edge", "bittern", BITTERN_EDGE.to_owned()),
+        ("bittern-spool", "bittern", BITTERN_SPOOL.to_owned()),
+        ("bittern-still", "bittern", BITTERN_STILL.to_owned()),
+    ];
+    let faulty = |(name, machine, text)| Job { name, machine, text, known: Vec::new() };
+    jobs.into_iter().map(faulty).collect()
+}
+
+/// Limits: nozzle 260 °C, bed 110 °C (its heater tends to 95 °C), extrusion from 170 °C. Off from 172 °C, the nozzle
+/// (time constant 70 s) is below 170 °C after 0.93 s: the first stroke starts in time, the second does not.
+const HERON_HOT: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: a warm-up sheet, typed by hand and too hot.
+G21
+G90
+M83
+M140 S110 ; near: bed-over-limit
+M140 S110.5 ; expect: bed-over-limit
+M140 S60
+M104 S260 ; near: nozzle-over-limit
+M104 S260.5 ; expect: nozzle-over-limit
+M104 S200
+M190 S94 ; near: target-out-of-reach
+M190 S96 ; expect: target-out-of-reach
+M190 S60
+G28
+G1 Z10 F480
+G0 X30 Y60 F6000
+M109 R170
+G1 Z0.3 F480
+G1 X60 E1.2 F1800 ; near: extrudes-cold
+M109 S172
+M104 S0
+G1 X90 E1.2 ; near: extrudes-cold
+G1 X92 E0.1 ; expect: extrudes-cold
+G1 Z20 F480
+M140 S0
+M84
+";
+
+/// Heights of 0.20 mm and 0.23 mm are one layer, so no fan is missed.
+const HERON_UNHEATED: &str = "\
+; machine: heron
+; verdict: hold
+; expect-job: extrudes-cold
+; near-job: layer-fan-never-on, no-moves
+; Invented: a test strip for paste, sliced without any temperature.
+G21
+G90
+M83
+G28
+G1 Z10 F480
+G0 X30 Y60 F6000
+G1 Z0.2 F480
+G1 X60 E1 F1200
+G1 Z0.23 F480
+G1 X90 E1 F1200
+G1 Z20 F480
+M84
+";
+
+/// Travel ends at 220 mm and 250 mm; the right rear clip begins at x 206 mm and ends 6 mm above the bed.
+const HERON_ASTRAY: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: a hand-written walk around the bed that gets lost.
+G21
+G90
+G1 Z12 F480 ; expect: moves-before-homing
+G1 Z8 ; expect: moves-before-homing
+G1 X20 F3000 ; expect: moves-before-homing
+G28 X Y
+G1 X30 ; near: moves-before-homing
+G1 Z9 F480 ; expect: moves-before-homing
+G1 Z30 ; expect: moves-before-homing
+G28 Z
+G1 Z10 ; near: moves-before-homing
+G0 Y20 F6000
+G0 X220 ; near: outside-travel
+G0 X220.01 ; expect: outside-travel
+G0 X100
+G1 Z250 F480 ; near: outside-travel
+G1 Z250.02 ; expect: outside-travel
+; Around the right rear clip.
+G0 Y212 F6000
+G1 Z6 F480
+G0 X219 F6000 ; near: inside-keep-out
+G0 X100
+G1 Z5.9 F480
+G0 X206 F6000 ; near: inside-keep-out
+G0 X207 ; expect: inside-keep-out
+G0 X100 ; expect: inside-keep-out
+; Motors: some of them, later, all of them.
+M84 S300
+M18 X Y
+G0 X90 ; near: motors-off-then-moves
+M84
+G28 X
+G0 X100 ; near: motors-off-then-moves
+G0 Y150 ; expect: motors-off-then-moves
+G1 Z20 F480 ; expect: motors-off-then-moves
+G28
+G1 Z10 ; near: motors-off-then-moves
+G0 X10 Y100 F6000
+M84
+";
+
+/// `count` strokes of `step_mm` along x with the same ratio of filament; the last one carries `marker`.
+fn strokes(text: &mut String, x: &mut f64, count: u32, step_mm: f64, note: &str, marker: &str) {
+    for n in 1..=count {
+        *x += step_mm;
+        text.push_str("G1 X");
+        fixed(text, *x, 3);
+        text.push_str(" E");
+        fixed(text, step_mm * 0.45 * 0.2 / FILAMENT_MM2, 5);
+        text.push_str(note);
+        if n == count {
+            text.push_str(marker);
+        }
+        text.push('\n');
+    }
+}
+
+/// 16 moves ahead, 250 commands a second: at 40 mm/s strokes of 0.17 mm take 4.25 ms (235 Hz), of 0.15 mm 3.75 ms
+/// (267 Hz). 115200 baud are 51.8 bytes in the 4.5 ms of a stroke of 0.18 mm. 12000 steps a second at 80 for a mm are
+/// 150 mm/s.
+fn heron_feed() -> String {
+    let mut text = "\
+; machine: heron
+; verdict: hold
+; Invented: strokes for finding out how fast the old board reads.
+G21
+G90
+M83
+M109 S205
+G28
+G1 Z10 F480
+G0 X30 Y100 F6000
+G1 Z0.2 F480
+G1 X50 E0.74836 F2400
+"
+    .to_owned();
+    let mut x = 50.0;
+    strokes(&mut text, &mut x, 16, 0.17, "", " ; near: command-rate-exceeded");
+    strokes(&mut text, &mut x, 1, 20.0, "", "");
+    strokes(&mut text, &mut x, 16, 0.15, "", " ; expect: command-rate-exceeded");
+    strokes(&mut text, &mut x, 1, 20.0, "", "");
+    text.push_str("; The same sent with comments: now the serial line is too slow.\n");
+    strokes(&mut text, &mut x, 16, 0.18, " ; wall of the left ear", " ; near: command-rate-exceeded");
+    strokes(&mut text, &mut x, 1, 20.0, "", "");
+    strokes(&mut text, &mut x, 16, 0.18, " ; wall of the right ear, second round", " ; expect: command-rate-exceeded");
+    strokes(&mut text, &mut x, 1, 20.0, "", "");
+    text.push_str(
+        "\
+; Long travels: steps a second, and the limit of the axis.
+G1 Z10 F480
+G0 X30 F6000
+G0 X180 F9000 ; near: step-rate-exceeded
+G0 X30 F9060 ; expect: step-rate-exceeded
+G0 X180 F10800 ; near: feed-rate-clipped; expect: step-rate-exceeded
+G0 X30 F10860 ; expect: feed-rate-clipped, step-rate-exceeded
+M104 S0
+M84
+",
+    );
+    text
+}
+
+/// A line with its number and checksum, the sum changed by `damage`.
+fn numbered(text: &mut String, number: u32, command: &str, damage: u8, marker: &str) {
+    let body = format!("N{number} {command}");
+    let sum = body.bytes().fold(damage, |sum, byte| sum ^ byte);
+    text.push_str(&format!("{body}*{sum} ; {marker}\n"));
+}
+
+/// A move written with so many bytes.
+fn padded(bytes: usize) -> String {
+    let (mut x, mut y) = ("G1 X70.".to_owned(), " Y20.".to_owned());
+    let zeros = bytes - x.len() - y.len();
+    x.push_str(&"0".repeat(zeros / 2));
+    y.push_str(&"0".repeat(zeros - zeros / 2));
+    x + &y
+}
+
+/// Commands of up to 64 bytes are taken.
+fn heron_damaged() -> String {
+    let mut text = "\
+; machine: heron
+; verdict: hold
+; Invented: a job that went through a bad cable and a text editor.
+G21
+G90
+G28
+G0 X100 ; expect: no-feed-rate
+G1 X20 Y20 F0 ; expect: no-feed-rate
+F0.5 ; near: no-feed-rate
+F1200
+"
+    .to_owned();
+    numbered(&mut text, 1, "G1 X40", 0, "near: bad-checksum, line-number-skipped");
+    numbered(&mut text, 2, "G1 X41", 5, "expect: bad-checksum");
+    numbered(&mut text, 3, "G1 X42", 0, "near: bad-checksum, line-number-skipped");
+    numbered(&mut text, 5, "G1 X43", 0, "expect: line-number-skipped");
+    text.push_str("M110 N20\n");
+    numbered(&mut text, 21, "G1 X44", 0, "near: line-number-skipped");
+    text.push_str(
+        "\
+G1 X50.1.2 ; expect: malformed-word
+G1 X52 X53 ; expect: malformed-word
+G1 X ; expect: malformed-word
+G0 G1 X54 ; expect: malformed-word
+g1x55y+20.f1200 ; near: malformed-word
+G1 X5 6 Y2 0 (a blank inside a number is allowed) ; near: malformed-word
+M777 S1 ; expect: unknown-command
+wipe the nozzle ; expect: unknown-command
+@wait ; expect: unknown-command
+G94 ; near: unknown-command
+M117 Half way there ; near: unknown-command
+M300 S880 P50 ; near: unknown-command
+",
+    );
+    text.push_str(&format!("{} ; near: line-too-long\n", padded(64)));
+    text.push_str(&format!("{} ; expect: line-too-long\n", padded(65)));
+    text.push_str("G1 X100 Y100 F3000 ; near: truncated-job\n");
+    text
+}
+
+const HERON_SETTINGS: &str = "\
+; machine: heron
+; verdict: hold
+; Invented: a start block that grew over the years.
+G21
+G90
+M83
+M500 ; expect: settings-stored
+M502 ; expect: settings-stored
+M504 ; expect: settings-stored
+M505 ; expect: unknown-command; near: settings-stored
+M211 S1 ; near: guard-disabled
+M211 S0 ; expect: guard-disabled
+M211 S1
+M302 S170 ; near: guard-disabled
+M302 S0 ; expect: guard-disabled
+M302 P0 ; near: guard-disabled
+M302 P1 ; expect: guard-disabled
+M204 ; near: limits-changed-in-job
+M201 X900 Y900 ; expect: limits-changed-in-job
+M203 X150 Y150 ; expect: limits-changed-in-job
+M204 P700 T900 ; expect: limits-changed-in-job
+M205 X7 Y7 ; expect: limits-changed-in-job
+M92 E97 ; expect: limits-changed-in-job
+M109 S205
+G28
+G1 Z10 F480
+G10 ; expect: retraction-length-unknown
+G11
+M207 S1.5 F2400
+G10 ; near: retraction-length-unknown
+G11
+M104 S0
+G0 X20 Y200 F6000 ; near: truncated-job
+";
+
+const HERON_LACKING: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: a job that was sliced for another board.
+G21 ; near: not-supported-here
+G90
+M83
+M109 S205
+G28
+G1 Z10 F480
+G0 X20 Y20 F6000
+M207 S1 F2400
+G10 ; near: not-supported-here
+G11 ; near: not-supported-here
+M104 S0
+G2 X40 Y20 I10 J0 ; expect: not-supported-here
+G5 X60 Y20 I0 J5 P0 Q5 ; expect: not-supported-here
+G20 ; expect: not-supported-here
+G21
+M200 D0 ; expect: not-supported-here
+M600 ; expect: not-supported-here; near: hot-and-idle
+M141 S0 ; expect: not-supported-here
+G29 ; expect: not-supported-here
+G28
+M84
+";
+
+/// No newline at the end.
+const HERON_CUT: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: a copy that stopped half way.
+G21
+G90
+M83
+M109 S205 ; expect: heater-left-on
+G28
+G1 Z10 F480
+G0 X60 Y60 F6000
+G1 Z0.2 F480
+G1 X80 E0.8 F1800
+G1 X80 Y8 ; expect: truncated-job";
+
+const HERON_CUT_HOT: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: a copy that stopped half way, at the end of a line; its start is out of order, too.
+G21
+G90
+M83
+G28
+G1 Z10 F480
+G0 X60 Y60 F6000
+G1 Z0.2 F480
+G1 X70 E0.4 F1800 ; expect: extrudes-cold
+M109 S205 ; expect: heater-left-on
+G1 X80 E0.4 ; near: extrudes-cold
+G1 X90 E0.4 ; expect: truncated-job
+";
+
+/// Chamber limit 60 °C; waits count from 50 °C and over 600 s.
+const WREN_IDLE: &str = "\
+; machine: wren
+; verdict: no-go
+; Invented: a job that waits for somebody.
+G21
+G90
+M83
+M141 S60 ; near: chamber-over-limit
+M141 S60.5 ; expect: chamber-over-limit
+M141 S0 ; near: heater-left-on
+G28
+M104 S49
+G4 S900 ; near: hot-and-idle
+M104 S220
+G4 S600 ; near: hot-and-idle
+G4 S600.5 ; expect: hot-and-idle
+M0 S30 ; near: hot-and-idle
+M0 ; expect: hot-and-idle
+M600 ; expect: hot-and-idle
+M104 S0 ; near: heater-left-on
+M600 ; near: hot-and-idle
+M140 S60 ; near: heater-left-on
+M140 S50 ; expect: heater-left-on
+G0 Z20 F600
+G0 X100 Y100 F12000
+M84 ; near: truncated-job
+";
+
+/// Both belts have 160 steps for a mm and the controller makes 80000 a second: along the diagonal, where one belt does
+/// all the work, that is 353.6 mm/s. 1500 commands a second are 0.1067 mm each at 160 mm/s.
+fn wren_belts() -> String {
+    let mut text = "\
+; machine: wren
+; verdict: hold
+; Invented: long diagonals for the belts.
+G21
+G90
+M83
+G28
+G0 Z10 F900
+G0 X20 Y20 F12000
+G0 X180 Y180 F21000 ; near: step-rate-exceeded, feed-rate-clipped
+G0 X20 Y20 F21600 ; expect: step-rate-exceeded
+G0 X220 F24000 ; near: feed-rate-clipped, step-rate-exceeded
+G0 X20 F24600 ; expect: feed-rate-clipped
+G1 X50 F9600
+"
+    .to_owned();
+    let mut x = 50.0;
+    let steps =
+        [(0.11, 16, " ; near: command-rate-exceeded"), (20.0, 1, ""), (0.1, 16, " ; expect: command-rate-exceeded")];
+    for (step, count, marker) in steps {
+        for n in 1..=count {
+            x += step;
+            text.push_str("G1 X");
+            fixed(&mut text, x, 2);
+            text.push_str(if n == count { marker } else { "" });
+            text.push('\n');
+        }
+    }
+    text.push_str("G1 X120\nM84\n");
+    text
+}
+
+/// A straight stroke with the given cross-section.
+fn stroke(text: &mut String, from: [f64; 2], to: [f64; 2], section_mm2: f64, feed_mm_s: f64, marker: &str) {
+    let length = (to[0] - from[0]).hypot(to[1] - from[1]);
+    for (letter, value) in [("G1 X", to[0]), (" Y", to[1])] {
+        text.push_str(letter);
+        fixed(text, value, 3);
+    }
+    text.push_str(" E");
+    fixed(text, length * section_mm2 / FILAMENT_MM2, 5);
+    text.push_str(" F");
+    fixed(text, feed_mm_s * 60.0, 0);
+    if !marker.is_empty() {
+        text.push_str(" ; ");
+        text.push_str(marker);
+    }
+    text.push('\n');
+}
+
+/// Sustained 20 mm³/s averaged with 1.5 s, peak 28 mm³/s; thick is over 4 × 0.4² = 0.64 mm². Strokes of 200 mm of
+/// 0.18 mm² at 150 mm/s push 27 mm³/s for 1.36 s: the average is 27 (1 − e^(−0.91)) ≈ 16 after one, ≈ 22 after two.
+fn wren_flow() -> String {
+    let mut text = "\
+; machine: wren
+; verdict: hold
+; Invented: strokes for finding out what the hotend melts.
+G21
+G90
+M83
+M106 S255
+M109 S230
+G28
+G0 Z10 F900
+G0 X8 Y30 F12000
+G0 Z0.3 F900
+; Two lines beside the print, one of them far too thick.
+"
+    .to_owned();
+    stroke(&mut text, [8.0, 30.0], [8.0, 150.0], 0.7, 20.0, "expect: purge-line");
+    text.push_str("G0 X10\n");
+    stroke(&mut text, [10.0, 150.0], [10.0, 30.0], 0.6, 20.0, "near: purge-line");
+    text.push_str("G0 X40 Y40 F12000\n");
+    stroke(&mut text, [40.0, 40.0], [200.0, 40.0], 0.18, 60.0, "");
+    text.push_str("G0 Z0.6 F900\n; Thickness.\n");
+    stroke(&mut text, [200.0, 40.0], [196.0, 40.0], 0.7, 10.0, "near: implausible-extrusion");
+    stroke(&mut text, [196.0, 40.0], [150.0, 40.0], 0.63, 10.0, "near: implausible-extrusion");
+    stroke(&mut text, [150.0, 40.0], [144.0, 40.0], 0.7, 10.0, "expect: implausible-extrusion");
+    text.push_str(
+        "G1 E200 F300 ; near: implausible-extrusion\nG1 E200.5 ; expect: implausible-extrusion\nG4 S10\n; Speed.\n",
+    );
+    let mut y = 60.0;
+    let rows = [
+        (110.0, "near: melt-rate-exceeded, melt-peak-exceeded"),
+        (150.0, "near: melt-rate-exceeded, melt-peak-exceeded"),
+        (160.0, "expect: melt-peak-exceeded; near: melt-rate-exceeded"),
+    ];
+    for (speed, marker) in rows {
+        text.push_str("G0 X30 Y");
+        fixed(&mut text, y, 3);
+        text.push_str(" F12000\n");
+        stroke(&mut text, [30.0, y], [180.0, y], 0.18, speed, marker);
+        text.push_str("G4 S10\n");
+        y += 10.0;
+    }
+    text.push_str("G0 X30 Y100 F12000\n");
+    let rate = "expect: melt-rate-exceeded; near: melt-peak-exceeded";
+    stroke(&mut text, [30.0, 100.0], [230.0, 100.0], 0.18, 150.0, "near: melt-rate-exceeded, melt-peak-exceeded");
+    stroke(&mut text, [230.0, 100.0], [230.0, 100.6], 0.18, 150.0, "near: melt-rate-exceeded");
+    stroke(&mut text, [230.0, 100.6], [30.0, 100.6], 0.18, 150.0, rate);
+    stroke(&mut text, [30.0, 100.6], [30.0, 101.2], 0.18, 150.0, rate);
+    stroke(&mut text, [30.0, 101.2], [230.0, 101.2], 0.18, 150.0, rate);
+    text.push_str("M104 S0\nM107\nG0 Z20 F900\nM84\n");
+    text
+}
+
+/// Radii may differ by 0.002 mm; above that it is a note, above 0.05 mm a hold. Travel ends at x 250 mm; the nozzle
+/// brush has a corner at x 24 mm, y 196 mm.
+const WREN_ARCS: &str = "\
+; machine: wren
+; verdict: no-go
+; Invented: arcs with sloppy centres.
+G21
+G90
+M83
+G28
+G0 Z5 F900
+G0 X100 Y100 F12000
+G2 X120 Y100 I10 J0 F3000 ; near: arc-radius-mismatch, not-supported-here
+G3 X100.0019 Y100 I-10 J0 ; near: arc-radius-mismatch
+G1 X100
+G2 X120.0021 Y100 I10 J0 ; expect: arc-radius-mismatch
+G1 X120
+G3 X99.94 Y100 I-10 J0 ; expect: arc-radius-mismatch
+G1 X100
+G2 X120 Y100 R10 ; near: arc-radius-mismatch
+G3 X100 Y100 R9.9 ; expect: arc-radius-mismatch
+G2 X110 ; expect: malformed-word
+G2 X110 I5 R5 ; expect: malformed-word
+G2 X120 I10 ; near: malformed-word
+G5 X130 Y100 I0 J5 P0 Q5 ; expect: not-supported-here
+; Arcs that bulge over the end of travel, and into the brush.
+G0 X240 Y90
+G3 X240 Y110 I0 J10 ; near: outside-travel
+G0 X240.01 Y90
+G3 X240.01 Y110 I0 J10 ; expect: outside-travel
+G0 X10 Y176
+G2 X50 Y176 I20 J0 ; near: inside-keep-out
+G0 X50 Y180
+G0 X10
+G2 X50 Y180 I20 J0 ; expect: inside-keep-out
+M84
+";
+
+const WREN_NO_FAN: &str = "\
+; machine: wren
+; verdict: go
+; expect-job: layer-fan-never-on
+; Invented: a weight of two layers, for a filament that wants no fan.
+G21
+G90
+M83
+M190 S90
+M109 S245
+G28
+G0 Z0.25 F900
+G0 X100 Y100 F12000
+G1 X140 Y100 E1.8 F3600
+G1 X140 Y140 E1.8
+G1 X100 Y140 E1.8
+G1 X100 Y100 E1.8
+G0 Z0.5 F900
+G1 X140 Y100 E1.8 F3600
+G1 X140 Y140 E1.8
+G1 X100 Y140 E1.8
+G1 X100 Y100 E1.8
+M104 S0
+M140 S0
+G0 Z20 F900
+M84
+";
+
+/// The disc ends 100 mm from the middle. At x 80 mm, y 40 mm, moving outward along (2, 1), the carriage opposite runs
+/// 1.664 times as fast as the nozzle, and the controller makes 40000 steps a second at 100 for a mm.
+const BITTERN_EDGE: &str = "\
+; machine: bittern
+; verdict: no-go
+; Invented: a walk around the edge of the plate.
+G21
+G90
+M83
+G28
+G1 Z10 F6000
+G0 X60 Y80 F6000 ; near: outside-travel
+G0 X60.1 Y80 ; expect: outside-travel
+G0 X90 Y-40
+G3 X90 Y40 I-90 J40 ; near: outside-travel
+G0 X90 Y-40
+G3 X90 Y40 I-20 J40 ; expect: outside-travel
+G0 X-40 Y-20
+G0 X80 Y40 F14280 ; near: step-rate-exceeded
+G0 X-40 Y-20
+G0 X80 Y40 F15000 ; expect: step-rate-exceeded
+M140 S60 ; expect: heater-not-described
+M140 S0 ; near: heater-not-described
+M104 T5 S0 ; expect: tool-not-described
+T1 ; near: tool-not-described
+T2 ; expect: tool-not-described
+T0 ; near: tool-not-described
+M203 X100 ; near: limits-changed-in-job
+G1 X0 Y0 Z40 F6000
+M84
+";
+
+/// 600 mm are left on the spool of tool 1.
+const BITTERN_SPOOL: &str = "\
+; machine: bittern
+; verdict: hold
+; Invented: filling the second tool from the end of a spool.
+G21
+G90
+M83
+M109 T1 S210
+G28
+T1
+G1 X18 Y0 Z20 F6000
+G1 E150 F240
+G1 E150
+G1 E150
+G1 E150 ; near: spool-too-short
+G1 E-4 F1800
+G1 E4 ; near: spool-too-short
+G1 E0.5 F240 ; expect: spool-too-short
+M104 T1 S0
+G1 Z40 F6000
+M84
+";
+
+const BITTERN_STILL: &str = "\
+; machine: bittern
+; verdict: hold
+; expect-job: no-moves
+; Invented: somebody saved the start of a job and nothing else.
+G21
+G90
+G28
+M117 Ready when you are
+G4 P3
+";
