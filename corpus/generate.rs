@@ -14,7 +14,7 @@ mod faulty;
 #[path = "generate/pieces.rs"]
 mod pieces;
 
-pub use big::{BigJob, big_job, write_big_job};
+pub use big::{big_job, write_big_job};
 
 /// One job of the corpus.
 pub struct Job {
