@@ -15,7 +15,6 @@ use gonogo::preflight::{Sizes, inspect};
 use gonogo::text::{LineReader, Words, words};
 
 #[path = "../corpus/generate.rs"]
-#[allow(dead_code)]
 mod generate;
 
 /// The floor of any line reader: one memchr call per line.

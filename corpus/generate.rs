@@ -3,7 +3,8 @@
 //! Plain Rust without dependencies, taken into tests and benches by `#[path]`. Deterministic: the same bytes each time.
 //! Units: mm, mm/s, s, °C. Markers in the comments of a job say what is to be found in it; see `README.md`.
 
-#![allow(dead_code)]
+// Tests and benches each take a part of it.
+#![allow(dead_code, unused_imports)]
 
 #[path = "generate/big.rs"]
 mod big;

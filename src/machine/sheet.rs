@@ -1,4 +1,4 @@
-//! Reads the TOML text of a sheet against [`keys`](super::keys) and collects every fault.
+//! Reads the TOML text of a sheet against [`super::keys`] and collects every fault.
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};

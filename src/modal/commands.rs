@@ -444,7 +444,7 @@ impl Interpreter {
 /// and nozzle-pressure compensation, which is not modelled yet (common practice, no source).
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
-    code_times_ten % 10 == 0
+    code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
             | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=208 | 211 | 217
             | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 569 | 572 | 592 | 593
