@@ -3,7 +3,7 @@
 //! Plain Rust without dependencies, taken into tests and benches by `#[path]`. Deterministic: the same bytes each time.
 //! Units: mm, mm/s, s, °C. Markers in the comments of a job say what is to be found in it; see `README.md`.
 
-#![allow(dead_code)]
+#![allow(unused_imports)]
 
 #[path = "generate/big.rs"]
 mod big;
@@ -14,7 +14,7 @@ mod faulty;
 #[path = "generate/pieces.rs"]
 mod pieces;
 
-pub use big::{BigJob, big_job, write_big_job};
+pub use big::{big_job, write_big_job};
 
 /// One job of the corpus.
 pub struct Job {
