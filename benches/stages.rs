@@ -69,7 +69,8 @@ fn stages(criterion: &mut Criterion) {
     let mib: usize = std::env::var("GONOGO_BENCH_MIB").ok().and_then(|mib| mib.parse().ok()).unwrap_or(64);
     let mut job = Vec::new();
     generate::write_big_job(mib << 20, &mut job).expect("writing to memory cannot fail");
-    let machine = Machine::parse("wren.toml", include_str!("../corpus/machines/wren.toml")).expect("a corpus sheet is valid");
+    let machine =
+        Machine::parse("wren.toml", include_str!("../corpus/machines/wren.toml")).expect("a corpus sheet is valid");
 
     let mut group = criterion.benchmark_group("stages");
     group.throughput(Throughput::Bytes(job.len() as u64)).sample_size(10);

@@ -271,6 +271,8 @@ pub struct Layer {
 pub struct FlowSeries {
     /// Width of a bin, s.
     pub bin_s: f64,
+    /// End of the job, in the last bin, s.
+    pub end_s: f64,
     /// Largest momentary melt rate in each bin, mm³/s.
     pub peak_mm3_s: Vec<f64>,
     /// Largest sustained melt rate in each bin, mm³/s.

@@ -15,6 +15,17 @@ struct Merged {
     badness: f64,
 }
 
+/// Messages read as sentences, wherever they come from.
+fn sentence(mut message: String) -> String {
+    if let Some(first) = message.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    if !message.ends_with(['.', '?', '!']) {
+        message.push('.');
+    }
+    message
+}
+
 /// The findings so far.
 #[derive(Default)]
 pub struct Log {
@@ -56,7 +67,7 @@ impl Log {
                 finding.value = hit.value;
                 finding.limit = hit.limit;
                 finding.worst_line = line;
-                finding.message = message();
+                finding.message = sentence(message());
                 if let Some(line) = line {
                     self.wanted.push((at, line));
                 }
@@ -81,7 +92,7 @@ impl Log {
                 last_line: line,
                 count: 1,
                 lines: line.into_iter().collect(),
-                message: message(),
+                message: sentence(message()),
                 value: hit.value,
                 worst_line: line,
                 limit: hit.limit,

@@ -62,6 +62,7 @@ fn series() -> FlowSeries {
     let sustained: Vec<f64> = (0..240).map(at).collect();
     FlowSeries {
         bin_s: 21.0,
+        end_s: 5040.0,
         peak_mm3_s: sustained.iter().map(|rate| rate + 1.25).collect(),
         sustained_mm3_s: sustained,
     }

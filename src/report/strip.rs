@@ -44,7 +44,7 @@ pub fn lines(series: &FlowSeries, capacity: Option<f64>, width: usize, look: Loo
         });
         lines.push(format!("{label:>fill$} ┤{}", paint(cells, look.color), fill = gutter - 2));
     }
-    lines.push(axis(series.bin_s * series.sustained_mm3_s.len() as f64, rates.len(), gutter));
+    lines.push(axis(series.end_s, rates.len(), gutter));
     lines
 }
 
@@ -100,7 +100,8 @@ mod tests {
     const LOOK: Look = Look { width: 80, color: false };
 
     fn series(rates: &[f64]) -> FlowSeries {
-        FlowSeries { bin_s: 10.0, peak_mm3_s: rates.to_vec(), sustained_mm3_s: rates.to_vec() }
+        let end_s = 10.0 * rates.len() as f64;
+        FlowSeries { bin_s: 10.0, end_s, peak_mm3_s: rates.to_vec(), sustained_mm3_s: rates.to_vec() }
     }
 
     #[test]

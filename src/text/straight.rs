@@ -107,7 +107,8 @@ mod tests {
         for line in ["G1 X103.024 Y68.319 E0.01929", "G0 F9000 X1 Y-2", "G1", "G1 Z0.2 F600", "G1 X-0.0", "G1 X.5"] {
             assert!(agrees(line.as_bytes()), "{line}");
         }
-        for line in ["G1 X1 X2", "G1 X", "G1  X1", "G10", "G1 X1 ", "G1 X1.2.3", "G1 X1;c", "g1 X1", "G1 X1 2", "G1X1"] {
+        for line in ["G1 X1 X2", "G1 X", "G1  X1", "G10", "G1 X1 ", "G1 X1.2.3", "G1 X1;c", "g1 X1", "G1 X1 2", "G1X1"]
+        {
             assert!(!agrees(line.as_bytes()), "{line}");
         }
     }

@@ -61,6 +61,7 @@ impl Observer for Series {
         self.sustained.truncate(used);
         draft.series = FlowSeries {
             bin_s: self.bin_s,
+            end_s: total_s,
             peak_mm3_s: std::mem::take(&mut self.peak),
             sustained_mm3_s: std::mem::take(&mut self.sustained),
         };

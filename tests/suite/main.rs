@@ -7,6 +7,7 @@ mod mutations;
 mod properties;
 mod random_jobs;
 mod reading;
+mod readme;
 mod regressions;
 mod slow_planner;
 mod support;

@@ -31,9 +31,9 @@ fn the_sheet_is_valid() {
 #[test]
 fn the_picture_is_the_report() {
     let root = root();
-    let machine = Machine::load(&root.join("corpus/machines/heron.toml")).unwrap();
-    let job = fs::read("corpus/jobs/hurried-hook.gcode").unwrap();
-    let report = inspect(&job[..], "corpus/jobs/hurried-hook.gcode", &machine, &Sizes::default()).unwrap();
+    let machine = Machine::load(&root.join("corpus/machines/wren.toml")).unwrap();
+    let job = fs::read("corpus/jobs/wren-flow.gcode").unwrap();
+    let report = inspect(&job[..], "corpus/jobs/wren-flow.gcode", &machine, &Sizes::default()).unwrap();
     let mut text = Vec::new();
     let mut renderer = TextReport::new(Look { width: 80, color: true });
     renderer.add(&Ok(report), &mut text).unwrap();
