@@ -9,7 +9,7 @@ const CLOSED: f64 = 1e-6;
 const COUNTED: f64 = 1e-9;
 
 pub fn jobs() -> Vec<Job> {
-    vec![square(), bracket(), cap(), dial(), stairs(), tag()]
+    vec![heron_square(), heron_bracket(), wren_cap(), wren_dial(), wren_stairs(), bittern_tag()]
 }
 
 fn known(field: &'static str, value: f64, tolerance: f64, why: &'static str) -> Known {
@@ -40,7 +40,8 @@ fn counted_box(tally: &Tally) -> Vec<Known> {
     corners.into_iter().map(|(field, value)| known(field, value, COUNTED, why)).collect()
 }
 
-fn heron() -> Style {
+/// Speeds that suit Heron.
+pub(super) fn heron() -> Style {
     Style {
         absolute_e: true,
         width_mm: 0.45,
@@ -48,18 +49,18 @@ fn heron() -> Style {
         outline_mm_s: 30.0,
         fill_mm_s: 50.0,
         travel_mm_s: 110.0,
-        z_mm_s: 6.0,
-        retraction: Retraction::Words(1.5, 30.0),
+        z_mm_s: 5.0,
+        retraction: Retraction::Words(1.5, 20.0),
     }
 }
 
 const HERON_START: &str = "G21\nG90\nM82\nM104 S205\nM190 S60\nM109 S205\nG28\n\
-; High over the clips.\nG1 Z10 F360\nG0 X20 Y30 F6600";
+; High over the clips.\nG1 Z10 F300\nG0 X20 Y30 F6600";
 const HERON_END: &str = "; Cool down, bring the bed forward, release the motors.\nM104 S0\nM140 S0\nM107\nG91\n\
-G1 Z5 F360\nG90\nG0 X10 Y200 F6000\nM84";
+G1 Z5 F300\nG90\nG0 X10 Y200 F6000\nM84";
 
 /// One outline, eight layers: every number by hand.
-fn square() -> Job {
+fn heron_square() -> Job {
     const SIDE: f64 = 20.0;
     const LAYERS: u32 = 8;
     const PRIME: f64 = 6.0;
@@ -100,8 +101,8 @@ fn square() -> Job {
     Job { name: "heron-square", machine: "heron", text: job.text, known }
 }
 
-/// An ordinary small part: outline, holes, filling, a purge line.
-fn bracket() -> Job {
+/// An ordinary small part: outline, holes, filling, a purge line. It passes on the built-in machine as well.
+fn heron_bracket() -> Job {
     const LAYERS: u32 = 6;
     const CORNERS: [Point; 6] =
         [[80.0, 80.0], [122.0, 80.0], [122.0, 94.0], [94.0, 94.0], [94.0, 122.0], [80.0, 122.0]];
@@ -148,11 +149,11 @@ const WREN_END: &str = "; Cool down, lift, release the motors.\nM104 S0\nM140 S0
 G0 Z40 F900\nG0 X125 Y200 F12000\nM84";
 
 /// A round cap: outlines of many short chords.
-fn cap() -> Job {
+fn wren_cap() -> Job {
     const LAYERS: u32 = 4;
     let centre = [125.0, 105.0];
     let mut job = Writer::new(wren());
-    job.lines("; machine: wren\n; verdict: go\n; also: feed-rate-clipped\n; Invented: the lid of a jar, its round wall made of short chords.");
+    job.lines("; machine: wren\n; verdict: go\n; Invented: the lid of a jar, its round wall made of short chords.");
     job.lines(WREN_START);
     job.stands_at([248.0, 208.0, 2.0]);
     for number in 1..=LAYERS {
@@ -180,12 +181,12 @@ fn cap() -> Job {
 }
 
 /// Rings of true arcs in a warm chamber.
-fn dial() -> Job {
+fn wren_dial() -> Job {
     const LAYERS: u32 = 5;
     const RADII: [f64; 4] = [30.0, 29.55, 12.0, 11.55];
     let centre = [125.0, 105.0];
     let mut job = Writer::new(wren());
-    job.lines("; machine: wren\n; verdict: go\n; also: feed-rate-clipped\n; Invented: the scale ring of a dial, made of whole circles.");
+    job.lines("; machine: wren\n; verdict: go\n; Invented: the scale ring of a dial, made of whole circles.");
     job.lines("M141 S45");
     job.lines(WREN_START);
     job.lines("M191 S45");
@@ -225,7 +226,7 @@ fn dial() -> Job {
 }
 
 /// Single strokes from rest to rest: the time of each is L / V + V / a.
-fn stairs() -> Job {
+fn wren_stairs() -> Job {
     const STEPS: u32 = 6;
     const SPEED: f64 = 120.0;
     let mut job = Writer::new(Style { outline_mm_s: SPEED, retraction: Retraction::Never, ..wren() });
@@ -272,7 +273,7 @@ fn travel_time(length: f64, speed: f64, acceleration: f64) -> f64 {
 }
 
 /// A name tag of two filaments.
-fn tag() -> Job {
+fn bittern_tag() -> Job {
     const LAYERS: u32 = 4;
     let style = Style {
         absolute_e: false,

@@ -55,6 +55,8 @@ pub struct Writer {
     pub text: String,
     pub style: Style,
     pub tally: Tally,
+    /// Comment for the end of the next move.
+    pub remark: &'static str,
     at: [f64; 3],
     /// Absolute E, in 0.00001 mm.
     e: i64,
@@ -96,7 +98,7 @@ fn rounded(value: f64) -> f64 {
 impl Writer {
     pub fn new(style: Style) -> Self {
         let tally = Tally { extruding_mm: 0.0, net_mm: 0.0, min: [f64::MAX; 3], max: [f64::MIN; 3], layers: 0 };
-        Self { text: String::new(), style, tally, at: [0.0; 3], e: 0, feed: 0, retracted: false }
+        Self { text: String::new(), style, tally, remark: "", at: [0.0; 3], e: 0, feed: 0, retracted: false }
     }
 
     /// Lines as they stand.
@@ -109,6 +111,11 @@ impl Writer {
     pub fn stands_at(&mut self, at: [f64; 3]) {
         self.at = at;
         self.feed = 0;
+    }
+
+    /// Number of the line that is written next.
+    pub fn next_line(&self) -> usize {
+        self.text.lines().count() + 1
     }
 
     /// `G92 E0` in jobs with absolute E words.
@@ -147,6 +154,10 @@ impl Writer {
             self.feed = feed;
             self.text.push_str(" F");
             fixed(&mut self.text, feed as f64, 0);
+        }
+        match std::mem::take(&mut self.remark) {
+            "" => {}
+            remark => self.text.extend([" ; ", remark]),
         }
         self.text.push('\n');
     }
@@ -215,9 +226,9 @@ impl Writer {
     fn arrive(&mut self, to: Point, length_mm: f64) {
         let next = [to[0], to[1], self.at[2]];
         for place in [self.at, next] {
-            for axis in 0..3 {
-                self.tally.min[axis] = self.tally.min[axis].min(place[axis]);
-                self.tally.max[axis] = self.tally.max[axis].max(place[axis]);
+            for (axis, at) in place.into_iter().enumerate() {
+                self.tally.min[axis] = self.tally.min[axis].min(at);
+                self.tally.max[axis] = self.tally.max[axis].max(at);
             }
         }
         self.tally.extruding_mm += length_mm;

@@ -1,6 +1,5 @@
 ; machine: wren
 ; verdict: go
-; also: feed-rate-clipped
 ; Invented: the lid of a jar, its round wall made of short chords.
 G21
 G90

@@ -1,6 +1,5 @@
 ; machine: wren
 ; verdict: go
-; also: feed-rate-clipped
 ; Invented: the scale ring of a dial, made of whole circles.
 M141 S45
 G21

@@ -8,12 +8,12 @@ pub const CHECK: Check = Check {
     id: "settings-stored",
     severity: Severity::Hold,
     summary: "The job writes, reloads or resets the settings stored on the board.",
-    explain: "What: the job has one of M500 to M504, which store the settings on the board, load them, reset them to \
-the built-in ones, report them or check them.\n\n\
+    explain: "What: the job has M500, M501, M502 or M504, which store the settings on the board, load them, reset them to the \
+built-in ones or check what is stored. M503, which only lists them, is harmless.\n\n\
 Why it matters: a print job that stores or resets settings changes the machine for every later job: step counts, \
 offsets and limits found by hand are lost without a word.\n\n\
-How it is computed: the command numbers M500 to M504 are looked for. What they do on a given board is its own affair; \
-see its documents.\n\n\
+How it is computed: these command numbers are looked for. What they do on a given board is its own affair; see its \
+documents.\n\n\
 What to do: take the command out of the job unless the job is meant to tune the machine, and keep a copy of your \
 settings.",
     build: |_| Built::Reading,

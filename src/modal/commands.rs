@@ -80,7 +80,8 @@ impl Interpreter {
             }
             3020 => self.cold_guard(log),
             4000 => self.action(ActionKind::Finish, 0.0, out),
-            5000..=5040 => self.raise(log, "settings-stored", Severity::Hold, u64::from(code), || {
+            // M503 only lists them.
+            5000 | 5010 | 5020 | 5040 => self.raise(log, "settings-stored", Severity::Hold, u64::from(code), || {
                 format!("M{} changes or stores the controller's settings from inside a job", code / 10)
             }),
             _ if is_harmless(code) => {}
@@ -234,7 +235,7 @@ impl Interpreter {
         if lift > 0.0 {
             self.lift = lift;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z + lift], 0.0, self.feed_mm_s * self.speed_factor, None, log, out);
+            self.emit_move([x, y, z + lift], 0.0, self.lift_mm_s, None, log, out);
         }
     }
 
@@ -245,7 +246,7 @@ impl Interpreter {
         if lift > 0.0 {
             self.lift = 0.0;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z - lift], 0.0, self.feed_mm_s * self.speed_factor, None, log, out);
+            self.emit_move([x, y, z - lift], 0.0, self.lift_mm_s, None, log, out);
         }
         let (_, _, _, extra, feed) = self.retraction_now();
         let de = (length + extra) * self.state().flow_factor;
@@ -447,6 +448,6 @@ fn is_harmless(code_times_ten: u32) -> bool {
     code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
             | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=208 | 211 | 217
-            | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 569 | 572 | 592 | 593
+            | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 569 | 572 | 592 | 593
             | 845 | 851 | 862 | 900 | 908 | 911..=919 | 928)
 }

@@ -113,6 +113,8 @@ struct ToolState {
 pub struct Interpreter {
     controller: Controller,
     home: [f64; 3],
+    /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
+    lift_mm_s: f64,
     tools: Vec<Tool>,
     has_bed: bool,
     has_chamber: bool,
@@ -180,6 +182,7 @@ impl Interpreter {
         Self {
             controller: machine.controller.clone(),
             home: machine.travel.home,
+            lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
             tools: machine.tools.clone(),
             has_bed: machine.bed.is_some(),
             has_chamber: machine.chamber.is_some(),

@@ -32,9 +32,9 @@ fn the_sheet_is_valid() {
 fn the_picture_is_the_report() {
     let root = root();
     // Tests run at the root of the package; the report shows paths as they are given.
-    let machine = Machine::load(Path::new("corpus/machines/wren.toml")).unwrap();
-    let job = fs::read("corpus/jobs/wren-flow.gcode").unwrap();
-    let report = inspect(&job[..], "corpus/jobs/wren-flow.gcode", &machine, &Sizes::default()).unwrap();
+    let machine = Machine::load(Path::new("corpus/machines/heron.toml")).unwrap();
+    let job = fs::read("corpus/jobs/heron-hook.gcode").unwrap();
+    let report = inspect(&job[..], "corpus/jobs/heron-hook.gcode", &machine, &Sizes::default()).unwrap();
     let mut text = Vec::new();
     let mut renderer = TextReport::new(Look { width: 80, color: true });
     renderer.add(&Ok(report), &mut text).unwrap();
