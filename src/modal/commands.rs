@@ -30,7 +30,7 @@ impl Interpreter {
             100 if self.params.names(b'P') || self.params.names(b'L') => self.set_work_offset(),
             100 => self.retract(log, out),
             110 => self.recover(log, out),
-            280 => self.home(log, out),
+            280 => self.home(out),
             290 | 291 | 292 | 300 | 380..=385 | 800 => {
                 self.needs(Feature::Probing, log);
                 self.lose_position(out);
@@ -128,14 +128,13 @@ impl Interpreter {
         self.action(ActionKind::Pause { open_ended: timed.is_none() }, timed.unwrap_or(0.0), out);
     }
 
-    fn home(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn home(&mut self, out: &mut impl FnMut(Event)) {
         let mut axes = [b'X', b'Y', b'Z'].map(|letter| self.params.names(letter));
         if axes == [false; 3] {
             axes = [true; 3];
         }
-        let _ = log;
-        for axis in 0..3 {
-            if axes[axis] {
+        for (axis, &homed) in axes.iter().enumerate() {
+            if homed {
                 self.position[axis] = self.home[axis];
                 self.known[axis] = true;
                 self.g92[axis] = 0.0;
@@ -444,7 +443,7 @@ impl Interpreter {
 /// and nozzle-pressure compensation, which is not modelled yet (common practice, no source).
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
-    code_times_ten % 10 == 0
+    code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
             | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=208 | 211 | 217
             | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 569 | 572 | 592 | 593

@@ -275,14 +275,13 @@ impl Interpreter {
 
     /// Line number, checksum, damage, length.
     fn judge_line(&mut self, raw: &RawLine<'_>, line: &Line<'_>, log: &mut Log) {
-        if let Some(number) = line.number {
-            if let Some(last) = self.last_number.replace(number)
-                && number != last + 1.0
-            {
-                self.raise(log, "line-number-skipped", Severity::Note, 0, || {
-                    format!("line number N{number} follows N{last}")
-                });
-            }
+        if let Some(number) = line.number
+            && let Some(last) = self.last_number.replace(number)
+            && number != last + 1.0
+        {
+            self.raise(log, "line-number-skipped", Severity::Note, 0, || {
+                format!("line number N{number} follows N{last}")
+            });
         }
         if let Some((given, computed)) = line.checksum
             && given != f64::from(computed)
@@ -393,8 +392,7 @@ impl Interpreter {
                 }
             }
             _ => {
-                for i in 0..acting_count {
-                    let Some(command) = acting[i] else { continue };
+                for (i, command) in acting.into_iter().flatten().enumerate() {
                     let start = if i == 0 { 0 } else { command.at + 1 };
                     let end = commands.iter().map(|c| c.at).find(|&at| at > command.at).unwrap_or(words.len());
                     self.collect(words, commands, start..end, log);

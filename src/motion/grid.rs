@@ -32,7 +32,7 @@ pub fn time(t_s: f64) -> f64 {
 
 /// An exact sum of values, each rounded to a multiple of 2⁻³².
 ///
-/// Small values gather in an f64, where up to [`Sum::GATHERED`] of them add without rounding; converting each one to a
+/// Small values gather in an f64, where up to 256 of them add without rounding; converting each one to a
 /// wide integer would cost ten times as much.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Sum {

@@ -281,7 +281,10 @@ impl<'c> Iterator for Lines<'c> {
 mod tests {
     use super::*;
 
-    fn all(text: &[u8], chunk_bytes: usize) -> (Vec<(Vec<u8>, u64, u64, bool, bool)>, bool, String, u64) {
+    /// Bytes, number, raw bytes, ended and cut of a line.
+    type Whole = (Vec<u8>, u64, u64, bool, bool);
+
+    fn all(text: &[u8], chunk_bytes: usize) -> (Vec<Whole>, bool, String, u64) {
         let mut reader = LineReader::with_chunk_bytes(text, chunk_bytes);
         let mut lines = Vec::new();
         while reader.advance().unwrap() {

@@ -87,7 +87,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     }
 }
 
-/// The same without the straight path of [`super::straight`]: the law it is held to.
+/// The same without the straight path for plain G0 and G1 lines: the law it is held to.
 pub fn read_by_grammar<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     words.clear();
     let mut line = Line {
