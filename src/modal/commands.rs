@@ -215,7 +215,7 @@ impl Interpreter {
 
     fn retract(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.needs(Feature::FirmwareRetraction, log);
-        self.last_was_motion = true;
+        self.note_motion();
         if self.state().retracted.is_some() {
             return;
         }
@@ -239,7 +239,7 @@ impl Interpreter {
 
     fn recover(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.needs(Feature::FirmwareRetraction, log);
-        self.last_was_motion = true;
+        self.note_motion();
         let Some((length, lift)) = self.state().retracted.take() else { return };
         if lift > 0.0 {
             self.lift = 0.0;
@@ -306,8 +306,9 @@ impl Interpreter {
             None => self.tool,
         };
         self.reject_rest(b"", log);
-        let state = &self.states[tool_place(tool)];
-        let (Some(target_c), wait) = self.target_c(wait, state.target_c) else { return };
+        let before_c = self.states[tool_place(tool)].target_c;
+        let (Some(target_c), wait) = self.target_c(wait, before_c) else { return };
+        self.note_heat(before_c, target_c);
         self.states[tool_place(tool)].target_c = target_c;
         self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
     }
@@ -315,6 +316,7 @@ impl Interpreter {
     fn heat_bed(&mut self, wait: Wait, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.reject_rest(b"", log);
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
+        self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
         if !self.has_bed && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 0, || {
@@ -328,6 +330,7 @@ impl Interpreter {
         self.needs(Feature::Chamber, log);
         self.reject_rest(b"", log);
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
+        self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
         if !self.has_chamber && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 1, || {
