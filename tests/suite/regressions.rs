@@ -95,3 +95,11 @@ fn a_bed_left_warm_is_no_cut() {
     assert!(!raised(&format!("{start}M104 S0\nG1 Y5\n")).contains(&"truncated-job"));
     assert!(raised(&format!("M104 S0\n{start}")).contains(&"truncated-job"), "it was off before");
 }
+
+/// Layers 0.04 mm high were merged where their heights are not exact in binary.
+#[test]
+fn layers_of_0_04_mm() {
+    let layer = |n: u32| format!("G1 Z{:.2} F600\nG1 X{} E0.3\n", 0.2 + 0.04 * f64::from(n), 10 * (n % 2));
+    let job = (0..11).fold("M83\nG1 X5 F600\n".to_owned(), |job, n| job + &layer(n));
+    assert_eq!(judge(&free_machine(), &job).layers_total, 11);
+}
