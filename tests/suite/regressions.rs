@@ -103,3 +103,13 @@ fn layers_of_0_04_mm() {
     let job = (0..11).fold("M83\nG1 X5 F600\n".to_owned(), |job, n| job + &layer(n));
     assert_eq!(judge(&free_machine(), &job).layers_total, 11);
 }
+
+/// A nozzle without a heating law was taken for 0 °C once it was off, colder than the room.
+#[test]
+fn a_nozzle_without_a_law_is_as_warm_as_the_room() {
+    let mut machine = free_machine();
+    machine.tools[0].heating = None;
+    machine.tools[0].extrude_min_c = Some(machine.ambient_c - 5.0);
+    let report = judge(&machine, "G28\nM104 S200\nG1 X5 E1 F600\nM104 S0\nG1 X9 E2\nM84\n");
+    assert!(report.findings.iter().all(|finding| finding.check != "extrudes-cold"), "{:?}", report.findings);
+}
