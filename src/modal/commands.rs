@@ -81,7 +81,14 @@ impl Interpreter {
             3020 => self.cold_guard(log),
             4000 => self.action(ActionKind::Finish, 0.0, out),
             5000..=5040 => self.raise(log, "settings-stored", Severity::Hold, u64::from(code), || {
-                format!("M{} changes or stores the controller's settings from inside a job", code / 10)
+                let does = match code {
+                    5000 => "stores",
+                    5010 => "loads",
+                    5020 => "resets",
+                    5030 => "reports",
+                    _ => "checks",
+                };
+                format!("M{} {does} the controller's settings from inside a job", code / 10)
             }),
             _ if is_harmless(code) => {}
             _ => self.unknown(b'M', code, log),
