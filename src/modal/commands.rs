@@ -147,6 +147,11 @@ impl Interpreter {
                 self.g92[axis] = 0.0;
             }
         }
+        if axes[2] {
+            // The lift of a retraction is part of the position that homing replaces.
+            self.lift = 0.0;
+            self.states.iter_mut().filter_map(|state| state.retracted.as_mut()).for_each(|(_, lift)| *lift = 0.0);
+        }
         self.action(ActionKind::Home { axes, position: self.position }, self.controller.homing_s.unwrap_or(0.0), out);
     }
 

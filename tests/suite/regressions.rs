@@ -124,3 +124,11 @@ fn huge_cubics_take_few_chords() {
     flatten(&Curve::Cubic(Cubic { points }), [0.0; 3], [1.0, 1.0, 0.0], 1e-6, |_, _| chords += 1);
     assert!(chords < 100_000, "{chords}");
 }
+
+/// G11 took back a lift that homing had already undone, and went below 0.
+#[test]
+fn homing_undoes_the_lift_of_a_retraction() {
+    let job = "G28\nM207 S1 F1800 Z0.4\nG1 X5 F600\nG10\nG28\nG11\nG1 Z1\n";
+    let reached = judge(&free_machine(), job).reached.unwrap();
+    assert_eq!((reached.min[2], reached.max[2]), (0.0, 1.0));
+}
