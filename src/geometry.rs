@@ -15,6 +15,8 @@ pub const TOUCH_MM: f64 = 1e-6;
 pub const CHORD_MM: f64 = 0.01;
 /// Most chords an arc is cut into.
 const CHORDS: f64 = 100_000.0;
+/// Finest tolerance of chords for the size of a curve: bounds their number whatever a job writes.
+const FINEST_SHARE: f64 = 1e-8;
 /// Angles closer than this to an end of an arc belong to the end, rad.
 const ANGLE_EPS: f64 = 1e-9;
 
@@ -206,6 +208,7 @@ pub fn flatten(
 
 fn arc_chords(arc: &Arc, tolerance_mm: f64) -> u32 {
     // The sagitta of a chord that spans the angle s is radius (1 - cos(s / 2)).
+    let tolerance_mm = tolerance_mm.max(FINEST_SHARE * arc.radius);
     let span = 2.0 * (1.0 - tolerance_mm / arc.radius).max(0.0).acos();
     (arc.sweep_rad.abs() / span).ceil().clamp(1.0, CHORDS) as u32
 }
@@ -217,6 +220,8 @@ fn flatten_cubic(
     tolerance_mm: f64,
     visit: &mut impl FnMut([f64; 3], [f64; 3]),
 ) {
+    let reach = [curve.p1, curve.p2, curve.p3].map(|point| (point - curve.p0).hypot()).into_iter().fold(0.0, f64::max);
+    let tolerance_mm = tolerance_mm.max(FINEST_SHARE * reach);
     let mut corners = Vec::new();
     kurbo::flatten([PathEl::MoveTo(curve.p0), PathEl::CurveTo(curve.p1, curve.p2, curve.p3)], tolerance_mm, |el| {
         if let PathEl::LineTo(point) = el {

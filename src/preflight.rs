@@ -131,7 +131,8 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
         commands: interpreter.commands(),
         last_line_ended: reader.last_line_ended(),
         last_was_motion: interpreter.last_was_motion(),
-        heaters_on: interpreter.heaters_on(),
+        last_motion_line: interpreter.last_motion_line(),
+        heats_to_the_end: interpreter.heats_to_the_end(),
         digest: reader.digest(),
     };
     watch.log.absorb(reading);
@@ -145,7 +146,8 @@ struct Ending {
     commands: u64,
     last_line_ended: bool,
     last_was_motion: bool,
-    heaters_on: bool,
+    last_motion_line: u64,
+    heats_to_the_end: bool,
     digest: String,
 }
 
@@ -281,11 +283,11 @@ const CARD_NAME_LIMIT: usize = 255;
 
 /// Findings about the job as a whole.
 fn judge_ending(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
-    if ending.last_was_motion && !ending.last_line_ended {
+    if ending.last_was_motion && ending.last_motion_line == ending.lines && !ending.last_line_ended {
         log.raise(plain("truncated-job", Severity::NoGo, ending.lines), || {
             "the job ends in the middle of a motion line, without a newline: it looks cut off".to_owned()
         });
-    } else if ending.last_was_motion && ending.heaters_on {
+    } else if ending.last_was_motion && ending.heats_to_the_end {
         log.raise(plain("truncated-job", Severity::NoGo, ending.lines), || {
             "the job ends with a motion command while heaters are on: it looks cut off".to_owned()
         });

@@ -12,7 +12,10 @@ M104 S49
 G4 S900 ; near: hot-and-idle
 M104 S220
 G4 S600 ; near: hot-and-idle
-G4 S600.5 ; expect: hot-and-idle
+G0 Z18 F600
+G4 S400 ; near: hot-and-idle
+G4 S200.5 ; expect: hot-and-idle
+G0 Z19 F600
 M0 S30 ; near: hot-and-idle
 M0 ; expect: hot-and-idle
 M600 ; expect: hot-and-idle

@@ -10,12 +10,12 @@ pub const CHECK: Check = Check {
     id: "hot-and-idle",
     severity: Severity::Hold,
     summary: "The machine waits for long, or for a person, with a hot nozzle.",
-    explain: "What: a nozzle has a target of 50 °C or more while the job dwells or pauses for more than 600 s, or \
-pauses until a person comes.\n\n\
+    explain: "What: a nozzle has a target of 50 °C or more while the job dwells or pauses for more than 600 s without \
+a move in between (hold), or pauses until a person comes (note).\n\n\
 Why it matters: filament that stands in a hot nozzle chars and blocks it, oozes, and burns whoever reaches in; a hot \
 machine left unattended is a fire hazard. Be there when the pause comes. The maker's documents come first.\n\n\
-How it is computed: the length in s of each dwell (G4) and each pause with a time of its own is compared with 600 s; \
-pauses without an end of their own always count. Both bounds are common practice, no source.\n\n\
+How it is computed: the times in s of dwells (G4) and of pauses with a time of their own add up until the next move \
+and are compared with 600 s; pauses without an end of their own always count. Both bounds are common practice, no source.\n\n\
 What to do: lower the nozzle temperature before the wait and heat again after it, or set the check to note in the sheet \
 if you stand by.",
     build: |_| Built::Watching(Box::<HotAndIdle>::default()),
@@ -29,10 +29,15 @@ const WAIT_S: f64 = 600.0;
 #[derive(Default)]
 struct HotAndIdle {
     targets: Targets,
+    /// How long the machine has stood hot since its last move, s.
+    still_s: f64,
 }
 
 impl Observer for HotAndIdle {
     fn observe(&mut self, block: &Block, log: &mut Log) {
+        if !block.is_empty() {
+            self.still_s = 0.0;
+        }
         for action in &block.actions {
             let open_ended = match action.kind {
                 ActionKind::Heat { heater: heater @ Heater::Nozzle(_), target_c, .. } => {
@@ -44,8 +49,13 @@ impl Observer for HotAndIdle {
                 _ => continue,
             };
             let hottest_c = self.targets.iter().fold(0.0, |hottest: f64, (_, target_c, _)| hottest.max(target_c));
-            if hottest_c >= HOT_C && (open_ended || action.duration_s > WAIT_S) {
-                raise(log, action.line, (!open_ended).then_some(action.duration_s), hottest_c);
+            if hottest_c < HOT_C {
+                self.still_s = 0.0;
+                continue;
+            }
+            self.still_s += action.duration_s;
+            if open_ended || self.still_s > WAIT_S {
+                raise(log, action.line, (!open_ended).then_some(self.still_s), hottest_c);
             }
         }
     }
@@ -55,7 +65,8 @@ fn raise(log: &mut Log, line: u64, wait_s: Option<f64>, hottest_c: f64) {
     let hit = Hit {
         check: CHECK.id,
         kind: u64::from(wait_s.is_none()),
-        severity: Severity::Hold,
+        // How long a person takes is not known, and a planned change of filament is no fault.
+        severity: if wait_s.is_some() { Severity::Hold } else { Severity::Note },
         line,
         value: wait_s,
         badness: wait_s.unwrap_or(hottest_c),
@@ -82,18 +93,27 @@ mod tests {
 
     #[test]
     fn long_waits_merge_and_the_longest_is_reported() {
-        let job = hot(215.0).act_for(ActionKind::Dwell, 600.0).act_for(ActionKind::Dwell, 601.0);
-        let job = job.act_for(ActionKind::Pause { open_ended: false }, 1800.0);
+        let job = hot(215.0).act_for(ActionKind::Dwell, 600.0).filament(1.0).act_for(ActionKind::Dwell, 601.0);
+        let job = job.filament(1.0).act_for(ActionKind::Pause { open_ended: false }, 1800.0);
         let found = job.findings(&CHECK, &machine());
-        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(3), Some(4)));
+        assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(4), Some(6)));
         assert_eq!((found[0].value, found[0].limit), (Some(1800.0), Some(600.0)));
         assert!(found[0].message.contains("1800 s") && found[0].message.contains("215 °C"));
     }
 
     #[test]
+    fn waits_add_up_until_the_next_move() {
+        let three = |job: Job| (0..3).fold(job, |job, _| job.act_for(ActionKind::Dwell, 300.0));
+        let found = three(hot(200.0)).findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].line, found[0].value), (1, Some(4), Some(900.0)));
+        let pairs = hot(200.0).act_for(ActionKind::Dwell, 300.0).act_for(ActionKind::Dwell, 300.0).filament(1.0);
+        assert!(pairs.act_for(ActionKind::Dwell, 300.0).findings(&CHECK, &machine()).is_empty());
+    }
+
+    #[test]
     fn a_pause_without_end_counts_at_once() {
         let found = hot(50.0).act(ActionKind::Pause { open_ended: true }).findings(&CHECK, &machine());
-        assert_eq!((found.len(), found[0].value), (1, None));
+        assert_eq!((found.len(), found[0].value, found[0].severity), (1, None, Severity::Note));
     }
 
     #[test]

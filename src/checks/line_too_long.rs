@@ -8,11 +8,11 @@ pub const CHECK: Check = Check {
     id: "line-too-long",
     severity: Severity::Note,
     summary: "A line is longer than the controller takes.",
-    explain: "What: a line of the job has more bytes than the controller's line buffer.\n\n\
-Why it matters: most controllers cut such a line or drop it. In a comment that is harmless; words lost from a move are \
-not.\n\n\
-How it is computed: bytes of the line without its line ending, compared with `line_length_limit_bytes`.\n\n\
-What to do: look at the line. Long comments can be left out when slicing; a long command needs a shorter form.",
+    explain: "What: the command of a line has more bytes than the controller's line buffer.\n\n\
+Why it matters: most controllers cut such a line or drop it, and words are lost from the command.\n\n\
+How it is computed: bytes of the line up to the end of its last word or checksum, without a comment and blanks behind \
+it, compared with `line_length_limit_bytes`.\n\n\
+What to do: look at the line, and bring the command into a shorter form, with fewer digits or on several lines.",
     build: |machine| match machine.controller.line_length_limit_bytes {
         Some(_) => Built::Reading,
         None => Built::Skipped("the sheet gives no `[controller] line_length_limit_bytes`".to_owned()),

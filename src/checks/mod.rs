@@ -48,6 +48,8 @@ mod purge;
 #[cfg(test)]
 mod testing;
 
+pub(crate) use purge::other_layer;
+
 use crate::inspection::Severity;
 use crate::machine::Machine;
 use crate::observe::Observer;

@@ -30,7 +30,7 @@ impl Interpreter {
             100 if self.params.names(b'P') || self.params.names(b'L') => self.set_work_offset(),
             100 => self.retract(log, out),
             110 => self.recover(log, out),
-            280 => self.home(log, out),
+            280 => self.home(out),
             290 | 291 | 292 | 300 | 380..=385 | 800 => {
                 self.needs(Feature::Probing, log);
                 self.lose_position(out);
@@ -82,7 +82,13 @@ impl Interpreter {
             4000 => self.action(ActionKind::Finish, 0.0, out),
             // M503 only lists them.
             5000 | 5010 | 5020 | 5040 => self.raise(log, "settings-stored", Severity::Hold, u64::from(code), || {
-                format!("M{} changes or stores the controller's settings from inside a job", code / 10)
+                let does = match code {
+                    5000 => "stores",
+                    5010 => "loads",
+                    5020 => "resets",
+                    _ => "checks",
+                };
+                format!("M{} {does} the controller's settings from inside a job", code / 10)
             }),
             _ if is_harmless(code) => {}
             _ => self.unknown(b'M', code, log),
@@ -129,18 +135,22 @@ impl Interpreter {
         self.action(ActionKind::Pause { open_ended: timed.is_none() }, timed.unwrap_or(0.0), out);
     }
 
-    fn home(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn home(&mut self, out: &mut impl FnMut(Event)) {
         let mut axes = [b'X', b'Y', b'Z'].map(|letter| self.params.names(letter));
         if axes == [false; 3] {
             axes = [true; 3];
         }
-        let _ = log;
-        for axis in 0..3 {
-            if axes[axis] {
+        for (axis, &homed) in axes.iter().enumerate() {
+            if homed {
                 self.position[axis] = self.home[axis];
                 self.known[axis] = true;
                 self.g92[axis] = 0.0;
             }
+        }
+        if axes[2] {
+            // The lift of a retraction is part of the position that homing replaces.
+            self.lift = 0.0;
+            self.states.iter_mut().filter_map(|state| state.retracted.as_mut()).for_each(|(_, lift)| *lift = 0.0);
         }
         self.action(ActionKind::Home { axes, position: self.position }, self.controller.homing_s.unwrap_or(0.0), out);
     }
@@ -217,7 +227,7 @@ impl Interpreter {
 
     fn retract(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.needs(Feature::FirmwareRetraction, log);
-        self.last_was_motion = true;
+        self.note_motion();
         if self.state().retracted.is_some() {
             return;
         }
@@ -241,7 +251,7 @@ impl Interpreter {
 
     fn recover(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.needs(Feature::FirmwareRetraction, log);
-        self.last_was_motion = true;
+        self.note_motion();
         let Some((length, lift)) = self.state().retracted.take() else { return };
         if lift > 0.0 {
             self.lift = 0.0;
@@ -308,8 +318,9 @@ impl Interpreter {
             None => self.tool,
         };
         self.reject_rest(b"", log);
-        let state = &self.states[tool_place(tool)];
-        let (Some(target_c), wait) = self.target_c(wait, state.target_c) else { return };
+        let before_c = self.states[tool_place(tool)].target_c;
+        let (Some(target_c), wait) = self.target_c(wait, before_c) else { return };
+        self.note_heat(before_c, target_c);
         self.states[tool_place(tool)].target_c = target_c;
         self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
     }
@@ -317,6 +328,7 @@ impl Interpreter {
     fn heat_bed(&mut self, wait: Wait, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.reject_rest(b"", log);
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
+        self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
         if !self.has_bed && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 0, || {
@@ -330,6 +342,7 @@ impl Interpreter {
         self.needs(Feature::Chamber, log);
         self.reject_rest(b"", log);
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
+        self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
         if !self.has_chamber && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 1, || {
@@ -447,7 +460,7 @@ fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
-            | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=208 | 211 | 217
+            | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
             | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 569 | 572 | 592 | 593
             | 845 | 851 | 862 | 900 | 908 | 911..=919 | 928)
 }

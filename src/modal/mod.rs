@@ -147,6 +147,8 @@ pub struct Interpreter {
     commands_since: u32,
     bytes_since: u32,
     last_was_motion: bool,
+    last_motion_line: u64,
+    heat_on_for_good: bool,
     params: Params,
     line: u64,
 }
@@ -213,6 +215,8 @@ impl Interpreter {
             commands_since: 0,
             bytes_since: 0,
             last_was_motion: false,
+            last_motion_line: 0,
+            heat_on_for_good: false,
             params: Params::default(),
             line: 0,
         }
@@ -234,9 +238,28 @@ impl Interpreter {
         self.last_was_motion
     }
 
-    /// True while any heater has a target above 0.
-    pub fn heaters_on(&self) -> bool {
-        self.bed_target_c > 0.0 || self.chamber_target_c > 0.0 || self.states.iter().any(|state| state.target_c > 0.0)
+    /// Line of the last motion command; 0 before the first.
+    pub fn last_motion_line(&self) -> u64 {
+        self.last_motion_line
+    }
+
+    /// True when a heater got a target above 0 and none was switched off after that.
+    pub fn heats_to_the_end(&self) -> bool {
+        self.heat_on_for_good
+    }
+
+    /// Takes note that a heater goes from one target to another, °C.
+    fn note_heat(&mut self, from_c: f64, to_c: f64) {
+        if to_c > 0.0 {
+            self.heat_on_for_good = true;
+        } else if from_c > 0.0 {
+            self.heat_on_for_good = false;
+        }
+    }
+
+    fn note_motion(&mut self) {
+        self.last_was_motion = true;
+        self.last_motion_line = self.line;
     }
 
     /// Carries out one line: findings about reading go to `log`, events to `out`.
@@ -395,10 +418,10 @@ impl Interpreter {
                 }
             }
             _ => {
-                for i in 0..acting_count {
-                    let Some(command) = acting[i] else { continue };
+                // Words belong to the acting command before them, those in front to the first.
+                for (i, command) in acting.into_iter().flatten().enumerate() {
                     let start = if i == 0 { 0 } else { command.at + 1 };
-                    let end = commands.iter().map(|c| c.at).find(|&at| at > command.at).unwrap_or(words.len());
+                    let end = acting[i + 1..].iter().flatten().next().map_or(words.len(), |next| next.at);
                     self.collect(words, commands, start..end, log);
                     self.act(command, log, out);
                 }
@@ -590,7 +613,7 @@ impl Interpreter {
     /// G0 G1 G2 G3 G5.
     fn motion(&mut self, mode: Mode, log: &mut Log, out: &mut impl FnMut(Event)) {
         self.mode = Some(mode);
-        self.last_was_motion = true;
+        self.note_motion();
         self.take_feed(log);
         self.reject_rest(b"", log);
         let (to, known) = self.target();

@@ -50,10 +50,10 @@ impl Leg {
             return 0.0;
         }
         let mut v = self.feed_mm_s;
-        for axis in 0..4 {
-            let u = dir[axis].abs();
-            if u > SAME_DIRECTION && self.jerk_mm_s[axis] < v * u {
-                v = self.jerk_mm_s[axis] / u;
+        for (component, jerk) in dir.into_iter().zip(self.jerk_mm_s) {
+            let u = component.abs();
+            if u > SAME_DIRECTION && jerk < v * u {
+                v = jerk / u;
             }
         }
         squared_down(v * v)

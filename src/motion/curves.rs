@@ -95,8 +95,9 @@ fn of_cubic(cubic: &Cubic, rise: f64) -> CurveGeometry {
         }
     };
     // The share of an axis is largest where the other's speed is zero, or where the curve stops turning (inflection).
-    for i in 0..2 {
-        roots_in_unit(d[0][i] - 2.0 * d[1][i] + d[2][i], 2.0 * (d[1][i] - d[0][i]), d[0][i], &mut take);
+    let [first, second, third] = d;
+    for ((d0, d1), d2) in first.into_iter().zip(second).zip(third) {
+        roots_in_unit(d0 - 2.0 * d1 + d2, 2.0 * (d1 - d0), d0, &mut take);
     }
     let cross = |p: [f64; 2], q: [f64; 2]| p[0] * q[1] - p[1] * q[0];
     let (c01, c02, c12) = (cross(d[0], d[1]), cross(d[0], d[2]), cross(d[1], d[2]));

@@ -55,7 +55,8 @@ impl HeaterState {
             start_c: Some(self.start_c),
             elapsed_s: self.elapsed_s,
             toward_c: self.law.map_or(self.target_c, |law| self.toward_c(law, ambient_c)),
-            target_c: self.target_c,
+            // Without a law the target counts as reached at once, but an unheated nozzle is no colder than the room.
+            target_c: if self.law.is_none() { self.target_c.max(ambient_c) } else { self.target_c },
             time_constant_s: self.law.map(|law| law.time_constant_s),
         }
     }

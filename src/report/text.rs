@@ -224,7 +224,7 @@ fn heat(inspection: &Inspection, look: Look) -> Section {
     let named = [("nozzle", heat.nozzle_max_c), ("bed", heat.bed_max_c), ("chamber", heat.chamber_max_c)];
     let hottest: Vec<String> = named
         .into_iter()
-        .filter_map(|(name, limit)| Some(format!("{name} up to {}", quantity(limit?, "°C"))))
+        .filter_map(|(name, most)| Some(format!("{name} up to {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
         .collect();
     if hottest.is_empty() {
         section.paragraph("no heater gets a target");
@@ -235,7 +235,11 @@ fn heat(inspection: &Inspection, look: Look) -> Section {
         let tools = heat.tools_max_c.iter().map(|(tool, hottest)| format!("tool {tool} {}", quantity(*hottest, "°C")));
         section.paragraph(&tools.collect::<Vec<_>>().join(" · "));
     }
-    let waits = if heat.waits_modelled { "in the time" } else { "not in the time" };
+    let waits = match (heat.waits_modelled, inspection.time_s.heating > 0.0) {
+        (true, _) => "in the time",
+        (false, true) => "only partly in the time",
+        (false, false) => "not in the time",
+    };
     section.paragraph(&format!("waiting for heaters is {waits}"));
     section
 }

@@ -28,9 +28,9 @@ fn join(extent: &mut Option<Box3>, other: Box3) {
 /// The box around the points of the moves for which `counts`; empty (min above max) when there are none.
 fn ends(block: &Block, points: &[Vec<f64>; 3], counts: impl Fn(usize) -> bool) -> Box3 {
     let mut extent = Box3 { min: [f64::INFINITY; 3], max: [f64::NEG_INFINITY; 3] };
-    for axis in 0..3 {
+    for (axis, column) in points.iter().enumerate() {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for (i, &point) in points[axis][..block.len()].iter().enumerate() {
+        for (i, &point) in column[..block.len()].iter().enumerate() {
             let counts = counts(i);
             low = if counts & (point < low) { point } else { low };
             high = if counts & (point > high) { point } else { high };

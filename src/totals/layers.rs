@@ -1,10 +1,9 @@
 //! Layers: extrusion at one height.
 
+use crate::checks::other_layer;
 use crate::inspection::{Inspection, Layer};
 use crate::observe::{Block, Log, Observer};
 
-/// A new layer starts where extrusion is this far from the layer's first height, mm.
-pub const LAYER_STEP_MM: f64 = 0.04;
 /// Layers kept.
 const LAYERS_KEPT: usize = 10_000;
 
@@ -35,7 +34,7 @@ impl Observer for Layers {
         for i in 0..block.len() {
             if block.section_mm2[i] > 0.0 {
                 let z_mm = block.to[2][i];
-                if self.current.is_none_or(|(layer, _)| (z_mm - layer.z_mm).abs() >= LAYER_STEP_MM) {
+                if self.current.is_none_or(|(layer, _)| other_layer(z_mm, layer.z_mm)) {
                     self.close(now_s);
                     let line = block.line[i];
                     let fresh = Layer {

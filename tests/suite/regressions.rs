@@ -74,3 +74,61 @@ fn excerpts_under_any_chunk_size() {
         assert!(shown.contains(&2), "{chunk_bytes}: {shown:?}");
     }
 }
+
+fn raised(job: &str) -> Vec<&'static str> {
+    judge(&free_machine(), job).findings.iter().map(|finding| finding.check).collect()
+}
+
+/// A comment without newline behind a complete last move was taken for a job cut off in the middle of that move.
+#[test]
+fn a_last_comment_without_newline_is_no_cut() {
+    assert!(!raised("G28\nG1 X5 F600\n; the end").contains(&"truncated-job"));
+    assert!(raised("G28\nG1 X5 F600").contains(&"truncated-job"));
+    assert!(raised("G28\nG1 X5 F600 ; the e").contains(&"truncated-job"));
+}
+
+/// A bed left warm after the nozzle was switched off, with a parking move at the end, was taken for a job cut off.
+#[test]
+fn a_bed_left_warm_is_no_cut() {
+    let start = "G28\nM140 S60\nM104 S200\nG1 X5 F600\n";
+    assert!(raised(start).contains(&"truncated-job"));
+    assert!(!raised(&format!("{start}M104 S0\nG1 Y5\n")).contains(&"truncated-job"));
+    assert!(raised(&format!("M104 S0\n{start}")).contains(&"truncated-job"), "it was off before");
+}
+
+/// Layers 0.04 mm high were merged where their heights are not exact in binary.
+#[test]
+fn layers_of_0_04_mm() {
+    let layer = |n: u32| format!("G1 Z{:.2} F600\nG1 X{} E0.3\n", 0.2 + 0.04 * f64::from(n), 10 * (n % 2));
+    let job = (0..11).fold("M83\nG1 X5 F600\n".to_owned(), |job, n| job + &layer(n));
+    assert_eq!(judge(&free_machine(), &job).layers_total, 11);
+}
+
+/// A nozzle without a heating law was taken for 0 °C once it was off, colder than the room.
+#[test]
+fn a_nozzle_without_a_law_is_as_warm_as_the_room() {
+    let mut machine = free_machine();
+    machine.tools[0].heating = None;
+    machine.tools[0].extrude_min_c = Some(machine.ambient_c - 5.0);
+    let report = judge(&machine, "G28\nM104 S200\nG1 X5 E1 F600\nM104 S0\nG1 X9 E2\nM84\n");
+    assert!(report.findings.iter().all(|finding| finding.check != "extrudes-cold"), "{:?}", report.findings);
+}
+
+/// A cubic a thousand kilometres long was cut into chords fine enough for a bed, for a tenth of a second each.
+#[test]
+fn huge_cubics_take_few_chords() {
+    use gonogo::geometry::flatten;
+    use gonogo::observe::{Cubic, Curve};
+    let points = [[0.0, 0.0], [1e12, 1e5], [6.0, 1e5], [1.0, 1.0]];
+    let mut chords = 0;
+    flatten(&Curve::Cubic(Cubic { points }), [0.0; 3], [1.0, 1.0, 0.0], 1e-6, |_, _| chords += 1);
+    assert!(chords < 100_000, "{chords}");
+}
+
+/// G11 took back a lift that homing had already undone, and went below 0.
+#[test]
+fn homing_undoes_the_lift_of_a_retraction() {
+    let job = "G28\nM207 S1 F1800 Z0.4\nG1 X5 F600\nG10\nG28\nG11\nG1 Z1\n";
+    let reached = judge(&free_machine(), job).reached.unwrap();
+    assert_eq!((reached.min[2], reached.max[2]), (0.0, 1.0));
+}
