@@ -43,7 +43,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Option<Line<'i>> {
 
 /// A number and what is behind it; `None` where the grammar should look. At most [`DIGITS`] digits, so that an integer
 /// divided by a power of ten is correctly rounded, as in [`super::number::decimal`].
-#[inline]
+#[inline(always)]
 fn number(bytes: &[u8]) -> Option<(f64, &[u8])> {
     let negative = bytes.first() == Some(&b'-');
     let digits = &bytes[usize::from(negative)..];
@@ -54,25 +54,24 @@ fn number(bytes: &[u8]) -> Option<(f64, &[u8])> {
         at += 1;
     }
     let mut count = at;
+    let mut scale = 0;
     if digits.get(at) == Some(&b'.') {
         at += 1;
         while let Some(digit) = digit_at(digits, at) {
             mantissa = mantissa.wrapping_mul(10).wrapping_add(digit);
             at += 1;
         }
-        let scale = at - count - 1;
+        scale = at - count - 1;
         count += scale;
-        if count == 0 || count > DIGITS {
-            return None;
-        }
-        let value = mantissa as f64 / super::number::POWERS[scale];
-        return Some((if negative { -value } else { value }, &digits[at..]));
     }
     if count == 0 || count > DIGITS {
         return None;
     }
-    let value = mantissa as f64;
-    Some((if negative { -value } else { value }, &digits[at..]))
+    // From a signed integer: one instruction, where an unsigned one takes several.
+    let value = mantissa as i64 as f64 / super::number::POWERS[scale];
+    // The sign goes in by its bit, so that nothing waits for the division.
+    let signed = f64::from_bits(value.to_bits() | u64::from(negative) << 63);
+    Some((signed, &digits[at..]))
 }
 
 #[inline(always)]

@@ -18,26 +18,31 @@ fn take(extent: &mut Option<Box3>, point: [f64; 3]) {
     }
 }
 
-fn join(extent: &mut Option<Box3>, other: Box3) {
-    if other.min[0] <= other.max[0] {
-        take(extent, other.min);
-        take(extent, other.max);
-    }
-}
+/// A box that grows; empty while min is above max.
+struct Growing(Box3);
 
-/// The box around the points of the moves for which `counts`; empty (min above max) when there are none.
-fn ends(block: &Block, points: &[Vec<f64>; 3], counts: impl Fn(usize) -> bool) -> Box3 {
-    let mut extent = Box3 { min: [f64::INFINITY; 3], max: [f64::NEG_INFINITY; 3] };
-    for (axis, column) in points.iter().enumerate() {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for (i, &point) in column[..block.len()].iter().enumerate() {
-            let counts = counts(i);
-            low = if counts & (point < low) { point } else { low };
-            high = if counts & (point > high) { point } else { high };
+impl Growing {
+    const EMPTY: Self = Self(Box3 { min: [f64::INFINITY; 3], max: [f64::NEG_INFINITY; 3] });
+
+    #[inline(always)]
+    fn take(&mut self, points: &[Vec<f64>; 3], i: usize) {
+        for axis in 0..3 {
+            let point = points[axis][i];
+            if point < self.0.min[axis] {
+                self.0.min[axis] = point;
+            }
+            if point > self.0.max[axis] {
+                self.0.max[axis] = point;
+            }
         }
-        (extent.min[axis], extent.max[axis]) = (low, high);
     }
-    extent
+
+    fn join(&self, extent: &mut Option<Box3>) {
+        if self.0.min[0] <= self.0.max[0] {
+            take(extent, self.0.min);
+            take(extent, self.0.max);
+        }
+    }
 }
 
 impl Extent {
@@ -60,11 +65,25 @@ impl Extent {
 
 impl Observer for Extent {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        let path = |i: usize| block.flags[i] & flag::PATH != 0;
-        let extruding = |i: usize| path(i) & (block.de[i] > 0.0);
-        join(&mut self.reached, ends(block, &block.to, path));
-        join(&mut self.extruding, ends(block, &block.to, extruding));
-        join(&mut self.extruding, ends(block, &block.from, extruding));
+        let (mut reached, mut extruding) = (Growing::EMPTY, Growing::EMPTY);
+        let mut joined = false;
+        for i in 0..block.len() {
+            let path = block.flags[i] & flag::PATH != 0;
+            let pushes = path && block.de[i] > 0.0;
+            if pushes {
+                // The start of a move that follows an extruding one is that one's end.
+                if !joined {
+                    extruding.take(&block.from, i);
+                }
+                extruding.take(&block.to, i);
+            }
+            if path {
+                reached.take(&block.to, i);
+            }
+            joined = pushes;
+        }
+        extruding.join(&mut self.extruding);
+        reached.join(&mut self.reached);
         for (i, curve) in &block.curves {
             self.curve(block, *i, curve);
         }

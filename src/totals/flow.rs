@@ -15,7 +15,7 @@ const LOWEST_EXPONENT: i32 = -14;
 const HIGHEST_EXPONENT: i32 = 20;
 const BUCKETS: usize = ((HIGHEST_EXPONENT - LOWEST_EXPONENT) as usize) << PER_OCTAVE_BITS;
 /// Fixed point of the density of time over rate, per s/(mm³/s).
-const DENSITY_ONE: f64 = (1u64 << 48) as f64;
+const DENSITY_ONE: f64 = (1u64 << 40) as f64;
 /// Units of the histogram per mm³/s.
 const PER_MM3_S: f64 = 1e6;
 /// Time units of the histogram per second.
@@ -27,15 +27,9 @@ const QUANTILES: [f64; 4] = [0.5, 0.9, 0.95, 0.99];
 /// its ends: two differences instead of hundreds of buckets. Integers, so that order does not matter.
 struct TimeAtRate {
     /// 2⁻³² s at the rates of a bucket.
-    point: Vec<i128>,
+    point: Vec<i64>,
     /// Change of density from this bucket on.
-    density_step: Vec<i128>,
-}
-
-/// Fixed point; the short way wherever it fits.
-#[inline]
-fn fixed(value: f64) -> i128 {
-    if value.abs() < 9e18 { i128::from(value as i64) } else { value as i128 }
+    density_step: Vec<i64>,
 }
 
 fn bucket(rate: f64) -> usize {
@@ -45,8 +39,9 @@ fn bucket(rate: f64) -> usize {
 }
 
 /// Adds the whole part; sums of absurd jobs stop at the ends of the range.
-fn add(sum: &mut i128, value: f64) {
-    *sum = sum.saturating_add(fixed(value));
+#[inline(always)]
+fn add(sum: &mut i64, value: f64) {
+    *sum = sum.saturating_add(value as i64);
 }
 
 /// Lower edge of a bucket, mm³/s.
@@ -86,12 +81,12 @@ impl TimeAtRate {
     /// The histogram of rates (in millionths of mm³/s) by time.
     fn histogram(&self) -> Option<Histogram<u64>> {
         let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
-        let mut density = 0i128;
+        let mut density = 0i64;
         for i in 0..BUCKETS {
             density = density.saturating_add(self.density_step[i]);
             let width = edge(i + 1) - edge(i);
             let spread = density as f64 / DENSITY_ONE * width * PER_SECOND;
-            let count = self.point[i].saturating_add(spread as i128);
+            let count = self.point[i].saturating_add(spread as i64);
             if count > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM3_S) as u64, u64::try_from(count).ok()?).ok()?;

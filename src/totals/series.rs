@@ -11,13 +11,20 @@ const FIRST_BIN_S: f64 = 0.25;
 /// Owner of the series.
 pub(super) struct Series {
     bin_s: f64,
+    /// End of the last bin, s.
+    full_s: f64,
     peak: Vec<f64>,
     sustained: Vec<f64>,
 }
 
 impl Default for Series {
     fn default() -> Self {
-        Self { bin_s: FIRST_BIN_S, peak: vec![0.0; BINS], sustained: vec![0.0; BINS] }
+        Self {
+            bin_s: FIRST_BIN_S,
+            full_s: FIRST_BIN_S * BINS as f64,
+            peak: vec![0.0; BINS],
+            sustained: vec![0.0; BINS],
+        }
     }
 }
 
@@ -32,6 +39,7 @@ impl Series {
             }
             self.bin_s *= 2.0;
         }
+        self.full_s = self.bin_s * BINS as f64;
     }
 }
 
@@ -42,9 +50,13 @@ impl Observer for Series {
             let end_s = now_s + block.time_s(i);
             let sustained = block.sustained_mm3_s[i];
             if sustained > 0.0 {
-                self.reach(end_s);
+                if end_s >= self.full_s {
+                    self.reach(end_s);
+                }
                 let peak = block.section_mm2[i] * block.v_peak[i];
-                for bin in (now_s / self.bin_s) as usize..=(end_s / self.bin_s) as usize {
+                // A power of two divides exactly, and so does its reciprocal.
+                let per_bin = 1.0 / self.bin_s;
+                for bin in (now_s * per_bin) as usize..=(end_s * per_bin) as usize {
                     self.peak[bin] = self.peak[bin].max(peak);
                     self.sustained[bin] = self.sustained[bin].max(sustained);
                 }
