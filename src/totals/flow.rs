@@ -26,8 +26,12 @@ const QUANTILES: [f64; 4] = [0.5, 0.9, 0.95, 0.99];
 /// Time spent at each melt rate. A ramp spends equal time at each rate it passes, so it adds a constant density between
 /// its ends: two differences instead of hundreds of buckets. Integers, so that order does not matter.
 struct TimeAtRate {
-    /// 2⁻³² s at the rates of a bucket.
-    point: Vec<i64>,
+    /// 2⁻³² s of ramps that end inside a bucket.
+    part: Vec<i64>,
+    /// 2⁻³² s of steady flow at a rate of the bucket.
+    level: Vec<i64>,
+    /// The highest of these rates, mm³/s.
+    level_rate: Vec<f64>,
     /// Change of density from this bucket on.
     density_step: Vec<i64>,
 }
@@ -53,11 +57,18 @@ fn edge(bucket: usize) -> f64 {
 
 impl TimeAtRate {
     fn new() -> Self {
-        Self { point: vec![0; BUCKETS], density_step: vec![0; BUCKETS + 1] }
+        Self {
+            part: vec![0; BUCKETS],
+            level: vec![0; BUCKETS],
+            level_rate: vec![0.0; BUCKETS],
+            density_step: vec![0; BUCKETS + 1],
+        }
     }
 
     fn level(&mut self, rate: f64, seconds: f64) {
-        add(&mut self.point[bucket(rate)], seconds * PER_SECOND);
+        let at = bucket(rate);
+        add(&mut self.level[at], seconds * PER_SECOND);
+        self.level_rate[at] = self.level_rate[at].max(rate);
     }
 
     fn ramp(&mut self, a: f64, b: f64, seconds: f64) {
@@ -67,26 +78,35 @@ impl TimeAtRate {
         let (low, high) = if a < b { (a, b) } else { (b, a) };
         let (first, last) = (bucket(low), bucket(high));
         if first == last {
-            return self.level(low, seconds);
+            return add(&mut self.part[first], seconds * PER_SECOND);
         }
         let density = seconds / (high - low);
-        add(&mut self.point[first], density * (edge(first + 1) - low) * PER_SECOND);
-        add(&mut self.point[last], density * (high - edge(last)) * PER_SECOND);
+        add(&mut self.part[first], density * (edge(first + 1) - low) * PER_SECOND);
+        add(&mut self.part[last], density * (high - edge(last)) * PER_SECOND);
         if last > first + 1 {
             add(&mut self.density_step[first + 1], density * DENSITY_ONE);
             add(&mut self.density_step[last], -density * DENSITY_ONE);
         }
     }
 
-    /// The histogram of rates (in millionths of mm³/s) by time.
-    fn histogram(&self) -> Option<Histogram<u64>> {
-        let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
-        let mut density = 0i64;
-        for i in 0..BUCKETS {
+    /// Time of ramps through each bucket, 2⁻³² s.
+    fn ramps(&self) -> Vec<i64> {
+        let (mut density, mut carry) = (0i64, 0.0);
+        let through = |i: usize| {
             density = density.saturating_add(self.density_step[i]);
-            let width = edge(i + 1) - edge(i);
-            let spread = density as f64 / DENSITY_ONE * width * PER_SECOND;
-            let count = self.point[i].saturating_add(spread as i64);
+            // What rounding leaves over goes to the next bucket, or thousands of them would add up.
+            let exact = density as f64 / DENSITY_ONE * (edge(i + 1) - edge(i)) * PER_SECOND + carry;
+            carry = exact - exact.round();
+            self.part[i].saturating_add(exact.round() as i64).max(0)
+        };
+        (0..BUCKETS).map(through).collect()
+    }
+
+    /// The histogram of rates (in millionths of mm³/s) by time.
+    fn histogram(&self, ramps: &[i64]) -> Option<Histogram<u64>> {
+        let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
+        for i in 0..BUCKETS {
+            let count = self.level[i].saturating_add(ramps[i]);
             if count > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM3_S) as u64, u64::try_from(count).ok()?).ok()?;
@@ -96,12 +116,32 @@ impl TimeAtRate {
     }
 
     /// Smallest rate with a time share of at least each of [`QUANTILES`], mm³/s.
+    ///
+    /// The histogram finds the bucket; inside it ramps are taken as even and steady flow as one rate. That is exact where
+    /// it holds, and never further off than the bucket is wide.
     fn quantiles(&self, peak: f64) -> Option<[f64; 4]> {
-        let histogram = self.histogram().filter(|histogram| !histogram.is_empty())?;
+        let ramps = self.ramps();
+        let histogram = self.histogram(&ramps).filter(|histogram| !histogram.is_empty())?;
+        let total = histogram.len() as f64;
         Some(QUANTILES.map(|share| {
-            let value = histogram.value_at_quantile(share);
-            (histogram.median_equivalent(value) as f64 / PER_MM3_S).min(peak)
+            let value = histogram.median_equivalent(histogram.value_at_quantile(share)) as f64 / PER_MM3_S;
+            let at = bucket(value);
+            let before: f64 = (0..at).map(|i| self.level[i] as f64 + ramps[i] as f64).sum();
+            self.inside(at, share * total - before, ramps[at] as f64).min(peak)
         }))
+    }
+
+    /// The rate inside a bucket at which so much of its time (2⁻³² s) has gone by.
+    fn inside(&self, at: usize, time: f64, ramps: f64) -> f64 {
+        let (low, high, level, steady) = (edge(at), edge(at + 1), self.level[at] as f64, self.level_rate[at]);
+        let below = if level > 0.0 { ramps * (steady - low) / (high - low) } else { ramps };
+        if time <= below && ramps > 0.0 {
+            low + (high - low) * (time / ramps).max(0.0)
+        } else if time <= below + level || ramps <= 0.0 {
+            steady
+        } else {
+            (low + (high - low) * ((time - level) / ramps)).min(high)
+        }
     }
 }
 
@@ -210,7 +250,7 @@ mod tests {
         rates.ramp(0.0, 3.5766185626712823, 0.0447);
         rates.ramp(3.5766185626712823, 0.0, 0.0447);
         for (quantile, share) in rates.quantiles(3.5766185626712823).unwrap().into_iter().zip(QUANTILES) {
-            assert!((quantile / (share * 3.5766185626712823) - 1.0).abs() < 0.003, "{share}: {quantile}");
+            assert!((quantile / (share * 3.5766185626712823) - 1.0).abs() < 1e-5, "{share}: {quantile}");
         }
     }
 
@@ -219,7 +259,7 @@ mod tests {
         let mut rates = TimeAtRate::new();
         rates.ramp(0.3, 11.0, 2.0);
         rates.level(7.0, 1.0);
-        let histogram = rates.histogram().unwrap();
+        let histogram = rates.histogram(&rates.ramps()).unwrap();
         let total = histogram.len() as f64 / PER_SECOND;
         assert!((total - 3.0).abs() < 1e-3, "{total}");
         let below_five = histogram.count_between(0, 5_000_000) as f64 / PER_SECOND;
