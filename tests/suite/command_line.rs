@@ -73,3 +73,53 @@ fn a_full_disk_is_an_error() {
     assert_eq!(program.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&program.stderr).starts_with("gonogo: "));
 }
+
+/// The corpus as JSON with so many threads.
+fn corpus(format: &str, threads: &str) -> Vec<u8> {
+    let run = gonogo()
+        .args(["check", "corpus/jobs", "--machine", "corpus/machines/heron.toml"])
+        .args(["--format", format, "--threads", threads])
+        .assert()
+        .code(1);
+    run.get_output().stdout.clone()
+}
+
+#[test]
+fn reports_do_not_depend_on_the_number_of_threads() {
+    let one = corpus("json", "1");
+    assert!(corpus("json", "2") == one && corpus("json", "7") == one);
+    let reports: serde_json::Value = serde_json::from_slice(&one).expect("JSON");
+    let schema = gonogo().arg("report-schema").assert().success();
+    let schema = serde_json::from_slice(&schema.get_output().stdout).expect("JSON");
+    assert!(jsonschema::validator_for(&schema).expect("a schema").is_valid(&reports));
+    let lines = String::from_utf8(corpus("ndjson", "2")).expect("JSON is UTF-8");
+    let lines: Vec<serde_json::Value> = lines.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+    assert_eq!(reports.as_array(), Some(&lines));
+}
+
+#[test]
+fn one_job_that_cannot_be_read_does_not_stop_the_others() {
+    let run = gonogo()
+        .args(["check", "corpus/jobs/no-such-job.gcode", "corpus/jobs/heron-bracket.gcode", "--format", "ndjson"])
+        .assert()
+        .code(2);
+    let text = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines.len(), 2);
+    assert!(lines[0].contains("\"error\"") && lines[1].contains("\"verdict\":\"go\""), "{text}");
+}
+
+#[test]
+fn standard_input_is_judged_like_the_file() {
+    let job = std::fs::read("corpus/jobs/wren-flow.gcode").expect("a corpus job");
+    let judge = |path: &str| {
+        let machine = ["--machine", "corpus/machines/wren.toml", "--format", "json", "--fail-on", "hold"];
+        let run = gonogo().args(["check", path]).args(machine).stdin(job.clone()).assert().code(1);
+        let mut report: serde_json::Value = serde_json::from_slice(&run.get_output().stdout).expect("JSON");
+        report["job"]["path"] = "job".into();
+        // A stream has no name to judge.
+        report["checks"] = serde_json::Value::Null;
+        report
+    };
+    assert_eq!(judge("-"), judge("corpus/jobs/wren-flow.gcode"));
+}
