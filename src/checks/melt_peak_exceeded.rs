@@ -1,10 +1,9 @@
 //! Momentary melt rates beyond what the hotend stands.
 
-use super::purge::PurgeLine;
-use super::{Built, Check, figure, heat};
-use crate::inspection::{Inspection, Severity};
+use super::{Built, Check, figure, melt};
+use crate::inspection::Severity;
 use crate::machine::Machine;
-use crate::observe::{Block, Hit, Log, Observer};
+use crate::observe::{Block, Hit};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -23,44 +22,8 @@ What to do: lower the speed, the line width or the layer height where the line n
 };
 
 fn build(machine: &Machine) -> Built {
-    let capacity = heat::per_tool(machine, |tool| tool.peak_mm3_s);
-    if capacity.iter().all(Option::is_none) {
-        return Built::Skipped("the sheet gives no `[[tool]] melt_rate_mm3_s.peak`".to_owned());
-    }
-    Built::Watching(Box::new(MeltPeakExceeded { capacity, purge: PurgeLine::new(message) }))
-}
-
-struct MeltPeakExceeded {
-    capacity: Vec<Option<f64>>,
-    purge: PurgeLine,
-}
-
-impl Observer for MeltPeakExceeded {
-    fn observe(&mut self, block: &Block, log: &mut Log) {
-        let before = self.purge.follow(block);
-        let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
-        let bound = limit * (1.0 + 1e-9);
-        for (i, (&section, &speed)) in block.section_mm2.iter().zip(&block.v_peak).enumerate() {
-            let rate = section * speed;
-            if rate > bound {
-                let hit = Hit {
-                    check: CHECK.id,
-                    kind: block.tool_index as u64,
-                    severity: Severity::Hold,
-                    line: block.line[i],
-                    value: Some(rate),
-                    badness: rate / limit,
-                    limit: Some(limit),
-                    unit: "mm3/s",
-                };
-                self.purge.hit(block, i, before, hit, log);
-            }
-        }
-    }
-
-    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        self.purge.finish(log);
-    }
+    let rate = |block: &Block, i: usize| block.section_mm2[i] * block.v_peak[i];
+    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.peak", |tool| tool.peak_mm3_s, rate, message)
 }
 
 fn message(hit: &Hit) -> String {

@@ -1,10 +1,9 @@
 //! Melt rates the hotend does not keep up.
 
-use super::purge::PurgeLine;
-use super::{Built, Check, figure, heat};
-use crate::inspection::{Inspection, Severity};
+use super::{Built, Check, figure, melt};
+use crate::inspection::Severity;
 use crate::machine::Machine;
-use crate::observe::{Block, Hit, Log, Observer};
+use crate::observe::{Block, Hit};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -26,43 +25,8 @@ What to do: lower the speed, the line width or the layer height; a hotter nozzle
 };
 
 fn build(machine: &Machine) -> Built {
-    let capacity = heat::per_tool(machine, |tool| tool.sustained_mm3_s);
-    if capacity.iter().all(Option::is_none) {
-        return Built::Skipped("the sheet gives no `[[tool]] melt_rate_mm3_s.sustained`".to_owned());
-    }
-    Built::Watching(Box::new(MeltRateExceeded { capacity, purge: PurgeLine::new(message) }))
-}
-
-struct MeltRateExceeded {
-    capacity: Vec<Option<f64>>,
-    purge: PurgeLine,
-}
-
-impl Observer for MeltRateExceeded {
-    fn observe(&mut self, block: &Block, log: &mut Log) {
-        let before = self.purge.follow(block);
-        let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
-        let bound = limit * (1.0 + 1e-9);
-        for (i, &rate) in block.sustained_mm3_s.iter().enumerate() {
-            if rate > bound && block.section_mm2[i] > 0.0 {
-                let hit = Hit {
-                    check: CHECK.id,
-                    kind: block.tool_index as u64,
-                    severity: Severity::Hold,
-                    line: block.line[i],
-                    value: Some(rate),
-                    badness: rate / limit,
-                    limit: Some(limit),
-                    unit: "mm3/s",
-                };
-                self.purge.hit(block, i, before, hit, log);
-            }
-        }
-    }
-
-    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        self.purge.finish(log);
-    }
+    let rate = |block: &Block, i: usize| block.sustained_mm3_s[i];
+    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rate, message)
 }
 
 fn message(hit: &Hit) -> String {

@@ -44,6 +44,7 @@ pub mod truncated_job;
 pub mod unknown_command;
 
 mod heat;
+mod melt;
 mod purge;
 #[cfg(test)]
 mod testing;
