@@ -323,3 +323,31 @@ pub struct Inspection {
     /// What the numbers leave out on this machine sheet (homing time, heating time…), a sentence each.
     pub left_out: Vec<String>,
 }
+
+impl Inspection {
+    /// An inspection without totals and findings, for observers to write into.
+    pub fn draft(job: JobFacts, machine: MachineFacts) -> Self {
+        Self {
+            verdict: Verdict::Go,
+            job,
+            machine,
+            time_s: TimeParts::default(),
+            pauses: 0,
+            path_mm: PathParts::default(),
+            filament: Filament::default(),
+            flow: Flow::default(),
+            capacity: Capacity::default(),
+            flow_over_capacity_s: None,
+            reached: None,
+            extruding: None,
+            heat: Heat::default(),
+            layers: Vec::new(),
+            layers_total: 0,
+            series: FlowSeries::default(),
+            findings: Vec::new(),
+            checks_run: Vec::new(),
+            checks_skipped: Vec::new(),
+            left_out: Vec::new(),
+        }
+    }
+}

@@ -7,10 +7,7 @@ use std::path::Path;
 use flate2::read::MultiGzDecoder;
 
 use crate::checks::{Built, CATALOGUE};
-use crate::inspection::{
-    Capacity, Filament, Flow, FlowSeries, Heat, Inspection, JobFacts, MachineFacts, PathParts, Severity, Skipped,
-    TimeParts, Verdict,
-};
+use crate::inspection::{Inspection, JobFacts, MachineFacts, Severity, Skipped, Verdict};
 use crate::machine::{Machine, Override};
 use crate::modal::Interpreter;
 use crate::motion::{Planned, Planner};
@@ -326,42 +323,23 @@ fn unfit_name(name: &str) -> Option<String> {
     (units > CARD_NAME_LIMIT).then(|| format!("has {units} characters, a FAT32 card holds {CARD_NAME_LIMIT}"))
 }
 
-/// An inspection without totals and findings.
+/// What is known before the observers have told.
 fn draft(machine: &Machine, path: &str, ending: &Ending) -> Inspection {
-    Inspection {
-        verdict: Verdict::Go,
-        job: JobFacts {
-            path: path.to_owned(),
-            bytes: ending.bytes,
-            lines: ending.lines,
-            commands: ending.commands,
-            moves: 0,
-            digest: ending.digest.clone(),
-        },
-        machine: MachineFacts {
-            name: machine.name.clone(),
-            source: machine.source.clone(),
-            digest: machine.digest.clone(),
-            built_in: machine.built_in,
-        },
-        time_s: TimeParts::default(),
-        pauses: 0,
-        path_mm: PathParts::default(),
-        filament: Filament::default(),
-        flow: Flow::default(),
-        capacity: Capacity::default(),
-        flow_over_capacity_s: None,
-        reached: None,
-        extruding: None,
-        heat: Heat::default(),
-        layers: Vec::new(),
-        layers_total: 0,
-        series: FlowSeries::default(),
-        findings: Vec::new(),
-        checks_run: Vec::new(),
-        checks_skipped: Vec::new(),
-        left_out: Vec::new(),
-    }
+    let job = JobFacts {
+        path: path.to_owned(),
+        bytes: ending.bytes,
+        lines: ending.lines,
+        commands: ending.commands,
+        moves: 0,
+        digest: ending.digest.clone(),
+    };
+    let machine = MachineFacts {
+        name: machine.name.clone(),
+        source: machine.source.clone(),
+        digest: machine.digest.clone(),
+        built_in: machine.built_in,
+    };
+    Inspection::draft(job, machine)
 }
 
 #[cfg(test)]

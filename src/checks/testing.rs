@@ -3,10 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::{Built, Check};
-use crate::inspection::{
-    Capacity, Filament, Finding, Flow, FlowSeries, Heat, Inspection, JobFacts, MachineFacts, PathParts, TimeParts,
-    Verdict,
-};
+use crate::inspection::{Finding, Inspection, JobFacts, MachineFacts};
 use crate::log::Log;
 use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Limits, LookAhead, Machine, Motion,
@@ -280,26 +277,5 @@ pub fn skipped(check: &Check, machine: &Machine) -> String {
 fn draft() -> Inspection {
     let job = JobFacts { path: String::new(), bytes: 0, lines: 0, commands: 0, moves: 0, digest: String::new() };
     let machine = MachineFacts { name: String::new(), source: String::new(), digest: String::new(), built_in: false };
-    Inspection {
-        verdict: Verdict::Go,
-        job,
-        machine,
-        time_s: TimeParts::default(),
-        pauses: 0,
-        path_mm: PathParts::default(),
-        filament: Filament::default(),
-        flow: Flow::default(),
-        capacity: Capacity::default(),
-        flow_over_capacity_s: None,
-        reached: None,
-        extruding: None,
-        heat: Heat::default(),
-        layers: Vec::new(),
-        layers_total: 0,
-        series: FlowSeries::default(),
-        findings: Vec::new(),
-        checks_run: Vec::new(),
-        checks_skipped: Vec::new(),
-        left_out: Vec::new(),
-    }
+    Inspection::draft(job, machine)
 }
