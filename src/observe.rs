@@ -320,4 +320,11 @@ pub struct Hit {
     pub unit: &'static str,
 }
 
+impl Hit {
+    /// A hit without numbers: nothing is worse than the first of its kind.
+    pub fn plain(check: &'static str, kind: u64, severity: Severity, line: u64) -> Self {
+        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "" }
+    }
+}
+
 pub use crate::log::Log;

@@ -207,7 +207,7 @@ impl Watch {
                 badness: (wait.target_c - wait.reach_c).abs(),
                 limit: Some(wait.reach_c),
                 unit: "°C",
-                ..plain("target-out-of-reach", Severity::Hold, wait.line)
+                ..Hit::plain("target-out-of-reach", 0, Severity::Hold, wait.line)
             };
             self.log.raise(hit, || {
                 format!(
@@ -268,11 +268,6 @@ impl Watch {
     }
 }
 
-/// A hit without numbers.
-fn plain(check: &'static str, severity: Severity, line: u64) -> Hit {
-    Hit { check, kind: 0, severity, line, value: None, badness: 0.0, limit: None, unit: "" }
-}
-
 /// Largest file on a FAT32 card, bytes: 2³² − 1 by the format; one vendor page says 2³² − 2, which is on the safe side.
 const CARD_FILE_LIMIT_BYTES: u64 = u32::MAX as u64 - 1;
 /// Longest name on a FAT32 card, UTF-16 units.
@@ -281,23 +276,23 @@ const CARD_NAME_LIMIT: usize = 255;
 /// Findings about the job as a whole.
 fn judge_ending(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
     if ending.last_was_motion && ending.last_motion_line == ending.lines && !ending.last_line_ended {
-        log.raise(plain("truncated-job", Severity::NoGo, ending.lines), || {
+        log.raise(Hit::plain("truncated-job", 0, Severity::NoGo, ending.lines), || {
             "the job ends in the middle of a motion line, without a newline: it looks cut off".to_owned()
         });
     } else if ending.last_was_motion && ending.heats_to_the_end {
-        log.raise(plain("truncated-job", Severity::NoGo, ending.lines), || {
+        log.raise(Hit::plain("truncated-job", 0, Severity::NoGo, ending.lines), || {
             "the job ends with a motion command while heaters are on: it looks cut off".to_owned()
         });
     }
     if moves == 0 {
-        log.raise(plain("no-moves", Severity::Hold, 0), || "the job moves nothing".to_owned());
+        log.raise(Hit::plain("no-moves", 0, Severity::Hold, 0), || "the job moves nothing".to_owned());
     }
     if ending.bytes > CARD_FILE_LIMIT_BYTES {
         let hit = Hit {
             value: Some(ending.bytes as f64),
             limit: Some(CARD_FILE_LIMIT_BYTES as f64),
             unit: "bytes",
-            ..plain("file-too-large-for-card", Severity::Note, 0)
+            ..Hit::plain("file-too-large-for-card", 0, Severity::Note, 0)
         };
         log.raise(hit, || format!("{} bytes are more than a FAT32 card holds in one file", ending.bytes));
     }
@@ -305,7 +300,7 @@ fn judge_ending(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
         && let Some(name) = Path::new(path).file_name()
         && let Some(why) = unfit_name(&name.to_string_lossy())
     {
-        log.raise(plain("name-unfit-for-card", Severity::Note, 0), || format!("the file name {why}"));
+        log.raise(Hit::plain("name-unfit-for-card", 0, Severity::Note, 0), || format!("the file name {why}"));
     }
 }
 

@@ -45,16 +45,7 @@ impl Observer for LayerFanNeverOn {
         if self.on || !self.two_heights {
             return;
         }
-        let hit = Hit {
-            check: CHECK.id,
-            kind: 0,
-            severity: Severity::Note,
-            line: 0,
-            value: None,
-            badness: 0.0,
-            limit: None,
-            unit: "",
-        };
+        let hit = Hit::plain(CHECK.id, 0, Severity::Note, 0);
         log.raise(hit, || "The job prints several layers and never switches the layer fan on.".to_owned());
     }
 }

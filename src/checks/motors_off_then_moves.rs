@@ -45,16 +45,7 @@ impl Observer for MotorsOffThenMoves {
 }
 
 fn raise(log: &mut Log, line: u64, axis: usize) {
-    let hit = Hit {
-        check: CHECK.id,
-        kind: axis as u64,
-        severity: Severity::Hold,
-        line,
-        value: None,
-        badness: 0.0,
-        limit: None,
-        unit: "",
-    };
+    let hit = Hit::plain(CHECK.id, axis as u64, Severity::Hold, line);
     log.raise(hit, || format!("{} moves after its motor was released, without homing.", ["X", "Y", "Z"][axis]));
 }
 

@@ -62,16 +62,7 @@ impl MovesBeforeHoming {
             }
         }
         for axis in (0..3).filter(|&axis| !self.homed[axis] && block.moves_axis(i, axis)) {
-            let hit = Hit {
-                check: CHECK.id,
-                kind: axis as u64,
-                severity: Severity::Hold,
-                line,
-                value: None,
-                badness: 0.0,
-                limit: None,
-                unit: "",
-            };
+            let hit = Hit::plain(CHECK.id, axis as u64, Severity::Hold, line);
             log.raise(hit, || format!("{} moves before it is homed.", ["X", "Y", "Z"][axis]));
         }
     }

@@ -1,6 +1,6 @@
 //! What each command does; [`Interpreter::act`] is the table.
 
-use super::{Command, Event, Interpreter, LimitChange, Mode, TOOLS_KEPT, tool_place};
+use super::{AXES, Command, Event, Interpreter, LimitChange, Mode, TOOLS_KEPT, tool_place};
 use crate::inspection::Severity;
 use crate::machine::Feature;
 use crate::observe::{ActionKind, Heater, Log, Wait};
@@ -136,7 +136,7 @@ impl Interpreter {
     }
 
     fn home(&mut self, out: &mut impl FnMut(Event)) {
-        let mut axes = [b'X', b'Y', b'Z'].map(|letter| self.params.names(letter));
+        let mut axes = AXES.map(|letter| self.params.names(letter));
         if axes == [false; 3] {
             axes = [true; 3];
         }
@@ -166,7 +166,7 @@ impl Interpreter {
         self.reject_rest(b"", log);
         let unit = self.unit_mm();
         let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
-        for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
+        for (axis, letter) in AXES.into_iter().enumerate() {
             if let Some(value) = self.params.get(letter).or(all.then_some(0.0)) {
                 self.g92[axis] = 0.0;
                 self.g92[axis] = self.position[axis] - self.offset(axis) - value * unit;
@@ -188,7 +188,7 @@ impl Interpreter {
         }
         let frame = if frame == 0.0 { self.work_in_use } else { frame as usize - 1 };
         let unit = self.unit_mm();
-        for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
+        for (axis, letter) in AXES.into_iter().enumerate() {
             let Some(value) = self.params.get(letter) else { continue };
             self.work[frame][axis] =
                 if form == Some(2.0) { value * unit } else { self.position[axis] - self.g92[axis] - value * unit };
@@ -288,10 +288,15 @@ impl Interpreter {
         }
     }
 
+    /// The tool that a T word of a settings command means: the one in use without it.
+    fn tool_word(&self) -> u32 {
+        self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32)
+    }
+
     fn set_tool_offset(&mut self) {
         let unit = self.unit_mm();
-        let tool = self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32);
-        for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
+        let tool = self.tool_word();
+        for (axis, letter) in AXES.into_iter().enumerate() {
             if let Some(value) = self.params.get(letter) {
                 self.states[tool_place(tool)].offset_mm[axis] = value * unit;
             }
@@ -371,7 +376,7 @@ impl Interpreter {
 
     fn volumetric(&mut self, log: &mut Log) {
         self.needs(Feature::Volumetric, log);
-        let tool = self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32);
+        let tool = self.tool_word();
         let off = self.params.get(b'S') == Some(0.0);
         let diameter_mm = self.params.get(b'D').unwrap_or(0.0) * self.unit_mm();
         if diameter_mm != 0.0 && diameter_mm < FILAMENT_MIN_MM {
@@ -389,7 +394,7 @@ impl Interpreter {
         if code == 2200 {
             self.speed_factor = percent / 100.0;
         } else {
-            let tool = self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32);
+            let tool = self.tool_word();
             self.states[tool_place(tool)].flow_factor = percent / 100.0;
         }
     }

@@ -162,6 +162,8 @@ struct Command {
     at: usize,
 }
 
+/// Letters of the axes, in the order of positions.
+const AXES: [u8; 3] = [b'X', b'Y', b'Z'];
 /// Most commands on one line.
 const COMMANDS_PER_LINE: usize = 16;
 /// Word values beyond this are damage, not data.
@@ -346,8 +348,7 @@ impl Interpreter {
         kind: u64,
         message: impl FnOnce() -> String,
     ) {
-        let hit = Hit { check, kind, severity, line: self.line, value: None, badness: 0.0, limit: None, unit: "" };
-        log.raise(hit, message);
+        log.raise(Hit::plain(check, kind, severity, self.line), message);
     }
 
     fn malformed(&self, log: &mut Log, message: impl FnOnce() -> String) {
@@ -536,7 +537,7 @@ impl Interpreter {
     fn target(&self) -> ([f64; 3], [bool; 3]) {
         let mut to = self.position;
         let mut known = self.known;
-        for (axis, letter) in [b'X', b'Y', b'Z'].into_iter().enumerate() {
+        for (axis, letter) in AXES.into_iter().enumerate() {
             let Some(value) = self.params.get(letter) else { continue };
             let value = value * self.unit_mm();
             let target = if self.machine_frame {

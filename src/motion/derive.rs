@@ -8,7 +8,7 @@ use super::corner;
 use super::curves::CurveGeometry;
 use super::grid::{FLOOR, SPEED_CEILING_MM_S, squared_down};
 use crate::machine::{CornerRule, E, Limits};
-use crate::observe::{Block, flag};
+use crate::observe::{Block, Curve, flag};
 
 /// Which of a block's curves belong to moves of the range.
 fn curves_in(block: &Block, range: &Range<usize>) -> Range<usize> {
@@ -16,8 +16,8 @@ fn curves_in(block: &Block, range: &Range<usize>) -> Range<usize> {
     first_from(range.start)..first_from(range.end)
 }
 
-/// Length and direction of each move.
-pub(super) fn geometry(block: &mut Block, range: Range<usize>) {
+/// Length and direction of each move; gives back the geometry of the curves among them.
+pub(super) fn geometry(block: &mut Block, range: Range<usize>) -> Vec<(usize, CurveGeometry)> {
     let count = range.len();
     block.dir.iter_mut().chain(&mut block.dir_end).for_each(|column| column.resize(range.end, 0.0));
     block.length.resize(range.end, 0.0);
@@ -40,9 +40,9 @@ pub(super) fn geometry(block: &mut Block, range: Range<usize>) {
     for axis in 0..3 {
         dir_end[axis][range.clone()].copy_from_slice(&dir[axis][range.clone()]);
     }
-    for at in curves_in(block, &range) {
-        let (i, curve) = block.curves[at];
-        let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
+    let of = |&(i, ref curve): &(usize, Curve)| (i, CurveGeometry::of(curve, block.start(i), block.end(i)));
+    let curves: Vec<(usize, CurveGeometry)> = block.curves[curves_in(block, &range)].iter().map(of).collect();
+    for &(i, ref geometry) in &curves {
         for axis in 0..3 {
             block.dir[axis][i] = geometry.dir[axis];
             block.dir_end[axis][i] = geometry.dir_end[axis];
@@ -50,6 +50,7 @@ pub(super) fn geometry(block: &mut Block, range: Range<usize>) {
         block.length[i] = geometry.length_mm;
         block.dir[E][i] = block.de[i] / geometry.length_mm;
     }
+    curves
 }
 
 #[inline(always)]
@@ -72,8 +73,8 @@ fn class_acceleration(flags: u8, de: f64, limits: &Limits) -> f64 {
     if flags & flag::PATH == 0 { limits.retraction_mm_s2 } else { on_path }
 }
 
-/// Top speed and acceleration of each move.
-pub(super) fn caps(block: &mut Block, range: Range<usize>, limits: &Limits) {
+/// Top speed and acceleration of each move, and of the `curves` that [`geometry`] found among them.
+pub(super) fn caps(block: &mut Block, range: Range<usize>, limits: &Limits, curves: &[(usize, CurveGeometry)]) {
     let count = range.len();
     for column in [&mut block.feed_allowed, &mut block.feed, &mut block.accel] {
         column.resize(range.end, 0.0);
@@ -93,9 +94,7 @@ pub(super) fn caps(block: &mut Block, range: Range<usize>, limits: &Limits) {
         let most = allowed(&limits.acceleration_mm_s2, x[i], y[i], z[i], e[i]);
         accel[i] = smaller(class_acceleration(flags[i], de[i], limits), most).max(FLOOR);
     }
-    for at in curves_in(block, &range) {
-        let (i, curve) = block.curves[at];
-        let geometry = CurveGeometry::of(&curve, block.start(i), block.end(i));
+    for &(i, ref geometry) in curves {
         let [x, y, z] = geometry.dir_max;
         let e = block.dir[E][i];
         let class = class_acceleration(block.flags[i], block.de[i], limits);

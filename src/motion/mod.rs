@@ -61,7 +61,6 @@ pub struct Planner {
     /// Speeds of the settled moves of the front block.
     speeds: Vec<(f64, f64)>,
     last: Option<Leg>,
-    ended: bool,
 }
 
 impl Planner {
@@ -83,7 +82,6 @@ impl Planner {
             caps: Vec::new(),
             speeds: Vec::new(),
             last: None,
-            ended: false,
         }
     }
 
@@ -114,10 +112,8 @@ impl Planner {
     }
 
     /// The end of the job, a stop like others.
-    pub fn finish(&mut self, line: u64, ready: &mut impl FnMut(&mut Planned)) {
-        if !std::mem::replace(&mut self.ended, true) {
-            self.event(&Event::Action { line, duration_s: 0.0, kind: ActionKind::End }, ready);
-        }
+    pub fn finish(mut self, line: u64, ready: &mut impl FnMut(&mut Planned)) {
+        self.event(&Event::Action { line, duration_s: 0.0, kind: ActionKind::End }, ready);
     }
 
     /// Gives a block's memory back.
@@ -218,8 +214,8 @@ impl Planner {
         let count = self.current.block.len();
         for (i, &(start, ref limits)) in spans.iter().enumerate() {
             let end = spans.get(i + 1).map_or(count, |next| next.0);
-            derive::geometry(&mut self.current.block, start..end);
-            derive::caps(&mut self.current.block, start..end, limits);
+            let curves = derive::geometry(&mut self.current.block, start..end);
+            derive::caps(&mut self.current.block, start..end, limits, &curves);
             self.derive_corners(start..end, limits);
         }
         self.spans = spans;

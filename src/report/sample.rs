@@ -168,33 +168,9 @@ pub fn no_go() -> Inspection {
 
 /// An empty job: every optional number is missing.
 pub fn empty() -> Inspection {
-    Inspection {
-        time_s: TimeParts::default(),
-        pauses: 0,
-        path_mm: PathParts::default(),
-        filament: Filament::default(),
-        flow: Flow::default(),
-        capacity: Capacity::default(),
-        flow_over_capacity_s: None,
-        reached: None,
-        extruding: None,
-        heat: Heat::default(),
-        layers: Vec::new(),
-        layers_total: 0,
-        series: FlowSeries::default(),
-        checks_run: Vec::new(),
-        checks_skipped: Vec::new(),
-        left_out: Vec::new(),
-        job: JobFacts {
-            path: "empty.g".to_owned(),
-            bytes: 0,
-            lines: 0,
-            commands: 0,
-            moves: 0,
-            digest: "blake3:0".into(),
-        },
-        ..go()
-    }
+    let job =
+        JobFacts { path: "empty.g".to_owned(), bytes: 0, lines: 0, commands: 0, moves: 0, digest: "blake3:0".into() };
+    Inspection::draft(job, go().machine)
 }
 
 /// A job whose path, lines and texts try to reach the terminal.
