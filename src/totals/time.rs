@@ -100,8 +100,8 @@ impl Observer for Time {
         for action in &block.actions {
             match action.kind {
                 ActionKind::Heat { .. } => self.heating_s.add(action.duration_s),
-                ActionKind::Pause { .. } => {
-                    self.pauses += 1;
+                ActionKind::Pause { open_ended } => {
+                    self.pauses += u64::from(open_ended);
                     self.dwell_s.add(action.duration_s);
                 }
                 _ => self.dwell_s.add(action.duration_s),

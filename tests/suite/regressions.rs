@@ -132,3 +132,12 @@ fn homing_undoes_the_lift_of_a_retraction() {
     let reached = judge(&free_machine(), job).reached.unwrap();
     assert_eq!((reached.min[2], reached.max[2]), (0.0, 1.0));
 }
+
+/// A pause with a time of its own was counted among those that wait for a person and told to count 0 s, though its time
+/// was in the dwells.
+#[test]
+fn a_timed_pause_waits_for_nobody() {
+    let report = judge(&free_machine(), "M0 S30\nM0\nM600\nG1 X5 F600\n");
+    assert_eq!((report.pauses, report.time_s.dwell), (2, 30.0));
+    assert!(report.left_out.iter().any(|left| left.starts_with("2 pause(s)")), "{:?}", report.left_out);
+}
