@@ -9,7 +9,7 @@ use std::io::Cursor;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
-use gonogo::motion::Planner;
+use gonogo::motion::{Gather, Planner};
 use gonogo::observe::Log;
 use gonogo::preflight::{Sizes, inspect};
 use gonogo::text::{LineReader, Words, words};
@@ -39,27 +39,28 @@ fn read_words(job: &[u8]) -> usize {
     count
 }
 
-fn read_events(job: &[u8], machine: &Machine, planner: Option<&mut Planner>) -> usize {
+fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
     let mut reader = LineReader::new(job);
     let mut interpreter = Interpreter::new(machine);
+    let mut gather = Gather::new(machine);
+    let mut planner = Planner::new(machine);
     let mut log = Log::new(&machine.severities);
-    let (mut parsed, mut count) = (Words::new(), 0);
-    let mut planner = planner;
+    let (mut parsed, mut blocks, mut spare, mut count) = (Words::new(), Vec::new(), Vec::new(), 0);
     while reader.advance().expect("reading from memory cannot fail") {
         for raw in reader.lines() {
             let line = words::read(raw.bytes, &mut parsed);
-            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| {
-                count += 1;
-                match &mut planner {
-                    Some(planner) => planner.event(&event, &mut |planned| {
-                        black_box(planned);
-                    }),
-                    None => {
-                        black_box(event);
-                    }
-                }
-            });
+            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
         }
+        gather.take(&mut blocks);
+        for planned in blocks.drain(..) {
+            count += planned.block.len();
+            if plans {
+                planner.block(planned, &mut |planned| spare.push(black_box(planned)));
+            } else {
+                spare.push(black_box(planned));
+            }
+        }
+        gather.recycle(&mut spare);
     }
     count
 }
@@ -75,9 +76,9 @@ fn stages(criterion: &mut Criterion) {
     group.throughput(Throughput::Bytes(job.len() as u64)).sample_size(10);
     group.bench_function("floor: one memchr per line", |b| b.iter(|| floor(black_box(&job))));
     group.bench_function("words", |b| b.iter(|| read_words(black_box(&job))));
-    group.bench_function("words + modal", |b| b.iter(|| read_events(black_box(&job), &machine, None)));
+    group.bench_function("words + modal", |b| b.iter(|| read_events(black_box(&job), &machine, false)));
     group.bench_function("words + modal + motion", |b| {
-        b.iter(|| read_events(black_box(&job), &machine, Some(&mut Planner::new(&machine))));
+        b.iter(|| read_events(black_box(&job), &machine, true));
     });
     group.bench_function("end to end", |b| {
         b.iter(|| inspect(Cursor::new(black_box(&job)), "-", &machine, &Sizes::default()));

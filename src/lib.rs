@@ -46,6 +46,7 @@ pub mod queue;
 pub mod report;
 pub mod text;
 pub mod totals;
+pub mod vectors;
 
 pub use inspection::{Inspection, Verdict};
 pub use machine::Machine;

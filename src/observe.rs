@@ -4,6 +4,7 @@
 //! in the order of the job: any action ends the block it follows.
 
 use crate::inspection::{Inspection, Severity};
+use crate::vectors::Vectors;
 
 /// Most moves in a block.
 pub const BLOCK: usize = 256;
@@ -59,65 +60,80 @@ pub struct Cubic {
     pub points: [[f64; 2]; 4],
 }
 
-/// Up to [`BLOCK`] planned moves as structure of arrays, and the actions that follow them. All columns have the same
-/// length. Index order of axis arrays is X, Y, Z, E.
-#[derive(Debug, Default, Clone)]
+/// A curved move of a block.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bend {
+    /// Its index in the block.
+    pub at: usize,
+    /// Its shape.
+    pub curve: Curve,
+    /// X, Y, Z direction at its end (at its start it is [`Block::dir`]).
+    pub dir_end: [f64; 3],
+}
+
+/// One value per move; only the first [`Block::len`] of them count.
+pub type Column<T> = [T; BLOCK];
+
+/// Up to [`BLOCK`] planned moves as structure of arrays, and the actions that follow them. Each move starts where the one
+/// before it ended. Index order of axis arrays is X, Y, Z, E. Some 50 kB: keep it boxed.
+#[derive(Debug, Clone)]
+#[repr(align(64))]
 pub struct Block {
     /// Line of the job, from 1.
-    pub line: Vec<u64>,
-    /// Start x, y, z, mm, machine coordinates.
-    pub from: [Vec<f64>; 3],
+    pub line: Column<u64>,
     /// End x, y, z, mm.
-    pub to: [Vec<f64>; 3],
+    pub to: [Column<f64>; 3],
     /// Signed filament length, mm.
-    pub de: Vec<f64>,
+    pub de: Column<f64>,
     /// Path length, mm; |dE| when only the extruder moves.
-    pub length: Vec<f64>,
-    /// Direction at the start (X, Y, Z components of the unit tangent, and dE / length).
-    pub dir: [Vec<f64>; 4],
-    /// X, Y, Z direction at the end (differs from the start on curves only).
-    pub dir_end: [Vec<f64>; 3],
+    pub length: Column<f64>,
+    /// Direction (X, Y, Z components of the unit tangent at the start, and dE / length). Curves end in another one, see
+    /// [`Bend::dir_end`].
+    pub dir: [Column<f64>; 4],
     /// See [`flag`].
-    pub flags: Vec<u8>,
+    pub flags: Column<u8>,
     /// Commanded speed, mm/s, override included.
-    pub feed_commanded: Vec<f64>,
+    pub feed_commanded: Column<f64>,
     /// Speed the move may reach, mm/s: commanded, capped by axis limits and on arcs by centripetal acceleration.
-    pub feed: Vec<f64>,
+    pub feed: Column<f64>,
     /// Speed the feed-rate limits of the axes alone allow along this move, mm/s.
-    pub feed_allowed: Vec<f64>,
+    pub feed_allowed: Column<f64>,
     /// Acceleration, mm/s².
-    pub accel: Vec<f64>,
+    pub accel: Column<f64>,
     /// Commands read since the previous move, this one included.
-    pub commands: Vec<u32>,
+    pub commands: Column<u32>,
     /// Bytes read since the previous move's line, this line included.
-    pub bytes: Vec<u32>,
-    /// Shapes of the moves that are flagged as curves, with their index in the block, ascending.
-    pub curves: Vec<(usize, Curve)>,
+    pub bytes: Column<u32>,
 
     /// Speed at the start, mm/s.
-    pub v_start: Vec<f64>,
+    pub v_start: Column<f64>,
     /// Highest speed, mm/s.
-    pub v_peak: Vec<f64>,
+    pub v_peak: Column<f64>,
     /// Speed at the end, mm/s.
-    pub v_end: Vec<f64>,
+    pub v_end: Column<f64>,
     /// Time speeding up, cruising and slowing down, s.
-    pub t_up: Vec<f64>,
+    pub t_up: Column<f64>,
     /// See `t_up`.
-    pub t_cruise: Vec<f64>,
+    pub t_cruise: Column<f64>,
     /// See `t_up`.
-    pub t_down: Vec<f64>,
+    pub t_down: Column<f64>,
 
     /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
     /// The momentary melt rate is this times the speed.
-    pub section_mm2: Vec<f64>,
+    pub section_mm2: Column<f64>,
     /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
-    pub sustained_mm3_s: Vec<f64>,
+    pub sustained_mm3_s: Column<f64>,
 
+    /// The moves that are flagged as curves, ascending.
+    pub curves: Vec<Bend>,
     /// Moves that push filament without a path beyond what had been retracted (purges): index and excess, mm, ascending.
     pub purges: Vec<(usize, f64)>,
-
+    /// Where the first move starts, mm, machine coordinates.
+    pub origin: [f64; 3],
     /// Time at the start of the block, s from the start of the job.
     pub start_s: f64,
+    /// The vectors its loops are to run in; no number depends on them.
+    pub vectors: Vectors,
     /// Number of the tool in use during the block, as the job calls it.
     pub tool: u32,
     /// Index of its description in the sheet (the first tool when the sheet does not describe it).
@@ -126,25 +142,84 @@ pub struct Block {
     pub nozzle: NozzleSpan,
     /// What follows the moves, in order.
     pub actions: Vec<Action>,
+
+    pub(crate) count: usize,
+}
+
+impl Default for Block {
+    fn default() -> Self {
+        const ZEROS: Column<f64> = [0.0; BLOCK];
+        Self {
+            line: [0; BLOCK],
+            to: [ZEROS; 3],
+            de: ZEROS,
+            length: ZEROS,
+            dir: [ZEROS; 4],
+            flags: [0; BLOCK],
+            feed_commanded: ZEROS,
+            feed: ZEROS,
+            feed_allowed: ZEROS,
+            accel: ZEROS,
+            commands: [0; BLOCK],
+            bytes: [0; BLOCK],
+            v_start: ZEROS,
+            v_peak: ZEROS,
+            v_end: ZEROS,
+            t_up: ZEROS,
+            t_cruise: ZEROS,
+            t_down: ZEROS,
+            section_mm2: ZEROS,
+            sustained_mm3_s: ZEROS,
+            curves: Vec::new(),
+            purges: Vec::new(),
+            origin: [0.0; 3],
+            start_s: 0.0,
+            vectors: Vectors::default(),
+            tool: 0,
+            tool_index: 0,
+            nozzle: NozzleSpan::default(),
+            actions: Vec::new(),
+            count: 0,
+        }
+    }
 }
 
 impl Block {
     /// Number of moves.
     pub fn len(&self) -> usize {
-        self.line.len()
+        self.count
     }
 
     /// True when there are actions only.
     pub fn is_empty(&self) -> bool {
-        self.line.is_empty()
+        self.count == 0
+    }
+
+    /// Makes room for one more move, whose columns the caller fills; its index. A full block ([`BLOCK`] moves) must not be
+    /// asked.
+    #[inline(always)]
+    pub fn add(&mut self) -> usize {
+        let at = self.count;
+        self.count += 1;
+        at
+    }
+
+    /// Forgets all moves and actions; the columns keep their old values.
+    pub fn clear(&mut self) {
+        self.count = 0;
+        self.curves.clear();
+        self.purges.clear();
+        self.actions.clear();
     }
 
     /// Duration of move `i`, s.
+    #[inline(always)]
     pub fn time_s(&self, i: usize) -> f64 {
         self.t_up[i] + self.t_cruise[i] + self.t_down[i]
     }
 
     /// True when move `i` goes along the path and pushes filament.
+    #[inline(always)]
     pub fn extrudes(&self, i: usize) -> bool {
         self.flags[i] & flag::PATH != 0 && self.de[i] > 0.0
     }
@@ -160,19 +235,32 @@ impl Block {
     }
 
     /// End point of move `i`, mm.
+    #[inline(always)]
     pub fn end(&self, i: usize) -> [f64; 3] {
         [self.to[0][i], self.to[1][i], self.to[2][i]]
     }
 
     /// Start point of move `i`, mm.
+    #[inline(always)]
     pub fn start(&self, i: usize) -> [f64; 3] {
-        [self.from[0][i], self.from[1][i], self.from[2][i]]
+        if i == 0 { self.origin } else { self.end(i - 1) }
+    }
+
+    /// Move `i` when it is a curve.
+    pub fn bend(&self, i: usize) -> Option<&Bend> {
+        let at = self.curves.binary_search_by_key(&i, |bend| bend.at).ok()?;
+        Some(&self.curves[at])
     }
 
     /// Shape of move `i` when it is a curve.
     pub fn curve(&self, i: usize) -> Option<&Curve> {
-        let at = self.curves.binary_search_by_key(&i, |(index, _)| *index).ok()?;
-        Some(&self.curves[at].1)
+        self.bend(i).map(|bend| &bend.curve)
+    }
+
+    /// X, Y, Z direction at the end of move `i`.
+    pub fn dir_end(&self, i: usize) -> [f64; 3] {
+        let straight = || [self.dir[0][i], self.dir[1][i], self.dir[2][i]];
+        self.bend(i).map_or_else(straight, |bend| bend.dir_end)
     }
 }
 

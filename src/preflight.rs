@@ -10,11 +10,12 @@ use crate::checks::{Built, CATALOGUE};
 use crate::inspection::{Inspection, JobFacts, MachineFacts, Severity, Skipped, Verdict};
 use crate::machine::{Machine, Override};
 use crate::modal::Interpreter;
-use crate::motion::{Planned, Planner};
+use crate::motion::{Gather, Planned, Planner};
 use crate::observe::{ActionKind, BLOCK, Heater, Hit, Log, Observer};
 use crate::physics::Physics;
 use crate::text::{LineReader, Words, lines, words};
 use crate::totals;
+use crate::vectors::Vectors;
 
 /// Why a job could not be judged at all.
 #[derive(Debug, thiserror::Error)]
@@ -38,11 +39,13 @@ pub struct Sizes {
     pub block_moves: usize,
     /// Machine position at the start of the job, mm.
     pub start_mm: [f64; 3],
+    /// Which vectors of the processor are used.
+    pub vectors: Vectors,
 }
 
 impl Default for Sizes {
     fn default() -> Self {
-        Self { chunk_bytes: lines::CHUNK_BYTES, block_moves: BLOCK, start_mm: [0.0; 3] }
+        Self { chunk_bytes: lines::CHUNK_BYTES, block_moves: BLOCK, start_mm: [0.0; 3], vectors: Vectors::default() }
     }
 }
 
@@ -106,7 +109,9 @@ impl<R: Read> Read for Counted<'_, R> {
 pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Inspection> {
     let mut reader = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
     let mut interpreter = Interpreter::new(machine).starting_at(sizes.start_mm);
-    let mut planner = Planner::with_block_moves(machine, sizes.block_moves);
+    let mut gather = Gather::with_block_moves(machine, sizes.block_moves);
+    let mut planner = Planner::with_vectors(machine, sizes.vectors);
+    let (mut blocks, mut spare) = (Vec::new(), Vec::new());
     let mut watch = Watch::new(machine, path);
     // Findings of the reader have a log of their own: it is busy reading while blocks are being watched.
     let mut reading = Log::new(&machine.severities);
@@ -115,13 +120,25 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
         for raw in reader.lines() {
             let line = words::read(raw.bytes, &mut parsed);
             interpreter.line(&raw, &line, &parsed, &mut reading, &mut |event| {
-                planner.event(&event, &mut |planned| watch.block(planned));
+                gather.event(&event);
             });
+            gather.take(&mut blocks);
+            for planned in blocks.drain(..) {
+                planner.block(planned, &mut |mut planned| {
+                    watch.block(&mut planned);
+                    spare.push(planned);
+                });
+            }
+            gather.recycle(&mut spare);
         }
         reading.capture(|line| reader.text_of(line));
         watch.log.capture(|line| reader.text_of(line));
     }
-    planner.finish(reader.lines_read(), &mut |planned| watch.block(planned));
+    gather.finish(reader.lines_read());
+    gather.take(&mut blocks);
+    for planned in blocks.drain(..) {
+        planner.block(planned, &mut |mut planned| watch.block(&mut planned));
+    }
     let ending = Ending {
         bytes: reader.bytes_read(),
         lines: reader.lines_read(),

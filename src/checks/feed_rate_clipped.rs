@@ -23,7 +23,9 @@ struct FeedRateClipped;
 
 impl Observer for FeedRateClipped {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        for (i, (&commanded, &allowed)) in block.feed_commanded.iter().zip(&block.feed_allowed).enumerate() {
+        for (i, (&commanded, &allowed)) in
+            block.feed_commanded.iter().zip(&block.feed_allowed).take(block.len()).enumerate()
+        {
             if commanded > allowed * (1.0 + 1e-9) {
                 let hit = Hit {
                     check: CHECK.id,

@@ -53,7 +53,7 @@ impl Observer for MovesBeforeHoming {
 impl MovesBeforeHoming {
     fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
         let line = block.line[i];
-        let rise = block.to[2][i] - block.from[2][i];
+        let rise = block.to[2][i] - block.start(i)[2];
         let alone = block.flags[i] & (flag::X | flag::Y | flag::Z) == flag::Z;
         if alone && rise > 0.0 {
             self.lifted_mm += rise;

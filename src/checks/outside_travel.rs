@@ -64,7 +64,9 @@ impl Observer for OutsideTravel {
 
 /// True when no end point of the block lies outside; a loop without branches, for the many blocks where all is well.
 fn inside(block: &Block, min: [f64; 3], max: [f64; 3]) -> bool {
-    (0..3).all(|axis| !block.to[axis].iter().fold(false, |outside, &to| outside | (to < min[axis]) | (to > max[axis])))
+    (0..3).all(|axis| {
+        !block.to[axis][..block.len()].iter().fold(false, |outside, &to| outside | (to < min[axis]) | (to > max[axis]))
+    })
 }
 
 impl OutsideTravel {

@@ -51,7 +51,7 @@ impl Observer for SpoolTooShort {
         let Some(holds_mm) = spool.holds_mm else { return };
         // Filament lengths are sums of rounded words.
         let bound_mm = holds_mm * (1.0 + 1e-9) + 1e-6;
-        for (i, &de) in block.de.iter().enumerate() {
+        for (i, &de) in block.de[..block.len()].iter().enumerate() {
             spool.net_mm += de;
             if spool.net_mm > spool.most_mm {
                 spool.most_mm = spool.net_mm;

@@ -101,7 +101,7 @@ impl Observer for StepRateExceeded {
                         let steps_per_mm = match curve {
                             None => (steps[0] * dir[0] + steps[1] * dir[1] + steps[2] * dir[2]).abs(),
                             Some(curve) => {
-                                let dir_end = [block.dir_end[0][i], block.dir_end[1][i], block.dir_end[2][i]];
+                                let dir_end = block.dir_end(i);
                                 largest_share(curve, dir, dir_end, steps)
                             }
                         };

@@ -9,7 +9,7 @@ use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Limits, LookAhead, Machine, Motion,
     Tool, Travel,
 };
-use crate::observe::{Action, ActionKind, Arc, Block, Curve, Heater, NozzleSpan, Wait, flag};
+use crate::observe::{Action, ActionKind, Arc, BLOCK, Bend, Block, Curve, Heater, NozzleSpan, Wait, flag};
 
 /// A tool of the invented machine.
 pub fn tool() -> Tool {
@@ -123,7 +123,7 @@ impl Job {
         let run = [end[0] - self.at[0], end[1] - self.at[1], end[2] - self.at[2]];
         let length = (run[0] * run[0] + run[1] * run[1] + run[2] * run[2]).sqrt();
         let dir = run.map(|part| part / length);
-        self.path(end, de, length, [dir, dir])
+        self.path(end, de, length, dir)
     }
 
     /// An arc that starts here, about `centre`, in the plane of `axes`; the third axis stays.
@@ -141,13 +141,14 @@ impl Job {
         let end = placed(point(start_rad + sweep_rad), self.at);
         let dirs = [start_rad, start_rad + sweep_rad].map(|angle| placed(tangent(angle), [0.0; 3]));
         let index = self.open.len();
-        self.open.curves.push((index, Curve::Arc(Arc { axes, centre, radius, start_rad, sweep_rad })));
-        self = self.path(end, de, radius * sweep_rad.abs(), dirs);
+        let curve = Curve::Arc(Arc { axes, centre, radius, start_rad, sweep_rad });
+        self.open.curves.push(Bend { at: index, curve, dir_end: dirs[1] });
+        self = self.path(end, de, radius * sweep_rad.abs(), dirs[0]);
         self.open.flags[index] |= flag::CURVE | (flag::X << a) | (flag::X << b);
         self
     }
 
-    fn path(mut self, end: [f64; 3], de: f64, length: f64, dirs: [[f64; 3]; 2]) -> Self {
+    fn path(mut self, end: [f64; 3], de: f64, length: f64, dir: [f64; 3]) -> Self {
         let mut flags = flag::PATH;
         for (axis, (end, at)) in end.iter().zip(self.at).enumerate() {
             if *end != at {
@@ -155,46 +156,47 @@ impl Job {
             }
         }
         let area = std::f64::consts::PI * 1.75 * 1.75 / 4.0;
-        self.open.section_mm2.push((area * de / length).max(0.0));
-        self.row(end, de, length, dirs, flags);
+        self.row(end, de, length, dir, (area * de / length).max(0.0), flags);
         self
     }
 
     /// Moves only the filament.
     pub fn filament(mut self, de: f64) -> Self {
-        self.open.section_mm2.push(0.0);
-        self.row(self.at, de, de.abs(), [[0.0; 3]; 2], 0);
+        self.row(self.at, de, de.abs(), [0.0; 3], 0.0, 0);
         self
     }
 
-    fn row(&mut self, end: [f64; 3], de: f64, length: f64, dirs: [[f64; 3]; 2], flags: u8) {
+    fn row(&mut self, end: [f64; 3], de: f64, length: f64, dir: [f64; 3], section_mm2: f64, flags: u8) {
         self.line += 1;
-        let (block, speed) = (&mut self.open, self.speed_mm_s);
-        block.line.push(self.line);
-        for (axis, &to) in end.iter().enumerate() {
-            block.from[axis].push(self.at[axis]);
-            block.to[axis].push(to);
-            block.dir[axis].push(dirs[0][axis]);
-            block.dir_end[axis].push(dirs[1][axis]);
+        if self.open.len() == BLOCK {
+            self.close();
         }
-        block.dir[3].push(de / length);
-        block.de.push(de);
-        block.length.push(length);
-        block.flags.push(flags | flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z);
+        let (block, speed) = (&mut self.open, self.speed_mm_s);
+        if block.is_empty() {
+            block.origin = self.at;
+        }
+        let i = block.add();
+        block.line[i] = self.line;
+        for axis in 0..3 {
+            block.to[axis][i] = end[axis];
+            block.dir[axis][i] = dir[axis];
+        }
+        block.dir[3][i] = de / length;
+        block.de[i] = de;
+        block.length[i] = length;
+        block.flags[i] = flags | flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
         for column in [&mut block.feed_commanded, &mut block.feed, &mut block.feed_allowed] {
-            column.push(speed);
+            column[i] = speed;
         }
         for column in [&mut block.v_start, &mut block.v_peak, &mut block.v_end] {
-            column.push(speed);
+            column[i] = speed;
         }
-        block.accel.push(1000.0);
-        block.commands.push(1);
-        block.bytes.push(30);
-        block.t_up.push(0.0);
-        block.t_down.push(0.0);
-        block.t_cruise.push(length / speed);
-        let section = block.section_mm2[block.section_mm2.len() - 1];
-        block.sustained_mm3_s.push(section * speed);
+        block.accel[i] = 1000.0;
+        block.commands[i] = 1;
+        block.bytes[i] = 30;
+        (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (0.0, length / speed, 0.0);
+        block.section_mm2[i] = section_mm2;
+        block.sustained_mm3_s[i] = section_mm2 * speed;
         self.at = end;
         self.clock_s += length / speed;
     }

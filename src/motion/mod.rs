@@ -9,6 +9,7 @@
 pub mod corner;
 mod curves;
 mod derive;
+mod gather;
 pub mod grid;
 mod profile;
 mod scan;
@@ -16,229 +17,98 @@ mod scan;
 use std::collections::VecDeque;
 
 use crate::machine::{E, Limits, Machine};
-use crate::modal::{Event, LimitChange, Move};
-use crate::observe::{ActionKind, BLOCK, Block, Curve, flag};
+use crate::observe::{ActionKind, Block, flag};
+use crate::vectors::Vectors;
 use corner::Leg;
 use scan::Scan;
 
+pub use gather::{Closing, Gather, Planned};
 pub use scan::UNLIMITED_MOVES;
 
-/// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
-const ACTIONS_BETWEEN_MOVES: usize = 65_536;
-
-/// An action as the planner passes it on: the block it ends, its own duration.
-#[derive(Debug, Clone, Copy)]
-pub struct Closing {
-    /// Line of the job.
-    pub line: u64,
-    /// Time by its own words, s.
-    pub duration_s: f64,
-    /// What it is.
-    pub kind: ActionKind,
-}
-
-/// A planned block and what follows it, before physics.
-#[derive(Debug, Default)]
-pub struct Planned {
-    /// Moves with their speeds and times.
-    pub block: Block,
-    /// What follows them.
-    pub closing: Vec<Closing>,
-}
-
-/// Plans a stream of events.
+/// Plans gathered blocks.
 pub struct Planner {
-    block_moves: usize,
-    limits: Limits,
-    current: Planned,
-    /// Limits in force from a move of the current block on.
-    spans: Vec<(usize, Limits)>,
-    waiting: VecDeque<Planned>,
-    spare: Vec<Planned>,
+    vectors: Vectors,
+    waiting: VecDeque<Box<Planned>>,
     scan: Scan,
-    /// Corner caps of the span at hand.
-    caps: Vec<f64>,
-    /// Speeds of the settled moves of the front block.
-    speeds: Vec<(f64, f64)>,
     last: Option<Leg>,
 }
 
 impl Planner {
-    /// A planner under the machine's limits, from rest.
+    /// A planner that starts from rest.
     pub fn new(machine: &Machine) -> Self {
-        Self::with_block_moves(machine, BLOCK)
+        Self::with_vectors(machine, Vectors::default())
     }
 
-    /// The same with smaller blocks, for tests: no number depends on it.
-    pub fn with_block_moves(machine: &Machine, block_moves: usize) -> Self {
-        Self {
-            block_moves: block_moves.clamp(1, BLOCK),
-            limits: machine.motion.limits,
-            current: Planned::default(),
-            spans: vec![(0, machine.motion.limits)],
-            waiting: VecDeque::new(),
-            spare: Vec::new(),
-            scan: Scan::new(machine.motion.look_ahead),
-            caps: Vec::new(),
-            speeds: Vec::new(),
-            last: None,
-        }
+    /// The same with the vectors given: no number depends on them.
+    pub fn with_vectors(machine: &Machine, vectors: Vectors) -> Self {
+        Self { vectors, waiting: VecDeque::new(), scan: Scan::new(machine.motion.look_ahead), last: None }
     }
 
-    /// Takes one event; `ready` gets every block whose speeds are settled, in order.
-    pub fn event(&mut self, event: &Event, ready: &mut impl FnMut(&mut Planned)) {
-        match event {
-            Event::Move(step) => {
-                self.push(step);
-                if self.current.block.len() >= self.block_moves {
-                    self.close_block(false, ready);
-                }
-            }
-            Event::Limits(change) => self.change_limits(change),
-            Event::Action { line, duration_s, kind } => {
-                let closing = Closing { line: *line, duration_s: *duration_s, kind: *kind };
-                let mut stop = is_stop(kind);
-                match self.waiting.back_mut() {
-                    // No moves since the last block was closed: it takes the action too.
-                    Some(last) if self.current.block.is_empty() => {
-                        last.closing.push(closing);
-                        stop |= last.closing.len() >= ACTIONS_BETWEEN_MOVES;
-                    }
-                    _ => self.current.closing.push(closing),
-                }
-                self.close_block(stop, ready);
-            }
-        }
-    }
-
-    /// The end of the job, a stop like others.
-    pub fn finish(mut self, line: u64, ready: &mut impl FnMut(&mut Planned)) {
-        self.event(&Event::Action { line, duration_s: 0.0, kind: ActionKind::End }, ready);
-    }
-
-    /// Gives a block's memory back.
-    fn recycle(&mut self, mut planned: Planned) {
-        clear(&mut planned.block);
-        planned.closing.clear();
-        self.spare.push(planned);
-    }
-
-    fn change_limits(&mut self, change: &LimitChange) {
-        let limits = &mut self.limits;
-        let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
-        for axis in 0..4 {
-            set(&mut limits.feed_rate_mm_s[axis], change.feed_rate_mm_s[axis]);
-            set(&mut limits.acceleration_mm_s2[axis], change.acceleration_mm_s2[axis]);
-            set(&mut limits.jerk_mm_s[axis], change.jerk_mm_s[axis]);
-        }
-        set(&mut limits.printing_mm_s2, change.printing_mm_s2);
-        set(&mut limits.travel_mm_s2, change.travel_mm_s2);
-        set(&mut limits.retraction_mm_s2, change.retraction_mm_s2);
-        set(&mut limits.junction_deviation_mm, change.junction_deviation_mm);
-        let at = self.current.block.len();
-        match self.spans.last_mut() {
-            Some((start, limits)) if *start == at => *limits = self.limits,
-            _ => self.spans.push((at, self.limits)),
-        }
-    }
-
-    /// Appends the raw columns of a move.
-    fn push(&mut self, step: &Move) {
-        let block = &mut self.current.block;
-        let mut flags = 0;
-        for axis in 0..3 {
-            block.from[axis].push(step.from[axis]);
-            block.to[axis].push(step.to[axis]);
-            flags |= if step.from[axis] != step.to[axis] { flag::X << axis } else { 0 };
-            flags |= if step.known[axis] { flag::KNOWN_X << axis } else { 0 };
-        }
-        if let Some(curve) = step.curve {
-            flags |= flag::CURVE | flag::PATH;
-            let plane = match &curve {
-                Curve::Arc(arc) => [arc.axes[0], arc.axes[1]],
-                Curve::Cubic(_) => [0, 1],
-            };
-            plane.into_iter().for_each(|axis| flags |= flag::X << axis);
-            block.curves.push((block.line.len(), curve));
-        }
-        flags |= if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
-        block.line.push(step.line);
-        block.de.push(step.de);
-        block.feed_commanded.push(step.feed_mm_s);
-        block.flags.push(flags);
-        block.commands.push(step.commands);
-        block.bytes.push(step.bytes);
-    }
-
-    /// Geometry and caps of the current block, then on to look-ahead; `stop` ends the run.
-    fn close_block(&mut self, stop: bool, ready: &mut impl FnMut(&mut Planned)) {
-        if !self.current.block.is_empty() || !self.current.closing.is_empty() {
-            self.derive();
-            let mut closed = self.spare.pop().unwrap_or_default();
-            std::mem::swap(&mut closed, &mut self.current);
-            self.waiting.push_back(closed);
-        }
-        self.spans.clear();
-        self.spans.push((0, self.limits));
-        let speeds = &mut self.speeds;
-        let mut keep = |start: f64, end: f64| speeds.push((start, end));
+    /// Takes one block; `ready` gets every block whose speeds are settled, in order.
+    pub fn block(&mut self, mut planned: Box<Planned>, ready: &mut impl FnMut(Box<Planned>)) {
+        planned.block.vectors = self.vectors;
+        self.derive(&mut planned);
+        let stop = planned.closing.iter().any(|closing| is_stop(&closing.kind));
+        self.waiting.push_back(planned);
         if stop {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
-            self.scan.stop(rest, &mut keep);
+            self.scan.stop(rest);
         } else {
-            self.scan.settle(&mut keep);
+            self.scan.settle();
         }
         self.release(ready);
     }
 
     /// Gives out the blocks at the front whose moves are all settled.
-    fn release(&mut self, ready: &mut impl FnMut(&mut Planned)) {
+    fn release(&mut self, ready: &mut impl FnMut(Box<Planned>)) {
         let mut used = 0;
         while let Some(front) = self.waiting.front() {
             let count = front.block.len();
-            if self.speeds.len() - used < count {
+            if self.scan.settled() - used < count {
                 break;
             }
             let Some(mut planned) = self.waiting.pop_front() else { break };
-            profile::fill(&mut planned.block, &self.speeds[used..used + count]);
+            let (starts, ends) = self.scan.speeds(used..used + count);
+            self.vectors.run(
+                #[inline(always)]
+                || profile::fill(&mut planned.block, starts, ends),
+            );
             used += count;
-            ready(&mut planned);
-            self.recycle(planned);
+            ready(planned);
         }
-        self.speeds.drain(..used);
+        self.scan.forget(used);
     }
 
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
-    fn derive(&mut self) {
-        let spans = std::mem::take(&mut self.spans);
-        let count = self.current.block.len();
+    fn derive(&mut self, planned: &mut Planned) {
+        let Planned { block, spans, .. } = planned;
         for (i, &(start, ref limits)) in spans.iter().enumerate() {
-            let end = spans.get(i + 1).map_or(count, |next| next.0);
-            let curves = derive::geometry(&mut self.current.block, start..end);
-            derive::caps(&mut self.current.block, start..end, limits, &curves);
-            self.derive_corners(start..end, limits);
+            let end = spans.get(i + 1).map_or(block.len(), |next| next.0);
+            if start == end {
+                continue;
+            }
+            let range = start..end;
+            let (caps, steps) = self.scan.add(range.len());
+            self.vectors.run(
+                #[inline(always)]
+                || derive::straight(block, range.clone(), limits),
+            );
+            derive::curves(block, range.clone(), limits);
+            let first = Leg::of(block, start, limits);
+            caps[0] = match &self.last {
+                Some(before) => corner::squared_cap(before, &first),
+                None => first.rest_squared(),
+            };
+            self.vectors.run(
+                #[inline(always)]
+                || {
+                    derive::corners(block, range.clone(), limits, &mut caps[1..]);
+                    derive::steps(block, range.clone(), steps);
+                },
+            );
+            derive::corners_behind_curves(block, range, limits, caps);
+            self.last = Some(Leg::of(block, end - 1, limits));
         }
-        self.spans = spans;
-    }
-
-    /// The cap of the corner before each move, and how much each can gain.
-    fn derive_corners(&mut self, range: std::ops::Range<usize>, limits: &Limits) {
-        if range.is_empty() {
-            return;
-        }
-        let block = &self.current.block;
-        let first = Leg::of(block, range.start, limits);
-        let first_cap = match &self.last {
-            Some(before) => corner::squared_cap(before, &first),
-            None => first.rest_squared(),
-        };
-        self.caps.clear();
-        self.caps.push(first_cap);
-        derive::corners(block, range.clone(), limits, &mut self.caps);
-        for (&cap, i) in self.caps.iter().zip(range.clone()) {
-            self.scan.push(cap, derive::step(block.accel[i], block.length[i], block.feed[i]));
-        }
-        self.last = Some(Leg::of(block, range.end - 1, limits));
     }
 }
 
@@ -258,69 +128,12 @@ fn is_stop(kind: &ActionKind) -> bool {
     }
 }
 
-fn clear(block: &mut Block) {
-    let Block {
-        line,
-        from,
-        to,
-        de,
-        length,
-        dir,
-        dir_end,
-        flags,
-        feed_commanded,
-        feed,
-        feed_allowed,
-        accel,
-        commands,
-        bytes,
-        curves,
-        v_start,
-        v_peak,
-        v_end,
-        t_up,
-        t_cruise,
-        t_down,
-        section_mm2,
-        sustained_mm3_s,
-        purges,
-        actions,
-        start_s: _,
-        tool: _,
-        tool_index: _,
-        nozzle: _,
-    } = block;
-    line.clear();
-    flags.clear();
-    commands.clear();
-    bytes.clear();
-    curves.clear();
-    purges.clear();
-    actions.clear();
-    let columns = [
-        de,
-        length,
-        feed_commanded,
-        feed,
-        feed_allowed,
-        accel,
-        v_start,
-        v_peak,
-        v_end,
-        t_up,
-        t_cruise,
-        t_down,
-        section_mm2,
-        sustained_mm3_s,
-    ];
-    columns.into_iter().chain(from).chain(to).chain(dir).chain(dir_end).for_each(Vec::clear);
-}
-
 impl Leg {
     fn of(block: &Block, i: usize, limits: &Limits) -> Self {
+        let along = |dir: [f64; 3]| [dir[0], dir[1], dir[2], block.dir[E][i]];
         Self {
-            start: [block.dir[0][i], block.dir[1][i], block.dir[2][i], block.dir[E][i]],
-            end: [block.dir_end[0][i], block.dir_end[1][i], block.dir_end[2][i], block.dir[E][i]],
+            start: along([block.dir[0][i], block.dir[1][i], block.dir[2][i]]),
+            end: along(block.dir_end(i)),
             path: block.flags[i] & flag::PATH != 0,
             feed_mm_s: block.feed[i],
             accel_mm_s2: block.accel[i],

@@ -3,21 +3,20 @@
 use super::grid;
 use crate::observe::Block;
 
-/// Fills speeds and times of a block from (w at start, w at end) of each move.
+/// Fills speeds and times of a block from the squared speeds at the start and end of each move.
 ///
 /// Peak: w = min(V², (w₀ + w₁) / 2 + a L). Times: (v − v₀) / a up, (v − v₁) / a down, and what is left of the length at
 /// the peak speed.
-pub(super) fn fill(block: &mut Block, speeds: &[(f64, f64)]) {
-    let count = speeds.len();
+#[inline(always)]
+pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
+    let count = starts.len();
     let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, .. } = block;
-    let columns = [v_start, v_peak, v_end, t_up, t_cruise, t_down];
-    let [v_start, v_peak, v_end, t_up, t_cruise, t_down] = columns.map(|column| {
-        column.resize(count, 0.0);
-        &mut column[..count]
-    });
     let (feed, accel, length) = (&feed[..count], &accel[..count], &length[..count]);
+    let [v_start, v_peak, v_end] = [v_start, v_peak, v_end].map(|column| &mut column[..count]);
+    let [t_up, t_cruise, t_down] = [t_up, t_cruise, t_down].map(|column| &mut column[..count]);
+    let ends = &ends[..count];
     for i in 0..count {
-        let (w_start, w_end) = speeds[i];
+        let (w_start, w_end) = (starts[i], ends[i]);
         let feed_squared = feed[i] * feed[i];
         let triangle = (w_start + w_end) / 2.0 + accel[i] * length[i];
         let cruises = triangle >= feed_squared;
@@ -26,7 +25,8 @@ pub(super) fn fill(block: &mut Block, speeds: &[(f64, f64)]) {
         let w_peak = if capped > least { capped } else { least };
         let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * accel[i]);
         let left = (length[i] - ramps) / feed[i];
-        let peak = if cruises { feed[i] } else { w_peak.sqrt() };
+        let root = w_peak.sqrt();
+        let peak = if cruises { feed[i] } else { root };
         let (start, end) = (w_start.sqrt(), w_end.sqrt());
         v_start[i] = start;
         v_peak[i] = peak;

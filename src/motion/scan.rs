@@ -47,13 +47,18 @@ fn smaller(a: f64, b: f64) -> f64 {
 pub(super) struct Scan {
     window: usize,
     early: bool,
-    /// Cap at the start, and step, of each move that is not settled.
-    moves: Vec<Map>,
+    /// Cap at the start of each move that is not settled.
+    caps: Vec<f64>,
+    /// 2 a L of each of them.
+    steps: Vec<f64>,
     /// Squared speed at the start of the first of them, once known.
     entry: Option<f64>,
     tried_at: usize,
     bound: Vec<f64>,
     suffix: Vec<Map>,
+    /// Squared speeds at start and end of settled moves that are not yet forgotten.
+    starts: Vec<f64>,
+    ends: Vec<f64>,
 }
 
 impl Scan {
@@ -62,29 +67,62 @@ impl Scan {
             LookAhead::Moves(count) => (count.max(1) as usize, false),
             LookAhead::Unlimited => (UNLIMITED_MOVES, true),
         };
-        Self { window, early, moves: Vec::new(), entry: None, tried_at: 0, bound: Vec::new(), suffix: Vec::new() }
+        Self {
+            window,
+            early,
+            caps: Vec::new(),
+            steps: Vec::new(),
+            entry: None,
+            tried_at: 0,
+            bound: Vec::new(),
+            suffix: Vec::new(),
+            starts: Vec::new(),
+            ends: Vec::new(),
+        }
     }
 
-    /// Adds a move: squared cap at its start, and 2 a L.
-    #[inline]
-    pub(super) fn push(&mut self, cap: f64, step: f64) {
-        self.moves.push(Map { add: step, cap });
+    /// Adds that many moves; gives the places of their squared caps at the start and of their steps 2 a L.
+    pub(super) fn add(&mut self, count: usize) -> (&mut [f64], &mut [f64]) {
+        let known = self.caps.len();
+        self.caps.resize(known + count, 0.0);
+        self.steps.resize(known + count, 0.0);
+        (&mut self.caps[known..], &mut self.steps[known..])
     }
 
     /// Moves that are not settled.
     #[cfg(test)]
     pub(super) fn waiting(&self) -> usize {
-        self.moves.len()
+        self.caps.len()
     }
 
-    /// Settles what can be settled while more moves may follow. `settled` gets (w at start, w at end) of each.
-    pub(super) fn settle(&mut self, settled: &mut impl FnMut(f64, f64)) {
-        let count = self.moves.len();
+    /// How many settled moves are not forgotten.
+    pub(super) fn settled(&self) -> usize {
+        self.starts.len()
+    }
+
+    /// Squared speeds at the starts and at the ends of settled moves.
+    pub(super) fn speeds(&self, range: std::ops::Range<usize>) -> (&[f64], &[f64]) {
+        (&self.starts[range.clone()], &self.ends[range])
+    }
+
+    /// Forgets the first settled moves.
+    pub(super) fn forget(&mut self, count: usize) {
+        self.starts.drain(..count);
+        self.ends.drain(..count);
+    }
+
+    fn map(&self, k: usize) -> Map {
+        Map { add: self.steps[k], cap: self.caps[k] }
+    }
+
+    /// Settles what can be settled while more moves may follow.
+    pub(super) fn settle(&mut self) {
+        let count = self.caps.len();
         if self.early && count < self.window {
             // Trying again only after the queue has doubled keeps the cost per move constant.
             if count >= 2 * self.tried_at + BATCH {
-                self.settle_early(settled);
-                self.tried_at = self.moves.len();
+                self.settle_early();
+                self.tried_at = self.caps.len();
             }
             return;
         }
@@ -94,13 +132,13 @@ impl Scan {
             self.bound.clear();
             self.bound.resize(ready + 1, 0.0);
             self.windows(ready);
-            self.advance(ready, settled);
+            self.advance(ready);
         }
     }
 
     /// Settles all moves: the last one ends at a stop with at most the squared speed `rest`.
-    pub(super) fn stop(&mut self, rest: f64, settled: &mut impl FnMut(f64, f64)) {
-        let count = self.moves.len();
+    pub(super) fn stop(&mut self, rest: f64) {
+        let count = self.caps.len();
         self.tried_at = 0;
         if count == 0 {
             self.entry = None;
@@ -113,12 +151,12 @@ impl Scan {
         let mut bound = rest;
         for k in (windowed..count).rev() {
             self.bound[k + 1] = bound;
-            bound = self.moves[k].apply(bound);
+            bound = self.map(k).apply(bound);
         }
         if windowed == 0 && self.entry.is_none() {
             self.bound[0] = bound;
         }
-        self.advance(count, settled);
+        self.advance(count);
         self.entry = None;
     }
 
@@ -130,7 +168,7 @@ impl Scan {
         }
         let width = self.window - 1;
         if self.entry.is_none() {
-            self.bound[0] = self.moves[..self.window].iter().rev().fold(0.0, |bound, map| map.apply(bound));
+            self.bound[0] = (0..self.window).rev().fold(0.0, |bound, k| self.map(k).apply(bound));
         }
         if width == 0 {
             return;
@@ -142,11 +180,11 @@ impl Scan {
             self.suffix.clear();
             self.suffix.resize(width, Map::IDENTITY);
             for k in (group..split - 1).rev() {
-                self.suffix[k - group] = self.moves[k + 1].after(self.suffix[k + 1 - group]);
+                self.suffix[k - group] = self.map(k + 1).after(self.suffix[k + 1 - group]);
             }
             let mut prefix = Map::IDENTITY;
             for k in group..split.min(ready) {
-                prefix = prefix.after(self.moves[k + width]);
+                prefix = prefix.after(self.map(k + width));
                 self.bound[k + 1] = self.suffix[k - group].apply(prefix.apply(0.0));
             }
             group = split;
@@ -155,38 +193,39 @@ impl Scan {
 
     /// Unlimited look-ahead: a speed is settled where it is the same whether the machine stops at the end of the known
     /// moves or goes on without any cap.
-    fn settle_early(&mut self, settled: &mut impl FnMut(f64, f64)) {
-        let count = self.moves.len();
+    fn settle_early(&mut self) {
+        let count = self.caps.len();
         self.bound.clear();
         self.bound.resize(count + 1, 0.0);
         let (mut stopping, mut free) = (0.0, f64::INFINITY);
         let mut ready = None;
         for k in (0..count).rev() {
-            stopping = self.moves[k].apply(stopping);
-            free = self.moves[k].apply(free);
+            stopping = self.map(k).apply(stopping);
+            free = self.map(k).apply(free);
             self.bound[k] = stopping;
             if ready.is_none() && stopping == free {
                 ready = Some(k);
             }
         }
         if let Some(ready) = ready {
-            self.advance(ready, settled);
+            self.advance(ready);
         }
     }
 
     /// The forward pass over `ready` moves whose bounds are known; takes them off the queue.
-    fn advance(&mut self, ready: usize, settled: &mut impl FnMut(f64, f64)) {
+    fn advance(&mut self, ready: usize) {
         if ready == 0 {
             return;
         }
         let mut w = self.entry.unwrap_or(self.bound[0]);
-        for k in 0..ready {
-            let end = smaller(self.bound[k + 1], w + self.moves[k].add);
-            settled(w, end);
-            w = end;
+        for (&step, &bound) in self.steps[..ready].iter().zip(&self.bound[1..]) {
+            self.starts.push(w);
+            w = smaller(bound, w + step);
+            self.ends.push(w);
         }
         self.entry = Some(w);
-        self.moves.drain(..ready);
+        self.caps.drain(..ready);
+        self.steps.drain(..ready);
     }
 }
 
@@ -215,22 +254,20 @@ mod tests {
 
     fn fast(caps: &[f64], steps: &[f64], rest: f64, look_ahead: LookAhead, every: usize) -> Vec<f64> {
         let mut scan = Scan::new(look_ahead);
-        let mut w = Vec::new();
-        let mut keep = |start: f64, end: f64| {
-            if w.is_empty() {
-                w.push(start);
-            }
-            assert_eq!(w.last(), Some(&start));
-            w.push(end);
-        };
-        for (i, (&cap, &step)) in caps.iter().zip(steps).enumerate() {
-            scan.push(cap, step);
-            if i % every == every - 1 {
-                scan.settle(&mut keep);
+        for (caps, steps) in caps.chunks(every).zip(steps.chunks(every)) {
+            let (to_caps, to_steps) = scan.add(caps.len());
+            to_caps.copy_from_slice(caps);
+            to_steps.copy_from_slice(steps);
+            if caps.len() == every {
+                scan.settle();
             }
         }
-        scan.stop(rest, &mut keep);
+        scan.stop(rest);
         assert_eq!(scan.waiting(), 0);
+        let (starts, ends) = scan.speeds(0..scan.settled());
+        assert_eq!(starts[1..], ends[..ends.len() - 1]);
+        let mut w = starts[..1].to_vec();
+        w.extend(ends);
         w
     }
 

@@ -210,8 +210,8 @@ impl Physics {
                 melt.retracted(-de);
                 melt.idle(block.time_s(i));
             }
-            block.section_mm2.push(section);
-            block.sustained_mm3_s.push(sustained);
+            block.section_mm2[i] = section;
+            block.sustained_mm3_s[i] = sustained;
         }
     }
 }

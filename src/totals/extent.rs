@@ -25,14 +25,13 @@ impl Growing {
     const EMPTY: Self = Self(Box3 { min: [f64::INFINITY; 3], max: [f64::NEG_INFINITY; 3] });
 
     #[inline(always)]
-    fn take(&mut self, points: &[Vec<f64>; 3], i: usize) {
+    fn take(&mut self, point: [f64; 3]) {
         for axis in 0..3 {
-            let point = points[axis][i];
-            if point < self.0.min[axis] {
-                self.0.min[axis] = point;
+            if point[axis] < self.0.min[axis] {
+                self.0.min[axis] = point[axis];
             }
-            if point > self.0.max[axis] {
-                self.0.max[axis] = point;
+            if point[axis] > self.0.max[axis] {
+                self.0.max[axis] = point[axis];
             }
         }
     }
@@ -73,19 +72,19 @@ impl Observer for Extent {
             if pushes {
                 // The start of a move that follows an extruding one is that one's end.
                 if !joined {
-                    extruding.take(&block.from, i);
+                    extruding.take(block.start(i));
                 }
-                extruding.take(&block.to, i);
+                extruding.take(block.end(i));
             }
             if path {
-                reached.take(&block.to, i);
+                reached.take(block.end(i));
             }
             joined = pushes;
         }
         extruding.join(&mut self.extruding);
         reached.join(&mut self.reached);
-        for (i, curve) in &block.curves {
-            self.curve(block, *i, curve);
+        for bend in &block.curves {
+            self.curve(block, bend.at, &bend.curve);
         }
         for action in &block.actions {
             if let ActionKind::Home { position, .. } = action.kind {

@@ -262,13 +262,13 @@ impl Moves {
     fn of(blocks: &[Block]) -> Self {
         let mut moves = Self::default();
         for block in blocks {
-            moves.v_start.extend(&block.v_start);
-            moves.v_peak.extend(&block.v_peak);
-            moves.v_end.extend(&block.v_end);
-            moves.accel.extend(&block.accel);
+            moves.v_start.extend(&block.v_start[..block.len()]);
+            moves.v_peak.extend(&block.v_peak[..block.len()]);
+            moves.v_end.extend(&block.v_end[..block.len()]);
+            moves.accel.extend(&block.accel[..block.len()]);
             for i in 0..block.len() {
                 moves.time_s.push([block.t_up[i], block.t_cruise[i], block.t_down[i]]);
-                let rise = |arc: &Arc| block.to[arc.axes[2]][i] - block.from[arc.axes[2]][i];
+                let rise = |arc: &Arc| block.end(i)[arc.axes[2]] - block.start(i)[arc.axes[2]];
                 moves.arcs.push(match block.curve(i) {
                     Some(Curve::Arc(arc)) => Some((*arc, rise(arc))),
                     _ => None,

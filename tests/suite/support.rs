@@ -3,8 +3,8 @@
 use gonogo::inspection::Inspection;
 use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
 use gonogo::modal::Interpreter;
-use gonogo::motion::Planner;
-use gonogo::observe::{Block, Log};
+use gonogo::motion::{Gather, Planner};
+use gonogo::observe::{Block, Column, Log};
 use gonogo::preflight::{Sizes, inspect};
 use gonogo::text::{LineReader, Words, words};
 
@@ -60,26 +60,28 @@ pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut blocks = Vec::new();
     let mut reader = LineReader::new(job.as_bytes());
     let mut interpreter = Interpreter::new(machine);
+    let mut gather = Gather::new(machine);
     let mut planner = Planner::new(machine);
     let mut log = Log::default();
     let mut parsed = Words::new();
     while reader.advance().expect("reading from memory cannot fail") {
         for raw in reader.lines() {
             let line = words::read(raw.bytes, &mut parsed);
-            let mut events = Vec::new();
-            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| events.push(event));
-            for event in events {
-                planner.event(&event, &mut |planned| blocks.push(planned.block.clone()));
-            }
+            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
         }
     }
-    planner.finish(0, &mut |planned| blocks.push(planned.block.clone()));
+    gather.finish(0);
+    let mut gathered = Vec::new();
+    gather.take(&mut gathered);
+    for planned in gathered {
+        planner.block(planned, &mut |planned| blocks.push(planned.block.clone()));
+    }
     blocks
 }
 
 /// One column over all blocks.
-pub fn column(blocks: &[Block], of: impl Fn(&Block) -> &Vec<f64>) -> Vec<f64> {
-    blocks.iter().flat_map(|block| of(block).iter().copied()).collect()
+pub fn column(blocks: &[Block], of: impl Fn(&Block) -> &Column<f64>) -> Vec<f64> {
+    blocks.iter().flat_map(|block| of(block)[..block.len()].iter().copied()).collect()
 }
 
 /// Asserts equality within a relative tolerance.
