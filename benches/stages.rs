@@ -12,7 +12,9 @@ use gonogo::modal::Interpreter;
 use gonogo::motion::{Gather, Planner};
 use gonogo::observe::Log;
 use gonogo::preflight::{Sizes, inspect};
-use gonogo::text::{LineReader, Words, words};
+use gonogo::text::straight::Rows;
+use gonogo::text::{Chunk, LineReader};
+use gonogo::vectors::Vectors;
 
 #[path = "../corpus/generate.rs"]
 mod generate;
@@ -29,14 +31,20 @@ fn floor(job: &[u8]) -> usize {
 
 fn read_words(job: &[u8]) -> usize {
     let mut reader = LineReader::new(job);
-    let (mut parsed, mut count) = (Words::new(), 0);
-    while reader.advance().expect("reading from memory cannot fail") {
-        for raw in reader.lines() {
-            black_box(words::read(raw.bytes, &mut parsed));
-            count += parsed.len();
-        }
+    let (mut rows, mut chunk, mut count) = (Rows::default(), Chunk::default(), 0);
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        rows.read(chunk.bytes(), Vectors::default());
+        count += black_box(&rows).rows().len();
     }
     count
+}
+
+fn read_lines(job: &[u8]) -> u64 {
+    let (mut reader, mut chunk) = (LineReader::new(job), Chunk::default());
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        black_box(&chunk);
+    }
+    reader.lines_read()
 }
 
 fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
@@ -45,12 +53,11 @@ fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
     let mut gather = Gather::new(machine);
     let mut planner = Planner::new(machine);
     let mut log = Log::new(&machine.severities);
-    let (mut parsed, mut blocks, mut spare, mut count) = (Words::new(), Vec::new(), Vec::new(), 0);
-    while reader.advance().expect("reading from memory cannot fail") {
-        for raw in reader.lines() {
-            let line = words::read(raw.bytes, &mut parsed);
-            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
-        }
+    let (mut rows, mut chunk) = (Rows::default(), Chunk::default());
+    let (mut blocks, mut spare, mut count) = (Vec::new(), Vec::new(), 0);
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        rows.read(chunk.bytes(), Vectors::default());
+        interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
         gather.take(&mut blocks);
         for planned in blocks.drain(..) {
             count += planned.block.len();
@@ -75,6 +82,7 @@ fn stages(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("stages");
     group.throughput(Throughput::Bytes(job.len() as u64)).sample_size(10);
     group.bench_function("floor: one memchr per line", |b| b.iter(|| floor(black_box(&job))));
+    group.bench_function("lines", |b| b.iter(|| read_lines(black_box(&job))));
     group.bench_function("words", |b| b.iter(|| read_words(black_box(&job))));
     group.bench_function("words + modal", |b| b.iter(|| read_events(black_box(&job), &machine, false)));
     group.bench_function("words + modal + motion", |b| {

@@ -13,7 +13,8 @@ use crate::modal::Interpreter;
 use crate::motion::{Gather, Planned, Planner};
 use crate::observe::{ActionKind, BLOCK, Heater, Hit, Log, Observer};
 use crate::physics::Physics;
-use crate::text::{LineReader, Words, lines, words};
+use crate::text::straight::Rows;
+use crate::text::{Chunk, History, LineReader, lines};
 use crate::totals;
 use crate::vectors::Vectors;
 
@@ -115,24 +116,21 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
     let mut watch = Watch::new(machine, path);
     // Findings of the reader have a log of their own: it is busy reading while blocks are being watched.
     let mut reading = Log::new(&machine.severities);
-    let mut parsed = Words::new();
-    while reader.advance()? {
-        for raw in reader.lines() {
-            let line = words::read(raw.bytes, &mut parsed);
-            interpreter.line(&raw, &line, &parsed, &mut reading, &mut |event| {
-                gather.event(&event);
+    let (mut rows, mut chunk, mut history) = (Rows::default(), Chunk::default(), History::default());
+    while reader.read(&mut chunk)? {
+        rows.read(chunk.bytes(), sizes.vectors);
+        interpreter.chunk(&chunk, &rows, &mut reading, &mut gather);
+        reading.capture(|line| chunk.text_of(line));
+        chunk = history.push(chunk);
+        gather.take(&mut blocks);
+        for planned in blocks.drain(..) {
+            planner.block(planned, &mut |mut planned| {
+                watch.block(&mut planned);
+                spare.push(planned);
             });
-            gather.take(&mut blocks);
-            for planned in blocks.drain(..) {
-                planner.block(planned, &mut |mut planned| {
-                    watch.block(&mut planned);
-                    spare.push(planned);
-                });
-            }
-            gather.recycle(&mut spare);
         }
-        reading.capture(|line| reader.text_of(line));
-        watch.log.capture(|line| reader.text_of(line));
+        gather.recycle(&mut spare);
+        watch.log.capture(|line| history.text_of(line));
     }
     gather.finish(reader.lines_read());
     gather.take(&mut blocks);
@@ -150,7 +148,7 @@ pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) 
         digest: reader.digest(),
     };
     watch.log.absorb(reading);
-    Ok(watch.finish(machine, path, ending, |line| reader.text_of(line)))
+    Ok(watch.finish(machine, path, ending, |line| history.text_of(line)))
 }
 
 /// What is known of the stream at its end.

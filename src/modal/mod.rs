@@ -7,6 +7,7 @@
 mod arcs;
 mod commands;
 mod params;
+mod straight;
 
 use crate::inspection::Severity;
 use crate::machine::{Controller, ExtrusionMode, Feature, Machine, Tool};
@@ -281,9 +282,7 @@ impl Interpreter {
             _ => {}
         }
         self.judge_line(raw, line, log);
-        if line.straight {
-            self.straight(words, log, out);
-        } else if !line.block_delete {
+        if !line.block_delete {
             self.words(words, log, out);
         }
     }
@@ -363,23 +362,6 @@ impl Interpreter {
                 format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
             });
         }
-    }
-
-    /// G0 or G1 with plain axis words: what [`Self::words`] comes to on such a line.
-    fn straight(&mut self, words: &[Word], log: &mut Log, out: &mut impl FnMut(Event)) {
-        self.machine_frame = false;
-        self.commands += 1;
-        self.commands_since = self.commands_since.saturating_add(1);
-        self.params.clear();
-        for word in &words[1..] {
-            match word.value {
-                Some(value) if value.abs() > WORD_LIMIT => self.beyond(word.letter, value, log),
-                value => {
-                    self.params.put(word.letter, value);
-                }
-            }
-        }
-        self.motion(Mode::Straight, log, out);
     }
 
     fn beyond(&self, letter: u8, value: f64, log: &mut Log) {

@@ -1,4 +1,4 @@
-//! A stream of bytes → lines, in constant memory.
+//! A stream of bytes → chunks of whole lines, in constant memory.
 //!
 //! Bytes, not UTF-8. Lines end in LF or CRLF, or with the stream; a byte-order mark before the first line is skipped.
 //! The digest of the plain bytes is made in the same pass. The last few chunks stay in memory so that a report can
@@ -9,12 +9,12 @@ use std::io::{self, Read};
 
 use memchr::{memchr, memchr_iter};
 
-/// Bytes asked of the source at a time.
-pub const CHUNK_BYTES: usize = 256 * 1024;
+/// Bytes asked of the source at a time: what becomes of them stays in a processor's own cache.
+pub const CHUNK_BYTES: usize = 64 * 1024;
 /// Bytes of a line that are read; the rest of a longer one is skipped.
 pub const LINE_BYTES_READ: usize = 64 * 1024;
-/// Bytes kept for excerpts at least, the current chunk apart: the same whatever the chunk size, so that reports are.
-const BYTES_KEPT: usize = 4 * CHUNK_BYTES;
+/// Bytes kept for excerpts at least, the newest chunk apart: the same whatever the chunk size, so that reports are.
+const BYTES_KEPT: usize = 1024 * 1024;
 /// Characters of a line shown in an excerpt.
 const EXCERPT_CHARS: usize = 200;
 
@@ -33,23 +33,84 @@ pub struct RawLine<'c> {
     pub cut: bool,
 }
 
-/// Whole lines, and behind them the start of one that is not complete yet.
-#[derive(Default)]
-struct Chunk {
+/// Some whole lines of a job.
+#[derive(Debug, Default)]
+pub struct Chunk {
     bytes: Vec<u8>,
-    whole: usize,
     first_line: u64,
     lines: u64,
+    /// Bytes that were left out of its first line.
+    cut_bytes: u64,
 }
 
-/// Reads lines chunk by chunk: [`advance`](Self::advance), then [`lines`](Self::lines).
+impl Chunk {
+    /// The bytes of its lines, but for what was left out of a first line that is too long.
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// Number of its first line.
+    pub fn first_line(&self) -> u64 {
+        self.first_line
+    }
+
+    /// Its lines.
+    pub fn lines(&self) -> Lines<'_> {
+        Lines { rest: &self.bytes, number: self.first_line, cut_bytes: self.cut_bytes }
+    }
+
+    /// Its lines from the byte `at` on, which starts the line of that number.
+    pub fn lines_from(&self, at: usize, number: u64) -> Lines<'_> {
+        Lines { rest: &self.bytes[at..], number, cut_bytes: if at == 0 { self.cut_bytes } else { 0 } }
+    }
+
+    /// The text of one of its lines, made fit to show.
+    pub fn text_of(&self, line: u64) -> Option<String> {
+        if line < self.first_line || line >= self.first_line + self.lines {
+            return None;
+        }
+        let mut rest = &self.bytes[..];
+        for _ in self.first_line..line {
+            rest = &rest[memchr(b'\n', rest)? + 1..];
+        }
+        Some(shown(&rest[..memchr(b'\n', rest).unwrap_or(rest.len())]))
+    }
+}
+
+/// The last chunks of a job.
+#[derive(Debug, Default)]
+pub struct History {
+    past: VecDeque<Chunk>,
+    bytes: usize,
+}
+
+impl History {
+    /// Adds the next chunk; gives back one that is not needed any more, to be filled again.
+    pub fn push(&mut self, chunk: Chunk) -> Chunk {
+        let newest = chunk.bytes.len();
+        self.bytes += newest;
+        self.past.push_back(chunk);
+        let mut spare = Chunk::default();
+        while let Some(oldest) = self.past.front()
+            && self.bytes - newest - oldest.bytes.len().min(self.bytes - newest) >= BYTES_KEPT
+        {
+            self.bytes -= oldest.bytes.len();
+            spare = self.past.pop_front().unwrap_or_default();
+        }
+        spare
+    }
+
+    /// The text of a line that is still in memory, made fit to show.
+    pub fn text_of(&self, line: u64) -> Option<String> {
+        self.past.iter().rev().find_map(|chunk| chunk.text_of(line))
+    }
+}
+
+/// Reads chunk by chunk.
 pub struct LineReader<R> {
     source: R,
     chunk_bytes: usize,
     hasher: blake3::Hasher,
-    current: Chunk,
-    past: VecDeque<Chunk>,
-    past_bytes: usize,
     carry: Vec<u8>,
     /// Raw length of a line that is being skipped because it is too long.
     skipped: Option<u64>,
@@ -57,7 +118,6 @@ pub struct LineReader<R> {
     lines: u64,
     at_end: bool,
     last_ended: bool,
-    cut_bytes: u64,
 }
 
 impl<R: Read> LineReader<R> {
@@ -72,127 +132,82 @@ impl<R: Read> LineReader<R> {
             source,
             chunk_bytes: chunk_bytes.max(1),
             hasher: blake3::Hasher::new(),
-            current: Chunk::default(),
-            past: VecDeque::new(),
-            past_bytes: 0,
             carry: Vec::new(),
             skipped: None,
             bytes: 0,
             lines: 0,
             at_end: false,
             last_ended: true,
-            cut_bytes: 0,
         }
     }
 
-    /// Reads the next chunk; false at the end of the stream.
+    /// Fills `chunk` with the next whole lines; false at the end of the stream.
     ///
     /// # Errors
     /// What the source says.
-    pub fn advance(&mut self) -> io::Result<bool> {
-        loop {
-            if self.at_end {
-                return Ok(false);
-            }
-            self.rotate();
-            let carried = self.current.bytes.len();
-            self.fill()?;
-            let fresh = self.current.bytes.len() - carried;
-            if self.bytes == fresh as u64 && self.current.bytes.starts_with(b"\xef\xbb\xbf") {
-                self.current.bytes.drain(..3);
-            }
-            self.skip_long_line();
-            self.cut();
-            if self.current.whole > 0 {
+    pub fn read(&mut self, chunk: &mut Chunk) -> io::Result<bool> {
+        while !self.at_end {
+            chunk.bytes.clear();
+            chunk.bytes.append(&mut self.carry);
+            chunk.first_line = self.lines + 1;
+            chunk.cut_bytes = 0;
+            self.fill(&mut chunk.bytes)?;
+            self.skip_long_line(chunk);
+            self.cut(chunk);
+            if !chunk.bytes.is_empty() {
                 return Ok(true);
             }
         }
-    }
-
-    /// Keeps the current chunk for excerpts and starts the next with what it left over.
-    fn rotate(&mut self) {
-        let mut next = Chunk::default();
-        while let Some(oldest) = self.past.front()
-            && self.past_bytes - oldest.bytes.len() >= BYTES_KEPT
-        {
-            self.past_bytes -= oldest.bytes.len();
-            next = self.past.pop_front().unwrap_or_default();
-        }
-        next.bytes.clear();
-        next.bytes.append(&mut self.carry);
-        next.first_line = self.lines + 1;
-        next.whole = 0;
-        next.lines = 0;
-        self.cut_bytes = 0;
-        let done = std::mem::replace(&mut self.current, next);
-        if done.whole > 0 {
-            self.past_bytes += done.bytes.len();
-            self.past.push_back(done);
-        }
+        Ok(false)
     }
 
     /// Appends up to a chunk of fresh bytes.
-    fn fill(&mut self) -> io::Result<()> {
-        let start = self.current.bytes.len();
-        self.current.bytes.resize(start + self.chunk_bytes, 0);
-        let mut at = start;
-        while at < self.current.bytes.len() {
-            match self.source.read(&mut self.current.bytes[at..]) {
-                Ok(0) => {
-                    self.at_end = true;
-                    break;
-                }
-                Ok(count) => at += count,
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) => return Err(error),
-            }
+    fn fill(&mut self, bytes: &mut Vec<u8>) -> io::Result<()> {
+        let start = bytes.len();
+        let fresh = self.source.by_ref().take(self.chunk_bytes as u64).read_to_end(bytes)?;
+        self.at_end = fresh < self.chunk_bytes;
+        self.hasher.update(&bytes[start..]);
+        self.bytes += fresh as u64;
+        if self.bytes == fresh as u64 && bytes.starts_with(b"\xef\xbb\xbf") {
+            bytes.drain(..3);
         }
-        self.current.bytes.truncate(at);
-        self.hasher.update(&self.current.bytes[start..]);
-        self.bytes += (at - start) as u64;
         Ok(())
     }
 
     /// Drops the bytes of a line whose head was already given out or kept.
-    fn skip_long_line(&mut self) {
+    fn skip_long_line(&mut self, chunk: &mut Chunk) {
         let Some(skipped) = self.skipped else { return };
         // The head (LINE_BYTES_READ bytes) stands at the start of the chunk; bytes behind it are dropped up to the newline.
         let head = LINE_BYTES_READ;
-        match memchr(b'\n', &self.current.bytes[head..]) {
+        match memchr(b'\n', &chunk.bytes[head..]) {
             Some(at) => {
-                self.current.bytes.drain(head..head + at);
-                self.cut_bytes = skipped + at as u64;
+                chunk.bytes.drain(head..head + at);
+                chunk.cut_bytes = skipped + at as u64;
                 self.skipped = None;
             }
             None => {
-                let skipped = skipped + (self.current.bytes.len() - head) as u64;
-                self.current.bytes.truncate(head);
-                self.cut_bytes = if self.at_end { skipped } else { 0 };
+                let skipped = skipped + (chunk.bytes.len() - head) as u64;
+                chunk.bytes.truncate(head);
+                chunk.cut_bytes = if self.at_end { skipped } else { 0 };
                 self.skipped = (!self.at_end).then_some(skipped);
             }
         }
     }
 
-    /// Finds the whole lines and moves the rest to the carry.
-    fn cut(&mut self) {
-        let bytes = &mut self.current.bytes;
+    /// Leaves the whole lines and moves the rest to the carry.
+    fn cut(&mut self, chunk: &mut Chunk) {
+        let bytes = &mut chunk.bytes;
         let whole = if self.at_end { bytes.len() } else { memchr::memrchr(b'\n', bytes).map_or(0, |at| at + 1) };
         self.carry.extend_from_slice(&bytes[whole..]);
         bytes.truncate(whole);
-        self.current.whole = whole;
         if self.skipped.is_none() && self.carry.len() > LINE_BYTES_READ {
             self.skipped = Some((self.carry.len() - LINE_BYTES_READ) as u64);
             self.carry.truncate(LINE_BYTES_READ);
         }
-        let newlines = memchr_iter(b'\n', &bytes[..whole]).count() as u64;
+        let newlines = memchr_iter(b'\n', bytes).count() as u64;
         self.last_ended = whole == 0 && self.last_ended || bytes.last() == Some(&b'\n');
-        self.current.lines = newlines + u64::from(whole > 0 && !self.last_ended);
-        self.lines += self.current.lines;
-    }
-
-    /// The whole lines of the current chunk.
-    pub fn lines(&self) -> Lines<'_> {
-        Lines { rest: &self.current.bytes, number: self.current.first_line, cut_bytes: self.cut_bytes }
+        chunk.lines = newlines + u64::from(whole > 0 && !self.last_ended);
+        self.lines += chunk.lines;
     }
 
     /// Bytes read so far.
@@ -213,20 +228,6 @@ impl<R: Read> LineReader<R> {
     /// `blake3:` and the hex digest of all bytes read so far.
     pub fn digest(&self) -> String {
         format!("blake3:{}", self.hasher.finalize().to_hex())
-    }
-
-    /// The text of a line that is still in memory, made fit to show.
-    pub fn text_of(&self, line: u64) -> Option<String> {
-        let chunk = self
-            .past
-            .iter()
-            .chain(std::iter::once(&self.current))
-            .find(|chunk| line >= chunk.first_line && line < chunk.first_line + chunk.lines)?;
-        let mut rest = &chunk.bytes[..];
-        for _ in chunk.first_line..line {
-            rest = &rest[memchr(b'\n', rest)? + 1..];
-        }
-        Some(shown(&rest[..memchr(b'\n', rest).unwrap_or(rest.len())]))
     }
 }
 
@@ -286,9 +287,9 @@ mod tests {
 
     fn all(text: &[u8], chunk_bytes: usize) -> (Vec<Seen>, bool, String, u64) {
         let mut reader = LineReader::with_chunk_bytes(text, chunk_bytes);
-        let mut lines = Vec::new();
-        while reader.advance().unwrap() {
-            lines.extend(reader.lines().map(|l| (l.bytes.to_vec(), l.number, l.raw_bytes, l.ended, l.cut)));
+        let (mut lines, mut chunk) = (Vec::new(), Chunk::default());
+        while reader.read(&mut chunk).unwrap() {
+            lines.extend(chunk.lines().map(|l| (l.bytes.to_vec(), l.number, l.raw_bytes, l.ended, l.cut)));
         }
         (lines, reader.last_line_ended(), reader.digest(), reader.lines_read())
     }
@@ -320,10 +321,13 @@ mod tests {
     #[test]
     fn recent_lines_can_be_shown() {
         let mut reader = LineReader::with_chunk_bytes(&b"G1 X1\r\nM117 \x1b[31mred\nG1 X3"[..], 10);
-        while reader.advance().unwrap() {}
-        assert_eq!(reader.text_of(1).as_deref(), Some("G1 X1"));
-        assert_eq!(reader.text_of(2).as_deref(), Some("M117 ·[31mred"));
-        assert_eq!(reader.text_of(3).as_deref(), Some("G1 X3"));
-        assert_eq!(reader.text_of(4), None);
+        let (mut history, mut chunk) = (History::default(), Chunk::default());
+        while reader.read(&mut chunk).unwrap() {
+            chunk = history.push(chunk);
+        }
+        assert_eq!(history.text_of(1).as_deref(), Some("G1 X1"));
+        assert_eq!(history.text_of(2).as_deref(), Some("M117 ·[31mred"));
+        assert_eq!(history.text_of(3).as_deref(), Some("G1 X3"));
+        assert_eq!(history.text_of(4), None);
     }
 }

@@ -6,8 +6,9 @@
 
 pub mod lines;
 pub mod number;
-mod straight;
+#[doc(hidden)]
+pub mod straight;
 pub mod words;
 
-pub use lines::{LineReader, RawLine};
+pub use lines::{Chunk, History, LineReader, RawLine};
 pub use words::{Foreign, Kind, Line, Word, Words};

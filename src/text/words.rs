@@ -70,8 +70,6 @@ pub struct Line<'i> {
     pub flaw: Option<(usize, &'static str)>,
     /// Length of the command part: without comment and trailing blanks, bytes.
     pub command_bytes: usize,
-    /// True when the words are known to be G0 or G1 and then X Y Z E F with numbers, each at most once.
-    pub straight: bool,
 }
 
 /// Commands that take the rest of the line as text (file names, messages): common practice, no source.
@@ -79,16 +77,7 @@ const TAKES_TEXT: [u16; 23] =
     [16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929];
 
 /// Reads one line (without its newline) into `words`.
-#[inline]
 pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
-    match super::straight::read(bytes, words) {
-        Some(line) => line,
-        None => read_by_grammar(bytes, words),
-    }
-}
-
-/// The same without the straight path of `straight.rs`: the law it is held to.
-pub fn read_by_grammar<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     words.clear();
     let mut line = Line {
         kind: Kind::Empty,
@@ -98,7 +87,6 @@ pub fn read_by_grammar<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
         text: None,
         flaw: None,
         command_bytes: 0,
-        straight: false,
     };
     let mut input: Input<'i> = bytes;
     // The grammar cannot fail: what it does not know becomes a flaw or a foreign line.

@@ -6,7 +6,7 @@ use gonogo::modal::Interpreter;
 use gonogo::motion::{Gather, Planner};
 use gonogo::observe::{Block, Column, Log};
 use gonogo::preflight::{Sizes, inspect};
-use gonogo::text::{LineReader, Words, words};
+use gonogo::text::{Chunk, LineReader, Words, words};
 
 /// Invented: a machine without limits, acceleration 1000 mm/s², jerk 0, one tool with 1.75 mm filament.
 pub fn free_machine() -> Machine {
@@ -64,8 +64,9 @@ pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut planner = Planner::new(machine);
     let mut log = Log::default();
     let mut parsed = Words::new();
-    while reader.advance().expect("reading from memory cannot fail") {
-        for raw in reader.lines() {
+    let mut chunk = Chunk::default();
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        for raw in chunk.lines() {
             let line = words::read(raw.bytes, &mut parsed);
             interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
         }

@@ -1,0 +1,317 @@
+//! A straight path for G0 and G1 with plain axis words, from a chunk to the columns of blocks.
+//!
+//! [`Interpreter::line`] is the law: what happens here to a line is what happens there, only with the state that such
+//! lines cannot change taken out of the loop, and without an [`Event`](super::Event) in between. Every other line goes
+//! to it. A property test below compares the two.
+
+use super::{Interpreter, Mode, NO_MOVE_MM};
+use crate::motion::Gather;
+use crate::observe::{Log, flag};
+use crate::text::lines::{Chunk, LINE_BYTES_READ};
+use crate::text::straight::{Row, Rows, letters};
+use crate::text::{Words, words};
+
+const X: u8 = 1;
+const Y: u8 = 2;
+const Z: u8 = 4;
+const E: u8 = 8;
+const F: u8 = 16;
+
+/// The words of one line, and which of them there are.
+#[derive(Clone, Copy)]
+struct Plain {
+    has: u8,
+    axes: [f64; 3],
+    e: f64,
+    feed: f64,
+}
+
+/// The state of an [`Interpreter`] as far as straight moves need or change it.
+struct Lane {
+    unit_mm: f64,
+    offset: [f64; 3],
+    absolute: bool,
+    e_absolute: bool,
+    area_mm2: f64,
+    flow_factor: f64,
+    speed_factor: f64,
+    bytes_limit: usize,
+
+    position: [f64; 3],
+    known: u8,
+    e: f64,
+    feed_mm_s: f64,
+    feed_given: bool,
+    commands: u64,
+    commands_since: u32,
+    bytes_since: u32,
+    last_motion_line: u64,
+}
+
+impl Lane {
+    fn of(state: &Interpreter) -> Self {
+        let tool = &state.states[super::tool_place(state.tool)];
+        let known = (0..3).filter(|&axis| state.known[axis]).fold(0, |bits, axis| bits | (flag::KNOWN_X << axis));
+        Self {
+            unit_mm: state.unit_mm(),
+            offset: [0, 1, 2].map(|axis| state.offset(axis)),
+            absolute: state.absolute,
+            e_absolute: state.e_absolute,
+            area_mm2: tool.volumetric_area_mm2.unwrap_or(1.0),
+            flow_factor: tool.flow_factor,
+            speed_factor: state.speed_factor,
+            // Beyond either there is something to say about the line.
+            bytes_limit: state.controller.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
+                usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ))
+            }),
+            position: state.position,
+            known,
+            e: state.e,
+            feed_mm_s: state.feed_mm_s,
+            feed_given: state.feed_given,
+            commands: state.commands,
+            commands_since: state.commands_since,
+            bytes_since: state.bytes_since,
+            last_motion_line: 0,
+        }
+    }
+
+    fn give_back(&self, state: &mut Interpreter) {
+        state.commands_since = self.commands_since;
+        state.bytes_since = self.bytes_since;
+        if self.last_motion_line == 0 {
+            return;
+        }
+        state.machine_frame = false;
+        state.last_cubic = None;
+        state.mode = Some(Mode::Straight);
+        state.last_was_motion = true;
+        state.last_motion_line = self.last_motion_line;
+        state.position = self.position;
+        state.known = [0, 1, 2].map(|axis| self.known & (flag::KNOWN_X << axis) != 0);
+        state.e = self.e;
+        state.feed_mm_s = self.feed_mm_s;
+        state.feed_given = self.feed_given;
+        state.commands = self.commands;
+    }
+
+    /// Carries out one line of `bytes` bytes; false, with nothing changed, when there is something to say about it.
+    #[inline(always)]
+    fn carry_out(&mut self, line: u64, bytes: usize, words: Plain, gather: &mut Gather) -> bool {
+        let has = words.has;
+        let [x, y, z] = words.axes;
+        // One sum tells whether any of them is NaN.
+        let mut all = 0.0;
+        for (bit, value) in [(X, x), (Y, y), (Z, z), (E, words.e), (F, words.feed)] {
+            if has & bit != 0 {
+                all += value;
+            }
+        }
+        if all.is_nan() || has & F != 0 && words.feed <= 0.0 || has & F == 0 && !self.feed_given {
+            return false;
+        }
+        if bytes > self.bytes_limit {
+            return false;
+        }
+        if has & F != 0 {
+            self.feed_mm_s = words.feed * self.unit_mm / 60.0;
+            self.feed_given = true;
+        }
+        self.commands += 1;
+        self.commands_since = self.commands_since.saturating_add(1);
+        self.bytes_since = self.bytes_since.saturating_add(bytes as u32);
+        self.last_motion_line = line;
+        let from = self.position;
+        let mut flags = 0;
+        for axis in 0..3 {
+            if has & (X << axis) == 0 {
+                continue;
+            }
+            let value = words.axes[axis] * self.unit_mm;
+            let target = value + if self.absolute { self.offset[axis] } else { from[axis] };
+            if self.absolute {
+                self.known |= flag::KNOWN_X << axis;
+            }
+            let moves = (target - from[axis]).abs() >= NO_MOVE_MM;
+            self.position[axis] = if moves { target } else { from[axis] };
+            flags |= if moves { flag::X << axis } else { 0 };
+        }
+        let mut de = 0.0;
+        if has & E != 0 {
+            let value = words.e * self.unit_mm;
+            let length = if self.e_absolute { value - self.e } else { value };
+            self.e = if self.e_absolute { value } else { self.e + value };
+            let filament = length / self.area_mm2 * self.flow_factor;
+            de = if filament.abs() < NO_MOVE_MM { 0.0 } else { filament };
+        }
+        if flags == 0 && de == 0.0 {
+            return true;
+        }
+        let block = gather.room();
+        if block.is_empty() {
+            block.origin = from;
+        }
+        let i = block.add() % crate::observe::BLOCK;
+        block.line[i] = line;
+        for axis in 0..3 {
+            block.to[axis][i] = self.position[axis];
+        }
+        block.de[i] = de;
+        block.feed_commanded[i] = self.feed_mm_s * self.speed_factor;
+        block.flags[i] = self.known | flags | if flags != 0 { flag::PATH } else { 0 };
+        block.commands[i] = std::mem::take(&mut self.commands_since);
+        block.bytes[i] = std::mem::take(&mut self.bytes_since);
+        true
+    }
+}
+
+/// The words of a line in any order; none when they are not `G0|G1` and X Y Z E F, each at most once.
+fn plain(row: &Row, values: &[f64]) -> Option<Plain> {
+    let count = values.len();
+    let letter = |k: usize| (row.letters >> (8 * (count - 1 - k))) as u8;
+    if count == 0 || count > 6 || letter(0) != b'G' || !(values[0] == 0.0 || values[0] == 1.0) {
+        return None;
+    }
+    let mut plain = Plain { has: 0, axes: [0.0; 3], e: 0.0, feed: 0.0 };
+    for (k, &value) in values.iter().enumerate().skip(1) {
+        let (bit, place) = match letter(k) {
+            b'X' => (X, &mut plain.axes[0]),
+            b'Y' => (Y, &mut plain.axes[1]),
+            b'Z' => (Z, &mut plain.axes[2]),
+            b'E' => (E, &mut plain.e),
+            b'F' => (F, &mut plain.feed),
+            _ => return None,
+        };
+        if plain.has & bit != 0 {
+            return None;
+        }
+        plain.has |= bit;
+        *place = value;
+    }
+    Some(plain)
+}
+
+const GXYE: u64 = letters(b"GXYE");
+const GXY: u64 = letters(b"GXY");
+
+impl Interpreter {
+    /// Carries out the lines of a chunk, of which `rows` was read: findings about reading go to `log`, events to
+    /// `gather`.
+    pub fn chunk(&mut self, chunk: &Chunk, rows: &Rows, log: &mut Log, gather: &mut Gather) {
+        let mut parsed = Words::new();
+        let (mut start, mut first, mut number) = (0, 0, chunk.first_line());
+        let mut lane = Lane::of(self);
+        for (k, row) in rows.rows().iter().enumerate() {
+            let values = &rows.values()[first..row.words];
+            let bytes = row.end + 1 - start;
+            let is_move = |code: f64| code == 1.0 || code == 0.0;
+            let done = match (row.letters, values) {
+                (GXYE, &[g, x, y, e]) if is_move(g) => {
+                    let words = Plain { has: X | Y | E, axes: [x, y, 0.0], e, feed: 0.0 };
+                    lane.carry_out(number, bytes, words, gather)
+                }
+                (GXY, &[g, x, y]) if is_move(g) => {
+                    let words = Plain { has: X | Y, axes: [x, y, 0.0], e: 0.0, feed: 0.0 };
+                    lane.carry_out(number, bytes, words, gather)
+                }
+                // The first line may have lost bytes, so that it is longer than it looks.
+                (0, []) if k > 0 => {
+                    lane.bytes_since = lane.bytes_since.saturating_add(bytes as u32);
+                    true
+                }
+                _ => match plain(row, values) {
+                    Some(words) => lane.carry_out(number, bytes, words, gather),
+                    None => false,
+                },
+            };
+            if !done {
+                lane.give_back(self);
+                if let Some(raw) = chunk.lines_from(start, number).next() {
+                    let line = words::read(raw.bytes, &mut parsed);
+                    self.line(&raw, &line, &parsed, log, &mut |event| gather.event(&event));
+                }
+                lane = Lane::of(self);
+            }
+            (start, first, number) = (row.end + 1, row.words, number + 1);
+        }
+        lane.give_back(self);
+        for raw in chunk.lines_from(start, number) {
+            let line = words::read(raw.bytes, &mut parsed);
+            self.line(&raw, &line, &parsed, log, &mut |event| gather.event(&event));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use crate::log::Log;
+    use crate::machine::Machine;
+    use crate::modal::Interpreter;
+    use crate::motion::Gather;
+    use crate::observe::Block;
+    use crate::text::straight::Rows;
+    use crate::text::{Chunk, LineReader, Words, words};
+    use crate::vectors::Vectors;
+
+    /// Everything that leaves this stage: the columns it fills, limits and actions, findings, state at the end.
+    fn read(machine: &Machine, job: &str, by_law: bool) -> Vec<String> {
+        let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new(machine));
+        let mut log = Log::new(&machine.severities);
+        let (mut rows, mut chunk, mut parsed) = (Rows::default(), Chunk::default(), Words::new());
+        let mut reader = LineReader::with_chunk_bytes(job.as_bytes(), 150);
+        while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+            if by_law {
+                for raw in chunk.lines() {
+                    let line = words::read(raw.bytes, &mut parsed);
+                    interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
+                }
+            } else {
+                rows.read(chunk.bytes(), Vectors::default());
+                interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
+            }
+        }
+        gather.finish(reader.lines_read());
+        let mut blocks = Vec::new();
+        gather.take(&mut blocks);
+        let mut seen: Vec<String> = blocks
+            .iter()
+            .flat_map(|planned| {
+                let block = &planned.block;
+                let moves = (0..block.len()).map(move |i| row(block, i));
+                moves.chain([format!("{:?} {:?}", block.origin, planned.closing)])
+            })
+            .collect();
+        seen.push(format!("{} {:?}", interpreter.commands(), interpreter.last_was_motion()));
+        seen.push(format!("{} {:?}", interpreter.last_motion_line(), interpreter.heats_to_the_end()));
+        seen.extend(log.into_findings().iter().map(|finding| format!("{finding:?}")));
+        seen
+    }
+
+    fn row(block: &Block, i: usize) -> String {
+        let bits =
+            [block.to[0][i], block.to[1][i], block.to[2][i], block.de[i], block.feed_commanded[i]].map(f64::to_bits);
+        format!("{} {:x?} {} {} {}", block.line[i], bits, block.flags[i], block.commands[i], block.bytes[i])
+    }
+
+    proptest! {
+        #[test]
+        fn does_what_the_law_does(lines in proptest::collection::vec(line(), 0..60), limit in 10u64..40) {
+            let mut machine = Machine::built_in();
+            machine.controller.line_length_limit_bytes = Some(limit);
+            let job = lines.concat();
+            prop_assert_eq!(read(&machine, &job, false), read(&machine, &job, true), "{}", job);
+        }
+    }
+
+    fn line() -> impl Strategy<Value = String> {
+        prop_oneof![
+            6 => "G1 X-?[0-9]{1,3}\\.[0-9]{0,3} Y[0-9]{1,3} E-?[0-9]?\\.[0-9]{1,5}\n",
+            4 => "G[01] X[0-9]{1,3}\\.[0-9]{1,3} Y[0-9]{1,3}( F[0-9]{1,4})?\n",
+            2 => "G[01]( [XYZEF]-?[0-9]{1,2}(\\.[0-9]{1,2})?){0,5}( ; why)?\r?\n",
+            1 => "(M82|M83|G90|G91|G20|G21|G92 E0|G92 X3 Y2|G28|G28 X|G29|T1|T0|M220 S50|M221 S90|G10|G11|M200 D1\\.75|M200 D0)\n",
+            1 => "(G2 X1 Y1 I1|G5 I1 J1 P1 Q1 X9 Y9|X5 Y5|M204 S900|G4 P10|; note|M117 hello|N5 G1 X1\\*3|G53|G54|G53 G1 X2)\n",
+        ]
+    }
+}
