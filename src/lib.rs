@@ -33,6 +33,7 @@
 pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
+pub mod crew;
 pub mod geometry;
 pub mod inspection;
 pub mod log;
@@ -46,6 +47,7 @@ pub mod queue;
 pub mod report;
 pub mod text;
 pub mod totals;
+pub mod turns;
 pub mod vectors;
 
 pub use inspection::{Inspection, Verdict};

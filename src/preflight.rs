@@ -1,21 +1,27 @@
 //! Wires text → modal → motion → physics → observers for one job; gives back one [`Inspection`].
+//!
+//! The stages are passed chunk by chunk, by any number of threads in turn (see [`crate::turns`]).
 
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
+use std::sync::{Arc, Mutex};
+use std::thread;
 
 use flate2::read::MultiGzDecoder;
 
 use crate::checks::{Built, CATALOGUE};
+use crate::crew::{Crew, Help};
 use crate::inspection::{Inspection, JobFacts, MachineFacts, Severity, Skipped, Verdict};
 use crate::machine::{Machine, Override};
 use crate::modal::Interpreter;
 use crate::motion::{Gather, Planned, Planner};
 use crate::observe::{ActionKind, BLOCK, Heater, Hit, Log, Observer};
-use crate::physics::Physics;
+use crate::physics::{OutOfReach, Physics};
 use crate::text::straight::Rows;
 use crate::text::{Chunk, History, LineReader, lines};
 use crate::totals;
+use crate::turns::{Broken, Turns};
 use crate::vectors::Vectors;
 
 /// Why a job could not be judged at all.
@@ -42,39 +48,53 @@ pub struct Sizes {
     pub start_mm: [f64; 3],
     /// Which vectors of the processor are used.
     pub vectors: Vectors,
+    /// Threads that work on the job, at least one.
+    pub threads: usize,
 }
 
 impl Default for Sizes {
     fn default() -> Self {
-        Self { chunk_bytes: lines::CHUNK_BYTES, block_moves: BLOCK, start_mm: [0.0; 3], vectors: Vectors::default() }
+        Self {
+            chunk_bytes: lines::CHUNK_BYTES,
+            block_moves: BLOCK,
+            start_mm: [0.0; 3],
+            vectors: Vectors::default(),
+            threads: 1,
+        }
     }
 }
 
-/// Judges the job at `path` (`-` is standard input; gz is recognised by its first bytes).
-/// `on_bytes` is told how many bytes of the file were read since the last call.
+/// Judges the job at `path` (`-` is standard input; gz is recognised by its first bytes) with whoever of `crew` has
+/// nothing else to do. `on_bytes` is told how many bytes of the file were read since the last call.
 ///
 /// # Errors
 /// When the job cannot be opened or read to its end.
-pub fn inspect_path(path: &Path, machine: &Machine, on_bytes: &(dyn Fn(u64) + Sync)) -> Result<Inspection, JobError> {
+pub fn inspect_path<'e>(
+    path: &Path,
+    machine: &Machine,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Inspection, JobError> {
     let shown = path.to_string_lossy();
     let read = || -> io::Result<Inspection> {
         if shown == "-" {
-            return inspect_packed(io::stdin().lock(), "-", machine, on_bytes);
+            return inspect_packed(io::stdin(), "-", machine, on_bytes, crew);
         }
         if path.is_dir() {
             return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
         }
-        inspect_packed(File::open(path)?, &shown, machine, on_bytes)
+        inspect_packed(File::open(path)?, &shown, machine, on_bytes, crew)
     };
     read().map_err(|source| JobError::Read { path: shown.to_string(), source })
 }
 
 /// Unpacks gz where the stream starts like it.
-fn inspect_packed(
-    mut source: impl Read,
+fn inspect_packed<'e>(
+    mut source: impl Read + Send + 'e,
     path: &str,
     machine: &Machine,
-    on_bytes: &(dyn Fn(u64) + Sync),
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
 ) -> io::Result<Inspection> {
     let mut start = Vec::with_capacity(2);
     source.by_ref().take(2).read_to_end(&mut start)?;
@@ -83,10 +103,21 @@ fn inspect_packed(
     let source = io::Cursor::new(start).chain(Counted { source, on_bytes });
     if packed {
         let source = BufReader::with_capacity(64 * 1024, source);
-        inspect(MultiGzDecoder::new(source), path, machine, &Sizes::default())
+        inspect_together(MultiGzDecoder::new(source), path, machine, crew)
     } else {
-        inspect(source, path, machine, &Sizes::default())
+        inspect_together(source, path, machine, crew)
     }
+}
+
+fn inspect_together<'e>(
+    source: impl Read + Send + 'e,
+    path: &str,
+    machine: &Machine,
+    crew: &Crew<'e>,
+) -> io::Result<Inspection> {
+    let run = Arc::new(Run::new(source, path, machine, &Sizes::default()));
+    let _place = crew.call(run.clone());
+    run.lead(machine, path)
 }
 
 /// Reports how many bytes pass.
@@ -107,48 +138,209 @@ impl<R: Read> Read for Counted<'_, R> {
 ///
 /// # Errors
 /// What the stream says.
-pub fn inspect(source: impl Read, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Inspection> {
-    let mut reader = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
-    let mut interpreter = Interpreter::new(machine).starting_at(sizes.start_mm);
-    let mut gather = Gather::with_block_moves(machine, sizes.block_moves);
-    let mut planner = Planner::with_vectors(machine, sizes.vectors);
-    let (mut blocks, mut spare) = (Vec::new(), Vec::new());
-    let mut watch = Watch::new(machine, path);
-    // Findings of the reader have a log of their own: it is busy reading while blocks are being watched.
-    let mut reading = Log::new(&machine.severities);
-    let (mut rows, mut chunk, mut history) = (Rows::default(), Chunk::default(), History::default());
-    while reader.read(&mut chunk)? {
-        rows.read(chunk.bytes(), sizes.vectors);
-        interpreter.chunk(&chunk, &rows, &mut reading, &mut gather);
-        reading.capture(|line| chunk.text_of(line));
-        chunk = history.push(chunk);
-        gather.take(&mut blocks);
-        for planned in blocks.drain(..) {
-            planner.block(planned, &mut |mut planned| {
-                watch.block(&mut planned);
-                spare.push(planned);
-            });
+pub fn inspect(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Inspection> {
+    let run = Run::new(source, path, machine, sizes);
+    thread::scope(|scope| {
+        for _ in 1..sizes.threads {
+            scope.spawn(|| run.help());
         }
-        gather.recycle(&mut spare);
-        watch.log.capture(|line| history.text_of(line));
+        run.lead(machine, path)
+    })
+}
+
+/// One job on its way through the stages, which any number of threads may help along.
+struct Run<R> {
+    vectors: Vectors,
+    reading: Mutex<Reading<R>>,
+    modal: Turns<Modal>,
+    motion: Turns<Planner>,
+    physics: Turns<Clock>,
+    totals: Turns<Watch>,
+    checks: Turns<Watch>,
+    checks_run: Vec<&'static str>,
+    checks_skipped: Vec<Skipped>,
+}
+
+struct Reading<R> {
+    lines: LineReader<R>,
+    /// Number of the next chunk.
+    next: u64,
+    /// How it ended, once it has.
+    end: Option<io::Result<()>>,
+}
+
+/// Words → gathered moves. Findings of the reader have a log of their own.
+struct Modal {
+    interpreter: Interpreter,
+    gather: Gather,
+    log: Log,
+}
+
+/// Physics, and what must be known to say what the times leave out.
+struct Clock {
+    physics: Physics,
+    homed: bool,
+    probed: bool,
+}
+
+/// Observers that watch the blocks, and their findings.
+struct Watch {
+    observers: Vec<Box<dyn Observer>>,
+    log: Log,
+    history: History,
+}
+
+/// What a thread carries from stage to stage.
+#[derive(Default)]
+struct Hands {
+    chunk: Chunk,
+    rows: Rows,
+    blocks: Vec<Box<Planned>>,
+    ready: Vec<Box<Planned>>,
+    out_of_reach: Vec<OutOfReach>,
+}
+
+impl<R: Read + Send> Help for Run<R> {
+    fn help(&self) {
+        // Whoever leads finds out as well and says so.
+        let _ = self.work();
     }
-    gather.finish(reader.lines_read());
-    gather.take(&mut blocks);
-    for planned in blocks.drain(..) {
-        planner.block(planned, &mut |mut planned| watch.block(&mut planned));
+}
+
+impl<R: Read + Send> Run<R> {
+    fn new(source: R, path: &str, machine: &Machine, sizes: &Sizes) -> Self {
+        let lines = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
+        let modal = Modal {
+            interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
+            gather: Gather::with_block_moves(machine, sizes.block_moves),
+            log: Log::new(&machine.severities),
+        };
+        let (mut checks, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
+        for check in CATALOGUE {
+            let built = match machine.severities.get(check.id) {
+                Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
+                _ if path == "-" && check.id == "name-unfit-for-card" => {
+                    Built::Skipped("standard input has no file name".to_owned())
+                }
+                _ => (check.build)(machine),
+            };
+            match built {
+                Built::Watching(observer) => checks.push(observer),
+                Built::Reading => {}
+                Built::Skipped(reason) => {
+                    checks_skipped.push(Skipped { check: check.id, reason });
+                    continue;
+                }
+            }
+            checks_run.push(check.id);
+        }
+        Self {
+            vectors: sizes.vectors,
+            reading: Mutex::new(Reading { lines, next: 0, end: None }),
+            modal: Turns::new(modal),
+            motion: Turns::new(Planner::with_vectors(machine, sizes.vectors)),
+            physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
+            totals: Turns::new(Watch::new(machine, totals::observers(machine))),
+            checks: Turns::new(Watch::new(machine, checks)),
+            checks_run,
+            checks_skipped,
+        }
     }
-    let ending = Ending {
-        bytes: reader.bytes_read(),
-        lines: reader.lines_read(),
-        commands: interpreter.commands(),
-        last_line_ended: reader.last_line_ended(),
-        last_was_motion: interpreter.last_was_motion(),
-        last_motion_line: interpreter.last_motion_line(),
-        heats_to_the_end: interpreter.heats_to_the_end(),
-        digest: reader.digest(),
-    };
-    watch.log.absorb(reading);
-    Ok(watch.finish(machine, path, ending, |line| history.text_of(line)))
+
+    /// Takes the next chunk of the job; none at its end.
+    fn next(&self, chunk: &mut Chunk) -> Result<Option<u64>, Broken> {
+        let mut reading = self.reading.lock().map_err(|_| Broken)?;
+        if reading.end.is_some() {
+            return Ok(None);
+        }
+        match reading.lines.read(chunk) {
+            Ok(true) => {
+                reading.next += 1;
+                Ok(Some(reading.next - 1))
+            }
+            end => {
+                reading.end = Some(end.map(|_| ()));
+                Ok(None)
+            }
+        }
+    }
+
+    /// Carries chunks through the stages until there are no more.
+    fn work(&self) -> Result<(), Broken> {
+        let mut hands = Hands::default();
+        while let Some(number) = self.next(&mut hands.chunk)? {
+            hands.rows.read(hands.chunk.bytes(), self.vectors);
+            self.modal.pass(number, |modal| modal.read(&mut hands))?;
+            self.carry(number, &mut hands)?;
+        }
+        Ok(())
+    }
+
+    /// Carries the gathered moves of a chunk through the stages behind the interpreter.
+    fn carry(&self, number: u64, hands: &mut Hands) -> Result<(), Broken> {
+        self.motion.pass(number, |planner| {
+            for planned in hands.blocks.drain(..) {
+                planner.block(planned, &mut |planned| hands.ready.push(planned));
+            }
+        })?;
+        self.physics.pass(number, |clock| clock.annotate(hands))?;
+        self.totals.pass(number, |watch| watch.blocks(&hands.ready))?;
+        self.checks.pass(number, |watch| {
+            watch.history_of(hands);
+            watch.unreachable(&hands.out_of_reach);
+            watch.blocks(&hands.ready);
+            watch.capture();
+        })
+    }
+
+    /// Carries chunks like everybody, waits for the others, and makes the report.
+    fn lead(&self, machine: &Machine, path: &str) -> io::Result<Inspection> {
+        self.finish(machine, path).unwrap_or_else(|Broken| panic!("a thread that helped with this job broke down"))
+    }
+
+    fn finish(&self, machine: &Machine, path: &str) -> Result<io::Result<Inspection>, Broken> {
+        self.work()?;
+        let (mut ending, number) = {
+            let mut reading = self.reading.lock().map_err(|_| Broken)?;
+            if let Some(Err(error)) = reading.end.take() {
+                reading.end = Some(Ok(()));
+                return Ok(Err(error));
+            }
+            reading.end = Some(Ok(()));
+            (Ending::of(&reading.lines), reading.next)
+        };
+        let mut hands = Hands::default();
+        self.modal.pass(number, |modal| {
+            modal.gather.finish(ending.lines);
+            modal.gather.take(&mut hands.blocks);
+            ending.commands = modal.interpreter.commands();
+            ending.last_was_motion = modal.interpreter.last_was_motion();
+            ending.last_motion_line = modal.interpreter.last_motion_line();
+            ending.heats_to_the_end = modal.interpreter.heats_to_the_end();
+        })?;
+        self.carry(number, &mut hands)?;
+        Ok(Ok(self.report(machine, path, &ending)?))
+    }
+
+    fn report(&self, machine: &Machine, path: &str, ending: &Ending) -> Result<Inspection, Broken> {
+        let (mut modal, clock) = (self.modal.lock()?, self.physics.lock()?);
+        let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
+        let mut draft = draft(machine, path, ending);
+        let mut log = std::mem::take(&mut modal.log);
+        totals.finish(&mut draft);
+        checks.finish(&mut draft);
+        draft.heat.waits_modelled = !clock.physics.waited_without_law();
+        judge_ending(&mut checks.log, path, ending, draft.job.moves);
+        checks.capture();
+        log.absorb(std::mem::take(&mut totals.log));
+        log.absorb(std::mem::take(&mut checks.log));
+        draft.left_out = clock.left_out(machine, draft.pauses, log.dropped);
+        draft.findings = log.into_findings();
+        draft.verdict = Verdict::of(&draft.findings);
+        draft.checks_run.clone_from(&self.checks_run);
+        draft.checks_skipped.clone_from(&self.checks_skipped);
+        Ok(draft)
+    }
 }
 
 /// What is known of the stream at its end.
@@ -163,55 +355,91 @@ struct Ending {
     digest: String,
 }
 
-/// Physics, observers and log of one job.
-struct Watch {
-    physics: Physics,
-    observers: Vec<Box<dyn Observer>>,
-    log: Log,
-    checks_run: Vec<&'static str>,
-    checks_skipped: Vec<Skipped>,
-    homed: bool,
-    probed: bool,
+impl Ending {
+    fn of<R: Read>(reader: &LineReader<R>) -> Self {
+        Self {
+            bytes: reader.bytes_read(),
+            lines: reader.lines_read(),
+            commands: 0,
+            last_line_ended: reader.last_line_ended(),
+            last_was_motion: false,
+            last_motion_line: 0,
+            heats_to_the_end: false,
+            digest: reader.digest(),
+        }
+    }
+}
+
+impl Modal {
+    fn read(&mut self, hands: &mut Hands) {
+        self.gather.recycle(&mut hands.ready);
+        self.interpreter.chunk(&hands.chunk, &hands.rows, &mut self.log, &mut self.gather);
+        self.log.capture(|line| hands.chunk.text_of(line));
+        self.gather.take(&mut hands.blocks);
+    }
+}
+
+impl Clock {
+    fn annotate(&mut self, hands: &mut Hands) {
+        for planned in &mut hands.ready {
+            self.physics.annotate(planned);
+            for action in &planned.block.actions {
+                self.homed |= matches!(action.kind, ActionKind::Home { .. });
+                self.probed |= matches!(action.kind, ActionKind::Probe);
+            }
+        }
+        hands.out_of_reach = self.physics.take_out_of_reach();
+    }
+
+    fn left_out(&self, machine: &Machine, pauses: u64, dropped: u64) -> Vec<String> {
+        let mut left_out = Vec::new();
+        if self.physics.waited_without_law() {
+            left_out.push("waits for heaters count 0 s: the sheet gives no `heating` for some heater".to_owned());
+        }
+        if self.homed && machine.controller.homing_s.is_none() {
+            left_out.push("homing counts 0 s: the sheet gives no `controller.homing_s`".to_owned());
+        }
+        if self.probed && machine.controller.probing_s.is_none() {
+            left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
+        }
+        if pauses > 0 {
+            left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
+        }
+        if dropped > 0 {
+            left_out.push(format!("{dropped} hits beyond the bound on kept findings"));
+        }
+        left_out
+    }
 }
 
 impl Watch {
-    fn new(machine: &Machine, path: &str) -> Self {
-        let mut watch = Self {
-            physics: Physics::new(machine),
-            observers: totals::observers(machine),
-            log: Log::new(&machine.severities),
-            checks_run: Vec::new(),
-            checks_skipped: Vec::new(),
-            homed: false,
-            probed: false,
-        };
-        for check in CATALOGUE {
-            let built = match machine.severities.get(check.id) {
-                Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
-                _ if path == "-" && check.id == "name-unfit-for-card" => {
-                    Built::Skipped("standard input has no file name".to_owned())
-                }
-                _ => (check.build)(machine),
-            };
-            match built {
-                Built::Watching(observer) => watch.observers.push(observer),
-                Built::Reading => {}
-                Built::Skipped(reason) => {
-                    watch.checks_skipped.push(Skipped { check: check.id, reason });
-                    continue;
-                }
-            }
-            watch.checks_run.push(check.id);
-        }
+    fn new(machine: &Machine, observers: Vec<Box<dyn Observer>>) -> Self {
+        let mut watch = Self { observers, log: Log::new(&machine.severities), history: History::default() };
         for observer in &mut watch.observers {
             observer.begin(&mut watch.log);
         }
         watch
     }
 
-    fn block(&mut self, planned: &mut Planned) {
-        self.physics.annotate(planned);
-        for wait in self.physics.take_out_of_reach() {
+    fn blocks(&mut self, ready: &[Box<Planned>]) {
+        for planned in ready {
+            for observer in &mut self.observers {
+                observer.observe(&planned.block, &mut self.log);
+            }
+        }
+    }
+
+    /// Keeps the chunk, so that lines can be shown; hands over an old one to be filled again.
+    fn history_of(&mut self, hands: &mut Hands) {
+        hands.chunk = self.history.push(std::mem::take(&mut hands.chunk));
+    }
+
+    fn capture(&mut self) {
+        self.log.capture(|line| self.history.text_of(line));
+    }
+
+    fn unreachable(&mut self, waits: &[OutOfReach]) {
+        for wait in waits {
             let what = match wait.heater {
                 Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
                 Heater::Bed => "bed".to_owned(),
@@ -231,55 +459,12 @@ impl Watch {
                 )
             });
         }
-        for action in &planned.block.actions {
-            self.homed |= matches!(action.kind, ActionKind::Home { .. });
-            self.probed |= matches!(action.kind, ActionKind::Probe);
-        }
-        for observer in &mut self.observers {
-            observer.observe(&planned.block, &mut self.log);
-        }
     }
 
-    fn finish(
-        mut self,
-        machine: &Machine,
-        path: &str,
-        ending: Ending,
-        text_of: impl FnMut(u64) -> Option<String>,
-    ) -> Inspection {
-        let mut draft = draft(machine, path, &ending);
+    fn finish(&mut self, draft: &mut Inspection) {
         for observer in &mut self.observers {
-            observer.finish(&mut draft, &mut self.log);
+            observer.finish(draft, &mut self.log);
         }
-        draft.heat.waits_modelled = !self.physics.waited_without_law();
-        judge_ending(&mut self.log, path, &ending, draft.job.moves);
-        self.log.capture(text_of);
-        draft.left_out = self.left_out(machine, draft.pauses);
-        draft.findings = self.log.into_findings();
-        draft.verdict = Verdict::of(&draft.findings);
-        draft.checks_run = self.checks_run;
-        draft.checks_skipped = self.checks_skipped;
-        draft
-    }
-
-    fn left_out(&self, machine: &Machine, pauses: u64) -> Vec<String> {
-        let mut left_out = Vec::new();
-        if self.physics.waited_without_law() {
-            left_out.push("waits for heaters count 0 s: the sheet gives no `heating` for some heater".to_owned());
-        }
-        if self.homed && machine.controller.homing_s.is_none() {
-            left_out.push("homing counts 0 s: the sheet gives no `controller.homing_s`".to_owned());
-        }
-        if self.probed && machine.controller.probing_s.is_none() {
-            left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
-        }
-        if pauses > 0 {
-            left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
-        }
-        if self.log.dropped > 0 {
-            left_out.push(format!("{} hits beyond the bound on kept findings", self.log.dropped));
-        }
-        left_out
     }
 }
 

@@ -7,10 +7,12 @@ use std::any::Any;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 
 use rayon::ThreadPoolBuilder;
 
+use crate::crew::Crew;
 use crate::inspection::Inspection;
 
 /// Jobs per thread that may be started before the next answer is handed over.
@@ -42,12 +44,13 @@ impl Breakdown {
 
 /// Judges every job and hands the answers to `take` in the order of `jobs`, on the calling thread.
 ///
-/// `threads` of 0 means one per processor. A judge that breaks down costs that job only. When `take` breaks, no
-/// further job is started. Fails only when the threads cannot be started.
-pub fn run<J, T>(
+/// `threads` of 0 means one per processor. Each thread judges a job of its own as long as there are jobs to start; one
+/// without helps the others with theirs. A judge that breaks down costs that job only. When `take` breaks, no further
+/// job is started. Fails only when the threads cannot be started.
+pub fn run<'e, J, T>(
     jobs: &[J],
     threads: usize,
-    judge: impl Fn(&J) -> T + Sync,
+    judge: impl Fn(&J, &Crew<'e>) -> T + Sync,
     mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
 ) -> Result<(), rayon::ThreadPoolBuildError>
 where
@@ -55,20 +58,28 @@ where
     T: Send,
 {
     let pool = ThreadPoolBuilder::new().num_threads(threads).build()?;
-    let ahead = pool.current_num_threads() * AHEAD_PER_THREAD;
+    let threads = pool.current_num_threads();
+    let desk = Desk {
+        jobs: jobs.len(),
+        ahead: threads * AHEAD_PER_THREAD,
+        started: AtomicUsize::new(0),
+        answered: AtomicUsize::new(0),
+        handed_over: AtomicUsize::new(0),
+        crew: Crew::default(),
+    };
     let (sender, receiver) = mpsc::channel();
-    let judge = &judge;
+    let (desk, judge) = (&desk, &judge);
     pool.in_place_scope(|scope| {
-        let start = |index: usize| {
-            let Some(job) = jobs.get(index) else { return };
+        for _ in 0..threads {
             let sender = sender.clone();
             scope.spawn(move |_| {
-                let answer = catch_unwind(AssertUnwindSafe(|| judge(job))).map_err(|panic| Breakdown::of(&*panic));
-                // The receiver is gone when nobody wants further answers.
-                let _ = sender.send((index, answer));
+                desk.attend(|index| {
+                    let answer = catch_unwind(AssertUnwindSafe(|| judge(&jobs[index], &desk.crew)));
+                    // The receiver is gone when nobody wants further answers.
+                    let _ = sender.send((index, answer.map_err(|panic| Breakdown::of(&*panic))));
+                });
             });
-        };
-        (0..ahead).for_each(&start);
+        }
         let mut early = BTreeMap::new();
         for due in 0..jobs.len() {
             let answer = loop {
@@ -79,23 +90,76 @@ where
                 early.insert(index, answer);
             };
             if take(due, answer).is_break() {
+                desk.close();
                 return;
             }
-            start(due + ahead);
+            desk.handed_over.fetch_add(1, Ordering::SeqCst);
+            desk.crew.wake();
         }
     });
     Ok(())
 }
 
+/// Who does what next.
+struct Desk<'e> {
+    jobs: usize,
+    ahead: usize,
+    started: AtomicUsize,
+    answered: AtomicUsize,
+    handed_over: AtomicUsize,
+    crew: Crew<'e>,
+}
+
+impl Desk<'_> {
+    /// The next job that may be started, if there is one.
+    fn start(&self) -> Option<usize> {
+        let most = self.jobs.min(self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead));
+        self.started.fetch_update(Ordering::SeqCst, Ordering::SeqCst, |next| (next < most).then_some(next + 1)).ok()
+    }
+
+    /// True when every job that was started has its answer and no other will be.
+    fn is_over(&self) -> bool {
+        let started = self.started.load(Ordering::SeqCst);
+        started >= self.jobs && self.answered.load(Ordering::SeqCst) >= started.min(self.jobs)
+    }
+
+    fn may_start(&self) -> bool {
+        let started = self.started.load(Ordering::SeqCst);
+        started < self.jobs && started < self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead)
+    }
+
+    /// No further job is started.
+    fn close(&self) {
+        let unstarted = self.jobs.saturating_sub(self.started.swap(self.jobs, Ordering::SeqCst));
+        self.answered.fetch_add(unstarted, Ordering::SeqCst);
+        self.crew.wake();
+    }
+
+    /// Judges jobs, and helps where there are none to start.
+    fn attend(&self, judge: impl Fn(usize)) {
+        while !self.is_over() {
+            if let Some(index) = self.start() {
+                judge(index);
+                self.answered.fetch_add(1, Ordering::SeqCst);
+                self.crew.wake();
+                continue;
+            }
+            // A helper that breaks down breaks the job, whose own thread says so.
+            if !catch_unwind(AssertUnwindSafe(|| self.crew.help())).unwrap_or(true) {
+                self.crew.wait(|| self.may_start() || self.is_over());
+            }
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::atomic::{AtomicUsize, Ordering};
     use std::time::Duration;
 
     fn collect(jobs: &[u64], threads: usize) -> Vec<(usize, Result<u64, Breakdown>)> {
         let mut taken = Vec::new();
-        let judge = |job: &u64| {
+        let judge = |job: &u64, _: &Crew<'_>| {
             // Early jobs take longest, so that finishing order differs from job order.
             std::thread::sleep(Duration::from_micros(3000 / (job + 1)));
             job * 10
@@ -124,7 +188,7 @@ mod tests {
     #[test]
     fn a_breakdown_costs_one_job_only() {
         let mut taken = Vec::new();
-        let judge = |job: &u32| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
+        let judge = |job: &u32, _: &Crew<'_>| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
         run(&[1, 2, 3], 2, judge, |_, answer| {
             taken.push(answer);
             ControlFlow::Continue(())
@@ -138,7 +202,7 @@ mod tests {
         let started = AtomicUsize::new(0);
         let mut most = 0;
         let jobs: Vec<usize> = (0..500).collect();
-        let judge = |_: &usize| started.fetch_add(1, Ordering::SeqCst);
+        let judge = |_: &usize, _: &Crew<'_>| started.fetch_add(1, Ordering::SeqCst);
         run(&jobs, 2, judge, |index, _| {
             most = most.max(started.load(Ordering::SeqCst) - index);
             if index == 20 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }

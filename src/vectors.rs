@@ -29,4 +29,70 @@ impl Vectors {
             None => op(),
         }
     }
+
+    /// A bit for each byte that is `a` or `b`, the first one lowest.
+    #[inline(always)]
+    pub fn either(self, bytes: &[u8; 64], a: u8, b: u8) -> u64 {
+        #[cfg(target_arch = "x86_64")]
+        {
+            let wide = match self.0 {
+                Some(Arch::V4(simd)) => Some(*simd),
+                Some(Arch::V3(simd)) => Some(simd),
+                _ => None,
+            };
+            if let Some(simd) = wide {
+                let (a, b) = (simd.avx._mm256_set1_epi8(a as i8), simd.avx._mm256_set1_epi8(b as i8));
+                let [low, high]: [[u8; 32]; 2] = pulp::cast(*bytes);
+                let half = |bytes: [u8; 32]| {
+                    let bytes = pulp::cast(bytes);
+                    let found = simd
+                        .avx2
+                        ._mm256_or_si256(simd.avx2._mm256_cmpeq_epi8(bytes, a), simd.avx2._mm256_cmpeq_epi8(bytes, b));
+                    u64::from(simd.avx2._mm256_movemask_epi8(found) as u32)
+                };
+                return half(low) | half(high) << 32;
+            }
+        }
+        either(bytes, a, b)
+    }
+}
+
+/// A one in every byte.
+pub const ONES: u64 = 0x0101_0101_0101_0101;
+const LOW: u64 = 0x7f * ONES;
+/// The highest bit of every byte.
+pub const HIGH: u64 = 0x80 * ONES;
+
+/// The highest bit of every byte that is zero.
+#[inline(always)]
+pub fn zeros(bytes: u64) -> u64 {
+    !(((bytes & LOW) + LOW) | bytes) & HIGH
+}
+
+/// [`Vectors::either`] eight bytes at a time.
+#[inline(always)]
+fn either(bytes: &[u8; 64], a: u8, b: u8) -> u64 {
+    let mut mask = 0;
+    for (i, bytes) in bytes.as_chunks::<8>().0.iter().enumerate() {
+        let bytes = u64::from_le_bytes(*bytes);
+        let found = zeros(bytes ^ (u64::from(a) * ONES)) | zeros(bytes ^ (u64::from(b) * ONES));
+        // Gathers the highest bit of each byte in the highest byte.
+        mask |= ((found >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56) << (8 * i);
+    }
+    mask
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    proptest::proptest! {
+        #[test]
+        fn every_way_finds_the_same_bytes(bytes in proptest::array::uniform32(0u8..5), a in 0u8..5, b in 0u8..5) {
+            let block: [u8; 64] = std::array::from_fn(|i| bytes[i / 2] ^ (i as u8 & 1) * 0x80);
+            let slow = (0..64).filter(|&i| block[i] == a || block[i] == b).fold(0u64, |mask, i| mask | 1 << i);
+            proptest::prop_assert_eq!(Vectors::default().either(&block, a, b), slow);
+            proptest::prop_assert_eq!(Vectors::plain().either(&block, a, b), slow);
+        }
+    }
 }

@@ -12,7 +12,9 @@ use super::output::{Content, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, complain, sheet};
+use crate::crew::Crew;
 use crate::inspection::Verdict;
+use crate::machine::Machine;
 use crate::preflight::inspect_path;
 use crate::queue::{self, Breakdown, Outcome, Unjudged};
 use crate::report::Report;
@@ -54,7 +56,7 @@ pub struct CheckArgs {
     /// Also judge the jobs listed in FILE, one path per line; - is standard input.
     #[arg(long, value_name = "FILE")]
     files_from: Option<PathBuf>,
-    /// Judge at most so many jobs at a time [default: one per processor].
+    /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
 }
@@ -82,21 +84,25 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = resolve_jobs(&args)?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let progress = Progress::new(&jobs, args.quiet);
-    let judge = |job: &Job| match job {
-        Job::File(path) => inspect_path(path, &machine, &|bytes| progress.advance(bytes))
+    let on_bytes = |bytes| progress.advance(bytes);
+    report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew))
+}
+
+fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Outcome {
+    match job {
+        Job::File(path) => inspect_path(path, machine, on_bytes, crew)
             .map_err(|error| Unjudged { path: path.display().to_string(), error: error.to_string() }),
         Job::Lost(unjudged) => Err(unjudged.clone()),
-    };
-    report(&args, &jobs, terminal, &progress, judge)
+    }
 }
 
 /// Judges all jobs and delivers the report as asked for.
-fn report(
+fn report<'e>(
     args: &CheckArgs,
     jobs: &[Job],
     terminal: &Terminal,
     progress: &Progress,
-    judge: impl Fn(&Job) -> Outcome + Sync,
+    judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
 ) -> anyhow::Result<Exit> {
     let look = if args.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
     let mut report: Box<dyn Report> = match (args.format, jobs.len()) {
@@ -141,10 +147,10 @@ fn resolve_jobs(args: &CheckArgs) -> anyhow::Result<Vec<Job>> {
 }
 
 /// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
-fn judge_all(
+fn judge_all<'e>(
     jobs: &[Job],
     threads: usize,
-    judge: impl Fn(&Job) -> Outcome + Sync,
+    judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
     report: &mut dyn Report,
     output: &mut dyn Write,
     progress: &Progress,
@@ -272,7 +278,7 @@ mod tests {
             let line = [names, &["--format", format, "--fail-on", on, "-q", "-o", &target]].concat();
             let args = args(&line).expect("parses");
             let jobs: Vec<Job> = names.iter().map(|name| Job::File(name.into())).collect();
-            let exit = report(&args, &jobs, &terminal, &Progress::new(&jobs, true), |_| Ok(sample::hold()));
+            let exit = report(&args, &jobs, &terminal, &Progress::new(&jobs, true), |_, _| Ok(sample::hold()));
             (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
         };
         let (code, page) = deliver(&["a"], "text", "no-go");
@@ -291,7 +297,7 @@ mod tests {
     #[test]
     fn a_job_that_fails_or_breaks_down_stops_no_other() {
         let jobs = ["a", "lost", "broken", "b"].map(|name| Job::File(name.into()));
-        let judge = |job: &Job| match job {
+        let judge = |job: &Job, _: &Crew<'_>| match job {
             Job::File(path) if path.ends_with("lost") => Err(sample::unjudged()),
             Job::File(path) if path.ends_with("broken") => std::panic::panic_any("bug"),
             Job::File(path) => {

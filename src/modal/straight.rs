@@ -166,9 +166,9 @@ impl Lane {
 }
 
 /// The words of a line in any order; none when they are not `G0|G1` and X Y Z E F, each at most once.
-fn plain(row: &Row, values: &[f64]) -> Option<Plain> {
-    let count = values.len();
-    let letter = |k: usize| (row.letters >> (8 * (count - 1 - k))) as u8;
+fn plain(row: &Row<'_>) -> Option<Plain> {
+    let (count, values) = (row.values.len(), row.values);
+    let letter = |k: usize| (row.letters >> (8 * k)) as u8;
     if count == 0 || count > 6 || letter(0) != b'G' || !(values[0] == 0.0 || values[0] == 1.0) {
         return None;
     }
@@ -199,13 +199,12 @@ impl Interpreter {
     /// `gather`.
     pub fn chunk(&mut self, chunk: &Chunk, rows: &Rows, log: &mut Log, gather: &mut Gather) {
         let mut parsed = Words::new();
-        let (mut start, mut first, mut number) = (0, 0, chunk.first_line());
+        let (mut start, mut number) = (0, chunk.first_line());
         let mut lane = Lane::of(self);
-        for (k, row) in rows.rows().iter().enumerate() {
-            let values = &rows.values()[first..row.words];
+        for (k, row) in rows.rows().enumerate() {
             let bytes = row.end + 1 - start;
             let is_move = |code: f64| code == 1.0 || code == 0.0;
-            let done = match (row.letters, values) {
+            let done = match (row.letters, row.values) {
                 (GXYE, &[g, x, y, e]) if is_move(g) => {
                     let words = Plain { has: X | Y | E, axes: [x, y, 0.0], e, feed: 0.0 };
                     lane.carry_out(number, bytes, words, gather)
@@ -219,7 +218,7 @@ impl Interpreter {
                     lane.bytes_since = lane.bytes_since.saturating_add(bytes as u32);
                     true
                 }
-                _ => match plain(row, values) {
+                _ => match plain(&row) {
                     Some(words) => lane.carry_out(number, bytes, words, gather),
                     None => false,
                 },
@@ -232,7 +231,7 @@ impl Interpreter {
                 }
                 lane = Lane::of(self);
             }
-            (start, first, number) = (row.end + 1, row.words, number + 1);
+            (start, number) = (row.end + 1, number + 1);
         }
         lane.give_back(self);
         for raw in chunk.lines_from(start, number) {

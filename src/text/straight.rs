@@ -6,7 +6,7 @@
 //! compares the two on lines made to mislead it.
 
 use super::number::POWERS;
-use crate::vectors::Vectors;
+use crate::vectors::{HIGH, ONES, Vectors, zeros};
 
 /// Characters of a number that are read here: its digits fit an f64 exactly.
 const LONGEST: usize = 16;
@@ -15,191 +15,221 @@ const LARGEST: f64 = 1e12;
 
 /// One ended line, as far as it was read here.
 #[derive(Debug, Clone, Copy)]
-pub struct Row {
+pub struct Row<'r> {
     /// Where its newline stands in the chunk.
     pub end: usize,
-    /// How many words the chunk has up to its end.
-    pub words: usize,
-    /// First letters of its blank-separated words, the last one in the lowest byte; at most the last eight.
+    /// First letters of its blank-separated words before a `;`, the first one in the lowest byte.
     pub letters: u64,
+    /// Their numbers; NaN where only the grammar can tell.
+    pub values: &'r [f64],
 }
 
 /// The ended lines of a chunk.
 #[derive(Debug, Default)]
 pub struct Rows {
-    rows: Vec<Row>,
+    /// Where words end: at blanks and newlines.
+    ends: Vec<u32>,
+    /// Which of them are newlines.
+    newlines: Vec<u32>,
+    letters: Vec<u8>,
     /// The eight bytes behind each word's letter and sign.
     bytes: Vec<u64>,
-    /// How many of them belong to the number.
+    /// How many of them belong to the number, with the highest bit for a minus in front.
     lengths: Vec<u8>,
-    negative: Vec<u8>,
     values: Vec<f64>,
-    /// Words whose number has more than eight characters: where it starts and how long it is.
-    long: Vec<(usize, usize, usize)>,
+    /// Words whose number has more than eight characters.
+    long: Vec<Long>,
+    words: usize,
+    lines: usize,
 }
+
+/// A number that starts at a byte of the chunk.
+#[derive(Debug)]
+struct Long {
+    word: usize,
+    at: usize,
+    length: usize,
+    negative: bool,
+}
+
+/// Most words of a line that are known here.
+pub const WORDS: usize = 8;
+/// Ends that a block of 64 bytes seldom has more of.
+const FEW: usize = 12;
 
 /// The letters of words as they stand in [`Row::letters`].
 pub const fn letters(letters: &[u8]) -> u64 {
-    let (mut packed, mut i) = (0, 0);
-    while i < letters.len() {
+    let (mut packed, mut i) = (0, letters.len());
+    while i > 0 {
+        i -= 1;
         packed = packed << 8 | letters[i] as u64;
-        i += 1;
     }
     packed
 }
 
 impl Rows {
-    /// Reads the lines of a chunk that end in a newline.
+    /// Reads the lines of a chunk (of less than 4 GiB) that end in a newline.
     pub fn read(&mut self, chunk: &[u8], vectors: Vectors) {
-        let most = chunk.len() + 1;
-        if self.bytes.len() < most {
-            self.bytes.resize(most, 0);
-            self.lengths.resize(most, 0);
-            self.negative.resize(most, 0);
-            self.values.resize(most, 0.0);
-        }
-        self.rows.clear();
+        self.make_room(chunk.len());
         self.long.clear();
-        let count = vectors.run(
+        vectors.run(
             #[inline(always)]
             || {
-                let count = self.cut(chunk);
-                let (bytes, lengths, negative) =
-                    (&self.bytes[..count], &self.lengths[..count], &self.negative[..count]);
-                let values = &mut self.values[..count];
-                for i in 0..count {
-                    values[i] = short(bytes[i], lengths[i], negative[i]);
+                self.find_ends(chunk, vectors);
+                self.find_words(chunk);
+                let (bytes, lengths) = (&self.bytes[..self.words], &self.lengths[..self.words]);
+                let values = &mut self.values[..self.words];
+                for i in 0..self.words {
+                    values[i] = short(bytes[i], lengths[i]);
                 }
-                count
             },
         );
-        for &(word, at, length) in &self.long {
-            // Comments are cut at different places: only words that count have a value.
-            if word < count {
-                self.values[word] = long(&chunk[at..at + length], self.negative[word]);
-            }
+        for number in &self.long {
+            self.values[number.word] = long(&chunk[number.at..number.at + number.length], number.negative);
+        }
+    }
+
+    /// Each byte may end a word; what a pass writes ahead goes behind that.
+    fn make_room(&mut self, bytes: usize) {
+        let most = bytes + 64;
+        if self.ends.len() < most {
+            self.ends.resize(most, 0);
+            self.newlines.resize(most, 0);
+            self.letters.resize(most, 0);
+            self.bytes.resize(most, 0);
+            self.lengths.resize(most, 0);
+            self.values.resize(most, 0.0);
         }
     }
 
     /// The lines.
-    pub fn rows(&self) -> &[Row] {
-        &self.rows
+    pub fn rows(&self) -> impl Iterator<Item = Row<'_>> {
+        let mut first = 0;
+        self.newlines[..self.lines].iter().map(move |&last| {
+            let (end, count) = (self.ends[last as usize] as usize, last as usize + 1 - first);
+            let letters = self.letters[first..].first_chunk().map_or(0, |letters| u64::from_le_bytes(*letters));
+            let letters = if count < WORDS { letters & ((1 << (8 * count)) - 1) } else { letters };
+            // A comment ends the line.
+            let comment = zeros(letters ^ (u64::from(b';') * ONES)).trailing_zeros() as usize / 8;
+            let (letters, count) =
+                if comment < WORDS { (letters & ((1 << (8 * comment)) - 1), comment) } else { (letters, count) };
+            let values = &self.values[first..first + count];
+            first = last as usize + 1;
+            Row { end, letters, values }
+        })
     }
 
-    /// The numbers of all words; NaN where only the grammar can tell.
-    pub fn values(&self) -> &[f64] {
-        &self.values
-    }
-
-    /// Finds words and lines; the number of words.
+    /// Finds the ends of words.
     #[inline(always)]
-    fn cut(&mut self, chunk: &[u8]) -> usize {
-        let (mut start, mut word, mut letters, mut live) = (0, 0, 0u64, true);
-        for (block, base) in chunk.chunks(64).zip((0..).step_by(64)) {
+    fn find_ends(&mut self, chunk: &[u8], vectors: Vectors) {
+        let ends = &mut self.ends[..];
+        let mut count = 0;
+        for (block, base) in chunk.chunks(64).zip((0u32..).step_by(64)) {
             let mut mask = match block.first_chunk::<64>() {
-                Some(block) => ends(block),
+                Some(block) => vectors.either(block, b' ', b'\n'),
                 None => {
                     let mut last = [b'x'; 64];
                     last[..block.len()].copy_from_slice(block);
-                    ends(&last)
+                    vectors.either(&last, b' ', b'\n')
                 }
             };
-            while mask != 0 {
-                let end = base + mask.trailing_zeros() as usize;
-                mask &= mask - 1;
-                let newline = chunk[end] == b'\n';
-                let behind = end - usize::from(newline & (chunk[end.saturating_sub(1)] == b'\r'));
-                let head = eight(chunk, start);
-                let letter = head as u8;
-                let negative = (head >> 8) as u8 == b'-';
-                let at = start + 1 + usize::from(negative);
-                let length = behind.wrapping_sub(at);
-                live &= letter != b';';
-                self.bytes[word] = eight(chunk, at);
-                self.lengths[word] = if length <= 8 { length as u8 } else { 0 };
-                self.negative[word] = u8::from(negative);
-                if length > 8 && length <= LONGEST && live {
-                    self.long.push((word, at, length));
-                }
-                if live {
-                    letters = letters << 8 | u64::from(letter);
-                    word += 1;
-                }
-                start = end + 1;
-                if newline {
-                    self.rows.push(Row { end, words: word, letters });
-                    letters = 0;
-                    live = true;
-                }
+            let found = mask.count_ones() as usize;
+            let room = &mut ends[count..count + 64];
+            // More than there are, but always the same number: nothing to predict. What is too much is written over.
+            for end in &mut room[..FEW] {
+                *end = base + mask.trailing_zeros();
+                mask &= mask.wrapping_sub(1);
             }
+            let mut i = FEW;
+            while mask != 0 {
+                room[i] = base + mask.trailing_zeros();
+                mask &= mask - 1;
+                i += 1;
+            }
+            count += found;
         }
-        word
+        self.words = count;
+    }
+
+    /// Takes the words apart: letter, sign, and the bytes and length of the number.
+    #[inline(always)]
+    fn find_words(&mut self, chunk: &[u8]) {
+        let count = self.words;
+        let ends = &self.ends[..count];
+        let (newlines, letters) = (&mut self.newlines[..count], &mut self.letters[..count]);
+        let (bytes, lengths) = (&mut self.bytes[..count], &mut self.lengths[..count]);
+        let returns = memchr::memchr(b'\r', chunk).is_some();
+        let (mut start, mut lines) = (0, 0);
+        for i in 0..count {
+            let end = ends[i] as usize;
+            let newline = chunk[end] == b'\n';
+            let mut behind = end;
+            if returns && newline && chunk[end.saturating_sub(1)] == b'\r' {
+                behind -= 1;
+            }
+            let head = sixteen(chunk, start);
+            let negative = (head >> 8) as u8 == b'-';
+            let at = start + 1 + usize::from(negative);
+            let length = behind.wrapping_sub(at);
+            letters[i] = head as u8;
+            bytes[i] = (if negative { head >> 16 } else { head >> 8 }) as u64;
+            lengths[i] = if length <= 8 { length as u8 } else { 0 } | (u8::from(negative) << 7);
+            if length.wrapping_sub(9) <= LONGEST - 9 {
+                self.long.push(Long { word: i, at, length, negative });
+            }
+            newlines[lines] = i as u32;
+            lines += usize::from(newline);
+            start = end + 1;
+        }
+        self.lines = lines;
     }
 }
 
-/// Eight bytes from `at` on; zeros behind the end of the chunk.
+/// Sixteen bytes from `at` on, the first one lowest; zeros behind the end of the chunk.
 #[inline(always)]
-fn eight(chunk: &[u8], at: usize) -> u64 {
-    match chunk.get(at..).and_then(|rest| rest.first_chunk::<8>()) {
-        Some(bytes) => u64::from_le_bytes(*bytes),
+fn sixteen(chunk: &[u8], at: usize) -> u128 {
+    match chunk.get(at..).and_then(|rest| rest.first_chunk::<16>()) {
+        Some(bytes) => u128::from_le_bytes(*bytes),
         None => last(&chunk[at.min(chunk.len())..]),
     }
 }
 
 #[cold]
-fn last(rest: &[u8]) -> u64 {
-    rest.iter().rev().fold(0, |bytes, &byte| bytes << 8 | u64::from(byte))
-}
-
-const ONES: u64 = 0x0101_0101_0101_0101;
-const LOW: u64 = 0x7f * ONES;
-const HIGH: u64 = 0x80 * ONES;
-
-/// The highest bit of every byte that is zero.
-#[inline(always)]
-fn zeros(bytes: u64) -> u64 {
-    !(((bytes & LOW) + LOW) | bytes) & HIGH
-}
-
-/// A bit for every blank and newline.
-#[inline(always)]
-fn ends(block: &[u8; 64]) -> u64 {
-    let mut mask = 0;
-    for (i, bytes) in block.as_chunks::<8>().0.iter().enumerate() {
-        let bytes = u64::from_le_bytes(*bytes);
-        let found = zeros(bytes ^ (b' ' as u64 * ONES)) | zeros(bytes ^ (b'\n' as u64 * ONES));
-        // Gathers the highest bit of each byte in the highest byte.
-        mask |= ((found >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56) << (8 * i);
-    }
-    mask
+fn last(rest: &[u8]) -> u128 {
+    rest.iter().rev().fold(0, |bytes, &byte| bytes << 8 | u128::from(byte))
 }
 
 /// The number in the first `length` of eight bytes (first character lowest); NaN unless it is digits with at most one
 /// point. At most eight digits, so that an integer divided by a power of ten is correctly rounded, as in
-/// [`super::number::decimal`].
+/// [`super::number::decimal`]. Without a branch, so that the loop over it runs in vectors.
 #[inline(always)]
-fn short(bytes: u64, length: u8, negative: u8) -> f64 {
-    // Zeros in front of the number, which are digits after this.
-    let digits = (bytes ^ (0x30 * ONES)).wrapping_shl(64 - 8 * u32::from(length));
+fn short(bytes: u64, length: u8) -> f64 {
+    let negative = u64::from(length) >> 7;
+    let length = u64::from(length) & 0x7f;
+    // Zeros in front of the number, which are digits after this. No multiplication overflows where all are digits.
+    let digits = (bytes ^ (0x30 * ONES)) << ((64 - 8 * length) & 63);
     let point = zeros(digits ^ (u64::from(b'.' ^ b'0') * ONES));
-    let others = (((digits & LOW) + 0x76 * ONES) | digits) & HIGH;
-    let has_point = point != 0;
-    let good = length != 0 && others == point && point & point.wrapping_sub(1) == 0 && !(has_point && length == 1);
+    let others = (((digits & !HIGH) + 0x76 * ONES) | digits) & HIGH;
+    let has_point = u64::from(point != 0);
+    let good = (length != 0) & (others == point) & (point & point.wrapping_sub(1) == 0) & (length != has_point);
     let before = (point >> 7).wrapping_sub(1);
     let behind = !(point | point.wrapping_sub(1));
-    let whole = if has_point { (digits & behind) | ((digits & before) << 8) } else { digits };
-    let scale = if has_point { point.leading_zeros() / 8 } else { 0 };
+    // The digits before the point move over it.
+    let whole = (digits & behind) | ((digits & before) << (8 * has_point));
     // Neighbours join: digits to pairs, pairs to fours, fours to eight.
-    let pairs = (whole.wrapping_mul(10 * 256 + 1) >> 8) & 0x00ff_00ff_00ff_00ff;
-    let fours = (pairs.wrapping_mul(100 * 65_536 + 1) >> 16) & 0x0000_ffff_0000_ffff;
-    let eights = fours.wrapping_mul(10_000 * 4_294_967_296 + 1) >> 32;
-    let value = f64::from(eights as i32) / POWERS[scale as usize & 15];
-    let signed = f64::from_bits(value.to_bits() | u64::from(negative) << 63);
+    let pairs = whole.wrapping_mul(10).wrapping_add(whole >> 8) & 0x00ff_00ff_00ff_00ff;
+    let fours = pairs.wrapping_mul(100).wrapping_add(pairs >> 16) & 0x0000_ffff_0000_ffff;
+    let eights = (fours & 0xffff_ffff).wrapping_mul(10_000).wrapping_add(fours >> 32);
+    // A one for each byte behind the point, summed in the highest byte.
+    let scale = (behind & ONES).wrapping_mul(ONES) >> 56;
+    let power = |bit: u64, power: f64| if scale & bit == 0 { 1.0 } else { power };
+    let value = f64::from(eights as i32) / (power(1, 1e1) * power(2, 1e2) * power(4, 1e4));
+    let signed = f64::from_bits(value.to_bits() | negative << 63);
     if good { signed } else { f64::NAN }
 }
 
 /// The same for up to [`LONGEST`] characters, one by one.
-fn long(number: &[u8], negative: u8) -> f64 {
+fn long(number: &[u8], negative: bool) -> f64 {
     let (mut mantissa, mut digits, mut scale, mut point) = (0u64, 0, 0, false);
     for &byte in number {
         let digit = byte.wrapping_sub(b'0');
@@ -231,19 +261,16 @@ mod tests {
         // What an earlier chunk left behind must not show.
         rows.read(b"G1 X123456789012 Y2 ; Z3\nG0\n", vectors);
         rows.read(text, vectors);
-        let mut first = 0;
-        let read = |row: &Row| {
-            let words = first..row.words;
-            first = row.words;
-            if words.len() > 8 {
+        let read = |row: Row<'_>| {
+            if row.values.len() > WORDS {
                 return None;
             }
-            let letter = |k: usize| (row.letters >> (8 * (words.len() - 1 - k))) as u8;
-            let known = |k: usize| letter(k).is_ascii_uppercase() && !rows.values()[words.start + k].is_nan();
-            let word = |k: usize| (letter(k), rows.values()[words.start + k].to_bits());
-            (0..words.len()).all(known).then(|| (0..words.len()).map(word).collect())
+            let letter = |k: usize| (row.letters >> (8 * k)) as u8;
+            let known = |k: usize| letter(k).is_ascii_uppercase() && !row.values[k].is_nan();
+            let word = |k: usize| (letter(k), row.values[k].to_bits());
+            (0..row.values.len()).all(known).then(|| (0..row.values.len()).map(word).collect())
         };
-        rows.rows().iter().map(read).collect()
+        rows.rows().map(read).collect()
     }
 
     /// Compares with the grammar; how many lines this path knew.

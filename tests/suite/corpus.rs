@@ -8,6 +8,7 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use gonogo::checks::CATALOGUE;
+use gonogo::crew::Crew;
 use gonogo::inspection::{Box3, Finding, Inspection, Severity};
 use gonogo::machine::Machine;
 use gonogo::machine::keys::{KEYS, Preset};
@@ -331,7 +332,8 @@ fn jobs_are_judged_the_same_from_their_files() {
     }
     for job in generate::jobs() {
         let path = folder("jobs").join(format!("{}.gcode", job.name));
-        let from_file = inspect_path(&path, &machine(job.machine), &|_| {}).expect("the job can be read");
+        let from_file =
+            inspect_path(&path, &machine(job.machine), &|_| {}, &Crew::alone()).expect("the job can be read");
         let from_memory = judge(&job);
         assert_eq!(from_file.findings, from_memory.findings, "{}", job.name);
         assert_eq!(from_file.job.digest, from_memory.job.digest, "{}", job.name);

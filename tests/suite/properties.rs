@@ -6,6 +6,7 @@ use std::path::Path;
 
 use flate2::Compression;
 use flate2::write::GzEncoder;
+use gonogo::crew::Crew;
 use gonogo::inspection::{Inspection, Verdict};
 use gonogo::machine::{Bed, CornerRule, Heating, LookAhead, Machine};
 use gonogo::observe::{Arc, Block, Curve};
@@ -397,7 +398,7 @@ fn a_packed_job_is_the_plain_job() {
     for (name, bytes) in files {
         let path = folder.path().join(name);
         std::fs::write(&path, bytes).expect("a file for a moment");
-        let mut report = inspect_path(Path::new(&path), &machine, &|_| {}).expect("it can be read");
+        let mut report = inspect_path(Path::new(&path), &machine, &|_| {}, &Crew::alone()).expect("it can be read");
         assert_eq!(report.job.bytes, job.len() as u64);
         report.job.path.clear();
         reports.push(report);

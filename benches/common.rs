@@ -1,0 +1,86 @@
+//! The stages as the benches run them, each on top of the one before.
+
+use std::hint::black_box;
+use std::io::Cursor;
+
+use gonogo::machine::Machine;
+use gonogo::modal::Interpreter;
+use gonogo::motion::{Gather, Planner};
+use gonogo::observe::Log;
+use gonogo::preflight::{Sizes, inspect};
+use gonogo::text::straight::Rows;
+use gonogo::text::{Chunk, LineReader};
+use gonogo::vectors::Vectors;
+
+#[path = "../corpus/generate.rs"]
+mod generate;
+
+/// A generated job of about that size.
+pub fn job(bytes: usize) -> Vec<u8> {
+    let mut job = Vec::new();
+    generate::write_big_job(bytes, &mut job).expect("writing to memory cannot fail");
+    job
+}
+
+/// The machine it is judged on.
+pub fn machine() -> Machine {
+    Machine::parse("wren.toml", include_str!("../corpus/machines/wren.toml")).expect("a corpus sheet is valid")
+}
+
+/// The floor of any line reader: one memchr call per line.
+pub fn floor(job: &[u8]) -> usize {
+    let (mut rest, mut lines) = (job, 0);
+    while let Some(at) = memchr::memchr(b'\n', rest) {
+        rest = &rest[at + 1..];
+        lines += 1;
+    }
+    lines
+}
+
+pub fn read_words(job: &[u8]) -> usize {
+    let mut reader = LineReader::new(job);
+    let (mut rows, mut chunk, mut count) = (Rows::default(), Chunk::default(), 0);
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        rows.read(chunk.bytes(), Vectors::default());
+        count += black_box(&rows).rows().count();
+    }
+    count
+}
+
+pub fn read_lines(job: &[u8]) -> u64 {
+    let (mut reader, mut chunk) = (LineReader::new(job), Chunk::default());
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        black_box(&chunk);
+    }
+    reader.lines_read()
+}
+
+pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
+    let mut reader = LineReader::new(job);
+    let mut interpreter = Interpreter::new(machine);
+    let mut gather = Gather::new(machine);
+    let mut planner = Planner::new(machine);
+    let mut log = Log::new(&machine.severities);
+    let (mut rows, mut chunk) = (Rows::default(), Chunk::default());
+    let (mut blocks, mut spare, mut count) = (Vec::new(), Vec::new(), 0);
+    while reader.read(&mut chunk).expect("reading from memory cannot fail") {
+        rows.read(chunk.bytes(), Vectors::default());
+        interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
+        gather.take(&mut blocks);
+        for planned in blocks.drain(..) {
+            count += planned.block.len();
+            if plans {
+                planner.block(planned, &mut |planned| spare.push(black_box(planned)));
+            } else {
+                spare.push(black_box(planned));
+            }
+        }
+        gather.recycle(&mut spare);
+    }
+    count
+}
+
+pub fn whole(job: &[u8], machine: &Machine) -> usize {
+    let inspection = inspect(Cursor::new(job), "-", machine, &Sizes::default());
+    inspection.expect("reading from memory cannot fail").job.moves as usize
+}

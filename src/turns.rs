@@ -1,0 +1,120 @@
+//! Several threads that carry the chunks of one job through its stages, and everybody keeps the order.
+//!
+//! A thread takes a chunk and carries it through all stages itself, so that what one stage writes is still in the
+//! processor's cache for the next. Each stage with a memory lets the chunks in by their number, one at a time: while one
+//! chunk is planned, the next one is read. A stage sees the same chunks in the same order whatever the number of threads,
+//! so nothing that it computes can depend on that number, and nothing has to be guessed or joined.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Condvar, Mutex, MutexGuard};
+
+/// Looks at the number of the chunk that is let in before a thread lies down: some tens of microseconds, about what a
+/// chunk takes in a stage.
+const LOOKS: u32 = 5_000;
+
+/// A thread died inside a stage: nobody can go on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Broken;
+
+/// A stage that chunks pass through one after another.
+#[derive(Debug)]
+pub struct Turns<S> {
+    due: AtomicU64,
+    stage: Mutex<S>,
+    passed: Condvar,
+}
+
+/// Wakes those who wait, however the stage is left.
+struct Wake<'t>(&'t Condvar);
+
+impl Drop for Wake<'_> {
+    fn drop(&mut self) {
+        self.0.notify_all();
+    }
+}
+
+impl<S> Turns<S> {
+    /// A stage that waits for chunk 0.
+    pub fn new(stage: S) -> Self {
+        Self { due: AtomicU64::new(0), stage: Mutex::new(stage), passed: Condvar::new() }
+    }
+
+    /// Waits until all chunks before `number` have passed, does `work` in the stage, and lets the next chunk in.
+    ///
+    /// # Errors
+    /// [`Broken`] when a thread panicked in this stage. Every chunk goes through the stages in order, so whoever comes
+    /// after the lost one finds out here at the latest.
+    pub fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+        for _ in 0..LOOKS {
+            if self.due.load(Ordering::Acquire) == number {
+                break;
+            }
+            std::hint::spin_loop();
+        }
+        let wake = Wake(&self.passed);
+        let mut stage = self.stage.lock().map_err(|_| Broken)?;
+        while self.due.load(Ordering::Acquire) != number {
+            stage = self.passed.wait(stage).map_err(|_| Broken)?;
+        }
+        let done = work(&mut stage);
+        self.due.store(number + 1, Ordering::Release);
+        drop(stage);
+        drop(wake);
+        Ok(done)
+    }
+
+    /// The stage, out of turn.
+    ///
+    /// # Errors
+    /// [`Broken`] when a thread panicked in this stage.
+    pub fn lock(&self) -> Result<MutexGuard<'_, S>, Broken> {
+        self.stage.lock().map_err(|_| Broken)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::thread;
+
+    use super::*;
+
+    #[test]
+    fn chunks_pass_in_order_and_none_twice() {
+        let (first, second) = (Turns::new(Vec::new()), Turns::new(Vec::new()));
+        let next = AtomicU64::new(0);
+        thread::scope(|scope| {
+            for _ in 0..5 {
+                scope.spawn(|| {
+                    loop {
+                        let number = next.fetch_add(1, Ordering::Relaxed);
+                        if number >= 2000 {
+                            return;
+                        }
+                        first.pass(number, |seen| seen.push(number)).unwrap();
+                        if number % 7 == 0 {
+                            thread::yield_now();
+                        }
+                        second.pass(number, |seen| seen.push(number)).unwrap();
+                    }
+                });
+            }
+        });
+        let expected: Vec<u64> = (0..2000).collect();
+        assert_eq!(*first.lock().unwrap(), expected);
+        assert_eq!(*second.lock().unwrap(), expected);
+    }
+
+    #[test]
+    fn a_panic_in_a_stage_stops_all_and_hangs_nobody() {
+        let (first, second) = (Turns::new(()), Turns::new(()));
+        let carry = |number: u64| {
+            first.pass(number, |()| ())?;
+            second.pass(number, |()| assert_ne!(number, 2))
+        };
+        thread::scope(|scope| {
+            let chunks: Vec<_> = (0..5).rev().map(|number| scope.spawn(move || carry(number))).collect();
+            let ends: Vec<_> = chunks.into_iter().rev().map(|chunk| chunk.join().ok()).collect();
+            assert_eq!(ends, [Some(Ok(())), Some(Ok(())), None, Some(Err(Broken)), Some(Err(Broken))]);
+        });
+    }
+}
