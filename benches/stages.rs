@@ -1,30 +1,152 @@
-//! Each stage on top of the one before, and the floor under them all, on one generated job.
+//! One table: the floor of any line reader, a general-purpose G-code crate that only reads words, each stage on top of the
+//! one before, and the program itself on one and on two threads; with ratios.
 //!
-//! `GONOGO_BENCH_MIB` sets the size of the job (default 64). Compare the stages with the floor of the same run: absolute
-//! times differ from machine to machine and from hour to hour.
+//! All of them take turns, round after round, so that a busy machine slows all alike; medians are shown. The peer is
+//! `gcode` 0.7, <https://crates.io/crates/gcode>, by its visitor interface. `GONOGO_BENCH_MIB` sets the size of the
+//! generated job (default 64), `GONOGO_BENCH_ROUNDS` the rounds (default 7), `GONOGO_BENCH_JOB` names a job to read
+//! instead. Times change from machine to machine and from hour to hour: compare within one table only.
 
 use std::hint::black_box;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use gcode::core::{
+    BlockVisitor, CommandVisitor, ControlFlow, Diagnostics, HasDiagnostics, Number, ProgramVisitor, Span, Value,
+};
 
 #[path = "common.rs"]
 mod common;
 
-fn stages(criterion: &mut Criterion) {
-    let mib: usize = std::env::var("GONOGO_BENCH_MIB").ok().and_then(|mib| mib.parse().ok()).unwrap_or(64);
-    let (job, machine) = (common::job(mib << 20), common::machine());
-    let mut group = criterion.benchmark_group("stages");
-    group.throughput(Throughput::Bytes(job.len() as u64)).sample_size(10);
-    group.bench_function("floor: one memchr per line", |b| b.iter(|| common::floor(black_box(&job))));
-    group.bench_function("lines", |b| b.iter(|| common::read_lines(black_box(&job))));
-    group.bench_function("words", |b| b.iter(|| common::read_words(black_box(&job))));
-    group.bench_function("words + modal", |b| b.iter(|| common::read_events(black_box(&job), &machine, false)));
-    group.bench_function("words + modal + motion", |b| {
-        b.iter(|| common::read_events(black_box(&job), &machine, true));
-    });
-    group.bench_function("end to end", |b| b.iter(|| common::whole(black_box(&job), &machine)));
-    group.finish();
+/// Sees every word of the peer and keeps a sum, so that nothing is optimised away.
+#[derive(Default)]
+struct Peer {
+    sum: f32,
+    quiet: Quiet,
 }
 
-criterion_group!(benches, stages);
-criterion_main!(benches);
+#[derive(Default)]
+struct Quiet;
+
+impl Diagnostics for Quiet {}
+
+struct Line<'p>(&'p mut Peer);
+
+impl HasDiagnostics for Peer {
+    fn diagnostics(&mut self) -> &mut dyn Diagnostics {
+        &mut self.quiet
+    }
+}
+
+impl HasDiagnostics for Line<'_> {
+    fn diagnostics(&mut self) -> &mut dyn Diagnostics {
+        &mut self.0.quiet
+    }
+}
+
+impl ProgramVisitor for Peer {
+    fn start_block(&mut self) -> ControlFlow<impl BlockVisitor + '_> {
+        ControlFlow::Continue(Line(self))
+    }
+}
+
+impl BlockVisitor for Line<'_> {
+    fn start_general_code(&mut self, _number: Number) -> ControlFlow<impl CommandVisitor + '_> {
+        ControlFlow::Continue(Line(self.0))
+    }
+}
+
+impl CommandVisitor for Line<'_> {
+    fn argument(&mut self, _letter: char, value: Value<'_>, _span: Span) {
+        if let Value::Literal(value) = value {
+            self.0.sum += value;
+        }
+    }
+}
+
+fn peer(job: &str) -> f32 {
+    let mut peer = Peer::default();
+    gcode::core::parse(job, &mut peer);
+    peer.sum
+}
+
+/// The program as its users run it, from start to end.
+fn program(path: &Path, threads: &str) {
+    let sheet = concat!(env!("CARGO_MANIFEST_DIR"), "/corpus/machines/wren.toml");
+    let status = Command::new(env!("CARGO_BIN_EXE_gonogo"))
+        .arg("check")
+        .arg(path)
+        .args(["--machine", sheet, "--threads", threads])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .status()
+        .expect("the program runs");
+    assert!(status.code().is_some_and(|code| code < 2), "the job is judged");
+}
+
+fn number(name: &str, default: usize) -> usize {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(default)
+}
+
+type Case<'c> = (&'c str, Box<dyn Fn() + 'c>);
+
+fn main() {
+    let folder = tempfile::tempdir().expect("a folder for a moment");
+    let (path, job) = match std::env::var_os("GONOGO_BENCH_JOB") {
+        Some(path) => (path.clone().into(), std::fs::read(path).expect("the job can be read")),
+        None => {
+            let job = common::job(number("GONOGO_BENCH_MIB", 64) << 20);
+            let path = folder.path().join("big.gcode");
+            std::fs::write(&path, &job).expect("the job can be written");
+            (path, job)
+        }
+    };
+    let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
+    let cases: [Case<'_>; 9] = [
+        ("floor: one memchr call per line", Box::new(|| drop(black_box(common::floor(&job))))),
+        ("peer: gcode 0.7, words only", Box::new(|| drop(black_box(peer(&text))))),
+        ("lines and digest", Box::new(|| drop(black_box(common::read_lines(&job))))),
+        ("+ words", Box::new(|| drop(black_box(common::read_words(&job))))),
+        ("+ modal state", Box::new(|| drop(black_box(common::read_events(&job, &machine, false))))),
+        ("+ motion", Box::new(|| drop(black_box(common::read_events(&job, &machine, true))))),
+        ("+ physics, totals and all checks", Box::new(|| drop(black_box(common::whole(&job, &machine))))),
+        ("program, 1 thread", Box::new(|| program(&path, "1"))),
+        ("program, 2 threads", Box::new(|| program(&path, "2"))),
+    ];
+    let mut times: [Vec<Duration>; 9] = Default::default();
+    for round in 0..=number("GONOGO_BENCH_ROUNDS", 7) {
+        for ((_, run), times) in cases.iter().zip(&mut times) {
+            let start = Instant::now();
+            run();
+            // The first round only warms up.
+            if round > 0 {
+                times.push(start.elapsed());
+            }
+        }
+    }
+    print(&job, &cases, &mut times);
+}
+
+fn print(job: &[u8], cases: &[Case<'_>], times: &mut [Vec<Duration>]) {
+    let lines = common::floor(job) as f64;
+    let medians: Vec<f64> = times
+        .iter_mut()
+        .map(|times| {
+            times.sort_unstable();
+            times[times.len() / 2].as_secs_f64()
+        })
+        .collect();
+    println!("{:.1} MB, {lines} lines, median of {} rounds", job.len() as f64 / 1e6, times[0].len());
+    println!("{:<34} {:>8} {:>8} {:>8} {:>8} {:>8}", "", "ms", "ns/line", "MB/s", "x floor", "x peer");
+    for ((name, _), seconds) in cases.iter().zip(&medians) {
+        println!(
+            "{name:<34} {:>8.1} {:>8.1} {:>8.0} {:>8.2} {:>8.2}",
+            seconds * 1e3,
+            seconds * 1e9 / lines,
+            job.len() as f64 / 1e6 / seconds,
+            seconds / medians[0],
+            seconds / medians[1]
+        );
+    }
+    println!("two threads are {:.2} times as fast as one", medians[7] / medians[8]);
+}

@@ -9,6 +9,7 @@ mod random_jobs;
 mod reading;
 mod readme;
 mod regressions;
+mod same_bits;
 mod slow_planner;
 mod support;
 mod vectors;

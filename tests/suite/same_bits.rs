@@ -1,0 +1,120 @@
+//! The same bits whatever the number of threads, the sizes of chunks and blocks, and the processor's vectors: reports as
+//! JSON, byte for byte.
+
+use std::fmt::Write as _;
+
+use gonogo::machine::Machine;
+use gonogo::observe::BLOCK;
+use gonogo::preflight::Sizes;
+use gonogo::report::Report;
+use gonogo::report::json::{Frame, JsonReport};
+use gonogo::vectors::Vectors;
+use proptest::prelude::*;
+
+use crate::random_jobs::{Dice, random_job, random_machine};
+use crate::support::judge_sized;
+
+fn json(machine: &Machine, job: &[u8], sizes: Sizes) -> String {
+    let mut report = JsonReport::new(Frame::Object);
+    let mut text = Vec::new();
+    report.add(&Ok(judge_sized(machine, job, &sizes)), &mut text).expect("memory can be written");
+    report.finish(&mut text).expect("memory can be written");
+    String::from_utf8(text).expect("JSON is UTF-8")
+}
+
+/// The first place where two reports differ.
+fn assert_same(report: &str, expected: &str, how: &str) {
+    if report == expected {
+        return;
+    }
+    let at = report.lines().zip(expected.lines()).position(|(a, b)| a != b).unwrap_or(0);
+    let line = |text: &str| text.lines().nth(at).unwrap_or_default().chars().take(200).collect::<String>();
+    panic!("{how}: line {}: {} instead of {}", at + 1, line(report), line(expected));
+}
+
+/// Judges a job in many ways and wants one report.
+fn same_however(name: &str, machine: &Machine, job: &str) {
+    let expected = json(machine, job.as_bytes(), Sizes::default());
+    for threads in [1, 2, 7] {
+        for chunk_bytes in [1, 61, 1000, 1 << 20] {
+            if job.len() / chunk_bytes > 20_000 {
+                continue;
+            }
+            for (block_moves, vectors) in
+                [(BLOCK, Vectors::default()), (BLOCK, Vectors::plain()), (3, Vectors::plain())]
+            {
+                let sizes = Sizes { threads, chunk_bytes, block_moves, vectors, ..Sizes::default() };
+                let how = format!("{name}: {threads} threads, {chunk_bytes} bytes, {block_moves} moves, {vectors:?}");
+                assert_same(&json(machine, job.as_bytes(), sizes), &expected, &how);
+            }
+        }
+    }
+}
+
+#[test]
+fn corpus_jobs() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
+    let mut jobs: Vec<_> = std::fs::read_dir(folder.join("jobs")).expect("a folder").flatten().collect();
+    jobs.sort_by_key(std::fs::DirEntry::path);
+    for entry in jobs {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let sheet = name.split('-').next().unwrap_or_default();
+        let machine = Machine::load(&folder.join("machines").join(format!("{sheet}.toml"))).expect("a corpus sheet");
+        let job = std::fs::read(entry.path()).expect("a corpus job");
+        same_however(&name, &machine, &String::from_utf8_lossy(&job));
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn random_jobs(seed in any::<u64>()) {
+        let mut dice = Dice::new(seed);
+        let machine = random_machine(&mut dice);
+        let job = random_job(&machine, &mut dice, 300);
+        same_however(&format!("seed {seed}"), &machine, &job);
+    }
+}
+
+/// A tall zigzag; `every` lines something happens that changes what all later lines mean.
+fn job_with(every: usize, what: impl Fn(usize) -> String) -> String {
+    let mut job = String::from("M104 S210\nM109 S210\nG28\nG1 Z0.2 F600\nG1 X10 Y10 F6000\nM83\n");
+    for i in 0..4000 {
+        if i % every == every - 1 {
+            job += &what(i);
+        }
+        let (x, y) = (10.0 + (i % 37) as f64 * 1.731, 10.0 + (i % 11) as f64 * 2.017);
+        writeln!(job, "G1 X{x:.3} Y{y:.3} E{:.5}", 0.01 + (i % 5) as f64 * 0.013).expect("a string");
+    }
+    job + "M104 S0\n"
+}
+
+/// Jobs on which nobody who starts in the middle can guess the state right.
+#[test]
+fn jobs_that_mislead() {
+    let jobs: [(&str, String); 12] = [
+        ("late relative mode", job_with(3500, |_| "G91\nG1 X0.5 Y0.25 E0.02\n".into())),
+        ("relative steps", job_with(40, |_| "G91\nG1 X-0.1 Y0.1 F3000\nG90\n".into())),
+        ("G92 everywhere", job_with(3, |i| format!("G92 X{} Y{} E{}\n", 10 + i % 7, 12 + i % 5, i % 3))),
+        ("absolute E", job_with(500, |i| format!("M82\nG92 E{}\nM83\n", i % 9))),
+        ("a dwell at every other chunk edge", job_with(2, |i| format!("G4 P{}\n", 1 + i % 4))),
+        ("volume instead of length", job_with(700, |i| format!("M200 D{}\n", [1.75, 0.0, 2.85][i / 700 % 3]))),
+        ("overrides", job_with(90, |i| format!("M220 S{}\nM221 S{}\n", 50 + i % 120, 80 + i % 40))),
+        ("tool changes", job_with(333, |i| format!("T{}\nM109 S{}\n", i / 333 % 3, 195 + i % 20))),
+        ("limits", job_with(60, |i| format!("M204 P{} T{}\nM205 X{}\n", 400 + i % 900, 800 + i % 700, 4 + i % 9))),
+        ("inches", job_with(1500, |i| if i < 2000 { "G20\nG1 F200\n".into() } else { "G21\nG1 F5000\n".into() })),
+        ("arcs and retractions", job_with(25, |_| "G10\nG2 X20 Y20 I3 J1\nG11\nG3 X10 Y10 R9\n".into())),
+        (
+            "damage",
+            job_with(17, |_| "G1 X1.2.3 Y5\nN7 G1 X9*1\n\nBEGIN HERE\n; a word ; and another\nG1  X3\r\n".into()),
+        ),
+    ];
+    let machine = Machine::built_in();
+    let mut other = Machine::built_in();
+    other.motion.look_ahead = gonogo::machine::LookAhead::Unlimited;
+    for (name, job) in &jobs {
+        same_however(name, &machine, job);
+        same_however(&format!("{name}, unlimited look-ahead"), &other, job);
+    }
+}
