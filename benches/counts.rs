@@ -19,8 +19,12 @@ const GATES: [(&str, f64); 6] =
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
+fn bytes() -> usize {
+    std::env::var("GONOGO_BENCH_MIB").ok().and_then(|mib| mib.parse::<usize>().ok()).map_or(BYTES, |mib| mib << 20)
+}
+
 fn run(stage: &str) {
-    let job = common::job(BYTES);
+    let job = common::job(bytes());
     let machine = common::machine();
     match stage {
         "nothing" => {
@@ -71,7 +75,7 @@ fn main() {
         println!("NOT COUNTED: valgrind is not installed, so the instruction gate did not run.");
         return;
     };
-    let lines = common::floor(&common::job(BYTES)) as f64;
+    let lines = common::floor(&common::job(bytes())) as f64;
     println!("instructions per line, {lines} lines\n{:<8} {:>10} {:>10} {:>10}", "stage", "this", "gate", "change");
     let mut failed = false;
     for (stage, gate) in GATES {

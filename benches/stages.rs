@@ -90,6 +90,14 @@ fn number(name: &str, default: usize) -> usize {
 
 type Case<'c> = (&'c str, Box<dyn Fn() + 'c>);
 
+/// A case whose result must not be optimised away.
+fn case<'c, T>(name: &'c str, run: impl Fn() -> T + 'c) -> Case<'c> {
+    let keep = move || {
+        black_box(run());
+    };
+    (name, Box::new(keep))
+}
+
 fn main() {
     let folder = tempfile::tempdir().expect("a folder for a moment");
     let (path, job) = match std::env::var_os("GONOGO_BENCH_JOB") {
@@ -103,15 +111,15 @@ fn main() {
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
     let cases: [Case<'_>; 9] = [
-        ("floor: one memchr call per line", Box::new(|| drop(black_box(common::floor(&job))))),
-        ("peer: gcode 0.7, words only", Box::new(|| drop(black_box(peer(&text))))),
-        ("lines and digest", Box::new(|| drop(black_box(common::read_lines(&job))))),
-        ("+ words", Box::new(|| drop(black_box(common::read_words(&job))))),
-        ("+ modal state", Box::new(|| drop(black_box(common::read_events(&job, &machine, false))))),
-        ("+ motion", Box::new(|| drop(black_box(common::read_events(&job, &machine, true))))),
-        ("+ physics, totals and all checks", Box::new(|| drop(black_box(common::whole(&job, &machine))))),
-        ("program, 1 thread", Box::new(|| program(&path, "1"))),
-        ("program, 2 threads", Box::new(|| program(&path, "2"))),
+        case("floor: one memchr call per line", || common::floor(&job)),
+        case("peer: gcode 0.7, words only", || peer(&text)),
+        case("lines and digest", || common::read_lines(&job)),
+        case("+ words", || common::read_words(&job)),
+        case("+ modal state", || common::read_events(&job, &machine, false)),
+        case("+ motion", || common::read_events(&job, &machine, true)),
+        case("+ physics, totals and all checks", || common::whole(&job, &machine)),
+        case("program, 1 thread", || program(&path, "1")),
+        case("program, 2 threads", || program(&path, "2")),
     ];
     let mut times: [Vec<Duration>; 9] = Default::default();
     for round in 0..=number("GONOGO_BENCH_ROUNDS", 7) {

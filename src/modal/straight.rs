@@ -95,18 +95,26 @@ impl Lane {
         state.commands = self.commands;
     }
 
+    /// Goes to `value` on one axis; the flag that says whether it moves.
+    #[inline(always)]
+    fn go<const AXIS: usize>(&mut self, value: f64) -> u8 {
+        let from = self.position[AXIS];
+        let target = value * self.unit_mm + if self.absolute { self.offset[AXIS] } else { from };
+        if self.absolute {
+            self.known |= flag::KNOWN_X << AXIS;
+        }
+        let moves = (target - from).abs() >= NO_MOVE_MM;
+        self.position[AXIS] = if moves { target } else { from };
+        if moves { flag::X << AXIS } else { 0 }
+    }
+
     /// Carries out one line of `bytes` bytes; false, with nothing changed, when there is something to say about it.
     #[inline(always)]
     fn carry_out(&mut self, line: u64, bytes: usize, words: Plain, gather: &mut Gather) -> bool {
         let has = words.has;
         let [x, y, z] = words.axes;
-        // One sum tells whether any of them is NaN.
-        let mut all = 0.0;
-        for (bit, value) in [(X, x), (Y, y), (Z, z), (E, words.e), (F, words.feed)] {
-            if has & bit != 0 {
-                all += value;
-            }
-        }
+        // One sum tells whether any of them is NaN; those that are not there are 0.
+        let all = x + y + z + words.e + words.feed;
         if all.is_nan() || has & F != 0 && words.feed <= 0.0 || has & F == 0 && !self.feed_given {
             return false;
         }
@@ -123,18 +131,15 @@ impl Lane {
         self.last_motion_line = line;
         let from = self.position;
         let mut flags = 0;
-        for axis in 0..3 {
-            if has & (X << axis) == 0 {
-                continue;
-            }
-            let value = words.axes[axis] * self.unit_mm;
-            let target = value + if self.absolute { self.offset[axis] } else { from[axis] };
-            if self.absolute {
-                self.known |= flag::KNOWN_X << axis;
-            }
-            let moves = (target - from[axis]).abs() >= NO_MOVE_MM;
-            self.position[axis] = if moves { target } else { from[axis] };
-            flags |= if moves { flag::X << axis } else { 0 };
+        // Written out, so that a caller that knows which axes there are pays for no other.
+        if has & X != 0 {
+            flags |= self.go::<0>(x);
+        }
+        if has & Y != 0 {
+            flags |= self.go::<1>(y);
+        }
+        if has & Z != 0 {
+            flags |= self.go::<2>(z);
         }
         let mut de = 0.0;
         if has & E != 0 {
@@ -153,9 +158,9 @@ impl Lane {
         }
         let i = block.add() % crate::observe::BLOCK;
         block.line[i] = line;
-        for axis in 0..3 {
-            block.to[axis][i] = self.position[axis];
-        }
+        block.to[0][i] = self.position[0];
+        block.to[1][i] = self.position[1];
+        block.to[2][i] = self.position[2];
         block.de[i] = de;
         block.feed_commanded[i] = self.feed_mm_s * self.speed_factor;
         block.flags[i] = self.known | flags | if flags != 0 { flag::PATH } else { 0 };
