@@ -30,9 +30,9 @@ impl Vectors {
         }
     }
 
-    /// A bit for each byte that is `a` or `b`, the first one lowest.
+    /// A bit for each byte that is `a`, and for each that is `b`, the first byte lowest.
     #[inline(always)]
-    pub fn either(self, bytes: &[u8; 64], a: u8, b: u8) -> u64 {
+    pub fn find(self, bytes: &[u8; 64], a: u8, b: u8) -> [u64; 2] {
         #[cfg(target_arch = "x86_64")]
         {
             let wide = match self.0 {
@@ -41,19 +41,18 @@ impl Vectors {
                 _ => None,
             };
             if let Some(simd) = wide {
-                let (a, b) = (simd.avx._mm256_set1_epi8(a as i8), simd.avx._mm256_set1_epi8(b as i8));
-                let [low, high]: [[u8; 32]; 2] = pulp::cast(*bytes);
-                let half = |bytes: [u8; 32]| {
-                    let bytes = pulp::cast(bytes);
-                    let found = simd
-                        .avx2
-                        ._mm256_or_si256(simd.avx2._mm256_cmpeq_epi8(bytes, a), simd.avx2._mm256_cmpeq_epi8(bytes, b));
-                    u64::from(simd.avx2._mm256_movemask_epi8(found) as u32)
-                };
-                return half(low) | half(high) << 32;
+                let halves: [[u8; 32]; 2] = pulp::cast(*bytes);
+                return [a, b].map(|wanted| {
+                    let wanted = simd.avx._mm256_set1_epi8(wanted as i8);
+                    let [low, high] = halves.map(|half| {
+                        let found = simd.avx2._mm256_cmpeq_epi8(pulp::cast(half), wanted);
+                        u64::from(simd.avx2._mm256_movemask_epi8(found) as u32)
+                    });
+                    low | high << 32
+                });
             }
         }
-        either(bytes, a, b)
+        [find(bytes, a), find(bytes, b)]
     }
 }
 
@@ -69,13 +68,12 @@ pub fn zeros(bytes: u64) -> u64 {
     !(((bytes & LOW) + LOW) | bytes) & HIGH
 }
 
-/// [`Vectors::either`] eight bytes at a time.
+/// [`Vectors::find`] for one byte, eight bytes at a time.
 #[inline(always)]
-fn either(bytes: &[u8; 64], a: u8, b: u8) -> u64 {
+fn find(bytes: &[u8; 64], wanted: u8) -> u64 {
     let mut mask = 0;
     for (i, bytes) in bytes.as_chunks::<8>().0.iter().enumerate() {
-        let bytes = u64::from_le_bytes(*bytes);
-        let found = zeros(bytes ^ (u64::from(a) * ONES)) | zeros(bytes ^ (u64::from(b) * ONES));
+        let found = zeros(u64::from_le_bytes(*bytes) ^ (u64::from(wanted) * ONES));
         // Gathers the highest bit of each byte in the highest byte.
         mask |= ((found >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56) << (8 * i);
     }
@@ -90,9 +88,9 @@ mod tests {
         #[test]
         fn every_way_finds_the_same_bytes(bytes in proptest::array::uniform32(0u8..5), a in 0u8..5, b in 0u8..5) {
             let block: [u8; 64] = std::array::from_fn(|i| bytes[i / 2] ^ (i as u8 & 1) * 0x80);
-            let slow = (0..64).filter(|&i| block[i] == a || block[i] == b).fold(0u64, |mask, i| mask | 1 << i);
-            proptest::prop_assert_eq!(Vectors::default().either(&block, a, b), slow);
-            proptest::prop_assert_eq!(Vectors::plain().either(&block, a, b), slow);
+            let slow = |wanted| (0..64).filter(|&i| block[i] == wanted).fold(0u64, |mask, i| mask | 1 << i);
+            proptest::prop_assert_eq!(Vectors::default().find(&block, a, b), [slow(a), slow(b)]);
+            proptest::prop_assert_eq!(Vectors::plain().find(&block, a, b), [slow(a), slow(b)]);
         }
     }
 }

@@ -54,8 +54,9 @@ struct Long {
 
 /// Most words of a line that are known here.
 pub const WORDS: usize = 8;
-/// Ends that a block of 64 bytes seldom has more of.
-const FEW: usize = 12;
+/// What a block of 64 bytes seldom has more of.
+const FEW_WORDS: usize = 12;
+const FEW_LINES: usize = 4;
 
 /// The letters of words as they stand in [`Row::letters`].
 pub const fn letters(letters: &[u8]) -> u64 {
@@ -119,52 +120,64 @@ impl Rows {
         })
     }
 
-    /// Finds the ends of words.
+    /// Finds the ends of words, and which of them are newlines.
     #[inline(always)]
     fn find_ends(&mut self, chunk: &[u8], vectors: Vectors) {
-        let ends = &mut self.ends[..];
-        let mut count = 0;
+        let (ends, newlines) = (&mut self.ends[..], &mut self.newlines[..]);
+        let (mut count, mut lines) = (0, 0);
         for (block, base) in chunk.chunks(64).zip((0u32..).step_by(64)) {
-            let mut mask = match block.first_chunk::<64>() {
-                Some(block) => vectors.either(block, b' ', b'\n'),
+            let [blanks, mut newline] = match block.first_chunk::<64>() {
+                Some(block) => vectors.find(block, b' ', b'\n'),
                 None => {
                     let mut last = [b'x'; 64];
                     last[..block.len()].copy_from_slice(block);
-                    vectors.either(&last, b' ', b'\n')
+                    vectors.find(&last, b' ', b'\n')
                 }
             };
-            let found = mask.count_ones() as usize;
+            let found = blanks | newline;
+            let (words, breaks) = (found.count_ones() as usize, newline.count_ones() as usize);
             let room = &mut ends[count..count + 64];
+            let mut mask = found;
             // More than there are, but always the same number: nothing to predict. What is too much is written over.
-            for end in &mut room[..FEW] {
+            for end in &mut room[..FEW_WORDS] {
                 *end = base + mask.trailing_zeros();
                 mask &= mask.wrapping_sub(1);
             }
-            let mut i = FEW;
-            while mask != 0 {
-                room[i] = base + mask.trailing_zeros();
-                mask &= mask - 1;
-                i += 1;
+            for end in &mut room[FEW_WORDS..words.max(FEW_WORDS)] {
+                *end = base + mask.trailing_zeros();
+                mask &= mask.wrapping_sub(1);
             }
-            count += found;
+            let room = &mut newlines[lines..lines + 64];
+            // Words before a newline in this block.
+            let before = |newline: &mut u64| {
+                let lower = *newline & newline.wrapping_neg();
+                *newline &= newline.wrapping_sub(1);
+                count as u32 + (found & lower.wrapping_sub(1)).count_ones()
+            };
+            for line in &mut room[..FEW_LINES] {
+                *line = before(&mut newline);
+            }
+            for line in &mut room[FEW_LINES..breaks.max(FEW_LINES)] {
+                *line = before(&mut newline);
+            }
+            count += words;
+            lines += breaks;
         }
-        self.words = count;
+        (self.words, self.lines) = (count, lines);
     }
 
     /// Takes the words apart: letter, sign, and the bytes and length of the number.
     #[inline(always)]
     fn find_words(&mut self, chunk: &[u8]) {
         let count = self.words;
-        let ends = &self.ends[..count];
-        let (newlines, letters) = (&mut self.newlines[..count], &mut self.letters[..count]);
+        let (ends, letters) = (&self.ends[..count], &mut self.letters[..count]);
         let (bytes, lengths) = (&mut self.bytes[..count], &mut self.lengths[..count]);
         let returns = memchr::memchr(b'\r', chunk).is_some();
-        let (mut start, mut lines) = (0, 0);
+        let mut start = 0;
         for i in 0..count {
             let end = ends[i] as usize;
-            let newline = chunk[end] == b'\n';
             let mut behind = end;
-            if returns && newline && chunk[end.saturating_sub(1)] == b'\r' {
+            if returns && chunk[end.saturating_sub(1)] == b'\r' && chunk[end] == b'\n' {
                 behind -= 1;
             }
             let head = sixteen(chunk, start);
@@ -177,11 +190,8 @@ impl Rows {
             if length.wrapping_sub(9) <= LONGEST - 9 {
                 self.long.push(Long { word: i, at, length, negative });
             }
-            newlines[lines] = i as u32;
-            lines += usize::from(newline);
             start = end + 1;
         }
-        self.lines = lines;
     }
 }
 
