@@ -53,7 +53,7 @@ impl Observer for Layers {
                     layer.flow_peak_mm3_s = layer.flow_peak_mm3_s.max(block.section_mm2[i] * block.v_peak[i]);
                 }
             }
-            now_s += block.time_s(i);
+            now_s += block.time_s[i];
         }
         self.end_s = block.actions.last().map_or(now_s, |action| action.at_s + action.duration_s);
     }

@@ -47,7 +47,7 @@ impl Observer for Series {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         let mut now_s = block.start_s;
         for i in 0..block.len() {
-            let end_s = now_s + block.time_s(i);
+            let end_s = now_s + block.time_s[i];
             let sustained = block.sustained_mm3_s[i];
             if sustained > 0.0 {
                 if end_s >= self.full_s {

@@ -50,7 +50,7 @@ impl Time {
     fn moves(&mut self, block: &Block) {
         let tool = &mut self.tools[block.tool_index];
         for i in 0..block.len() {
-            let time_s = block.time_s(i);
+            let time_s = block.time_s[i];
             let de = block.de[i];
             if block.flags[i] & flag::PATH == 0 {
                 self.extrude_only_s.add(time_s);
