@@ -125,6 +125,8 @@ pub struct Block {
     /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
     /// The momentary melt rate is this times the speed.
     pub section_mm2: Column<f64>,
+    /// Melt rate at the highest speed, mm³/s.
+    pub peak_mm3_s: Column<f64>,
     /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
     pub sustained_mm3_s: Column<f64>,
 
@@ -176,6 +178,7 @@ impl Default for Block {
             t_down: ZEROS,
             time_s: ZEROS,
             section_mm2: ZEROS,
+            peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
             curves: Vec::new(),
             purges: Vec::new(),
@@ -257,8 +260,9 @@ impl Block {
             #[inline(always)]
             || {
                 for axis in 0..3 {
-                    let (least, most) = columns::extremes(&self.to[axis][..self.len()], self.origin[axis]);
-                    (around.min[axis], around.max[axis]) = (least, most);
+                    let ends = &self.to[axis][..self.len()];
+                    around.min[axis] = columns::least(ends, self.origin[axis]);
+                    around.max[axis] = columns::most(ends, self.origin[axis]);
                 }
             },
         );

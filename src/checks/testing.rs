@@ -246,6 +246,7 @@ impl Job {
             ..Block::default()
         };
         let mut done = std::mem::replace(&mut self.open, next);
+        (0..done.len()).for_each(|i| done.peak_mm3_s[i] = done.section_mm2[i] * done.v_peak[i]);
         done.reach = done.path_box();
         if !done.is_empty() || !done.actions.is_empty() {
             self.blocks.push(done);

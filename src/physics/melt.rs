@@ -263,6 +263,7 @@ impl Scratch {
             (gained_up[i], gained_level[i], gained_down[i]) = (up.gained, level.gained, down.gained);
             let all = up.then(level).then(down);
             (self.kept_in_all[i], self.gained_in_all[i]) = (all.kept, all.gained);
+            block.peak_mm3_s[i] = q1;
         }
     }
 
