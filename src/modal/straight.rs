@@ -26,7 +26,9 @@ struct Plain {
     feed: f64,
 }
 
-/// The state of an [`Interpreter`] as far as straight moves need or change it.
+/// The state of an [`Interpreter`] as far as straight moves need or change it. Handed on by value, so that it can live in
+/// registers.
+#[derive(Clone, Copy)]
 struct Lane {
     unit_mm: f64,
     offset: [f64; 3],
@@ -76,7 +78,7 @@ impl Lane {
         }
     }
 
-    fn give_back(&self, state: &mut Interpreter) {
+    fn give_back(self, state: &mut Interpreter) {
         state.commands_since = self.commands_since;
         state.bytes_since = self.bytes_since;
         if self.last_motion_line == 0 {

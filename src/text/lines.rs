@@ -15,6 +15,8 @@ pub const CHUNK_BYTES: usize = 64 * 1024;
 pub const LINE_BYTES_READ: usize = 64 * 1024;
 /// Bytes kept for excerpts at least, the newest chunk apart: the same whatever the chunk size, so that reports are.
 const BYTES_KEPT: usize = 1024 * 1024;
+/// Byte-order mark of UTF-8.
+const MARK: [u8; 3] = *b"\xef\xbb\xbf";
 /// Characters of a line shown in an excerpt.
 const EXCERPT_CHARS: usize = 200;
 
@@ -36,7 +38,9 @@ pub struct RawLine<'c> {
 /// Some whole lines of a job.
 #[derive(Debug, Default)]
 pub struct Chunk {
-    bytes: Vec<u8>,
+    /// Room that is never given back, so that it is cleared once only; the first `len` bytes count.
+    room: Vec<u8>,
+    len: usize,
     first_line: u64,
     lines: u64,
     /// Bytes that were left out of its first line.
@@ -46,7 +50,13 @@ pub struct Chunk {
 impl Chunk {
     /// The bytes of its lines, but for what was left out of a first line that is too long.
     pub fn bytes(&self) -> &[u8] {
-        &self.bytes
+        &self.room[..self.len]
+    }
+
+    /// Takes bytes out.
+    fn drain(&mut self, range: std::ops::Range<usize>) {
+        self.room.copy_within(range.end..self.len, range.start);
+        self.len -= range.len();
     }
 
     /// Number of its first line.
@@ -56,12 +66,12 @@ impl Chunk {
 
     /// Its lines.
     pub fn lines(&self) -> Lines<'_> {
-        Lines { rest: &self.bytes, number: self.first_line, cut_bytes: self.cut_bytes }
+        Lines { rest: self.bytes(), number: self.first_line, cut_bytes: self.cut_bytes }
     }
 
     /// Its lines from the byte `at` on, which starts the line of that number.
     pub fn lines_from(&self, at: usize, number: u64) -> Lines<'_> {
-        Lines { rest: &self.bytes[at..], number, cut_bytes: if at == 0 { self.cut_bytes } else { 0 } }
+        Lines { rest: &self.bytes()[at..], number, cut_bytes: if at == 0 { self.cut_bytes } else { 0 } }
     }
 
     /// The text of one of its lines, made fit to show.
@@ -69,7 +79,7 @@ impl Chunk {
         if line < self.first_line || line >= self.first_line + self.lines {
             return None;
         }
-        let mut rest = &self.bytes[..];
+        let mut rest = self.bytes();
         for _ in self.first_line..line {
             rest = &rest[memchr(b'\n', rest)? + 1..];
         }
@@ -87,14 +97,14 @@ pub struct History {
 impl History {
     /// Adds the next chunk; gives back one that is not needed any more, to be filled again.
     pub fn push(&mut self, chunk: Chunk) -> Chunk {
-        let newest = chunk.bytes.len();
+        let newest = chunk.len;
         self.bytes += newest;
         self.past.push_back(chunk);
         let mut spare = Chunk::default();
         while let Some(oldest) = self.past.front()
-            && self.bytes - newest - oldest.bytes.len().min(self.bytes - newest) >= BYTES_KEPT
+            && self.bytes - newest - oldest.len.min(self.bytes - newest) >= BYTES_KEPT
         {
-            self.bytes -= oldest.bytes.len();
+            self.bytes -= oldest.len;
             spare = self.past.pop_front().unwrap_or_default();
         }
         spare
@@ -118,6 +128,7 @@ pub struct LineReader<R> {
     lines: u64,
     at_end: bool,
     last_ended: bool,
+    past_mark: bool,
 }
 
 impl<R: Read> LineReader<R> {
@@ -138,6 +149,7 @@ impl<R: Read> LineReader<R> {
             lines: 0,
             at_end: false,
             last_ended: true,
+            past_mark: false,
         }
     }
 
@@ -147,14 +159,19 @@ impl<R: Read> LineReader<R> {
     /// What the source says.
     pub fn read(&mut self, chunk: &mut Chunk) -> io::Result<bool> {
         while !self.at_end {
-            chunk.bytes.clear();
-            chunk.bytes.append(&mut self.carry);
+            let most = self.carry.len() + self.chunk_bytes;
+            if chunk.room.len() < most {
+                chunk.room.resize(most, 0);
+            }
+            chunk.len = self.carry.len();
+            chunk.room[..chunk.len].copy_from_slice(&self.carry);
+            self.carry.clear();
             chunk.first_line = self.lines + 1;
             chunk.cut_bytes = 0;
-            self.fill(&mut chunk.bytes)?;
+            self.fill(chunk)?;
             self.skip_long_line(chunk);
             self.cut(chunk);
-            if !chunk.bytes.is_empty() {
+            if chunk.len > 0 {
                 return Ok(true);
             }
         }
@@ -162,14 +179,28 @@ impl<R: Read> LineReader<R> {
     }
 
     /// Appends up to a chunk of fresh bytes.
-    fn fill(&mut self, bytes: &mut Vec<u8>) -> io::Result<()> {
-        let start = bytes.len();
-        let fresh = self.source.by_ref().take(self.chunk_bytes as u64).read_to_end(bytes)?;
-        self.at_end = fresh < self.chunk_bytes;
-        self.hasher.update(&bytes[start..]);
-        self.bytes += fresh as u64;
-        if self.bytes == fresh as u64 && bytes.starts_with(b"\xef\xbb\xbf") {
-            bytes.drain(..3);
+    fn fill(&mut self, chunk: &mut Chunk) -> io::Result<()> {
+        let start = chunk.len;
+        let end = start + self.chunk_bytes;
+        while chunk.len < end {
+            match self.source.read(&mut chunk.room[chunk.len..end]) {
+                Ok(0) => {
+                    self.at_end = true;
+                    break;
+                }
+                Ok(count) => chunk.len += count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
+        }
+        let fresh = &chunk.bytes()[start..];
+        self.hasher.update(fresh);
+        self.bytes += fresh.len() as u64;
+        if chunk.first_line == 1 && !self.past_mark && chunk.len >= MARK.len() {
+            self.past_mark = true;
+            if chunk.bytes().starts_with(&MARK) {
+                chunk.drain(0..MARK.len());
+            }
         }
         Ok(())
     }
@@ -179,15 +210,15 @@ impl<R: Read> LineReader<R> {
         let Some(skipped) = self.skipped else { return };
         // The head (LINE_BYTES_READ bytes) stands at the start of the chunk; bytes behind it are dropped up to the newline.
         let head = LINE_BYTES_READ;
-        match memchr(b'\n', &chunk.bytes[head..]) {
+        match memchr(b'\n', &chunk.bytes()[head..]) {
             Some(at) => {
-                chunk.bytes.drain(head..head + at);
+                chunk.drain(head..head + at);
                 chunk.cut_bytes = skipped + at as u64;
                 self.skipped = None;
             }
             None => {
-                let skipped = skipped + (chunk.bytes.len() - head) as u64;
-                chunk.bytes.truncate(head);
+                let skipped = skipped + (chunk.len - head) as u64;
+                chunk.len = head;
                 chunk.cut_bytes = if self.at_end { skipped } else { 0 };
                 self.skipped = (!self.at_end).then_some(skipped);
             }
@@ -196,10 +227,10 @@ impl<R: Read> LineReader<R> {
 
     /// Leaves the whole lines and moves the rest to the carry.
     fn cut(&mut self, chunk: &mut Chunk) {
-        let bytes = &mut chunk.bytes;
+        let bytes = chunk.bytes();
         let whole = if self.at_end { bytes.len() } else { memchr::memrchr(b'\n', bytes).map_or(0, |at| at + 1) };
         self.carry.extend_from_slice(&bytes[whole..]);
-        bytes.truncate(whole);
+        let bytes = &bytes[..whole];
         if self.skipped.is_none() && self.carry.len() > LINE_BYTES_READ {
             self.skipped = Some((self.carry.len() - LINE_BYTES_READ) as u64);
             self.carry.truncate(LINE_BYTES_READ);
@@ -208,6 +239,7 @@ impl<R: Read> LineReader<R> {
         self.last_ended = whole == 0 && self.last_ended || bytes.last() == Some(&b'\n');
         chunk.lines = newlines + u64::from(whole > 0 && !self.last_ended);
         self.lines += chunk.lines;
+        chunk.len = whole;
     }
 
     /// Bytes read so far.
@@ -296,6 +328,10 @@ mod tests {
 
     #[test]
     fn line_ends_and_marks() {
+        for chunk_bytes in [1, 2, 3] {
+            assert_eq!(all(b"\xef\xbb\xbfG1\n", chunk_bytes).0[0].0, b"G1");
+            assert_eq!(all(b"\n\xef\xbb\xbf\n", chunk_bytes).0[1].0, b"\xef\xbb\xbf");
+        }
         let (lines, ended, digest, count) = all(b"\xef\xbb\xbfG1\r\n\nG2", 4);
         let plain: Vec<&[u8]> = lines.iter().map(|l| &l.0[..]).collect();
         assert_eq!(plain, [&b"G1"[..], b"", b"G2"]);
