@@ -8,7 +8,7 @@ use super::{Interpreter, Mode, NO_MOVE_MM};
 use crate::motion::Gather;
 use crate::observe::{Log, flag};
 use crate::text::lines::{Chunk, LINE_BYTES_READ};
-use crate::text::straight::{Row, Rows, letters};
+use crate::text::straight::{Row, Rows, Start, letters};
 use crate::text::{Words, words};
 
 const X: u8 = 1;
@@ -172,16 +172,14 @@ impl Lane {
     }
 }
 
-/// The words of a line in any order; none when they are not `G0|G1` and X Y Z E F, each at most once.
+/// The words of a move in any order; none when they are not X Y Z E F, each at most once.
 fn plain(row: &Row<'_>) -> Option<Plain> {
-    let (count, values) = (row.values.len(), row.values);
-    let letter = |k: usize| (row.letters >> (8 * k)) as u8;
-    if count == 0 || count > 6 || letter(0) != b'G' || !(values[0] == 0.0 || values[0] == 1.0) {
+    if row.values.len() > 5 {
         return None;
     }
     let mut plain = Plain { has: 0, axes: [0.0; 3], e: 0.0, feed: 0.0 };
-    for (k, &value) in values.iter().enumerate().skip(1) {
-        let (bit, place) = match letter(k) {
+    for (k, &value) in row.values.iter().enumerate() {
+        let (bit, place) = match (row.letters >> (8 * k)) as u8 {
             b'X' => (X, &mut plain.axes[0]),
             b'Y' => (Y, &mut plain.axes[1]),
             b'Z' => (Z, &mut plain.axes[2]),
@@ -198,8 +196,8 @@ fn plain(row: &Row<'_>) -> Option<Plain> {
     Some(plain)
 }
 
-const GXYE: u64 = letters(b"GXYE");
-const GXY: u64 = letters(b"GXY");
+const XYE: u64 = letters(b"XYE");
+const XY: u64 = letters(b"XY");
 
 impl Interpreter {
     /// Carries out the lines of a chunk, of which `rows` was read: findings about reading go to `log`, events to
@@ -210,25 +208,25 @@ impl Interpreter {
         let mut lane = Lane::of(self);
         for (k, row) in rows.rows().enumerate() {
             let bytes = row.end + 1 - start;
-            let is_move = |code: f64| code == 1.0 || code == 0.0;
-            let done = match (row.letters, row.values) {
-                (GXYE, &[g, x, y, e]) if is_move(g) => {
+            let done = match (row.start, row.letters, row.values) {
+                (Start::Move, XYE, &[x, y, e]) => {
                     let words = Plain { has: X | Y | E, axes: [x, y, 0.0], e, feed: 0.0 };
                     lane.carry_out(number, bytes, words, gather)
                 }
-                (GXY, &[g, x, y]) if is_move(g) => {
+                (Start::Move, XY, &[x, y]) => {
                     let words = Plain { has: X | Y, axes: [x, y, 0.0], e: 0.0, feed: 0.0 };
                     lane.carry_out(number, bytes, words, gather)
                 }
-                // The first line may have lost bytes, so that it is longer than it looks.
-                (0, []) if k > 0 => {
-                    lane.bytes_since = lane.bytes_since.saturating_add(bytes as u32);
-                    true
-                }
-                _ => match plain(&row) {
+                (Start::Move, ..) => match plain(&row) {
                     Some(words) => lane.carry_out(number, bytes, words, gather),
                     None => false,
                 },
+                // The first line may have lost bytes, so that it is longer than it looks.
+                (Start::Comment, ..) if k > 0 => {
+                    lane.bytes_since = lane.bytes_since.saturating_add(bytes as u32);
+                    true
+                }
+                _ => false,
             };
             if !done {
                 lane.give_back(self);

@@ -13,14 +13,29 @@ const LONGEST: usize = 16;
 /// Numbers beyond this are damage, not data; the slow way reports them.
 const LARGEST: f64 = 1e12;
 
+/// How a line starts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Start {
+    /// With `G0` or `G1` and a blank.
+    Move,
+    /// With a `;`: nothing in it counts.
+    Comment,
+    /// In any other way: the grammar must look.
+    #[default]
+    Other,
+}
+
 /// One ended line, as far as it was read here.
 #[derive(Debug, Clone, Copy)]
 pub struct Row<'r> {
     /// Where its newline stands in the chunk.
     pub end: usize,
-    /// First letters of its blank-separated words before a `;`, the first one in the lowest byte.
+    /// How it starts.
+    pub start: Start,
+    /// The first eight letters of the words of a move behind its command and before a `;`, the first one in the lowest
+    /// byte.
     pub letters: u64,
-    /// Their numbers; NaN where only the grammar can tell.
+    /// The numbers of these words; NaN where only the grammar can tell.
     pub values: &'r [f64],
 }
 
@@ -31,16 +46,27 @@ pub struct Rows {
     ends: Vec<u32>,
     /// Which of them are newlines.
     newlines: Vec<u32>,
+    lines: Vec<Line>,
+    /// Of the words of moves: the letter,
     letters: Vec<u8>,
-    /// The eight bytes behind each word's letter and sign.
+    /// the eight bytes behind letter and sign,
     bytes: Vec<u64>,
-    /// How many of them belong to the number, with the highest bit for a minus in front.
+    /// how many of them belong to the number, with the highest bit for a minus in front,
     lengths: Vec<u8>,
+    /// and the number.
     values: Vec<f64>,
     /// Words whose number has more than eight characters.
     long: Vec<Long>,
-    words: usize,
-    lines: usize,
+    count: usize,
+}
+
+/// A line as the second pass leaves it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Line {
+    end: u32,
+    /// Words of moves up to its end.
+    words: u32,
+    start: Start,
 }
 
 /// A number that starts at a byte of the chunk.
@@ -52,8 +78,6 @@ struct Long {
     negative: bool,
 }
 
-/// Most words of a line that are known here.
-pub const WORDS: usize = 8;
 /// What a block of 64 bytes seldom has more of.
 const FEW_WORDS: usize = 12;
 const FEW_LINES: usize = 4;
@@ -77,10 +101,10 @@ impl Rows {
             #[inline(always)]
             || {
                 self.find_ends(chunk, vectors);
-                self.find_words(chunk);
-                let (bytes, lengths) = (&self.bytes[..self.words], &self.lengths[..self.words]);
-                let values = &mut self.values[..self.words];
-                for i in 0..self.words {
+                let count = self.find_words(chunk);
+                let (bytes, lengths, values) =
+                    (&self.bytes[..count], &self.lengths[..count], &mut self.values[..count]);
+                for i in 0..count {
                     values[i] = short(bytes[i], lengths[i]);
                 }
             },
@@ -106,17 +130,13 @@ impl Rows {
     /// The lines.
     pub fn rows(&self) -> impl Iterator<Item = Row<'_>> {
         let mut first = 0;
-        self.newlines[..self.lines].iter().map(move |&last| {
-            let (end, count) = (self.ends[last as usize] as usize, last as usize + 1 - first);
+        self.lines.iter().map(move |line| {
+            let count = line.words as usize - first;
             let letters = self.letters[first..].first_chunk().map_or(0, |letters| u64::from_le_bytes(*letters));
-            let letters = if count < WORDS { letters & ((1 << (8 * count)) - 1) } else { letters };
-            // A comment ends the line.
-            let comment = zeros(letters ^ (u64::from(b';') * ONES)).trailing_zeros() as usize / 8;
-            let (letters, count) =
-                if comment < WORDS { (letters & ((1 << (8 * comment)) - 1), comment) } else { (letters, count) };
+            let letters = if count < 8 { letters & ((1 << (8 * count)) - 1) } else { letters };
             let values = &self.values[first..first + count];
-            first = last as usize + 1;
-            Row { end, letters, values }
+            first += count;
+            Row { end: line.end as usize, start: line.start, letters, values }
         })
     }
 
@@ -163,37 +183,59 @@ impl Rows {
             count += words;
             lines += breaks;
         }
-        (self.words, self.lines) = (count, lines);
+        self.count = lines;
     }
 
-    /// Takes the words apart: letter, sign, and the bytes and length of the number.
+    /// Takes the words of moves apart: letter, sign, and the bytes and length of the number; how many there are.
     #[inline(always)]
-    fn find_words(&mut self, chunk: &[u8]) {
-        let count = self.words;
-        let (ends, letters) = (&self.ends[..count], &mut self.letters[..count]);
-        let (bytes, lengths) = (&mut self.bytes[..count], &mut self.lengths[..count]);
+    fn find_words(&mut self, chunk: &[u8]) -> usize {
+        let Self { ends, newlines, lines, letters, bytes, lengths, long, .. } = self;
         let returns = memchr::memchr(b'\r', chunk).is_some();
-        let mut start = 0;
-        for i in 0..count {
-            let end = ends[i] as usize;
-            let mut behind = end;
-            if returns && chunk[end.saturating_sub(1)] == b'\r' && chunk[end] == b'\n' {
-                behind -= 1;
+        let (mut word, mut first, mut at) = (0, 0, 0);
+        lines.clear();
+        for &last in &newlines[..self.count] {
+            let last = last as usize;
+            let mut start = Start::Other;
+            let head = sixteen(chunk, at);
+            if matches!(head as u32 & 0xff_ffff, G0 | G1) {
+                start = Start::Move;
+                at += 3;
+                for &end in &ends[first + 1..=last] {
+                    let end = end as usize;
+                    let mut behind = end;
+                    if returns && chunk[end] == b'\n' && chunk[end - 1] == b'\r' {
+                        behind -= 1;
+                    }
+                    let head = sixteen(chunk, at);
+                    if head as u8 == b';' {
+                        break;
+                    }
+                    let negative = (head >> 8) as u8 == b'-';
+                    let number = at + 1 + usize::from(negative);
+                    let length = behind.wrapping_sub(number);
+                    letters[word] = head as u8;
+                    bytes[word] = (if negative { head >> 16 } else { head >> 8 }) as u64;
+                    lengths[word] = if length <= 8 { length as u8 } else { 0 } | (u8::from(negative) << 7);
+                    if length.wrapping_sub(9) <= LONGEST - 9 {
+                        long.push(Long { word, at: number, length, negative });
+                    }
+                    word += 1;
+                    at = end + 1;
+                }
+            } else if head as u8 == b';' {
+                start = Start::Comment;
             }
-            let head = sixteen(chunk, start);
-            let negative = (head >> 8) as u8 == b'-';
-            let at = start + 1 + usize::from(negative);
-            let length = behind.wrapping_sub(at);
-            letters[i] = head as u8;
-            bytes[i] = (if negative { head >> 16 } else { head >> 8 }) as u64;
-            lengths[i] = if length <= 8 { length as u8 } else { 0 } | (u8::from(negative) << 7);
-            if length.wrapping_sub(9) <= LONGEST - 9 {
-                self.long.push(Long { word: i, at, length, negative });
-            }
-            start = end + 1;
+            let end = ends[last];
+            lines.push(Line { end, words: word as u32, start });
+            (first, at) = (last + 1, end as usize + 1);
         }
+        word
     }
 }
+
+/// `G0 ` and `G1 `, the first byte lowest.
+const G0: u32 = u32::from_le_bytes(*b"G0 \0");
+const G1: u32 = u32::from_le_bytes(*b"G1 \0");
 
 /// Sixteen bytes from `at` on, the first one lowest; zeros behind the end of the chunk.
 #[inline(always)]
@@ -271,14 +313,23 @@ mod tests {
         // What an earlier chunk left behind must not show.
         rows.read(b"G1 X123456789012 Y2 ; Z3\nG0\n", vectors);
         rows.read(text, vectors);
+        let mut at = 0;
         let read = |row: Row<'_>| {
-            if row.values.len() > WORDS {
-                return None;
+            let line = &text[std::mem::replace(&mut at, row.end + 1)..row.end];
+            let mut words = Vec::new();
+            match row.start {
+                Start::Other => return None,
+                Start::Comment => return Some(words),
+                Start::Move => words.push((b'G', f64::from(line[1] - b'0').to_bits())),
             }
-            let letter = |k: usize| (row.letters >> (8 * k)) as u8;
-            let known = |k: usize| letter(k).is_ascii_uppercase() && !row.values[k].is_nan();
-            let word = |k: usize| (letter(k), row.values[k].to_bits());
-            (0..row.values.len()).all(known).then(|| (0..row.values.len()).map(word).collect())
+            for (k, value) in row.values.iter().enumerate() {
+                let letter = (row.letters >> (8 * k.min(8))) as u8;
+                if k >= 8 || !letter.is_ascii_uppercase() || value.is_nan() {
+                    return None;
+                }
+                words.push((letter, value.to_bits()));
+            }
+            Some(words)
         };
         rows.rows().map(read).collect()
     }
@@ -298,10 +349,6 @@ mod tests {
             let mut law = Words::new();
             let expected = words::read(bytes, &mut law);
             let shown = String::from_utf8_lossy(line);
-            if read.first().is_some_and(|word| word.0 == b'N') || expected.text.is_some() {
-                // Line numbers and text arguments are no words; the caller asks for G0 and G1 in front.
-                continue;
-            }
             let law: Vec<(u8, u64)> = law.iter().map(|w| (w.letter, w.value.map_or(u64::MAX, f64::to_bits))).collect();
             assert_eq!(read, &law, "{shown:?}");
             let kind = if read.is_empty() { Kind::Empty } else { Kind::Words };
@@ -316,13 +363,12 @@ mod tests {
         for line in [
             "G1 X103.024 Y68.319 E0.01929",
             "G0 F9000 X1 Y-2",
-            "G1",
             "G1 Z0.2 F600\r",
             "G1 X-0.0 E.5 Y5.",
             "G1 X12345.678901 E-1234567.8",
             "; a comment G1 X1",
             "G1 X1 Y2 ; a comment",
-            "M204 S500",
+            "G1 ; nothing",
         ] {
             assert_eq!(agrees(format!("{line}\n").as_bytes()), 1, "{line}");
         }
@@ -344,6 +390,8 @@ mod tests {
             "G1 X1234567890123456",
             "G1 X1\tY2",
             "G1 X1E5",
+            "G1",
+            "M204 S500",
             "(c)",
         ] {
             assert_eq!(agrees(format!("{line}\n").as_bytes()), 0, "{line}");
