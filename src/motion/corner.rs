@@ -71,19 +71,29 @@ pub fn squared_cap(before: &Leg, after: &Leg) -> f64 {
 }
 
 /// |v (u_after − u_before)_i| ≤ jerk_i for X, Y, Z, E, with the smaller jerk of the two moves. Starts from v.
-fn by_jerk(before: &Leg, after: &Leg, mut v: f64) -> f64 {
-    for axis in 0..4 {
-        let change = (after.start[axis] - before.end[axis]).abs();
-        v = under_jerk(v, change, before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]));
-    }
+fn by_jerk(before: &Leg, after: &Leg, v: f64) -> f64 {
+    let change = [0, 1, 2, 3].map(|axis| (after.start[axis] - before.end[axis]).abs());
+    let jerk = [0, 1, 2, 3].map(|axis| before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]));
+    let v = under_jerk(v, change, jerk);
     v * v
 }
 
-/// The largest speed up to v at which an axis whose direction component changes by `change` steps by at most `jerk`.
+/// The largest speed up to v at which no axis, whose direction component changes by `change`, steps by more than `jerk`.
 #[inline(always)]
-pub(super) fn under_jerk(v: f64, change: f64, jerk: f64) -> f64 {
+pub(super) fn under_jerk(v: f64, change: [f64; 4], jerk: [f64; 4]) -> f64 {
+    let [x, y, z, e] = change.map(|change| if change > SAME_DIRECTION { change } else { 0.0 });
+    let (xy, ze) = (tighter((jerk[0], x), (jerk[1], y)), tighter((jerk[2], z), (jerk[3], e)));
+    let (jerk, change) = tighter(xy, ze);
     let most = jerk / change;
-    if change > SAME_DIRECTION && most < v { most } else { v }
+    if (change > 0.0) & (most < v) { most } else { v }
+}
+
+/// The pair of limit and share whose quotient is smaller, found without dividing. A share of 0 limits nothing, not even at
+/// limit 0.
+#[inline(always)]
+pub(super) fn tighter(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
+    let first = (a.0 * b.1 < b.0 * a.1) | (b.1 == 0.0);
+    (if first { a.0 } else { b.0 }, if first { a.1 } else { b.1 })
 }
 
 fn by_junction_deviation(before: &Leg, after: &Leg) -> f64 {

@@ -51,17 +51,10 @@ fn smaller(a: f64, b: f64) -> f64 {
 /// without dividing, and one division is much cheaper than four.
 #[inline(always)]
 fn allowed(limits: &[f64; 4], x: f64, y: f64, z: f64, e: f64) -> f64 {
-    let (limit, share) = tighter((limits[0], x.abs()), (limits[1], y.abs()));
-    let (other, other_share) = tighter((limits[2], z.abs()), (limits[3], e.abs()));
-    let (limit, share) = tighter((limit, share), (other, other_share));
+    let (limit, share) = corner::tighter((limits[0], x.abs()), (limits[1], y.abs()));
+    let (other, other_share) = corner::tighter((limits[2], z.abs()), (limits[3], e.abs()));
+    let (limit, share) = corner::tighter((limit, share), (other, other_share));
     limit / share
-}
-
-/// The pair of limit and share whose quotient is smaller. An axis that does not move limits nothing, not even at limit 0.
-#[inline(always)]
-fn tighter(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
-    let first = (a.0 * b.1 < b.0 * a.1) | (b.1 == 0.0);
-    (if first { a.0 } else { b.0 }, if first { a.1 } else { b.1 })
 }
 
 /// Acceleration by class: printing along the path with filament, travel without, retraction for filament alone.
@@ -145,13 +138,9 @@ pub(super) fn corners(block: &Block, range: Range<usize>, limits: &Limits, out: 
     let [x1, y1, z1, e1] = block.dir.each_ref().map(|column| &column[after.clone()][..count]);
     match limits.corner {
         CornerRule::Jerk => {
-            let [jerk_x, jerk_y, jerk_z, jerk_e] = limits.jerk_mm_s;
             for i in 0..count {
-                let mut v = smaller(feed_p[i], feed_q[i]);
-                v = corner::under_jerk(v, (x1[i] - x0[i]).abs(), jerk_x);
-                v = corner::under_jerk(v, (y1[i] - y0[i]).abs(), jerk_y);
-                v = corner::under_jerk(v, (z1[i] - z0[i]).abs(), jerk_z);
-                v = corner::under_jerk(v, (e1[i] - e0[i]).abs(), jerk_e);
+                let change = [x1[i] - x0[i], y1[i] - y0[i], z1[i] - z0[i], e1[i] - e0[i]].map(f64::abs);
+                let v = corner::under_jerk(smaller(feed_p[i], feed_q[i]), change, limits.jerk_mm_s);
                 out[i] = squared_down(v * v);
             }
         }

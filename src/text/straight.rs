@@ -190,6 +190,8 @@ impl Rows {
     #[inline(always)]
     fn find_words(&mut self, chunk: &[u8]) -> usize {
         let Self { ends, newlines, lines, letters, bytes, lengths, long, .. } = self;
+        let most = ends.len();
+        let (letters, bytes, lengths) = (&mut letters[..most], &mut bytes[..most], &mut lengths[..most]);
         let returns = memchr::memchr(b'\r', chunk).is_some();
         let (mut word, mut first, mut at) = (0, 0, 0);
         lines.clear();
@@ -202,6 +204,9 @@ impl Rows {
                 at += 3;
                 for &end in &ends[first + 1..=last] {
                     let end = end as usize;
+                    if word >= most {
+                        break;
+                    }
                     let mut behind = end;
                     if returns && chunk[end] == b'\n' && chunk[end - 1] == b'\r' {
                         behind -= 1;
