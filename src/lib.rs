@@ -33,6 +33,7 @@
 pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
+pub(crate) mod columns;
 pub mod geometry;
 pub mod inspection;
 pub mod log;

@@ -3,7 +3,9 @@
 //! Called once per block of up to [`BLOCK`] planned moves, in time order. A block's moves come first, then its actions,
 //! in the order of the job: any action ends the block it follows.
 
-use crate::inspection::{Inspection, Severity};
+use crate::columns;
+use crate::geometry::{curve_extrema, widen};
+use crate::inspection::{Box3, Inspection, Severity};
 use crate::vectors::Vectors;
 
 /// Most moves in a block.
@@ -117,10 +119,14 @@ pub struct Block {
     pub t_cruise: Column<f64>,
     /// See `t_up`.
     pub t_down: Column<f64>,
+    /// Duration, the sum of the three, s.
+    pub time_s: Column<f64>,
 
     /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
     /// The momentary melt rate is this times the speed.
     pub section_mm2: Column<f64>,
+    /// Melt rate at the highest speed, mm³/s.
+    pub peak_mm3_s: Column<f64>,
     /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
     pub sustained_mm3_s: Column<f64>,
 
@@ -130,6 +136,8 @@ pub struct Block {
     pub purges: Vec<(usize, f64)>,
     /// Where the first move starts, mm, machine coordinates.
     pub origin: [f64; 3],
+    /// The box around the whole path of its moves, see [`Self::path_box`], mm.
+    pub reach: Box3,
     /// Time at the start of the block, s from the start of the job.
     pub start_s: f64,
     /// The vectors its loops are to run in; no number depends on them.
@@ -168,11 +176,14 @@ impl Default for Block {
             t_up: ZEROS,
             t_cruise: ZEROS,
             t_down: ZEROS,
+            time_s: ZEROS,
             section_mm2: ZEROS,
+            peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
             curves: Vec::new(),
             purges: Vec::new(),
             origin: [0.0; 3],
+            reach: Box3 { min: [0.0; 3], max: [0.0; 3] },
             start_s: 0.0,
             vectors: Vectors::default(),
             tool: 0,
@@ -186,8 +197,10 @@ impl Default for Block {
 
 impl Block {
     /// Number of moves.
+    #[inline(always)]
     pub fn len(&self) -> usize {
-        self.count
+        // Never more: this tells the compiler that an index below it lies inside the columns.
+        self.count.min(BLOCK)
     }
 
     /// True when there are actions only.
@@ -210,12 +223,6 @@ impl Block {
         self.curves.clear();
         self.purges.clear();
         self.actions.clear();
-    }
-
-    /// Duration of move `i`, s.
-    #[inline(always)]
-    pub fn time_s(&self, i: usize) -> f64 {
-        self.t_up[i] + self.t_cruise[i] + self.t_down[i]
     }
 
     /// True when move `i` goes along the path and pushes filament.
@@ -244,6 +251,27 @@ impl Block {
     #[inline(always)]
     pub fn start(&self, i: usize) -> [f64; 3] {
         if i == 0 { self.origin } else { self.end(i - 1) }
+    }
+
+    /// The box around the path of all moves: where the first starts, all end points, and the extrema of curves.
+    pub fn path_box(&self) -> Box3 {
+        let mut around = Box3 { min: self.origin, max: self.origin };
+        self.vectors.run(
+            #[inline(always)]
+            || {
+                for axis in 0..3 {
+                    let ends = &self.to[axis][..self.len()];
+                    around.min[axis] = columns::least(ends, self.origin[axis]);
+                    around.max[axis] = columns::most(ends, self.origin[axis]);
+                }
+            },
+        );
+        for bend in &self.curves {
+            let extent = curve_extrema(&bend.curve, self.start(bend.at), self.end(bend.at));
+            widen(&mut around, extent.min);
+            widen(&mut around, extent.max);
+        }
+        around
     }
 
     /// Move `i` when it is a curve.

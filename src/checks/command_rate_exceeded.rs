@@ -100,7 +100,7 @@ impl Observer for CommandRateExceeded {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let (commands_hz, baud) = (self.commands_hz * (1.0 + 1e-9), self.baud * (1.0 + 1e-9));
         for i in 0..block.len() {
-            if !self.window.push(self.size, block.commands[i], block.bytes[i], block.time_s(i)) {
+            if !self.window.push(self.size, block.commands[i], block.bytes[i], block.time_s[i]) {
                 continue;
             }
             let Window { commands, bytes, time_s, .. } = self.window;

@@ -118,7 +118,7 @@ fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
                 format!("Filament is pushed with the nozzle at {at} °C; the tool needs at least {min} °C.")
             });
         }
-        after_s += block.time_s(i);
+        after_s += block.time_s[i];
     }
 }
 

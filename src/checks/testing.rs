@@ -195,6 +195,7 @@ impl Job {
         block.commands[i] = 1;
         block.bytes[i] = 30;
         (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (0.0, length / speed, 0.0);
+        block.time_s[i] = length / speed;
         block.section_mm2[i] = section_mm2;
         block.sustained_mm3_s[i] = section_mm2 * speed;
         self.at = end;
@@ -244,7 +245,9 @@ impl Job {
             start_s: self.clock_s,
             ..Block::default()
         };
-        let done = std::mem::replace(&mut self.open, next);
+        let mut done = std::mem::replace(&mut self.open, next);
+        (0..done.len()).for_each(|i| done.peak_mm3_s[i] = done.section_mm2[i] * done.v_peak[i]);
+        done.reach = done.path_box();
         if !done.is_empty() || !done.actions.is_empty() {
             self.blocks.push(done);
         }

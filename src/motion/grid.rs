@@ -61,6 +61,32 @@ impl Sum {
         }
     }
 
+    /// Adds to each of several sums its part of `values(0)` to `values(count - 1)`, for up to 65 536 values. Meant to be
+    /// inlined into a vector loop: small values add up as whole numbers of 2⁻³², in any order.
+    #[inline(always)]
+    pub fn gather<const N: usize>(sums: [&mut Self; N], count: usize, values: impl Fn(usize) -> [f64; N]) {
+        let (mut total, mut beyond) = ([0u64; N], 0u64);
+        for i in 0..count {
+            let values = values(i);
+            for k in 0..N {
+                // Around 1.5 × 2²⁰ neighbours are 2⁻³² apart: the lower bits count them.
+                let bits = (values[k] + TIME_MAGIC).to_bits();
+                total[k] = total[k].wrapping_add(bits);
+                beyond |= bits ^ TIME_MAGIC.to_bits();
+            }
+        }
+        if beyond >> f64::MANTISSA_DIGITS - 1 == 0 {
+            let zeros = TIME_MAGIC.to_bits().wrapping_mul(count as u64);
+            for (sum, total) in sums.into_iter().zip(total) {
+                sum.fixed = sum.fixed.saturating_add(i128::from(total.wrapping_sub(zeros) as i64));
+            }
+        } else {
+            for (k, sum) in sums.into_iter().enumerate() {
+                (0..count).for_each(|i| sum.add(values(i)[k]));
+            }
+        }
+    }
+
     fn flush(&mut self) {
         self.fixed = self.total();
         self.gathered = 0.0;
@@ -115,5 +141,20 @@ mod tests {
         values.iter().rev().for_each(|&v| backward.add(v));
         assert_eq!(forward, backward);
         assert!((forward.value() - values.iter().sum::<f64>()).abs() < 1e-6);
+    }
+
+    #[test]
+    fn gathering_adds_as_one_by_one() {
+        let mut values: Vec<f64> = (0..256).map(|i| (f64::from(i) * 1.7).sin() * 2f64.powi(i % 19)).collect();
+        for extreme in [0.0, 524_287.999, -524_288.0, 524_288.0, -1e300, 1e25, f64::MIN_POSITIVE, 0.5 / Sum::ONE] {
+            values[100] = extreme;
+            let (mut one_by_one, mut gathered, mut halves) = (Sum::default(), Sum::default(), Sum::default());
+            values.iter().for_each(|&value| one_by_one.add(value));
+            Sum::gather([&mut gathered, &mut halves], 256, |i| [values[i], values[i] / 2.0]);
+            assert_eq!(one_by_one, gathered, "{extreme}");
+            let mut expected = Sum::default();
+            values.iter().for_each(|&value| expected.add(value / 2.0));
+            assert_eq!(halves, expected, "{extreme}");
+        }
     }
 }

@@ -10,10 +10,11 @@ use crate::observe::Block;
 #[inline(always)]
 pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
     let count = starts.len();
-    let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, .. } = block;
+    let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, time_s, .. } = block;
     let (feed, accel, length) = (&feed[..count], &accel[..count], &length[..count]);
     let [v_start, v_peak, v_end] = [v_start, v_peak, v_end].map(|column| &mut column[..count]);
     let [t_up, t_cruise, t_down] = [t_up, t_cruise, t_down].map(|column| &mut column[..count]);
+    let time_s = &mut time_s[..count];
     let ends = &ends[..count];
     for i in 0..count {
         let (w_start, w_end) = (starts[i], ends[i]);
@@ -34,5 +35,6 @@ pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
         t_up[i] = grid::time((peak - start) / accel[i]);
         t_cruise[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
         t_down[i] = grid::time((peak - end) / accel[i]);
+        time_s[i] = t_up[i] + t_cruise[i] + t_down[i];
     }
 }

@@ -1,9 +1,14 @@
 //! What the hotend melts: momentary rate, and sustained rate as a first-order average over the melt window τ.
 //!
-//! y′ = (q − y) / τ. On a linear piece q(t) = q₀ + r t the exact solution is
-//! y(t) = q(t) − r τ + (y₀ − q₀ + r τ) e^(−t/τ); y is largest at an end or, on a falling piece, where it meets q. mm³/s.
+//! y′ = (q − y) / τ. On a linear piece from q₀ to q₁ that takes x = t / τ windows the exact solution ends at
+//! y e^(−x) + q₀ m + (q₁ − q₀) (1 − m / x) with m = 1 − e^(−x): a share of y and something gained, so whole moves chain by
+//! one multiplication and one addition each. y is largest at an end or, on a falling piece, where it meets q. mm³/s.
 
-use crate::observe::Block;
+use std::ops::Range;
+
+use super::decay::{ARTANH_MOST, artanh_over, gone};
+use crate::machine::E;
+use crate::observe::{BLOCK, Block, Column, flag};
 
 /// Pushes smaller than this beyond the retracted length are rounding, mm.
 pub const PURGE_LEAST_MM: f64 = 1e-6;
@@ -39,13 +44,8 @@ impl Melt {
         self.idle_s += now_s - self.away_since_s;
     }
 
-    /// Filament pulled back, mm.
-    pub fn retracted(&mut self, length_mm: f64) {
-        self.pulled_back_mm += length_mm;
-    }
-
     /// Filament pushed, mm: how much of it only undoes retraction.
-    pub fn recovered(&mut self, length_mm: f64) -> f64 {
+    fn recovered(&mut self, length_mm: f64) -> f64 {
         let recovered = length_mm.min(self.pulled_back_mm);
         self.pulled_back_mm -= recovered;
         recovered
@@ -53,44 +53,90 @@ impl Melt {
 
     fn settle_idle(&mut self) {
         if self.idle_s > 0.0 {
-            self.y *= (-self.idle_s / self.tau_s).exp();
+            self.rest(self.idle_s);
             self.idle_s = 0.0;
         }
     }
 
-    /// One linear piece; the largest average on it, its start apart.
-    fn piece(&mut self, q_start: f64, q_end: f64, seconds: f64) -> f64 {
+    /// No flow for that time.
+    fn rest(&mut self, seconds: f64) {
+        self.y *= 1.0 - gone(seconds / self.tau_s);
+    }
+
+    /// One linear piece; the largest average on it.
+    fn advance(&mut self, q_start: f64, q_end: f64, seconds: f64) -> f64 {
         if seconds <= 0.0 {
             return 0.0;
         }
-        let slope_tau = (q_end - q_start) / seconds * self.tau_s;
-        let c = self.y - q_start + slope_tau;
-        let decay = (-seconds / self.tau_s).exp();
-        let end = q_end - slope_tau + c * decay;
-        let mut most = self.y.max(end);
-        // y′ = 0 where e^(−t/τ) = r τ / c; a maximum only where c < 0, so r < 0.
-        if c < 0.0 && slope_tau < 0.0 {
-            let at = slope_tau / c;
-            if at > decay && at < 1.0 {
-                most = most.max(q_start - slope_tau * at.ln());
-            }
-        }
+        let x = seconds / self.tau_s;
+        let (y, end) = (self.y, ramp(q_start, q_end, x).after(self.y));
         self.y = end;
-        most
+        let ends = y.max(end);
+        if q_end < q_start && y < q_start && end > q_end { ends.max(crest(y, q_start, q_end, x)) } else { ends }
     }
 
-    /// A whole move whose rate is `section` mm² times its speed; the largest average on it.
-    pub(super) fn ramps(&mut self, section: f64, block: &Block, i: usize) -> f64 {
+    /// Fills the melt columns of a block, and its purges.
+    pub(super) fn follow(&mut self, block: &mut Block, area_mm2: f64, scratch: &mut Scratch) {
+        if block.is_empty() {
+            return;
+        }
         self.settle_idle();
-        let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
-        let up = self.piece(q0, q1, block.t_up[i]);
-        let level = self.piece(q1, q1, block.t_cruise[i]);
-        let down = self.piece(q1, q2, block.t_down[i]);
-        up.max(level).max(down)
+        let (vectors, per_window) = (block.vectors, 1.0 / self.tau_s);
+        vectors.run(
+            #[inline(always)]
+            || scratch.prepare(block, area_mm2, per_window),
+        );
+        self.follow_filament(block, scratch);
+        let mut from = 0;
+        for n in 0..block.purges.len() {
+            let (at, excess_mm) = block.purges[n];
+            self.y = scratch.chain(from..at, self.y);
+            scratch.start[at] = self.y;
+            self.purge(area_mm2, block, at, block.de[at] - excess_mm);
+            from = at + 1;
+        }
+        self.y = scratch.chain(from..block.len(), self.y);
+        let long_fall = vectors.run(
+            #[inline(always)]
+            || scratch.largest(block, per_window),
+        );
+        if long_fall {
+            scratch.long_falls(block, per_window);
+        }
+        for n in 0..block.purges.len() {
+            let (at, excess_mm) = block.purges[n];
+            let mut again = Self { y: scratch.start[at], ..*self };
+            block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de[at] - excess_mm);
+        }
+    }
+
+    /// Follows what is pulled back and pushed again, and finds the purges.
+    fn follow_filament(&mut self, block: &mut Block, scratch: &Scratch) {
+        let count = block.len();
+        let mut i = 0;
+        while i < count {
+            // With nothing pulled back, pushing along the path changes nothing: on to the next move that does.
+            if self.pulled_back_mm == 0.0 {
+                match memchr::memchr(1, &scratch.special[i..count]) {
+                    Some(next) => i += next,
+                    None => return,
+                }
+            }
+            let de = block.de[i];
+            if de > 0.0 {
+                let excess = de - self.recovered(de);
+                if excess > PURGE_LEAST_MM && block.flags[i] & flag::PATH == 0 {
+                    block.purges.push((i, excess));
+                }
+            } else {
+                self.pulled_back_mm -= de;
+            }
+            i += 1;
+        }
     }
 
     /// A push of filament alone whose first `recovered_mm` only fill the nozzle; the largest average on the rest.
-    pub(super) fn purge(&mut self, area_mm2: f64, block: &Block, i: usize, recovered_mm: f64) -> f64 {
+    fn purge(&mut self, area_mm2: f64, block: &Block, i: usize, recovered_mm: f64) -> f64 {
         let phases = [
             (block.v_start[i], block.v_peak[i], block.t_up[i]),
             (block.v_peak[i], block.v_peak[i], block.t_cruise[i]),
@@ -102,7 +148,7 @@ impl Melt {
             let length_mm = (v0 + v1) / 2.0 * seconds;
             if left_mm >= length_mm {
                 left_mm -= length_mm;
-                self.idle(seconds);
+                self.rest(seconds);
                 continue;
             }
             // Speed and time where the recovered length ends inside this phase.
@@ -110,12 +156,175 @@ impl Melt {
             let v = v_squared.max(0.0).sqrt();
             let at_s = if left_mm > 0.0 { 2.0 * left_mm / (v0 + v) } else { 0.0 };
             left_mm = 0.0;
-            self.idle(at_s);
-            self.settle_idle();
-            most = most.max(self.piece(area_mm2 * v, area_mm2 * v1, seconds - at_s));
+            self.rest(at_s);
+            most = most.max(self.advance(area_mm2 * v, area_mm2 * v1, seconds - at_s));
         }
         most
     }
+}
+
+/// What a stretch of time makes of the average: it keeps a share and gains something.
+#[derive(Debug, Clone, Copy)]
+struct Change {
+    kept: f64,
+    gained: f64,
+}
+
+impl Change {
+    #[inline(always)]
+    fn after(self, y: f64) -> f64 {
+        y * self.kept + self.gained
+    }
+
+    #[inline(always)]
+    fn then(self, next: Self) -> Self {
+        Self { kept: self.kept * next.kept, gained: self.gained * next.kept + next.gained }
+    }
+}
+
+/// A linear piece of `x` windows.
+#[inline(always)]
+fn ramp(q_start: f64, q_end: f64, x: f64) -> Change {
+    let gone = gone(x);
+    let lag = if x > 0.0 { 1.0 - gone / x } else { 0.0 };
+    Change { kept: 1.0 - gone, gained: q_start * gone + (q_end - q_start) * lag }
+}
+
+/// Steady flow for `x` windows.
+#[inline(always)]
+fn level(q: f64, x: f64) -> Change {
+    let gone = gone(x);
+    Change { kept: 1.0 - gone, gained: q * gone }
+}
+
+/// The largest average on a falling piece that starts with y < q and ends with y > q: where e^(−t/τ) = u with
+/// u = Δq / (Δq − (q₀ − y) x), it is q₀ − Δq / x · ln u.
+fn crest(y: f64, q_start: f64, q_end: f64, x: f64) -> f64 {
+    let (z, near) = near_crest(y, q_start, q_end, x);
+    let change = q_end - q_start;
+    if z >= -ARTANH_MOST { near } else { q_start - change / x * (change / (change - (q_start - y) * x)).ln() }
+}
+
+/// The same by ln u = 2 artanh z with z = (u − 1) / (u + 1): z, and the average where z is small enough for the series.
+#[inline(always)]
+fn near_crest(y: f64, q_start: f64, q_end: f64, x: f64) -> (f64, f64) {
+    let (above, change) = (q_start - y, 2.0 * (q_end - q_start));
+    let share = above / (change - above * x);
+    let z = share * x;
+    (z, q_start - change * share * artanh_over(z * z))
+}
+
+/// Columns for one block at a time, kept for the next.
+pub(super) struct Scratch {
+    /// 1 where the move is not one that pushes along the path or goes without filament.
+    special: Column<u8>,
+    /// Average at the start of each move.
+    start: Column<f64>,
+    /// Speeding up, cruising, slowing down: kept and gained.
+    kept: [Column<f64>; 3],
+    gained: [Column<f64>; 3],
+    /// The same of the whole move.
+    kept_in_all: Column<f64>,
+    gained_in_all: Column<f64>,
+}
+
+impl Scratch {
+    pub(super) fn new() -> Box<Self> {
+        const ZEROS: Column<f64> = [0.0; BLOCK];
+        Box::new(Self {
+            special: [0; BLOCK],
+            start: ZEROS,
+            kept: [ZEROS; 3],
+            gained: [ZEROS; 3],
+            kept_in_all: ZEROS,
+            gained_in_all: ZEROS,
+        })
+    }
+
+    /// What each move does to the average, whatever that is by then.
+    #[inline(always)]
+    fn prepare(&mut self, block: &mut Block, area_mm2: f64, per_window: f64) {
+        let count = block.len();
+        for i in 0..count {
+            let (path, de) = (block.flags[i] & flag::PATH != 0, block.de[i]);
+            let section = area_mm2 * block.dir[E][i];
+            block.section_mm2[i] = if path & (de > 0.0) { section } else { 0.0 };
+            self.special[i] = u8::from((de < 0.0) | (!path & (de > 0.0)));
+        }
+        let [kept_up, kept_level, kept_down] = &mut self.kept;
+        let [gained_up, gained_level, gained_down] = &mut self.gained;
+        for i in 0..count {
+            let section = block.section_mm2[i];
+            let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
+            let up = ramp(q0, q1, block.t_up[i] * per_window);
+            let level = level(q1, block.t_cruise[i] * per_window);
+            let down = ramp(q1, q2, block.t_down[i] * per_window);
+            (kept_up[i], kept_level[i], kept_down[i]) = (up.kept, level.kept, down.kept);
+            (gained_up[i], gained_level[i], gained_down[i]) = (up.gained, level.gained, down.gained);
+            let all = up.then(level).then(down);
+            (self.kept_in_all[i], self.gained_in_all[i]) = (all.kept, all.gained);
+            block.peak_mm3_s[i] = q1;
+        }
+    }
+
+    /// Goes through a range of moves; the average after them.
+    fn chain(&mut self, range: Range<usize>, mut y: f64) -> f64 {
+        let count = range.len();
+        let start = &mut self.start[range.clone()][..count];
+        let (kept, gained) = (&self.kept_in_all[range.clone()][..count], &self.gained_in_all[range][..count]);
+        for i in 0..count {
+            start[i] = y;
+            y = y * kept[i] + gained[i];
+        }
+        y
+    }
+
+    /// The average between the phases of a move and at its end.
+    #[inline(always)]
+    fn course(&self, i: usize) -> [f64; 3] {
+        let up = self.start[i] * self.kept[0][i] + self.gained[0][i];
+        let level = up * self.kept[1][i] + self.gained[1][i];
+        [up, level, level * self.kept[2][i] + self.gained[2][i]]
+    }
+
+    /// The largest average of each move that melts; true when some of them need [`Self::long_falls`].
+    #[inline(always)]
+    fn largest(&self, block: &mut Block, per_window: f64) -> bool {
+        let mut long_fall = false;
+        for i in 0..block.len() {
+            let [up, level, down] = self.course(i);
+            let most = larger(larger(self.start[i], up), larger(level, down));
+            let section = block.section_mm2[i];
+            let (q1, q2) = (section * block.v_peak[i], section * block.v_end[i]);
+            let (z, crest) = near_crest(level, q1, q2, block.t_down[i] * per_window);
+            let meets = (q2 < q1) & (level < q1) & (down > q2);
+            let near = meets & (z >= -ARTANH_MOST);
+            let most = if near { larger(most, crest) } else { most };
+            let melts = (section > 0.0) & (block.time_s[i] > 0.0);
+            block.sustained_mm3_s[i] = if melts { most } else { 0.0 };
+            long_fall |= melts & meets & (z < -ARTANH_MOST);
+        }
+        long_fall
+    }
+
+    /// Puts right the moves that slow down for so long that the series in [`Self::largest`] does not reach.
+    #[cold]
+    fn long_falls(&self, block: &mut Block, per_window: f64) {
+        for i in 0..block.len() {
+            let [_, level, down] = self.course(i);
+            let section = block.section_mm2[i];
+            let (q1, q2) = (section * block.v_peak[i], section * block.v_end[i]);
+            if block.time_s[i] > 0.0 && q2 < q1 && level < q1 && down > q2 {
+                let crest = crest(level, q1, q2, block.t_down[i] * per_window);
+                block.sustained_mm3_s[i] = larger(block.sustained_mm3_s[i], crest);
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
 }
 
 #[cfg(test)]
@@ -146,7 +355,7 @@ mod tests {
             (5.0, 9.0, 0.0, 0.1, 4.0),
         ] {
             let mut melt = Melt { y: y0, ..Melt::new(tau) };
-            let most = melt.piece(q0, q1, seconds);
+            let most = melt.advance(q0, q1, seconds);
             let (y, stepped_most) = stepped(y0, q0, q1, seconds, tau);
             assert!((melt.y - y).abs() < 1e-7, "{q0} {q1}: {} {y}", melt.y);
             assert!((most - stepped_most).abs() < 1e-6, "{q0} {q1}: {most} {stepped_most}");
@@ -157,7 +366,47 @@ mod tests {
     fn a_step_reaches_63_percent_in_one_window() {
         // First-order step response: 1 − 1/e after τ (any control textbook; from memory).
         let mut melt = Melt::new(2.0);
-        melt.piece(10.0, 10.0, 2.0);
+        melt.advance(10.0, 10.0, 2.0);
         assert!((melt.y - 10.0 * (1.0 - (-1f64).exp())).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_block_goes_as_its_pieces_one_by_one() {
+        use crate::vectors::Vectors;
+        let mut seed = 7u64;
+        let mut random = || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (seed >> 11) as f64 / (1u64 << 53) as f64
+        };
+        for (tau, longest_s, vectors) in [(1.5, 0.1, Vectors::default()), (0.5, 5.0, Vectors::plain())] {
+            let mut block = Block { vectors, ..Block::default() };
+            for _ in 0..BLOCK {
+                let i = block.add();
+                let kind = random();
+                block.flags[i] = if kind > 0.1 { flag::PATH } else { 0 };
+                block.de[i] = if kind < 0.3 { -0.1 * random() } else { random() };
+                block.dir[E][i] = block.de[i];
+                block.v_peak[i] = 100.0 * random();
+                (block.v_start[i], block.v_end[i]) = (block.v_peak[i] * random(), block.v_peak[i] * random());
+                let mut time = || if random() < 0.3 { 0.0 } else { longest_s * random() };
+                (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (time(), time(), time());
+                block.time_s[i] = block.t_up[i] + block.t_cruise[i] + block.t_down[i];
+            }
+            let mut single = Melt { y: 3.0, ..Melt::new(tau) };
+            let mut melt = single;
+            melt.follow(&mut block, 2.4, &mut Scratch::new());
+            for i in 0..block.len() {
+                let section = block.section_mm2[i];
+                assert_eq!(section > 0.0, block.extrudes(i));
+                let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
+                let up = single.advance(q0, q1, block.t_up[i]);
+                let most = up.max(single.advance(q1, q1, block.t_cruise[i]));
+                let most = most.max(single.advance(q1, q2, block.t_down[i]));
+                let most = if section > 0.0 { most } else { 0.0 };
+                let fast = block.sustained_mm3_s[i];
+                assert!((fast - most).abs() < 1e-11 * (1.0 + most), "{i}: {fast} {most}");
+            }
+            assert!((melt.y - single.y).abs() < 1e-11);
+        }
     }
 }

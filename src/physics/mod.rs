@@ -3,6 +3,7 @@
 //! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts. [`Physics`] runs the
 //! clock over planned blocks and fills in what depends on it.
 
+mod decay;
 pub mod heat;
 pub mod melt;
 
@@ -13,9 +14,9 @@ use crate::machine::{Machine, Tool};
 use crate::modal::TOOLS_KEPT;
 use crate::motion::Planned;
 use crate::motion::grid::Sum;
-use crate::observe::{Action, ActionKind, Block, Heater, NozzleSpan, Wait, flag};
+use crate::observe::{Action, ActionKind, Heater, NozzleSpan, Wait};
 use heat::{HeaterState, Reach};
-use melt::Melt;
+use melt::{Melt, Scratch};
 
 /// Cross-section of a filament, mm²: π d² / 4.
 pub fn filament_area_mm2(diameter_mm: f64) -> f64 {
@@ -46,6 +47,7 @@ pub struct Physics {
     chamber: HeaterState,
     ambient_c: f64,
     melts: BTreeMap<u32, Melt>,
+    scratch: Box<Scratch>,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
     out_of_reach: Vec<OutOfReach>,
@@ -64,6 +66,7 @@ impl Physics {
             chamber: HeaterState::cold(machine.chamber.and_then(|chamber| chamber.heating), ambient_c),
             ambient_c,
             melts: BTreeMap::new(),
+            scratch: Scratch::new(),
             tools: machine.tools.clone(),
             nozzle_commanded: false,
             unmodelled_wait: false,
@@ -105,11 +108,15 @@ impl Physics {
         block.tool = self.tool;
         block.tool_index = self.tool_index();
         block.nozzle = self.nozzle_span();
-        let mut moves = Sum::default();
-        for i in 0..block.len() {
-            moves.add(block.time_s(i));
-        }
-        self.melt(block);
+        block.reach = block.path_box();
+        let (mut moves, count) = (Sum::default(), block.len());
+        block.vectors.run(
+            #[inline(always)]
+            || Sum::gather([&mut moves], count, |i| [block.time_s[i]]),
+        );
+        let area_mm2 = self.areas_mm2[block.tool_index];
+        let (melt, scratch) = self.melt_state();
+        melt.follow(block, area_mm2, scratch);
         self.pass(moves);
         for closing in &planned.closing {
             let at_s = self.clock_s();
@@ -117,7 +124,7 @@ impl Physics {
             let mut duration = Sum::default();
             duration.add(duration_s);
             block.actions.push(Action { line: closing.line, at_s, duration_s: duration.value(), kind: closing.kind });
-            self.melt_state().idle(duration_s);
+            self.melt_state().0.idle(duration_s);
             self.pass(duration);
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);
@@ -176,42 +183,15 @@ impl Physics {
     /// The old tool rests from now on; the new one has rested since it was put away.
     fn change_tool(&mut self, number: u32) {
         let now_s = self.clock_s();
-        self.melt_state().put_away(now_s);
+        self.melt_state().0.put_away(now_s);
         self.tool = number;
-        self.melt_state().take_up(now_s);
+        self.melt_state().0.take_up(now_s);
     }
 
     /// Melt and retraction of the tool in use: each number has its own, described in the sheet or not.
-    fn melt_state(&mut self) -> &mut Melt {
+    fn melt_state(&mut self) -> (&mut Melt, &mut Scratch) {
         let window_s = self.tools[self.tool_index()].melt_window_s;
-        self.melts.entry(self.tool.min(TOOLS_KEPT as u32)).or_insert_with(|| Melt::new(window_s))
-    }
-
-    fn melt(&mut self, block: &mut Block) {
-        let area = self.areas_mm2[block.tool_index];
-        let melt = self.melt_state();
-        for i in 0..block.len() {
-            let de = block.de[i];
-            let path = block.flags[i] & flag::PATH != 0;
-            let (mut section, mut sustained) = (0.0, 0.0);
-            if path && de > 0.0 {
-                section = area * block.dir[crate::machine::E][i];
-                melt.recovered(de);
-                sustained = melt.ramps(section, block, i);
-            } else if de > 0.0 {
-                let excess = de - melt.recovered(de);
-                if excess > melt::PURGE_LEAST_MM {
-                    block.purges.push((i, excess));
-                    sustained = melt.purge(area, block, i, de - excess);
-                } else {
-                    melt.idle(block.time_s(i));
-                }
-            } else {
-                melt.retracted(-de);
-                melt.idle(block.time_s(i));
-            }
-            block.section_mm2[i] = section;
-            block.sustained_mm3_s[i] = sustained;
-        }
+        let melt = self.melts.entry(self.tool.min(TOOLS_KEPT as u32)).or_insert_with(|| Melt::new(window_s));
+        (melt, &mut self.scratch)
     }
 }

@@ -64,6 +64,29 @@ impl Extent {
 
 impl Observer for Extent {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
+        if !(holds(&self.reached, &block.reach) && holds(&self.extruding, &block.reach)) {
+            self.moves(block);
+        }
+        for action in &block.actions {
+            if let ActionKind::Home { position, .. } = action.kind {
+                take(&mut self.reached, position);
+            }
+        }
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        draft.reached = self.reached;
+        draft.extruding = self.extruding;
+    }
+}
+
+/// True when the inner box can widen the outer one nowhere.
+fn holds(outer: &Option<Box3>, inner: &Box3) -> bool {
+    outer.is_some_and(|outer| (0..3).all(|k| outer.min[k] <= inner.min[k] && inner.max[k] <= outer.max[k]))
+}
+
+impl Extent {
+    fn moves(&mut self, block: &Block) {
         let (mut reached, mut extruding) = (Growing::EMPTY, Growing::EMPTY);
         let mut joined = false;
         for i in 0..block.len() {
@@ -86,15 +109,5 @@ impl Observer for Extent {
         for bend in &block.curves {
             self.curve(block, bend.at, &bend.curve);
         }
-        for action in &block.actions {
-            if let ActionKind::Home { position, .. } = action.kind {
-                take(&mut self.reached, position);
-            }
-        }
-    }
-
-    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
-        draft.reached = self.reached;
-        draft.extruding = self.extruding;
     }
 }

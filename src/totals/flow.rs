@@ -2,10 +2,11 @@
 
 use hdrhistogram::Histogram;
 
+use crate::columns;
 use crate::inspection::{Capacity, Flow, Inspection};
 use crate::machine::Machine;
 use crate::motion::grid::Sum;
-use crate::observe::{Block, Log, Observer};
+use crate::observe::{BLOCK, Block, Column, Log, Observer};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
 const PER_OCTAVE_BITS: u32 = 9;
@@ -24,28 +25,51 @@ const PER_SECOND: f64 = 4_294_967_296.0;
 const QUANTILES: [f64; 4] = [0.5, 0.9, 0.95, 0.99];
 
 /// Time spent at each melt rate. A ramp spends equal time at each rate it passes, so it adds a constant density between
-/// its ends: two differences instead of hundreds of buckets. Integers, so that order does not matter.
+/// its ends: a step up and a step down, instead of hundreds of buckets. Integers, so that order does not matter.
 struct TimeAtRate {
-    /// 2⁻³² s of ramps that end inside a bucket.
-    part: Vec<i64>,
-    /// 2⁻³² s of steady flow at a rate of the bucket.
-    level: Vec<i64>,
-    /// The highest of these rates, mm³/s.
-    level_rate: Vec<f64>,
-    /// Change of density from this bucket on.
-    density_step: Vec<i64>,
+    buckets: Vec<Bucket>,
+    /// No number of a bucket is larger than this.
+    bound: f64,
 }
 
+/// What happened at the rates of one bucket.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Bucket {
+    /// Change of density, 2⁻⁴⁰ s/(mm³/s).
+    density: i64,
+    /// Sum of each change times the rate at which it happened, 2⁻⁴⁰ s.
+    moment: i64,
+    /// Time of ramps that stay inside, 2⁻³² s.
+    inside: i64,
+    /// Time of steady flow, 2⁻³² s.
+    level: i64,
+    /// The highest rate of steady flow, mm³/s.
+    level_rate: f64,
+}
+
+#[inline(always)]
 fn bucket(rate: f64) -> usize {
     let shift = 52 - PER_OCTAVE_BITS;
-    let base = ((1023 + LOWEST_EXPONENT) as u64) << PER_OCTAVE_BITS;
-    (((rate.to_bits() >> shift).max(base) - base) as usize).min(BUCKETS - 1)
+    let base = ((1023 + LOWEST_EXPONENT) as u32) << PER_OCTAVE_BITS;
+    (((rate.to_bits() >> shift) as u32).max(base) - base).min(BUCKETS as u32 - 1) as usize
 }
 
-/// Adds the whole part; sums of absurd jobs stop at the ends of the range.
-#[inline(always)]
+/// Adds the nearest whole number; sums of absurd jobs stop at the ends of the range.
 fn add(sum: &mut i64, value: f64) {
-    *sum = sum.saturating_add(value as i64);
+    *sum = sum.saturating_add(value.round_ties_even() as i64);
+}
+
+/// Adding 1.5 × 2⁵² rounds to a whole number, which the lower bits then hold.
+const WHOLE: f64 = 1.5 * 4_503_599_627_370_496.0;
+/// [`whole`] takes numbers below this.
+const WHOLE_BELOW: f64 = 2_251_799_813_685_248.0;
+/// While [`TimeAtRate::bound`] is below this, sums need not look out for the ends of their range.
+const SAFE: f64 = 4_611_686_018_427_387_904.0;
+
+/// The nearest whole number, as [`add`] rounds.
+#[inline(always)]
+fn whole(value: f64) -> i64 {
+    (value + WHOLE).to_bits().wrapping_sub(WHOLE.to_bits()) as i64
 }
 
 /// Lower edge of a bucket, mm³/s.
@@ -57,56 +81,77 @@ fn edge(bucket: usize) -> f64 {
 
 impl TimeAtRate {
     fn new() -> Self {
-        Self {
-            part: vec![0; BUCKETS],
-            level: vec![0; BUCKETS],
-            level_rate: vec![0.0; BUCKETS],
-            density_step: vec![0; BUCKETS + 1],
-        }
+        Self { buckets: vec![Bucket::default(); BUCKETS], bound: 0.0 }
     }
 
     fn level(&mut self, rate: f64, seconds: f64) {
-        let at = bucket(rate);
-        add(&mut self.level[at], seconds * PER_SECOND);
-        self.level_rate[at] = self.level_rate[at].max(rate);
+        if seconds > 0.0 {
+            let bucket = &mut self.buckets[bucket(rate)];
+            add(&mut bucket.level, seconds * PER_SECOND);
+            bucket.level_rate = bucket.level_rate.max(rate);
+        }
     }
 
     fn ramp(&mut self, a: f64, b: f64, seconds: f64) {
         if seconds <= 0.0 {
             return;
         }
-        let (low, high) = if a < b { (a, b) } else { (b, a) };
-        let (first, last) = (bucket(low), bucket(high));
+        let (first, last) = (bucket(a), bucket(b));
         if first == last {
-            return add(&mut self.part[first], seconds * PER_SECOND);
+            return add(&mut self.buckets[first].inside, seconds * PER_SECOND);
         }
-        let density = seconds / (high - low);
-        add(&mut self.part[first], density * (edge(first + 1) - low) * PER_SECOND);
-        add(&mut self.part[last], density * (high - edge(last)) * PER_SECOND);
-        if last > first + 1 {
-            add(&mut self.density_step[first + 1], density * DENSITY_ONE);
-            add(&mut self.density_step[last], -density * DENSITY_ONE);
+        let density = seconds / (b - a);
+        for (at, rate, density) in [(first, a, density), (last, b, -density)] {
+            add(&mut self.buckets[at].density, density * DENSITY_ONE);
+            add(&mut self.buckets[at].moment, density * rate * DENSITY_ONE);
+        }
+    }
+
+    /// Adds the moves of a block that melt; the same numbers as [`Self::ramp`] and [`Self::level`] move by move.
+    fn add_block(&mut self, block: &Block, rows: &mut Rows) {
+        let largest = block.vectors.run(
+            #[inline(always)]
+            || rows.fill(block),
+        );
+        self.bound += largest * BLOCK as f64;
+        if largest < WHOLE_BELOW && self.bound < SAFE {
+            rows.scatter(block.len(), &mut self.buckets);
+        } else {
+            self.add_one_by_one(block);
+        }
+    }
+
+    #[cold]
+    fn add_one_by_one(&mut self, block: &Block) {
+        for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
+            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
+            self.ramp(section * block.v_start[i], peak, block.t_up[i]);
+            self.level(peak, block.t_cruise[i]);
+            self.ramp(section * block.v_end[i], peak, block.t_down[i]);
         }
     }
 
     /// Time of ramps through each bucket, 2⁻³² s.
     fn ramps(&self) -> Vec<i64> {
         let (mut density, mut carry) = (0i64, 0.0);
-        let through = |i: usize| {
-            density = density.saturating_add(self.density_step[i]);
+        let through = |(i, bucket): (usize, &Bucket)| {
+            let (low, high) = (edge(i), edge(i + 1));
+            // Each change inside the bucket counts from its own rate to the upper edge.
+            let area = density as f64 * (high - low) + (bucket.density as f64 * high - bucket.moment as f64);
+            density = density.saturating_add(bucket.density);
             // What rounding leaves over goes to the next bucket, or thousands of them would add up.
-            let exact = density as f64 / DENSITY_ONE * (edge(i + 1) - edge(i)) * PER_SECOND + carry;
+            let exact = area / DENSITY_ONE * PER_SECOND + carry;
             carry = exact - exact.round();
-            self.part[i].saturating_add(exact.round() as i64).max(0)
+            bucket.inside.saturating_add(exact.round() as i64).max(0)
         };
-        (0..BUCKETS).map(through).collect()
+        self.buckets.iter().enumerate().map(through).collect()
     }
 
     /// The histogram of rates (in millionths of mm³/s) by time.
     fn histogram(&self, ramps: &[i64]) -> Option<Histogram<u64>> {
         let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
         for i in 0..BUCKETS {
-            let count = self.level[i].saturating_add(ramps[i]);
+            let count = self.buckets[i].level.saturating_add(ramps[i]);
             if count > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM3_S) as u64, u64::try_from(count).ok()?).ok()?;
@@ -126,14 +171,15 @@ impl TimeAtRate {
         Some(QUANTILES.map(|share| {
             let value = histogram.median_equivalent(histogram.value_at_quantile(share)) as f64 / PER_MM3_S;
             let at = bucket(value);
-            let before: f64 = (0..at).map(|i| self.level[i] as f64 + ramps[i] as f64).sum();
+            let before: f64 = (0..at).map(|i| self.buckets[i].level as f64 + ramps[i] as f64).sum();
             self.inside(at, share * total - before, ramps[at] as f64).min(peak)
         }))
     }
 
     /// The rate inside a bucket at which so much of its time (2⁻³² s) has gone by.
     fn inside(&self, at: usize, time: f64, ramps: f64) -> f64 {
-        let (low, high, level, steady) = (edge(at), edge(at + 1), self.level[at] as f64, self.level_rate[at]);
+        let Bucket { level, level_rate: steady, .. } = self.buckets[at];
+        let (low, high, level) = (edge(at), edge(at + 1), level as f64);
         let below = if level > 0.0 { ramps * (steady - low) / (high - low) } else { ramps };
         if time <= below && ramps > 0.0 {
             low + (high - low) * (time / ramps).max(0.0)
@@ -145,11 +191,92 @@ impl TimeAtRate {
     }
 }
 
+/// What the moves of a block add to which bucket.
+#[derive(Clone)]
+struct Rows {
+    /// Buckets of the rates at the start, the peak and the end.
+    start: Column<u16>,
+    peak: Column<u16>,
+    end: Column<u16>,
+    /// Densities of speeding up and slowing down, and what they are at the rates of both ends.
+    up: Column<i64>,
+    up_start: Column<i64>,
+    up_peak: Column<i64>,
+    down: Column<i64>,
+    down_end: Column<i64>,
+    down_peak: Column<i64>,
+    inside: Column<i64>,
+    level: Column<i64>,
+    level_rate: Column<f64>,
+}
+
+impl Rows {
+    fn new() -> Box<Self> {
+        const ZEROS: Column<i64> = [0; BLOCK];
+        const INDEX: Column<u16> = [0; BLOCK];
+        let (up, up_start, up_peak, down, down_end, down_peak) = (ZEROS, ZEROS, ZEROS, ZEROS, ZEROS, ZEROS);
+        let (start, peak, end, inside, level, level_rate) = (INDEX, INDEX, INDEX, ZEROS, ZEROS, [0.0; BLOCK]);
+        let rows =
+            Self { start, peak, end, up, up_start, up_peak, down, down_end, down_peak, inside, level, level_rate };
+        Box::new(rows)
+    }
+
+    /// Fills all columns; answers a bound of every number in them.
+    #[inline(always)]
+    fn fill(&mut self, block: &Block) -> f64 {
+        let mut largest = 0i64;
+        for i in 0..block.len() {
+            let section = block.section_mm2[i];
+            let (q0, q1, q2) = (section * block.v_start[i], block.peak_mm3_s[i], section * block.v_end[i]);
+            let time = |seconds: f64| if (section > 0.0) & (seconds > 0.0) { seconds } else { 0.0 };
+            let (up, level, down) = (time(block.t_up[i]), time(block.t_cruise[i]), time(block.t_down[i]));
+            let (start, peak, end) = (bucket(q0), bucket(q1), bucket(q2));
+            let (up_inside, down_inside) = (start == peak, end == peak);
+            let up_density = if up_inside { 0.0 } else { up / (q1 - q0) };
+            let down_density = if down_inside { 0.0 } else { down / (q1 - q2) };
+            (self.start[i], self.peak[i], self.end[i]) = (start as u16, peak as u16, end as u16);
+            self.up[i] = whole(up_density * DENSITY_ONE);
+            self.up_start[i] = whole(up_density * q0 * DENSITY_ONE);
+            self.up_peak[i] = whole(up_density * q1 * DENSITY_ONE);
+            self.down[i] = whole(down_density * DENSITY_ONE);
+            self.down_end[i] = whole(down_density * q2 * DENSITY_ONE);
+            self.down_peak[i] = whole(down_density * q1 * DENSITY_ONE);
+            let inside = whole((if up_inside { up } else { 0.0 }) * PER_SECOND);
+            self.inside[i] = inside.wrapping_add(whole((if down_inside { down } else { 0.0 }) * PER_SECOND));
+            self.level[i] = whole(level * PER_SECOND);
+            self.level_rate[i] = if level > 0.0 { q1 } else { 0.0 };
+            let densities = up_density.abs() + down_density.abs();
+            let bound = (densities * (1.0 + q0 + q1 + q2) + (up + level + down)) * DENSITY_ONE;
+            // Positive numbers compare as their bits do.
+            largest = largest.max(bound.to_bits() as i64);
+        }
+        f64::from_bits(largest as u64)
+    }
+
+    fn scatter(&self, count: usize, buckets: &mut [Bucket]) {
+        for i in 0..count.min(BLOCK) {
+            let start = &mut buckets[usize::from(self.start[i])];
+            start.density += self.up[i];
+            start.moment += self.up_start[i];
+            let end = &mut buckets[usize::from(self.end[i])];
+            end.density += self.down[i];
+            end.moment += self.down_end[i];
+            let peak = &mut buckets[usize::from(self.peak[i])];
+            peak.density -= self.up[i] + self.down[i];
+            peak.moment -= self.up_peak[i] + self.down_peak[i];
+            peak.inside += self.inside[i];
+            peak.level += self.level[i];
+            peak.level_rate = if self.level_rate[i] > peak.level_rate { self.level_rate[i] } else { peak.level_rate };
+        }
+    }
+}
+
 /// Owner of the melt rate.
 pub(super) struct FlowTotals {
     sustained_limits: Vec<Option<f64>>,
     peak_limits: Vec<Option<f64>>,
     rates: TimeAtRate,
+    rows: Box<Rows>,
     time_s: Sum,
     volume_mm3: Sum,
     over_s: Sum,
@@ -164,6 +291,7 @@ impl FlowTotals {
             sustained_limits: machine.tools.iter().map(|tool| tool.sustained_mm3_s).collect(),
             peak_limits: machine.tools.iter().map(|tool| tool.peak_mm3_s).collect(),
             rates: TimeAtRate::new(),
+            rows: Rows::new(),
             time_s: Sum::default(),
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
@@ -175,26 +303,28 @@ impl FlowTotals {
         }
     }
 
-    fn extruding(&mut self, block: &Block, i: usize, limit: f64) {
-        let section = block.section_mm2[i];
-        let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
-        let (up, level, down) = (block.t_up[i], block.t_cruise[i], block.t_down[i]);
-        self.time_s.add(up + level + down);
-        self.volume_mm3.add(section * block.length[i]);
-        self.rates.ramp(q0, q1, up);
-        if level > 0.0 {
-            self.rates.level(q1, level);
+    /// New peaks, and which capacity belongs to them.
+    fn peaks(&mut self, block: &Block) {
+        for i in 0..block.len() {
+            if block.peak_mm3_s[i] > self.flow.peak {
+                self.flow.peak = block.peak_mm3_s[i];
+                self.flow.peak_line = Some(block.line[i]);
+                self.capacity.peak = self.peak_limits[block.tool_index];
+            }
+            if block.sustained_mm3_s[i] > self.flow.sustained_peak {
+                self.flow.sustained_peak = block.sustained_mm3_s[i];
+                self.flow.sustained_peak_line = Some(block.line[i]);
+                self.capacity.sustained = self.sustained_limits[block.tool_index];
+            }
         }
-        self.rates.ramp(q2, q1, down);
-        if q1 > self.flow.peak {
-            self.flow.peak = q1;
-            self.flow.peak_line = Some(block.line[i]);
-            self.capacity.peak = self.peak_limits[block.tool_index];
-        }
-        if q1 > limit {
-            self.over_s.add(over(q0, q1, up, limit));
-            self.over_s.add(level);
-            self.over_s.add(over(q2, q1, down, limit));
+    }
+
+    fn over(&mut self, block: &Block, limit: f64) {
+        for i in (0..block.len()).filter(|&i| block.peak_mm3_s[i] > limit) {
+            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
+            self.over_s.add(over(section * block.v_start[i], peak, block.t_up[i], limit));
+            self.over_s.add(block.t_cruise[i]);
+            self.over_s.add(over(section * block.v_end[i], peak, block.t_down[i], limit));
         }
     }
 }
@@ -207,15 +337,25 @@ fn over(low: f64, high: f64, seconds: f64, limit: f64) -> f64 {
 impl Observer for FlowTotals {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         let limit = self.sustained_limits[block.tool_index].unwrap_or(f64::INFINITY);
-        for i in 0..block.len() {
-            if block.section_mm2[i] > 0.0 {
-                self.extruding(block, i, limit);
-            }
-            if block.sustained_mm3_s[i] > self.flow.sustained_peak {
-                self.flow.sustained_peak = block.sustained_mm3_s[i];
-                self.flow.sustained_peak_line = Some(block.line[i]);
-                self.capacity.sustained = self.sustained_limits[block.tool_index];
-            }
+        let (time_s, volume_mm3, count) = (&mut self.time_s, &mut self.volume_mm3, block.len());
+        let [peak, sustained] = block.vectors.run(
+            #[inline(always)]
+            || {
+                Sum::gather([time_s, volume_mm3], count, |i| {
+                    let section = block.section_mm2[i];
+                    [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length[i]]
+                });
+                [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
+            },
+        );
+        if peak > self.flow.peak || sustained > self.flow.sustained_peak {
+            self.peaks(block);
+        }
+        if peak > limit {
+            self.over(block, limit);
+        }
+        if peak > 0.0 {
+            self.rates.add_block(block, &mut self.rows);
         }
     }
 
@@ -264,5 +404,32 @@ mod tests {
         assert!((total - 3.0).abs() < 1e-3, "{total}");
         let below_five = histogram.count_between(0, 5_000_000) as f64 / PER_SECOND;
         assert!((below_five - 2.0 * 4.7 / 10.7).abs() < 0.003, "{below_five}");
+    }
+
+    #[test]
+    fn whole_blocks_add_up_as_move_by_move() {
+        let mut seed = 3u64;
+        let mut random = || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (seed >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), Rows::new());
+        // From everyday moves to numbers that only the slow way can take.
+        for size in [1.0, 1.0, 1e-4, 1e3, 1e9, 1e200, 1.0] {
+            let mut block = Block::default();
+            for _ in 0..200 {
+                let i = block.add();
+                block.section_mm2[i] = if random() < 0.2 { 0.0 } else { 0.1 * random() };
+                let v = 100.0 * random();
+                let mut near = || if random() < 0.3 { v } else { v * (1.0 - random() * random()) };
+                (block.v_start[i], block.v_peak[i], block.v_end[i]) = (near(), v, near());
+                block.peak_mm3_s[i] = block.section_mm2[i] * v;
+                let mut time = || if random() < 0.3 { 0.0 } else { random() * 0.01 * size };
+                (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (time(), time(), time());
+            }
+            fast.add_block(&block, &mut rows);
+            slow.add_one_by_one(&block);
+            assert!(fast.buckets == slow.buckets, "{size}");
+        }
     }
 }

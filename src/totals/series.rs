@@ -1,6 +1,10 @@
 //! Melt rate over time in a bounded number of bins that double in width as the job goes on.
 
+use std::ops::Range;
+
+use crate::columns;
 use crate::inspection::{FlowSeries, Inspection};
+use crate::motion::grid::Sum;
 use crate::observe::{Block, Log, Observer};
 
 /// Most bins.
@@ -43,25 +47,51 @@ impl Series {
     }
 }
 
+impl Series {
+    /// Raises all bins that a stretch of time touches.
+    fn raise(&mut self, [start_s, end_s]: [f64; 2], peak: f64, sustained: f64) {
+        if end_s >= self.full_s {
+            self.reach(end_s);
+        }
+        // A power of two divides exactly, and so does its reciprocal.
+        let per_bin = 1.0 / self.bin_s;
+        for bin in (start_s * per_bin) as usize..=(end_s * per_bin) as usize {
+            self.peak[bin] = self.peak[bin].max(peak);
+            self.sustained[bin] = self.sustained[bin].max(sustained);
+        }
+    }
+
+    /// Goes through a range of moves that starts at `start_s`, in halves until each lies in one bin; when it ends, s.
+    fn observe_range(&mut self, block: &Block, range: Range<usize>, start_s: f64) -> f64 {
+        let (count, mut time_s) = (range.len(), Sum::default());
+        let [times, peaks, sustained] =
+            [&block.time_s, &block.peak_mm3_s, &block.sustained_mm3_s].map(|column| &column[range.clone()]);
+        let [peak, sustained] = block.vectors.run(
+            #[inline(always)]
+            || {
+                Sum::gather([&mut time_s], count, |i| [times[i]]);
+                [peaks, sustained].map(|column| columns::most(column, 0.0))
+            },
+        );
+        let end_s = start_s + time_s.value();
+        if sustained > 0.0 {
+            let one_bin = end_s < self.full_s && (start_s / self.bin_s).floor() == (end_s / self.bin_s).floor();
+            if one_bin || count == 1 {
+                self.raise([start_s, end_s], peak, sustained);
+            } else {
+                let middle = range.start + count / 2;
+                let middle_s = self.observe_range(block, range.start..middle, start_s);
+                self.observe_range(block, middle..range.end, middle_s);
+            }
+        }
+        end_s
+    }
+}
+
 impl Observer for Series {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        let mut now_s = block.start_s;
-        for i in 0..block.len() {
-            let end_s = now_s + block.time_s(i);
-            let sustained = block.sustained_mm3_s[i];
-            if sustained > 0.0 {
-                if end_s >= self.full_s {
-                    self.reach(end_s);
-                }
-                let peak = block.section_mm2[i] * block.v_peak[i];
-                // A power of two divides exactly, and so does its reciprocal.
-                let per_bin = 1.0 / self.bin_s;
-                for bin in (now_s * per_bin) as usize..=(end_s * per_bin) as usize {
-                    self.peak[bin] = self.peak[bin].max(peak);
-                    self.sustained[bin] = self.sustained[bin].max(sustained);
-                }
-            }
-            now_s = end_s;
+        if !block.is_empty() {
+            self.observe_range(block, 0..block.len(), block.start_s);
         }
     }
 

@@ -49,21 +49,35 @@ impl Time {
 
     fn moves(&mut self, block: &Block) {
         let tool = &mut self.tools[block.tool_index];
-        for i in 0..block.len() {
-            let time_s = block.time_s(i);
-            let de = block.de[i];
-            if block.flags[i] & flag::PATH == 0 {
-                self.extrude_only_s.add(time_s);
-            } else if de > 0.0 {
-                self.extruding_s.add(time_s);
-                self.extruding_mm.add(block.length[i]);
-            } else {
-                self.travel_s.add(time_s);
-                self.travel_mm.add(block.length[i]);
-            }
-            tool.net_mm.add(de);
-            tool.pushed_mm.add(de.max(0.0));
-        }
+        let sums = [
+            &mut self.extruding_s,
+            &mut self.travel_s,
+            &mut self.extrude_only_s,
+            &mut self.extruding_mm,
+            &mut self.travel_mm,
+            &mut tool.net_mm,
+            &mut tool.pushed_mm,
+        ];
+        block.vectors.run(
+            #[inline(always)]
+            || {
+                Sum::gather(sums, block.len(), |i| {
+                    let (time_s, length, de) = (block.time_s[i], block.length[i], block.de[i]);
+                    let path = block.flags[i] & flag::PATH != 0;
+                    let (extrudes, travels) = (path & (de > 0.0), path & (de <= 0.0));
+                    let when = |is: bool, value: f64| if is { value } else { 0.0 };
+                    [
+                        when(extrudes, time_s),
+                        when(travels, time_s),
+                        when(!path, time_s),
+                        when(extrudes, length),
+                        when(travels, length),
+                        de,
+                        when(de > 0.0, de),
+                    ]
+                });
+            },
+        );
         for &(_, excess_mm) in &block.purges {
             tool.purged_mm.add(excess_mm);
         }
