@@ -1,6 +1,7 @@
 //! Moves that ask for more speed than the axes allow.
 
 use super::{Built, Check, figure};
+use crate::columns;
 use crate::inspection::Severity;
 use crate::observe::{Block, Hit, Log, Observer};
 
@@ -23,10 +24,18 @@ struct FeedRateClipped;
 
 impl Observer for FeedRateClipped {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        for (i, (&commanded, &allowed)) in
-            block.feed_commanded.iter().zip(&block.feed_allowed).take(block.len()).enumerate()
-        {
-            if commanded > allowed * (1.0 + 1e-9) {
+        let (commanded, allowed) = (&block.feed_commanded, &block.feed_allowed);
+        let clipped = |i: usize| commanded[i] > allowed[i] * (1.0 + 1e-9);
+        let any = block.vectors.run(
+            #[inline(always)]
+            || columns::any(block.len(), clipped),
+        );
+        if !any {
+            return;
+        }
+        for i in 0..block.len() {
+            if clipped(i) {
+                let (commanded, allowed) = (commanded[i], allowed[i]);
                 let hit = Hit {
                     check: CHECK.id,
                     kind: 0,

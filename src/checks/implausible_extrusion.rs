@@ -2,6 +2,7 @@
 
 use super::purge::PurgeLine;
 use super::{Built, Check, figure, heat};
+use crate::columns;
 use crate::inspection::{Inspection, Severity};
 use crate::machine::Machine;
 use crate::observe::{Block, Hit, Log, Observer, flag};
@@ -46,6 +47,18 @@ impl Observer for ImplausibleExtrusion {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let before = self.purge.follow(block);
         let limit = self.limit_mm2.get(block.tool_index).copied().flatten().unwrap_or(f64::INFINITY);
+        let [odd, path] = block.vectors.run(
+            #[inline(always)]
+            || {
+                let count = block.len();
+                let odd = |i: usize| (block.section_mm2[i] > limit) | (block.de[i] > FILAMENT_MM);
+                [columns::any(count, odd), columns::any(count, |i| block.flags[i] & flag::PATH != 0)]
+            },
+        );
+        if !odd {
+            self.streak_mm = if path { 0.0 } else { self.streak_mm };
+            return;
+        }
         for i in 0..block.len() {
             let section = block.section_mm2[i];
             if section > limit {

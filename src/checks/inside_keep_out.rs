@@ -49,14 +49,15 @@ struct InsideKeepOut {
 impl Observer for InsideKeepOut {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
-        for i in 0..block.len() {
-            let flags = block.flags[i];
-            let known = flags & KNOWN == KNOWN;
-            if known && flags & flag::PATH != 0 {
+        let known = |i: usize| block.flags[i] & KNOWN == KNOWN;
+        let near = overlap(&block.reach, &self.around.min, &self.around.max);
+        for i in 0..if near { block.len() } else { 0 } {
+            if known(i) && block.flags[i] & flag::PATH != 0 {
                 self.judge(block, i, log);
             }
-            self.start_known = known;
+            self.start_known = known(i);
         }
+        self.start_known = block.len().checked_sub(1).map_or(self.start_known, known);
         for action in &block.actions {
             match action.kind {
                 ActionKind::Probe => self.start_known = false,

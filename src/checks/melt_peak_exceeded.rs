@@ -3,7 +3,7 @@
 use super::{Built, Check, figure, melt};
 use crate::inspection::Severity;
 use crate::machine::Machine;
-use crate::observe::{Block, Hit};
+use crate::observe::Hit;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -22,8 +22,14 @@ What to do: lower the speed, the line width or the layer height where the line n
 };
 
 fn build(machine: &Machine) -> Built {
-    let rate = |block: &Block, i: usize| block.section_mm2[i] * block.v_peak[i];
-    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.peak", |tool| tool.peak_mm3_s, rate, message)
+    melt::watch(
+        machine,
+        CHECK.id,
+        "[[tool]] melt_rate_mm3_s.peak",
+        |tool| tool.peak_mm3_s,
+        |block| &block.peak_mm3_s,
+        message,
+    )
 }
 
 fn message(hit: &Hit) -> String {

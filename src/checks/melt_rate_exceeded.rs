@@ -3,7 +3,7 @@
 use super::{Built, Check, figure, melt};
 use crate::inspection::Severity;
 use crate::machine::Machine;
-use crate::observe::{Block, Hit};
+use crate::observe::{Block, Column, Hit};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -25,8 +25,8 @@ What to do: lower the speed, the line width or the layer height; a hotter nozzle
 };
 
 fn build(machine: &Machine) -> Built {
-    let rate = |block: &Block, i: usize| block.sustained_mm3_s[i];
-    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rate, message)
+    let rates: fn(&Block) -> &Column<f64> = |block| &block.sustained_mm3_s;
+    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
 }
 
 fn message(hit: &Hit) -> String {

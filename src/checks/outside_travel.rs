@@ -46,7 +46,9 @@ struct OutsideTravel {
 impl Observer for OutsideTravel {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
-        if self.disc.is_none() && block.curves.is_empty() && inside(block, min, max) {
+        let Box3 { min: least, max: most } = block.reach;
+        let within = (0..3).all(|axis| least[axis] >= min[axis] && most[axis] <= max[axis]);
+        if within && self.disc.as_ref().is_none_or(|disc| disc.holds(&block.reach)) {
             return;
         }
         for i in 0..block.len() {
@@ -60,13 +62,6 @@ impl Observer for OutsideTravel {
             }
         }
     }
-}
-
-/// True when no end point of the block lies outside; a loop without branches, for the many blocks where all is well.
-fn inside(block: &Block, min: [f64; 3], max: [f64; 3]) -> bool {
-    (0..3).all(|axis| {
-        !block.to[axis][..block.len()].iter().fold(false, |outside, &to| outside | (to < min[axis]) | (to > max[axis]))
-    })
 }
 
 impl OutsideTravel {
@@ -148,11 +143,16 @@ impl Disc {
         if squared <= 1.0 { -1.0 } else { dx.hypot(dy) * (1.0 - 1.0 / squared.sqrt()) }
     }
 
+    /// True when a whole box lies inside.
+    fn holds(&self, Box3 { min, max }: &Box3) -> bool {
+        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
+        corners.iter().all(|&corner| self.excess(corner) <= 0.0)
+    }
+
     fn worst_on(&self, curve: &Curve, from: [f64; 3], to: [f64; 3]) -> [f64; 2] {
         let end = [to[0], to[1]];
         let Box3 { min, max } = curve_extrema(curve, from, to);
-        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
-        if corners.iter().all(|&corner| self.excess(corner) <= 0.0) {
+        if self.holds(&Box3 { min, max }) {
             return end;
         }
         if let Curve::Arc(arc) = curve

@@ -1,8 +1,12 @@
 //! Jobs that need more filament than is on the spool.
 
+use std::ops::Range;
+
 use super::{Built, Check, figure};
+use crate::columns;
 use crate::inspection::{Inspection, Severity};
 use crate::machine::Machine;
+use crate::motion::grid::Sum;
 use crate::observe::{Block, Hit, Log, Observer};
 
 /// The check.
@@ -34,14 +38,32 @@ struct SpoolTooShort {
 
 struct Spool {
     holds_mm: Option<f64>,
-    net_mm: f64,
+    net_mm: Sum,
     most_mm: f64,
     out_on: Option<u64>,
 }
 
 impl Spool {
     fn holding(holds_mm: Option<f64>) -> Self {
-        Self { holds_mm, net_mm: 0.0, most_mm: 0.0, out_on: None }
+        Self { holds_mm, net_mm: Sum::default(), most_mm: 0.0, out_on: None }
+    }
+
+    /// Moves that pull nothing back: the most is at their end.
+    fn push(&mut self, block: &Block, range: Range<usize>, bound_mm: f64) {
+        let (before, net_mm, de) = (self.net_mm, &mut self.net_mm, &block.de[range.clone()]);
+        block.vectors.run(
+            #[inline(always)]
+            || Sum::gather([net_mm], de.len(), |i| [de[i]]),
+        );
+        self.most_mm = self.most_mm.max(self.net_mm.value());
+        if self.most_mm > bound_mm && self.out_on.is_none() {
+            let mut net_mm = before;
+            let runs_out = |&i: &usize| {
+                net_mm.add(block.de[i]);
+                net_mm.value() > bound_mm
+            };
+            self.out_on = range.into_iter().find(runs_out).map(|i| block.line[i]);
+        }
     }
 }
 
@@ -51,15 +73,17 @@ impl Observer for SpoolTooShort {
         let Some(holds_mm) = spool.holds_mm else { return };
         // Filament lengths are sums of rounded words.
         let bound_mm = holds_mm * (1.0 + 1e-9) + 1e-6;
-        for (i, &de) in block.de[..block.len()].iter().enumerate() {
-            spool.net_mm += de;
-            if spool.net_mm > spool.most_mm {
-                spool.most_mm = spool.net_mm;
-                if spool.net_mm > bound_mm && spool.out_on.is_none() {
-                    spool.out_on = Some(block.line[i]);
-                }
-            }
+        let (count, mut from) = (block.len(), 0);
+        let pulls_back = block.vectors.run(
+            #[inline(always)]
+            || columns::any(block.len(), |i| block.de[i] < 0.0),
+        );
+        while pulls_back && let Some(at) = (from..count).find(|&i| block.de[i] < 0.0) {
+            spool.push(block, from..at, bound_mm);
+            spool.net_mm.add(block.de[at]);
+            from = at + 1;
         }
+        spool.push(block, from..count, bound_mm);
     }
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {

@@ -1,6 +1,7 @@
 //! Motors asked for more steps a second than the controller makes.
 
 use super::{Built, Check, figure};
+use crate::columns;
 use crate::geometry::{CHORD_MM, flatten, largest_share};
 use crate::inspection::Severity;
 use crate::machine::{DriveLayout, E, Machine};
@@ -77,6 +78,9 @@ struct Towers {
 impl Observer for StepRateExceeded {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let bound_hz = self.limit_hz * (1.0 + 1e-9);
+        if self.calm(block, bound_hz) {
+            return;
+        }
         for i in 0..block.len() {
             let speed = block.v_peak[i];
             let mut judge = |motor: usize, name: &'static str, steps_per_mm: f64| {
@@ -99,7 +103,7 @@ impl Observer for StepRateExceeded {
                     for motor in 0..3 {
                         let steps = self.linear.steps[motor];
                         let steps_per_mm = match curve {
-                            None => (steps[0] * dir[0] + steps[1] * dir[1] + steps[2] * dir[2]).abs(),
+                            None => share(steps, dir),
                             Some(curve) => {
                                 let dir_end = block.dir_end(i);
                                 largest_share(curve, dir, dir_end, steps)
@@ -110,6 +114,52 @@ impl Observer for StepRateExceeded {
                 }
             }
         }
+    }
+}
+
+impl StepRateExceeded {
+    /// True when no move of the block can exceed the bound.
+    fn calm(&self, block: &Block, bound_hz: f64) -> bool {
+        let [x, y, z, e] = &block.dir;
+        let fast = match &self.towers {
+            Some(towers) => block.vectors.run(
+                #[inline(always)]
+                || {
+                    let most = |i: usize| larger(towers.most([x[i], y[i], z[i]]), self.extruder_steps * e[i].abs());
+                    columns::any(block.len(), |i| block.v_peak[i] * most(i) > bound_hz)
+                },
+            ),
+            None => block.vectors.run(
+                #[inline(always)]
+                || {
+                    let motors = |i: usize| {
+                        let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
+                        larger(larger(a, b), larger(c, self.extruder_steps * e[i].abs()))
+                    };
+                    columns::any(block.len(), |i| block.v_peak[i] * motors(i) > bound_hz)
+                },
+            ),
+        };
+        !fast && block.curves.iter().all(|bend| block.v_peak[bend.at] * self.linear.most_on_curves() <= bound_hz)
+    }
+}
+
+/// Steps per mm of a motor that moves in a fixed combination of the axes.
+#[inline(always)]
+fn share(steps: [f64; 3], dir: [f64; 3]) -> f64 {
+    (steps[0] * dir[0] + steps[1] * dir[1] + steps[2] * dir[2]).abs()
+}
+
+#[inline(always)]
+fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+impl Linear {
+    /// A bound of the steps per mm of any motor in any direction, with room for rounding.
+    fn most_on_curves(&self) -> f64 {
+        let squares = self.steps.map(|[x, y, z]| x * x + y * y + z * z);
+        squares.into_iter().fold(0.0, f64::max).sqrt() * 1.001
     }
 }
 
@@ -129,8 +179,9 @@ impl Towers {
     }
 
     /// A bound of the steps per mm of any carriage, without looking at the place.
-    fn most(&self, dir: [f64; 3]) -> f64 {
-        if dir == [0.0; 3] { 0.0 } else { self.steps * (1.0 + self.steepest) }
+    #[inline(always)]
+    fn most(&self, [x, y, z]: [f64; 3]) -> f64 {
+        if (x == 0.0) & (y == 0.0) & (z == 0.0) { 0.0 } else { self.steps * (1.0 + self.steepest) }
     }
 
     /// Largest steps per mm of each carriage during move `i`.

@@ -30,6 +30,14 @@ pub fn time(t_s: f64) -> f64 {
     if t_s < TIME_EXACT_S { nearest } else { t_s }
 }
 
+/// A time as a whole number of 2⁻³² s; more than 2¹⁸ s count as 2¹⁸ s.
+#[inline(always)]
+pub fn time_units(t_s: f64) -> u64 {
+    let t_s = if t_s < TIME_UNITS_MOST_S { t_s } else { TIME_UNITS_MOST_S };
+    (t_s + TIME_MAGIC).to_bits().wrapping_sub(TIME_MAGIC.to_bits())
+}
+const TIME_UNITS_MOST_S: f64 = 262_144.0;
+
 /// An exact sum of values, each rounded to a multiple of 2⁻³².
 ///
 /// Small values gather in an f64, where up to 256 of them add without rounding; converting each one to a
@@ -42,7 +50,8 @@ pub struct Sum {
 }
 
 impl Sum {
-    const ONE: f64 = 4_294_967_296.0;
+    /// Steps of 2⁻³² in 1.
+    pub const ONE: f64 = 4_294_967_296.0;
     /// Values below this gather; [`Self::GATHERED`] of them stay within 2²⁰, so within 53 bits.
     const SMALL: f64 = 4096.0;
     const GATHERED: u32 = 256;

@@ -109,10 +109,10 @@ impl Physics {
         block.tool_index = self.tool_index();
         block.nozzle = self.nozzle_span();
         block.reach = block.path_box();
-        let (mut moves, count) = (Sum::default(), block.len());
+        let mut moves = Sum::default();
         block.vectors.run(
             #[inline(always)]
-            || Sum::gather([&mut moves], count, |i| [block.time_s[i]]),
+            || Sum::gather([&mut moves], block.len(), |i| [block.time_s[i]]),
         );
         let area_mm2 = self.areas_mm2[block.tool_index];
         let (melt, scratch) = self.melt_state();

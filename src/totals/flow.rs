@@ -337,10 +337,11 @@ fn over(low: f64, high: f64, seconds: f64, limit: f64) -> f64 {
 impl Observer for FlowTotals {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         let limit = self.sustained_limits[block.tool_index].unwrap_or(f64::INFINITY);
-        let (time_s, volume_mm3, count) = (&mut self.time_s, &mut self.volume_mm3, block.len());
+        let (time_s, volume_mm3) = (&mut self.time_s, &mut self.volume_mm3);
         let [peak, sustained] = block.vectors.run(
             #[inline(always)]
             || {
+                let count = block.len();
                 Sum::gather([time_s, volume_mm3], count, |i| {
                     let section = block.section_mm2[i];
                     [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length[i]]

@@ -80,13 +80,15 @@ impl Current {
 
     /// Adds what a range of moves prints.
     fn add(&mut self, block: &Block, range: Range<usize>) {
-        let [section, length, peak] =
-            [&block.section_mm2, &block.length, &block.peak_mm3_s].map(|column| &column[range.clone()]);
         let (path_mm, volume_mm3) = (&mut self.path_mm, &mut self.volume_mm3);
         self.flow_peak_mm3_s = block.vectors.run(
             #[inline(always)]
             || {
-                Sum::gather([path_mm, volume_mm3], section.len(), |i| {
+                // Cut in here, where the compiler then knows that all are as long.
+                let count = range.len();
+                let [section, length, peak] = [&block.section_mm2, &block.length, &block.peak_mm3_s]
+                    .map(|column| &column[range.clone()][..count]);
+                Sum::gather([path_mm, volume_mm3], count, |i| {
                     [if section[i] > 0.0 { length[i] } else { 0.0 }, section[i] * length[i]]
                 });
                 columns::most(peak, self.flow_peak_mm3_s)

@@ -12,6 +12,9 @@ const BINS: usize = 512;
 /// First width, s; a power of two, so that bin borders are exact.
 const FIRST_BIN_S: f64 = 0.25;
 
+/// Ranges of so many moves are not halved any more.
+const FEW: usize = 32;
+
 /// Owner of the series.
 pub(super) struct Series {
     bin_s: f64,
@@ -61,23 +64,35 @@ impl Series {
         }
     }
 
+    fn one_by_one(&mut self, block: &Block, range: Range<usize>, start_s: f64) {
+        let mut now_s = start_s;
+        for i in range {
+            let end_s = now_s + block.time_s[i];
+            if block.sustained_mm3_s[i] > 0.0 {
+                self.raise([now_s, end_s], block.peak_mm3_s[i], block.sustained_mm3_s[i]);
+            }
+            now_s = end_s;
+        }
+    }
+
     /// Goes through a range of moves that starts at `start_s`, in halves until each lies in one bin; when it ends, s.
     fn observe_range(&mut self, block: &Block, range: Range<usize>, start_s: f64) -> f64 {
         let (count, mut time_s) = (range.len(), Sum::default());
-        let [times, peaks, sustained] =
-            [&block.time_s, &block.peak_mm3_s, &block.sustained_mm3_s].map(|column| &column[range.clone()]);
         let [peak, sustained] = block.vectors.run(
             #[inline(always)]
             || {
-                Sum::gather([&mut time_s], count, |i| [times[i]]);
-                [peaks, sustained].map(|column| columns::most(column, 0.0))
+                let times = &block.time_s[range.clone()];
+                Sum::gather([&mut time_s], times.len(), |i| [times[i]]);
+                [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[range.clone()], 0.0))
             },
         );
         let end_s = start_s + time_s.value();
         if sustained > 0.0 {
             let one_bin = end_s < self.full_s && (start_s / self.bin_s).floor() == (end_s / self.bin_s).floor();
-            if one_bin || count == 1 {
+            if one_bin {
                 self.raise([start_s, end_s], peak, sustained);
+            } else if count <= FEW {
+                self.one_by_one(block, range, start_s);
             } else {
                 let middle = range.start + count / 2;
                 let middle_s = self.observe_range(block, range.start..middle, start_s);
