@@ -126,7 +126,11 @@ impl StepRateExceeded {
                 #[inline(always)]
                 || {
                     let most = |i: usize| larger(towers.most([x[i], y[i], z[i]]), self.extruder_steps * e[i].abs());
-                    columns::any(block.len(), |i| block.v_peak[i] * most(i) > bound_hz)
+                    columns::any(
+                        block.len(),
+                        #[inline(always)]
+                        |i| block.v_peak[i] * most(i) > bound_hz,
+                    )
                 },
             ),
             None => block.vectors.run(
@@ -136,7 +140,11 @@ impl StepRateExceeded {
                         let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
                         larger(larger(a, b), larger(c, self.extruder_steps * e[i].abs()))
                     };
-                    columns::any(block.len(), |i| block.v_peak[i] * motors(i) > bound_hz)
+                    columns::any(
+                        block.len(),
+                        #[inline(always)]
+                        |i| block.v_peak[i] * motors(i) > bound_hz,
+                    )
                 },
             ),
         };
