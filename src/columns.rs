@@ -1,8 +1,8 @@
 //! What loops over columns have in common. Everything here is meant to be inlined into a loop that
 //! [`Vectors`](crate::vectors::Vectors) runs; no answer depends on the width of the vectors.
 
-/// Values side by side: a loop of its own over them becomes vectors of any width.
-const LANES: usize = 32;
+/// Values side by side: the compiler makes vectors of any width of them.
+const LANES: usize = 16;
 
 /// True when the test holds for any index below `count`. It looks at all of them: cheaper than a branch for each.
 #[inline(always)]

@@ -106,12 +106,16 @@ impl Window {
                 // Cut in here, where the compiler then knows that all are as long.
                 let [commands, bytes, time] =
                     [&self.commands, &self.bytes, &self.time].map(|column| self.ends(column, count));
-                columns::any(count, |i| {
-                    let sum = |(from, to): (&[u64], &[u64])| to[i].wrapping_sub(from[i]);
-                    // Whole microseconds (2⁻²⁰ s), rounded down.
-                    let time_s = small(sum(time) >> 12) * (4096.0 / Sum::ONE);
-                    (small(sum(commands)) > commands_hz * time_s) | (small(sum(bytes)) * BITS > baud * time_s)
-                })
+                columns::any(
+                    count,
+                    #[inline(always)]
+                    |i| {
+                        let sum = |(from, to): (&[u64], &[u64])| to[i].wrapping_sub(from[i]);
+                        // Whole microseconds (2⁻²⁰ s), rounded down.
+                        let time_s = small(sum(time) >> 12) * (4096.0 / Sum::ONE);
+                        (small(sum(commands)) > commands_hz * time_s) | (small(sum(bytes)) * BITS > baud * time_s)
+                    },
+                )
             },
         )
     }

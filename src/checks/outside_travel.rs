@@ -45,12 +45,22 @@ struct OutsideTravel {
 
 impl Observer for OutsideTravel {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
-        let Box3 { min: least, max: most } = block.reach;
-        let within = (0..3).all(|axis| least[axis] >= min[axis] && most[axis] <= max[axis]);
-        if within && self.disc.as_ref().is_none_or(|disc| disc.holds(&block.reach)) {
-            return;
+        if !self.holds(&block.reach) {
+            self.judge(block, log);
         }
+    }
+}
+
+impl OutsideTravel {
+    /// True when whatever stays in a box is inside.
+    fn holds(&self, reach: &Box3) -> bool {
+        let within =
+            |axis: usize| reach.min[axis] >= self.min[axis] - TOUCH_MM && reach.max[axis] <= self.max[axis] + TOUCH_MM;
+        (0..3).all(within) && self.disc.as_ref().is_none_or(|disc| disc.holds(reach))
+    }
+
+    fn judge(&self, block: &Block, log: &mut Log) {
+        let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
         for i in 0..block.len() {
             let end = block.end(i);
             let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
@@ -62,9 +72,7 @@ impl Observer for OutsideTravel {
             }
         }
     }
-}
 
-impl OutsideTravel {
     fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) {
         let end = block.end(i);
         let curve = block.curve(i);
@@ -268,5 +276,22 @@ mod tests {
         oval.travel.max[0] = 200.0 + 1e-7;
         let near = arc().findings(&CHECK, &oval);
         assert!((near[0].value.unwrap() - far).abs() < 1e-4, "chords agree with the exact distance");
+    }
+
+    #[test]
+    fn no_move_of_a_block_that_stays_inside_is_outside() {
+        let mut held = 0;
+        for (seed, round) in (0..400).map(|n| (n, n % 2 == 0)) {
+            let disc = round.then_some(Disc { centre: [40.0, 40.0], half: [100.0, 90.0] });
+            let check = OutsideTravel { min: [-60.0, -50.0, -90.0], max: [140.0, 130.0, 180.0], disc };
+            for block in Job::random(seed, 40.0 + seed as f64 / 4.0, 50.0).into_blocks() {
+                let mut log = crate::log::Log::new(&machine().severities);
+                check.judge(&block, &mut log);
+                let holds = check.holds(&block.reach);
+                held += usize::from(holds);
+                assert!(!holds || log.into_findings().is_empty(), "{seed}");
+            }
+        }
+        assert!((20..380).contains(&held), "{held} of some 400 blocks");
     }
 }

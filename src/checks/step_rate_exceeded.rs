@@ -29,29 +29,10 @@ What to do: slice slower, use coarser micro-steps, or correct the limit from the
 };
 
 fn build(machine: &Machine) -> Built {
-    let controller = &machine.controller;
-    let Some(limit_hz) = controller.step_rate_limit_hz else {
-        return Built::Skipped("the sheet gives no `[controller] step_rate_limit_hz`".to_owned());
-    };
-    let [x, y, z, e] = controller.steps_per_mm.map(Option::unwrap_or_default);
-    let still = Linear { names: [""; 3], steps: [[0.0; 3]; 3] };
-    let (linear, towers) = match machine.motion.drive_layout {
-        DriveLayout::OnePerAxis => {
-            (Linear { names: ["X", "Y", "Z"], steps: [[x, 0.0, 0.0], [0.0, y, 0.0], [0.0, 0.0, z]] }, None)
-        }
-        DriveLayout::CrossedBelts => {
-            let names = ["of the x + y belt", "of the x − y belt", "Z"];
-            (Linear { names, steps: [[x, x, 0.0], [x, -x, 0.0], [0.0, 0.0, z]] }, None)
-        }
-        DriveLayout::ThreeTowers { arms_mm } => (still, arms_mm.map(|arms| Towers::new(machine, arms, x))),
-    };
-    let judged = linear.steps.iter().flatten().any(|&steps| steps != 0.0) || towers.is_some() && x > 0.0;
-    if !judged && e == 0.0 {
-        let bare = matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { arms_mm: None }) && x > 0.0;
-        let key = if bare { "[motion.towers]" } else { "[controller] steps_per_mm" };
-        return Built::Skipped(format!("the sheet gives no `{key}`"));
+    match StepRateExceeded::new(machine) {
+        Ok(check) => Built::Watching(Box::new(check)),
+        Err(missing) => Built::Skipped(format!("the sheet gives no `{missing}`")),
     }
-    Built::Watching(Box::new(StepRateExceeded { limit_hz, linear, towers, extruder_steps: e }))
 }
 
 struct StepRateExceeded {
@@ -59,6 +40,32 @@ struct StepRateExceeded {
     linear: Linear,
     towers: Option<Towers>,
     extruder_steps: f64,
+}
+
+impl StepRateExceeded {
+    /// The check of this machine, or the key it lacks.
+    fn new(machine: &Machine) -> Result<Self, &'static str> {
+        let controller = &machine.controller;
+        let limit_hz = controller.step_rate_limit_hz.ok_or("[controller] step_rate_limit_hz")?;
+        let [x, y, z, e] = controller.steps_per_mm.map(Option::unwrap_or_default);
+        let still = Linear { names: [""; 3], steps: [[0.0; 3]; 3] };
+        let (linear, towers) = match machine.motion.drive_layout {
+            DriveLayout::OnePerAxis => {
+                (Linear { names: ["X", "Y", "Z"], steps: [[x, 0.0, 0.0], [0.0, y, 0.0], [0.0, 0.0, z]] }, None)
+            }
+            DriveLayout::CrossedBelts => {
+                let names = ["of the x + y belt", "of the x − y belt", "Z"];
+                (Linear { names, steps: [[x, x, 0.0], [x, -x, 0.0], [0.0, 0.0, z]] }, None)
+            }
+            DriveLayout::ThreeTowers { arms_mm } => (still, arms_mm.map(|arms| Towers::new(machine, arms, x))),
+        };
+        let judged = linear.steps.iter().flatten().any(|&steps| steps != 0.0) || towers.is_some() && x > 0.0;
+        if !judged && e == 0.0 {
+            let bare = matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { arms_mm: None }) && x > 0.0;
+            return Err(if bare { "[motion.towers]" } else { "[controller] steps_per_mm" });
+        }
+        Ok(Self { limit_hz, linear, towers, extruder_steps: e })
+    }
 }
 
 /// Motors whose speed is a fixed combination of x, y and z: steps for each mm of each axis.
@@ -78,9 +85,14 @@ struct Towers {
 impl Observer for StepRateExceeded {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let bound_hz = self.limit_hz * (1.0 + 1e-9);
-        if self.calm(block, bound_hz) {
-            return;
+        if !self.calm(block, bound_hz) {
+            self.judge(block, bound_hz, log);
         }
+    }
+}
+
+impl StepRateExceeded {
+    fn judge(&self, block: &Block, bound_hz: f64, log: &mut Log) {
         for i in 0..block.len() {
             let speed = block.v_peak[i];
             let mut judge = |motor: usize, name: &'static str, steps_per_mm: f64| {
@@ -115,9 +127,7 @@ impl Observer for StepRateExceeded {
             }
         }
     }
-}
 
-impl StepRateExceeded {
     /// True when no move of the block can exceed the bound.
     fn calm(&self, block: &Block, bound_hz: f64) -> bool {
         let [x, y, z, e] = &block.dir;
@@ -126,7 +136,11 @@ impl StepRateExceeded {
                 #[inline(always)]
                 || {
                     let most = |i: usize| larger(towers.most([x[i], y[i], z[i]]), self.extruder_steps * e[i].abs());
-                    columns::any(block.len(), |i| block.v_peak[i] * most(i) > bound_hz)
+                    columns::any(
+                        block.len(),
+                        #[inline(always)]
+                        |i| block.v_peak[i] * most(i) > bound_hz,
+                    )
                 },
             ),
             None => block.vectors.run(
@@ -136,7 +150,11 @@ impl StepRateExceeded {
                         let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
                         larger(larger(a, b), larger(c, self.extruder_steps * e[i].abs()))
                     };
-                    columns::any(block.len(), |i| block.v_peak[i] * motors(i) > bound_hz)
+                    columns::any(
+                        block.len(),
+                        #[inline(always)]
+                        |i| block.v_peak[i] * motors(i) > bound_hz,
+                    )
                 },
             ),
         };
@@ -304,6 +322,25 @@ mod tests {
         assert!((found[0].value.unwrap() - rate * 1.2).abs() < 1e-6, "{:?} {rate}", found[0].value);
         let up = Job::new().speed(201.0).to([0.0, 0.0, 10.0], 0.0).findings(&CHECK, &towers);
         assert_eq!(up.len(), 3, "straight up all carriages move with the nozzle");
+    }
+
+    #[test]
+    fn no_move_of_a_calm_block_is_too_fast() {
+        let towers = DriveLayout::ThreeTowers { arms_mm: Some((400.0, 150.0)) };
+        let mut calm = 0;
+        for machine in [DriveLayout::OnePerAxis, DriveLayout::CrossedBelts, towers].map(layout) {
+            let check = StepRateExceeded::new(&machine).expect("all keys are given");
+            for seed in 0..200 {
+                for block in Job::random(seed, 100.0, 10.0 + seed as f64).into_blocks() {
+                    let mut log = crate::log::Log::new(&machine.severities);
+                    check.judge(&block, 16_000.0, &mut log);
+                    let is_calm = check.calm(&block, 16_000.0);
+                    calm += usize::from(is_calm);
+                    assert!(!is_calm || log.into_findings().is_empty(), "{seed}");
+                }
+            }
+        }
+        assert!((50..550).contains(&calm), "{calm} of some 600 blocks");
     }
 
     #[test]

@@ -253,13 +253,43 @@ impl Job {
         }
     }
 
+    /// Ends the job; its blocks.
+    pub fn into_blocks(self) -> Vec<Block> {
+        self.act(ActionKind::End).blocks
+    }
+
+    /// Moves, arcs and speeds at random around the middle of `size` mm; the same for the same seed.
+    pub fn random(seed: u64, size: f64, speed: f64) -> Self {
+        let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+        let mut random = || {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let mut job = Self::new().to([size / 2.0, size / 2.0, 1.0], 0.0);
+        for _ in 0..40 {
+            job = job.speed(speed * (0.5 + random()));
+            let [x, y] = [random() * size, random() * size];
+            job = match (random() * 10.0) as u32 {
+                0 => job.filament(random() - 0.5),
+                1 | 2 => {
+                    job.arc([[0, 1, 2], [2, 0, 1], [1, 2, 0]][(random() * 3.0) as usize], [x, y], 5.0 * random(), 0.5)
+                }
+                3 => job.to([x, y, 10.0 * random()], 0.0),
+                _ => job.to([x, y, 1.0], random()),
+            };
+        }
+        job
+    }
+
     /// Ends the job and lets one check watch it.
     pub fn findings(self, check: &Check, machine: &Machine) -> Vec<Finding> {
-        let job = self.act(ActionKind::End);
+        let blocks = self.into_blocks();
         let Built::Watching(mut observer) = (check.build)(machine) else { panic!("{} does not watch", check.id) };
         let mut log = Log::new(&machine.severities);
         observer.begin(&mut log);
-        for block in &job.blocks {
+        for block in &blocks {
             observer.observe(block, &mut log);
         }
         observer.finish(&mut draft(), &mut log);

@@ -84,7 +84,7 @@ impl Sum {
                 beyond |= bits ^ TIME_MAGIC.to_bits();
             }
         }
-        if beyond >> f64::MANTISSA_DIGITS - 1 == 0 {
+        if beyond >> (f64::MANTISSA_DIGITS - 1) == 0 {
             let zeros = TIME_MAGIC.to_bits().wrapping_mul(count as u64);
             for (sum, total) in sums.into_iter().zip(total) {
                 sum.fixed = sum.fixed.saturating_add(i128::from(total.wrapping_sub(zeros) as i64));

@@ -141,8 +141,9 @@ impl TimeAtRate {
             density = density.saturating_add(bucket.density);
             // What rounding leaves over goes to the next bucket, or thousands of them would add up.
             let exact = area / DENSITY_ONE * PER_SECOND + carry;
-            carry = exact - exact.round();
-            bucket.inside.saturating_add(exact.round() as i64).max(0)
+            let whole = exact as i64;
+            carry = exact - whole as f64;
+            bucket.inside.saturating_add(whole).max(0)
         };
         self.buckets.iter().enumerate().map(through).collect()
     }
@@ -342,10 +343,15 @@ impl Observer for FlowTotals {
             #[inline(always)]
             || {
                 let count = block.len();
-                Sum::gather([time_s, volume_mm3], count, |i| {
-                    let section = block.section_mm2[i];
-                    [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length[i]]
-                });
+                Sum::gather(
+                    [time_s, volume_mm3],
+                    count,
+                    #[inline(always)]
+                    |i| {
+                        let section = block.section_mm2[i];
+                        [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length[i]]
+                    },
+                );
                 [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
             },
         );

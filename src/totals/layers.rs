@@ -88,9 +88,12 @@ impl Current {
                 let count = range.len();
                 let [section, length, peak] = [&block.section_mm2, &block.length, &block.peak_mm3_s]
                     .map(|column| &column[range.clone()][..count]);
-                Sum::gather([path_mm, volume_mm3], count, |i| {
-                    [if section[i] > 0.0 { length[i] } else { 0.0 }, section[i] * length[i]]
-                });
+                Sum::gather(
+                    [path_mm, volume_mm3],
+                    count,
+                    #[inline(always)]
+                    |i| [if section[i] > 0.0 { length[i] } else { 0.0 }, section[i] * length[i]],
+                );
                 columns::most(peak, self.flow_peak_mm3_s)
             },
         );

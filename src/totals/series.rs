@@ -1,7 +1,5 @@
 //! Melt rate over time in a bounded number of bins that double in width as the job goes on.
 
-use std::ops::Range;
-
 use crate::columns;
 use crate::inspection::{FlowSeries, Inspection};
 use crate::motion::grid::Sum;
@@ -11,9 +9,6 @@ use crate::observe::{Block, Log, Observer};
 const BINS: usize = 512;
 /// First width, s; a power of two, so that bin borders are exact.
 const FIRST_BIN_S: f64 = 0.25;
-
-/// Ranges of so many moves are not halved any more.
-const FEW: usize = 32;
 
 /// Owner of the series.
 pub(super) struct Series {
@@ -64,50 +59,53 @@ impl Series {
         }
     }
 
-    fn one_by_one(&mut self, block: &Block, range: Range<usize>, start_s: f64) {
-        let mut now_s = start_s;
-        for i in range {
-            let end_s = now_s + block.time_s[i];
-            if block.sustained_mm3_s[i] > 0.0 {
-                self.raise([now_s, end_s], block.peak_mm3_s[i], block.sustained_mm3_s[i]);
+    /// Raises the bins move by move, those that end in the same bin together.
+    fn one_by_one(&mut self, block: &Block) {
+        let mut now_s = block.start_s;
+        let (mut bin_end_s, mut held) = (0.0, None);
+        for i in 0..block.len() {
+            let (start_s, peak, sustained) = (now_s, block.peak_mm3_s[i], block.sustained_mm3_s[i]);
+            now_s += block.time_s[i];
+            if sustained <= 0.0 {
+                continue;
             }
-            now_s = end_s;
-        }
-    }
-
-    /// Goes through a range of moves that starts at `start_s`, in halves until each lies in one bin; when it ends, s.
-    fn observe_range(&mut self, block: &Block, range: Range<usize>, start_s: f64) -> f64 {
-        let (count, mut time_s) = (range.len(), Sum::default());
-        let [peak, sustained] = block.vectors.run(
-            #[inline(always)]
-            || {
-                let times = &block.time_s[range.clone()];
-                Sum::gather([&mut time_s], times.len(), |i| [times[i]]);
-                [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[range.clone()], 0.0))
-            },
-        );
-        let end_s = start_s + time_s.value();
-        if sustained > 0.0 {
-            let one_bin = end_s < self.full_s && (start_s / self.bin_s).floor() == (end_s / self.bin_s).floor();
-            if one_bin {
-                self.raise([start_s, end_s], peak, sustained);
-            } else if count <= FEW {
-                self.one_by_one(block, range, start_s);
-            } else {
-                let middle = range.start + count / 2;
-                let middle_s = self.observe_range(block, range.start..middle, start_s);
-                self.observe_range(block, middle..range.end, middle_s);
+            match &mut held {
+                Some((_, most_peak, most_sustained)) if now_s < bin_end_s => {
+                    *most_peak = peak.max(*most_peak);
+                    *most_sustained = sustained.max(*most_sustained);
+                }
+                _ => {
+                    if let Some((at_s, peak, sustained)) = held.replace((now_s, peak, sustained)) {
+                        self.raise([at_s, at_s], peak, sustained);
+                    }
+                    self.raise([start_s, now_s], peak, sustained);
+                    bin_end_s = ((now_s / self.bin_s).floor() + 1.0) * self.bin_s;
+                }
             }
         }
-        end_s
+        if let Some((at_s, peak, sustained)) = held {
+            self.raise([at_s, at_s], peak, sustained);
+        }
     }
 }
 
 impl Observer for Series {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        if !block.is_empty() {
-            self.observe_range(block, 0..block.len(), block.start_s);
+        let (start_s, mut time_s) = (block.start_s, Sum::default());
+        let [peak, sustained] = block.vectors.run(
+            #[inline(always)]
+            || {
+                let count = block.len();
+                Sum::gather([&mut time_s], count, |i| [block.time_s[i]]);
+                [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
+            },
+        );
+        if sustained <= 0.0 {
+            return;
         }
+        let end_s = start_s + time_s.value();
+        let one_bin = end_s < self.full_s && (start_s / self.bin_s).floor() == (end_s / self.bin_s).floor();
+        if one_bin { self.raise([start_s, end_s], peak, sustained) } else { self.one_by_one(block) }
     }
 
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {

@@ -61,21 +61,26 @@ impl Time {
         block.vectors.run(
             #[inline(always)]
             || {
-                Sum::gather(sums, block.len(), |i| {
-                    let (time_s, length, de) = (block.time_s[i], block.length[i], block.de[i]);
-                    let path = block.flags[i] & flag::PATH != 0;
-                    let (extrudes, travels) = (path & (de > 0.0), path & (de <= 0.0));
-                    let when = |is: bool, value: f64| if is { value } else { 0.0 };
-                    [
-                        when(extrudes, time_s),
-                        when(travels, time_s),
-                        when(!path, time_s),
-                        when(extrudes, length),
-                        when(travels, length),
-                        de,
-                        when(de > 0.0, de),
-                    ]
-                });
+                Sum::gather(
+                    sums,
+                    block.len(),
+                    #[inline(always)]
+                    |i| {
+                        let (time_s, length, de) = (block.time_s[i], block.length[i], block.de[i]);
+                        let path = block.flags[i] & flag::PATH != 0;
+                        let (extrudes, travels) = (path & (de > 0.0), path & (de <= 0.0));
+                        let when = |is: bool, value: f64| if is { value } else { 0.0 };
+                        [
+                            when(extrudes, time_s),
+                            when(travels, time_s),
+                            when(!path, time_s),
+                            when(extrudes, length),
+                            when(travels, length),
+                            de,
+                            when(de > 0.0, de),
+                        ]
+                    },
+                );
             },
         );
         for &(_, excess_mm) in &block.purges {
