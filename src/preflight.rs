@@ -21,7 +21,7 @@ use crate::physics::{OutOfReach, Physics};
 use crate::text::straight::Rows;
 use crate::text::{Chunk, History, LineReader, lines};
 use crate::totals;
-use crate::turns::{Broken, Turns};
+use crate::turns::{Broken, Turns, soon};
 use crate::vectors::Vectors;
 
 /// Why a job could not be judged at all.
@@ -249,7 +249,16 @@ impl<R: Read + Send> Run<R> {
 
     /// Takes the next chunk of the job; none at its end.
     fn next(&self, chunk: &mut Chunk) -> Result<Option<u64>, Broken> {
-        let mut reading = self.reading.lock().map_err(|_| Broken)?;
+        // Reading a chunk takes less time than lying down and getting up again.
+        let mut free = None;
+        soon(|| {
+            free = self.reading.try_lock().ok();
+            free.is_some() || self.reading.is_poisoned()
+        });
+        let mut reading = match free {
+            Some(reading) => reading,
+            None => self.reading.lock().map_err(|_| Broken)?,
+        };
         if reading.end.is_some() {
             return Ok(None);
         }

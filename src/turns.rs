@@ -8,9 +8,22 @@
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard};
 
-/// Looks at the number of the chunk that is let in before a thread lies down: some tens of microseconds, about what a
-/// chunk takes in a stage.
-const LOOKS: u32 = 5_000;
+/// How often a thread looks whether it may go on before it lies down: at first without a break, then each time after
+/// letting others run who may be in need of the processor. About a millisecond, many times what a chunk takes in a stage,
+/// because waking up costs as much as a stage.
+const LOOKS: u32 = 1_000;
+const POLITE_LOOKS: u32 = 2_000;
+
+/// Waits a little for something that is about to happen; false when it has not.
+pub fn soon(mut happened: impl FnMut() -> bool) -> bool {
+    for look in 0..LOOKS + POLITE_LOOKS {
+        if happened() {
+            return true;
+        }
+        if look < LOOKS { std::hint::spin_loop() } else { std::thread::yield_now() }
+    }
+    false
+}
 
 /// A thread died inside a stage: nobody can go on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,12 +58,7 @@ impl<S> Turns<S> {
     /// [`Broken`] when a thread panicked in this stage. Every chunk goes through the stages in order, so whoever comes
     /// after the lost one finds out here at the latest.
     pub fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
-        for _ in 0..LOOKS {
-            if self.due.load(Ordering::Acquire) == number {
-                break;
-            }
-            std::hint::spin_loop();
-        }
+        soon(|| self.due.load(Ordering::Acquire) == number || self.stage.is_poisoned());
         let wake = Wake(&self.passed);
         let mut stage = self.stage.lock().map_err(|_| Broken)?;
         while self.due.load(Ordering::Acquire) != number {
