@@ -49,11 +49,13 @@ pub struct Rows {
     lines: Vec<Line>,
     /// Of the words of moves: the letter,
     letters: Vec<u8>,
-    /// the eight bytes behind letter and sign,
-    bytes: Vec<u64>,
-    /// how many of them belong to the number, with the highest bit for a minus in front,
+    /// the letter and the seven bytes behind it, the first one lowest,
+    heads: Vec<u64>,
+    /// the eight bytes behind those,
+    tails: Vec<u64>,
+    /// how many bytes the word has,
     lengths: Vec<u8>,
-    /// and the number.
+    /// and its number.
     values: Vec<f64>,
     /// Words whose number has more than eight characters.
     long: Vec<Long>,
@@ -69,13 +71,12 @@ struct Line {
     start: Start,
 }
 
-/// A number that starts at a byte of the chunk.
+/// A number, sign included, that starts at a byte of the chunk.
 #[derive(Debug)]
 struct Long {
     word: usize,
     at: usize,
     length: usize,
-    negative: bool,
 }
 
 /// What a block of 64 bytes seldom has more of.
@@ -102,15 +103,18 @@ impl Rows {
             || {
                 self.find_ends(chunk, vectors);
                 let count = self.find_words(chunk);
-                let (bytes, lengths, values) =
-                    (&self.bytes[..count], &self.lengths[..count], &mut self.values[..count]);
+                let (heads, tails) = (&self.heads[..count], &self.tails[..count]);
+                let (lengths, values) = (&self.lengths[..count], &mut self.values[..count]);
                 for i in 0..count {
-                    values[i] = short(bytes[i], lengths[i]);
+                    values[i] = short(heads[i], tails[i], lengths[i]);
                 }
             },
         );
         for number in &self.long {
-            self.values[number.word] = long(&chunk[number.at..number.at + number.length], number.negative);
+            // Nine bytes with a minus among them are a short number all the same.
+            if self.values[number.word].is_nan() {
+                self.values[number.word] = long(&chunk[number.at..number.at + number.length]);
+            }
         }
     }
 
@@ -121,7 +125,8 @@ impl Rows {
             self.ends.resize(most, 0);
             self.newlines.resize(most, 0);
             self.letters.resize(most, 0);
-            self.bytes.resize(most, 0);
+            self.heads.resize(most, 0);
+            self.tails.resize(most, 0);
             self.lengths.resize(most, 0);
             self.values.resize(most, 0.0);
         }
@@ -186,12 +191,13 @@ impl Rows {
         self.count = lines;
     }
 
-    /// Takes the words of moves apart: letter, sign, and the bytes and length of the number; how many there are.
+    /// Takes out the words of moves; how many there are.
     #[inline(always)]
     fn find_words(&mut self, chunk: &[u8]) -> usize {
-        let Self { ends, newlines, lines, letters, bytes, lengths, long, .. } = self;
+        let Self { ends, newlines, lines, letters, heads, tails, lengths, long, .. } = self;
         let most = ends.len();
-        let (letters, bytes, lengths) = (&mut letters[..most], &mut bytes[..most], &mut lengths[..most]);
+        let (letters, lengths) = (&mut letters[..most], &mut lengths[..most]);
+        let (heads, tails) = (&mut heads[..most], &mut tails[..most]);
         let returns = memchr::memchr(b'\r', chunk).is_some();
         let (mut word, mut first, mut at) = (0, 0, 0);
         lines.clear();
@@ -211,18 +217,18 @@ impl Rows {
                     if returns && chunk[end] == b'\n' && chunk[end - 1] == b'\r' {
                         behind -= 1;
                     }
-                    let head = sixteen(chunk, at);
-                    if head as u8 == b';' {
+                    let bytes = sixteen(chunk, at);
+                    let letter = bytes as u8;
+                    if letter == b';' {
                         break;
                     }
-                    let negative = (head >> 8) as u8 == b'-';
-                    let number = at + 1 + usize::from(negative);
-                    let length = behind.wrapping_sub(number);
-                    letters[word] = head as u8;
-                    bytes[word] = (if negative { head >> 16 } else { head >> 8 }) as u64;
-                    lengths[word] = if length <= 8 { length as u8 } else { 0 } | (u8::from(negative) << 7);
-                    if length.wrapping_sub(9) <= LONGEST - 9 {
-                        long.push(Long { word, at: number, length, negative });
+                    letters[word] = letter;
+                    heads[word] = bytes as u64;
+                    tails[word] = (bytes >> 64) as u64;
+                    let length = behind.wrapping_sub(at);
+                    lengths[word] = if length > LONGEST + 2 { 0 } else { length as u8 };
+                    if length.wrapping_sub(10) <= LONGEST + 2 - 10 {
+                        long.push(Long { word, at: at + 1, length: length - 1 });
                     }
                     word += 1;
                     at = end + 1;
@@ -256,19 +262,21 @@ fn last(rest: &[u8]) -> u128 {
     rest.iter().rev().fold(0, |bytes, &byte| bytes << 8 | u128::from(byte))
 }
 
-/// The number in the first `length` of eight bytes (first character lowest); NaN unless it is digits with at most one
-/// point. At most eight digits, so that an integer divided by a power of ten is correctly rounded, as in
+/// The number of a word of `length` bytes (letter, perhaps a minus, up to eight characters); NaN unless it is digits with
+/// at most one point. At most eight digits, so that an integer divided by a power of ten is correctly rounded, as in
 /// [`super::number::decimal`]. Without a branch, so that the loop over it runs in vectors.
 #[inline(always)]
-fn short(bytes: u64, length: u8) -> f64 {
-    let negative = u64::from(length) >> 7;
-    let length = u64::from(length) & 0x7f;
+fn short(head: u64, tail: u64, length: u8) -> f64 {
+    let negative = u64::from(head & 0xff00 == u64::from(b'-') << 8);
+    let bytes = (head >> (8 + 8 * negative)) | (tail << (56 - 8 * negative));
+    let length = u64::from(length).wrapping_sub(1 + negative);
     // Zeros in front of the number, which are digits after this. No multiplication overflows where all are digits.
-    let digits = (bytes ^ (0x30 * ONES)) << ((64 - 8 * length) & 63);
+    let digits = (bytes ^ (0x30 * ONES)) << (64u64.wrapping_sub(length.wrapping_mul(8)) & 63);
     let point = zeros(digits ^ (u64::from(b'.' ^ b'0') * ONES));
     let others = (((digits & !HIGH) + 0x76 * ONES) | digits) & HIGH;
     let has_point = u64::from(point != 0);
-    let good = (length != 0) & (others == point) & (point & point.wrapping_sub(1) == 0) & (length != has_point);
+    let good =
+        (length.wrapping_sub(1) < 8) & (others == point) & (point & point.wrapping_sub(1) == 0) & (length != has_point);
     let before = (point >> 7).wrapping_sub(1);
     let behind = !(point | point.wrapping_sub(1));
     // The digits before the point move over it.
@@ -285,13 +293,15 @@ fn short(bytes: u64, length: u8) -> f64 {
     if good { signed } else { f64::NAN }
 }
 
-/// The same for up to [`LONGEST`] characters, one by one.
-fn long(number: &[u8], negative: bool) -> f64 {
+/// The same for up to [`LONGEST`] characters behind the sign, one by one.
+fn long(number: &[u8]) -> f64 {
+    let negative = number.first() == Some(&b'-');
+    let number = &number[usize::from(negative)..];
     let (mut mantissa, mut digits, mut scale, mut point) = (0u64, 0, 0, false);
     for &byte in number {
         let digit = byte.wrapping_sub(b'0');
         if digit < 10 {
-            mantissa = mantissa * 10 + u64::from(digit);
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
             digits += 1;
             scale += usize::from(point);
         } else if byte == b'.' && !point {
