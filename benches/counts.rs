@@ -4,6 +4,9 @@
 //! more instructions than [`GATES`] allows. Valgrind knows vectors of 256 bits at most, so the counts are those of such a
 //! processor. Without valgrind it says so and does nothing.
 
+// A bench prints its table.
+#![allow(clippy::print_stdout)]
+
 use std::hint::black_box;
 use std::process::Command;
 

@@ -99,7 +99,7 @@ mod tests {
                             return;
                         }
                         first.pass(number, |seen| seen.push(number)).unwrap();
-                        if number % 7 == 0 {
+                        if number.is_multiple_of(7) {
                             thread::yield_now();
                         }
                         second.pass(number, |seen| seen.push(number)).unwrap();

@@ -87,7 +87,7 @@ mod tests {
     proptest::proptest! {
         #[test]
         fn every_way_finds_the_same_bytes(bytes in proptest::array::uniform32(0u8..5), a in 0u8..5, b in 0u8..5) {
-            let block: [u8; 64] = std::array::from_fn(|i| bytes[i / 2] ^ (i as u8 & 1) * 0x80);
+            let block: [u8; 64] = std::array::from_fn(|i| bytes[i / 2] ^ ((i as u8 & 1) * 0x80));
             let slow = |wanted| (0..64).filter(|&i| block[i] == wanted).fold(0u64, |mask, i| mask | 1 << i);
             proptest::prop_assert_eq!(Vectors::default().find(&block, a, b), [slow(a), slow(b)]);
             proptest::prop_assert_eq!(Vectors::plain().find(&block, a, b), [slow(a), slow(b)]);

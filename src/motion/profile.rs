@@ -10,12 +10,21 @@ use crate::observe::Block;
 #[inline(always)]
 pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
     let count = starts.len();
+    if count == 0 {
+        return;
+    }
     let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, time_s, .. } = block;
     let (feed, accel, length) = (&feed[..count], &accel[..count], &length[..count]);
     let [v_start, v_peak, v_end] = [v_start, v_peak, v_end].map(|column| &mut column[..count]);
     let [t_up, t_cruise, t_down] = [t_up, t_cruise, t_down].map(|column| &mut column[..count]);
     let time_s = &mut time_s[..count];
     let ends = &ends[..count];
+    for i in 0..count {
+        v_end[i] = ends[i].sqrt();
+    }
+    // Moves of a block follow one another without a stop, so each starts as fast as the one before it ends.
+    v_start[0] = starts[0].sqrt();
+    v_start[1..].copy_from_slice(&v_end[..count - 1]);
     for i in 0..count {
         let (w_start, w_end) = (starts[i], ends[i]);
         let feed_squared = feed[i] * feed[i];
@@ -24,17 +33,15 @@ pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
         let capped = if cruises { feed_squared } else { triangle };
         let least = if w_start > w_end { w_start } else { w_end };
         let w_peak = if capped > least { capped } else { least };
-        let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * accel[i]);
+        let per_accel = 1.0 / accel[i];
+        let ramps = (w_peak - (w_start + w_end) / 2.0) * per_accel;
         let left = (length[i] - ramps) / feed[i];
         let root = w_peak.sqrt();
         let peak = if cruises { feed[i] } else { root };
-        let (start, end) = (w_start.sqrt(), w_end.sqrt());
-        v_start[i] = start;
         v_peak[i] = peak;
-        v_end[i] = end;
-        t_up[i] = grid::time((peak - start) / accel[i]);
+        t_up[i] = grid::time((peak - v_start[i]) * per_accel);
         t_cruise[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
-        t_down[i] = grid::time((peak - end) / accel[i]);
+        t_down[i] = grid::time((peak - v_end[i]) * per_accel);
         time_s[i] = t_up[i] + t_cruise[i] + t_down[i];
     }
 }

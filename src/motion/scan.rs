@@ -218,10 +218,15 @@ impl Scan {
             return;
         }
         let mut w = self.entry.unwrap_or(self.bound[0]);
-        for (&step, &bound) in self.steps[..ready].iter().zip(&self.bound[1..]) {
-            self.starts.push(w);
-            w = smaller(bound, w + step);
-            self.ends.push(w);
+        let known = self.starts.len();
+        self.starts.resize(known + ready, 0.0);
+        self.ends.resize(known + ready, 0.0);
+        let (starts, ends) = (&mut self.starts[known..][..ready], &mut self.ends[known..][..ready]);
+        let (steps, bounds) = (&self.steps[..ready], &self.bound[1..][..ready]);
+        for k in 0..ready {
+            starts[k] = w;
+            w = smaller(bounds[k], w + steps[k]);
+            ends[k] = w;
         }
         self.entry = Some(w);
         self.caps.drain(..ready);
