@@ -5,6 +5,7 @@
 use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread;
 
@@ -148,9 +149,17 @@ pub fn inspect(source: impl Read + Send, path: &str, machine: &Machine, sizes: &
     })
 }
 
+/// Blocks of a chunk that fit a processor's own cache.
+const BLOCKS_WANTED: usize = 12;
+/// Chunks are not made smaller than that for it.
+const LEAST_CHUNK_BYTES: usize = 4096;
+
 /// One job on its way through the stages, which any number of threads may help along.
 struct Run<R> {
     vectors: Vectors,
+    chunk_bytes: usize,
+    /// Bytes to ask for next: fewer where a chunk makes many blocks.
+    appetite_bytes: AtomicUsize,
     reading: Mutex<Reading<R>>,
     modal: Turns<Modal>,
     motion: Turns<Planner>,
@@ -236,6 +245,8 @@ impl<R: Read + Send> Run<R> {
         }
         Self {
             vectors: sizes.vectors,
+            chunk_bytes: sizes.chunk_bytes,
+            appetite_bytes: AtomicUsize::new(sizes.chunk_bytes.min(LEAST_CHUNK_BYTES)),
             reading: Mutex::new(Reading { lines, next: 0, end: None }),
             modal: Turns::new(modal),
             motion: Turns::new(Planner::with_vectors(machine, sizes.vectors)),
@@ -262,6 +273,7 @@ impl<R: Read + Send> Run<R> {
         if reading.end.is_some() {
             return Ok(None);
         }
+        reading.lines.set_chunk_bytes(self.appetite_bytes.load(Ordering::Relaxed));
         match reading.lines.read(chunk) {
             Ok(true) => {
                 reading.next += 1;
@@ -280,9 +292,22 @@ impl<R: Read + Send> Run<R> {
         while let Some(number) = self.next(&mut hands.chunk)? {
             hands.rows.read(hands.chunk.bytes(), self.vectors);
             self.modal.pass(number, |modal| modal.read(&mut hands))?;
+            self.adapt(hands.blocks.len());
             self.carry(number, &mut hands)?;
         }
         Ok(())
+    }
+
+    /// Keeps the blocks of a chunk few, so that they stay in the processor's cache: every action ends one. No number
+    /// depends on where chunks end.
+    fn adapt(&self, blocks: usize) {
+        let least = self.chunk_bytes.min(LEAST_CHUNK_BYTES);
+        let bytes = self.appetite_bytes.load(Ordering::Relaxed);
+        if blocks > 2 * BLOCKS_WANTED {
+            self.appetite_bytes.store((bytes / 2).max(least), Ordering::Relaxed);
+        } else if blocks < BLOCKS_WANTED {
+            self.appetite_bytes.store((bytes * 2).min(self.chunk_bytes), Ordering::Relaxed);
+        }
     }
 
     /// Carries the gathered moves of a chunk through the stages behind the interpreter.

@@ -25,6 +25,9 @@ use scan::Scan;
 pub use gather::{Closing, Gather, Planned};
 pub use scan::UNLIMITED_MOVES;
 
+/// More blocks than this (each with room for [`crate::observe::BLOCK`] moves) are not kept waiting without need.
+const MANY_BLOCKS: usize = 64;
+
 /// Plans gathered blocks.
 pub struct Planner {
     vectors: Vectors,
@@ -54,7 +57,7 @@ impl Planner {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
             self.scan.stop(rest);
         } else {
-            self.scan.settle();
+            self.scan.settle(self.waiting.len() > MANY_BLOCKS);
         }
         self.release(ready);
     }

@@ -115,12 +115,14 @@ impl Scan {
         Map { add: self.steps[k], cap: self.caps[k] }
     }
 
-    /// Settles what can be settled while more moves may follow.
-    pub(super) fn settle(&mut self) {
+    /// Settles what can be settled while more moves may follow; `soon` when waiting for more of them costs memory. Which
+    /// moves are settled when changes no number.
+    pub(super) fn settle(&mut self, soon: bool) {
         let count = self.caps.len();
+        let batch = if soon { 1 } else { BATCH };
         if self.early && count < self.window {
             // Trying again only after the queue has doubled keeps the cost per move constant.
-            if count >= 2 * self.tried_at + BATCH {
+            if count >= 2 * self.tried_at + batch {
                 self.settle_early();
                 self.tried_at = self.caps.len();
             }
@@ -128,7 +130,7 @@ impl Scan {
         }
         // Exit of move k needs moves up to k + window - 1, and that another one follows.
         let ready = count.saturating_sub(self.window);
-        if ready >= BATCH.max(self.window) {
+        if ready >= if soon { 1 } else { BATCH.max(self.window) } {
             self.bound.clear();
             self.bound.resize(ready + 1, 0.0);
             self.windows(ready);
@@ -264,7 +266,7 @@ mod tests {
             to_caps.copy_from_slice(caps);
             to_steps.copy_from_slice(steps);
             if caps.len() == every {
-                scan.settle();
+                scan.settle((caps[0] as usize).is_multiple_of(2));
             }
         }
         scan.stop(rest);

@@ -153,6 +153,11 @@ impl<R: Read> LineReader<R> {
         }
     }
 
+    /// Asks the source for that many bytes at a time from now on.
+    pub fn set_chunk_bytes(&mut self, bytes: usize) {
+        self.chunk_bytes = bytes.max(1);
+    }
+
     /// Fills `chunk` with the next whole lines; false at the end of the stream.
     ///
     /// # Errors
