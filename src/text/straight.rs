@@ -1,8 +1,7 @@
 //! A straight path for the lines that make up nearly all of a job: `G1 X10.5 Y-3 E0.02`, plain and single-spaced.
 //!
 //! The grammar in [`super::words`] is the law. This path reads a whole chunk at once, in passes without a chain from
-//! byte to byte: where blanks and line ends are, then which letter and which eight bytes follow each, then all numbers
-//! together. It gives a number only where the grammar is sure to give the same, and NaN elsewhere; a property test below
+//! byte to byte: where lines and words end and which bytes they have, then all numbers together. It gives a number only where the grammar is sure to give the same, and NaN elsewhere; a property test below
 //! compares the two on lines made to mislead it.
 
 use super::number::POWERS;
@@ -42,10 +41,6 @@ pub struct Row<'r> {
 /// The ended lines of a chunk.
 #[derive(Debug, Default)]
 pub struct Rows {
-    /// Where words end: at blanks and newlines.
-    ends: Vec<u32>,
-    /// Which of them are newlines.
-    newlines: Vec<u32>,
     lines: Vec<Line>,
     /// Of the words of moves: the letter,
     letters: Vec<u8>,
@@ -59,10 +54,9 @@ pub struct Rows {
     values: Vec<f64>,
     /// Words whose number has more than eight characters.
     long: Vec<Long>,
-    count: usize,
 }
 
-/// A line as the second pass leaves it.
+/// A line as the first pass leaves it.
 #[derive(Debug, Clone, Copy, Default)]
 struct Line {
     end: u32,
@@ -78,10 +72,6 @@ struct Long {
     at: usize,
     length: usize,
 }
-
-/// What a block of 64 bytes seldom has more of.
-const FEW_WORDS: usize = 12;
-const FEW_LINES: usize = 4;
 
 /// The letters of words as they stand in [`Row::letters`].
 pub const fn letters(letters: &[u8]) -> u64 {
@@ -101,8 +91,7 @@ impl Rows {
         vectors.run(
             #[inline(always)]
             || {
-                self.find_ends(chunk, vectors);
-                let count = self.find_words(chunk);
+                let count = self.cut(chunk, vectors);
                 let (heads, tails) = (&self.heads[..count], &self.tails[..count]);
                 let (lengths, values) = (&self.lengths[..count], &mut self.values[..count]);
                 for i in 0..count {
@@ -118,12 +107,10 @@ impl Rows {
         }
     }
 
-    /// Each byte may end a word; what a pass writes ahead goes behind that.
+    /// Each byte may end a word.
     fn make_room(&mut self, bytes: usize) {
-        let most = bytes + 64;
-        if self.ends.len() < most {
-            self.ends.resize(most, 0);
-            self.newlines.resize(most, 0);
+        let most = bytes + 8;
+        if self.letters.len() < most {
             self.letters.resize(most, 0);
             self.heads.resize(most, 0);
             self.tails.resize(most, 0);
@@ -145,103 +132,75 @@ impl Rows {
         })
     }
 
-    /// Finds the ends of words, and which of them are newlines.
+    /// Cuts lines, and takes out the words of moves; how many words there are.
     #[inline(always)]
-    fn find_ends(&mut self, chunk: &[u8], vectors: Vectors) {
-        let (ends, newlines) = (&mut self.ends[..], &mut self.newlines[..]);
-        let (mut count, mut lines) = (0, 0);
-        for (block, base) in chunk.chunks(64).zip((0u32..).step_by(64)) {
-            let [blanks, mut newline] = match block.first_chunk::<64>() {
-                Some(block) => vectors.find(block, b' ', b'\n'),
-                None => {
-                    let mut last = [b'x'; 64];
-                    last[..block.len()].copy_from_slice(block);
-                    vectors.find(&last, b' ', b'\n')
-                }
-            };
-            let found = blanks | newline;
-            let (words, breaks) = (found.count_ones() as usize, newline.count_ones() as usize);
-            let room = &mut ends[count..count + 64];
-            let mut mask = found;
-            // More than there are, but always the same number: nothing to predict. What is too much is written over.
-            for end in &mut room[..FEW_WORDS] {
-                *end = base + mask.trailing_zeros();
-                mask &= mask.wrapping_sub(1);
-            }
-            for end in &mut room[FEW_WORDS..words.max(FEW_WORDS)] {
-                *end = base + mask.trailing_zeros();
-                mask &= mask.wrapping_sub(1);
-            }
-            let room = &mut newlines[lines..lines + 64];
-            // Words before a newline in this block.
-            let before = |newline: &mut u64| {
-                let lower = *newline & newline.wrapping_neg();
-                *newline &= newline.wrapping_sub(1);
-                count as u32 + (found & lower.wrapping_sub(1)).count_ones()
-            };
-            for line in &mut room[..FEW_LINES] {
-                *line = before(&mut newline);
-            }
-            for line in &mut room[FEW_LINES..breaks.max(FEW_LINES)] {
-                *line = before(&mut newline);
-            }
-            count += words;
-            lines += breaks;
-        }
-        self.count = lines;
-    }
-
-    /// Takes out the words of moves; how many there are.
-    #[inline(always)]
-    fn find_words(&mut self, chunk: &[u8]) -> usize {
-        let Self { ends, newlines, lines, letters, heads, tails, lengths, long, .. } = self;
-        let most = ends.len();
+    fn cut(&mut self, chunk: &[u8], vectors: Vectors) -> usize {
+        let Self { lines, letters, heads, tails, lengths, long, .. } = self;
+        let most = letters.len();
         let (letters, lengths) = (&mut letters[..most], &mut lengths[..most]);
         let (heads, tails) = (&mut heads[..most], &mut tails[..most]);
         let returns = memchr::memchr(b'\r', chunk).is_some();
-        let (mut word, mut first, mut at) = (0, 0, 0);
+        let (mut word, mut at) = (0, 0);
         lines.clear();
-        for &last in &newlines[..self.count] {
-            let last = last as usize;
-            let mut start = Start::Other;
-            let head = sixteen(chunk, at);
-            if matches!(head as u32 & 0xff_ffff, G0 | G1) {
+        while at < chunk.len() {
+            let [blanks, newlines] = match chunk[at..].first_chunk::<64>() {
+                Some(block) => vectors.find(block, b' ', b'\n'),
+                None => vectors.find(&padded(&chunk[at..]), b' ', b'\n'),
+            };
+            let comment = chunk[at] == b';';
+            if newlines == 0 {
+                // Not many lines are that long, or the chunk ends without a newline.
+                let Some(length) = memchr::memchr(b'\n', &chunk[at..]) else { break };
+                let start = if comment { Start::Comment } else { Start::Other };
+                lines.push(Line { end: (at + length) as u32, words: word as u32, start });
+                at += length + 1;
+                continue;
+            }
+            let end = at + newlines.trailing_zeros() as usize;
+            let mut start = if comment { Start::Comment } else { Start::Other };
+            if matches!(sixteen(chunk, at) as u32 & 0xff_ffff, G0 | G1) {
                 start = Start::Move;
-                at += 3;
-                for &end in &ends[first + 1..=last] {
-                    let end = end as usize;
-                    if word >= most {
-                        break;
-                    }
-                    let mut behind = end;
-                    if returns && chunk[end] == b'\n' && chunk[end - 1] == b'\r' {
-                        behind -= 1;
-                    }
-                    let bytes = sixteen(chunk, at);
+                // Where words end, up to the newline; the first is the command.
+                let mut ends = (blanks | newlines) & (newlines ^ newlines.wrapping_sub(1));
+                ends &= ends.wrapping_sub(1);
+                let mut from = at + 3;
+                while ends != 0 && word < most {
+                    let to = at + ends.trailing_zeros() as usize;
+                    ends &= ends - 1;
+                    let bytes = sixteen(chunk, from);
                     let letter = bytes as u8;
                     if letter == b';' {
                         break;
                     }
+                    let mut behind = to;
+                    if returns && ends == 0 && chunk[to - 1] == b'\r' {
+                        behind -= 1;
+                    }
                     letters[word] = letter;
                     heads[word] = bytes as u64;
                     tails[word] = (bytes >> 64) as u64;
-                    let length = behind.wrapping_sub(at);
+                    let length = behind.wrapping_sub(from);
                     lengths[word] = if length > LONGEST + 2 { 0 } else { length as u8 };
                     if length.wrapping_sub(10) <= LONGEST + 2 - 10 {
-                        long.push(Long { word, at: at + 1, length: length - 1 });
+                        long.push(Long { word, at: from + 1, length: length - 1 });
                     }
                     word += 1;
-                    at = end + 1;
+                    from = to + 1;
                 }
-            } else if head as u8 == b';' {
-                start = Start::Comment;
             }
-            let end = ends[last];
-            lines.push(Line { end, words: word as u32, start });
-            (first, at) = (last + 1, end as usize + 1);
+            lines.push(Line { end: end as u32, words: word as u32, start });
+            at = end + 1;
         }
         word
     }
+}
+
+/// The last bytes of a chunk, and others that mean nothing.
+#[cold]
+fn padded(rest: &[u8]) -> [u8; 64] {
+    let mut block = [b'x'; 64];
+    block[..rest.len()].copy_from_slice(rest);
+    block
 }
 
 /// `G0 ` and `G1 `, the first byte lowest.
