@@ -154,8 +154,11 @@ impl Desk<'_> {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+    use std::time::{Duration, Instant};
+
     use super::*;
-    use std::time::Duration;
+    use crate::crew::Help;
 
     fn collect(jobs: &[u64], threads: usize) -> Vec<(usize, Result<u64, Breakdown>)> {
         let mut taken = Vec::new();
@@ -211,5 +214,36 @@ mod tests {
         let ahead = 2 * AHEAD_PER_THREAD;
         assert!(most <= ahead, "{most} jobs ahead, {ahead} allowed");
         assert!(started.into_inner() <= 20 + ahead);
+    }
+
+    /// Counts who comes; the first one breaks down.
+    #[derive(Default)]
+    struct Bell(AtomicUsize);
+
+    impl Help for Bell {
+        fn help(&self) {
+            assert!(self.0.fetch_add(1, Ordering::SeqCst) > 0, "the first helper breaks down");
+        }
+    }
+
+    #[test]
+    fn idle_threads_help_and_may_break_down() {
+        let judge = |_: &(), crew: &Crew<'_>| {
+            let bell = Arc::new(Bell::default());
+            let place = crew.call(bell.clone());
+            let asked = Instant::now();
+            while bell.0.load(Ordering::SeqCst) < 2 && asked.elapsed() < Duration::from_secs(20) {
+                std::thread::yield_now();
+            }
+            drop(place);
+            bell.0.load(Ordering::SeqCst) >= 2
+        };
+        let mut helped = Vec::new();
+        run(&[()], 3, judge, |_, answer| {
+            helped.push(answer);
+            ControlFlow::Continue(())
+        })
+        .expect("threads start");
+        assert_eq!(helped, [Ok(true)]);
     }
 }

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use gonogo::machine::Machine;
 use gonogo::observe::BLOCK;
-use gonogo::preflight::Sizes;
+use gonogo::preflight::{Sizes, inspect};
 use gonogo::report::Report;
 use gonogo::report::json::{Frame, JsonReport};
 use gonogo::vectors::Vectors;
@@ -116,5 +116,29 @@ fn jobs_that_mislead() {
     for (name, job) in &jobs {
         same_however(name, &machine, job);
         same_however(&format!("{name}, unlimited look-ahead"), &other, job);
+    }
+}
+
+/// A source that breaks in the middle.
+struct Torn<'j>(&'j [u8]);
+
+impl std::io::Read for Torn<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        match self.0.read(buffer)? {
+            0 => Err(std::io::Error::other("torn")),
+            count => Ok(count),
+        }
+    }
+}
+
+#[test]
+fn a_source_that_breaks_ends_every_thread() {
+    let job = job_with(9, |_| "G4 P5\n".into());
+    for threads in [1, 2, 7] {
+        for chunk_bytes in [100, 1 << 20] {
+            let sizes = Sizes { threads, chunk_bytes, ..Sizes::default() };
+            let result = inspect(Torn(job.as_bytes()), "torn.gcode", &Machine::built_in(), &sizes);
+            assert_eq!(result.map(|_| ()).map_err(|error| error.to_string()), Err("torn".to_owned()));
+        }
     }
 }
