@@ -80,6 +80,8 @@ where
                 });
             });
         }
+        // However this ends, by a panic too, nobody waits for jobs that will not be started.
+        let _closing = Closing(desk);
         let mut early = BTreeMap::new();
         for due in 0..jobs.len() {
             let answer = loop {
@@ -90,7 +92,6 @@ where
                 early.insert(index, answer);
             };
             if take(due, answer).is_break() {
-                desk.close();
                 return;
             }
             desk.handed_over.fetch_add(1, Ordering::SeqCst);
@@ -98,6 +99,15 @@ where
         }
     });
     Ok(())
+}
+
+/// Closes the desk when it goes.
+struct Closing<'d, 'e>(&'d Desk<'e>);
+
+impl Drop for Closing<'_, '_> {
+    fn drop(&mut self) {
+        self.0.close();
+    }
 }
 
 /// Who does what next.
@@ -245,5 +255,14 @@ mod tests {
         })
         .expect("threads start");
         assert_eq!(helped, [Ok(true)]);
+    }
+
+    #[test]
+    fn a_panic_of_the_taker_ends_the_threads() {
+        let jobs: Vec<u32> = (0..50).collect();
+        let ended = catch_unwind(AssertUnwindSafe(|| {
+            run(&jobs, 2, |job: &u32, _: &Crew<'_>| *job, |_, _| std::panic::panic_any("taker"))
+        }));
+        assert!(ended.is_err());
     }
 }

@@ -5,7 +5,7 @@ use crate::modal::{Event, LimitChange, Move};
 use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, flag};
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
-const ACTIONS_BETWEEN_MOVES: usize = 65_536;
+pub(super) const ACTIONS_BETWEEN_MOVES: usize = 65_536;
 
 /// An action as the planner passes it on: its own duration, its place by the block it ends.
 #[derive(Debug, Clone, Copy)]

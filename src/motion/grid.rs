@@ -70,7 +70,7 @@ impl Sum {
         }
     }
 
-    /// Adds to each of several sums its part of `values(0)` to `values(count - 1)`, for up to 65 536 values. Meant to be
+    /// Adds to each of several sums its part of `values(0)` to `values(count - 1)`, for up to 4096 values. Meant to be
     /// inlined into a vector loop: small values add up as whole numbers of 2⁻³², in any order.
     #[inline(always)]
     pub fn gather<const N: usize>(sums: [&mut Self; N], count: usize, values: impl Fn(usize) -> [f64; N]) {

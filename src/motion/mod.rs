@@ -51,7 +51,8 @@ impl Planner {
     pub fn block(&mut self, mut planned: Box<Planned>, ready: &mut impl FnMut(Box<Planned>)) {
         planned.block.vectors = self.vectors;
         self.derive(&mut planned);
-        let stop = planned.closing.iter().any(|closing| is_stop(&closing.kind));
+        let stop = planned.closing.len() >= gather::ACTIONS_BETWEEN_MOVES
+            || planned.closing.iter().any(|closing| is_stop(&closing.kind));
         self.waiting.push_back(planned);
         if stop {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
