@@ -4,6 +4,21 @@
 /// Values side by side: the compiler makes vectors of any width of them.
 const LANES: usize = 16;
 
+/// Adding 1.5 × 2⁵² rounds to a whole number, which the lower bits then hold.
+pub(crate) const WHOLE: f64 = 1.5 * 4_503_599_627_370_496.0;
+
+/// The smaller of two numbers: one instruction, where `f64::min` takes several to look for NaN.
+#[inline(always)]
+pub(crate) fn smaller(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
+/// The larger of two numbers.
+#[inline(always)]
+pub(crate) fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
 /// True when the test holds for any index below `count`. It looks at all of them: cheaper than a branch for each.
 #[inline(always)]
 pub(crate) fn any(count: usize, test: impl Fn(usize) -> bool) -> bool {
@@ -17,35 +32,44 @@ pub(crate) fn any(count: usize, test: impl Fn(usize) -> bool) -> bool {
 /// The largest of the values and `first`.
 #[inline(always)]
 pub(crate) fn most(values: &[f64], first: f64) -> f64 {
-    best(values, first, |a, b| a > b)
+    best(values, first, larger)
 }
 
 /// The smallest of the values and `first`.
 #[inline(always)]
 pub(crate) fn least(values: &[f64], first: f64) -> f64 {
-    best(values, first, |a, b| a < b)
+    best(values, first, smaller)
 }
 
 #[inline(always)]
-fn best(values: &[f64], first: f64, better: impl Fn(f64, f64) -> bool) -> f64 {
+fn best(values: &[f64], first: f64, better: impl Fn(f64, f64) -> f64) -> f64 {
     let mut best = [first; LANES];
     let (chunks, rest) = values.as_chunks::<LANES>();
     for chunk in chunks {
         for k in 0..LANES {
-            best[k] = if better(chunk[k], best[k]) { chunk[k] } else { best[k] };
+            best[k] = better(chunk[k], best[k]);
         }
     }
     for k in 0..rest.len() {
-        best[k] = if better(rest[k], best[k]) { rest[k] } else { best[k] };
+        best[k] = better(rest[k], best[k]);
     }
     let mut width = LANES / 2;
     while width > 0 {
         for k in 0..width {
-            best[k] = if better(best[k + width], best[k]) { best[k + width] } else { best[k] };
+            best[k] = better(best[k + width], best[k]);
         }
         width /= 2;
     }
     best[0]
+}
+
+/// Numbers without a pattern for tests, the same from run to run (a linear congruential generator, Knuth's multiplier).
+#[cfg(test)]
+pub(crate) fn without_pattern(mut seed: u64) -> impl FnMut() -> u64 {
+    move || {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        seed
+    }
 }
 
 #[cfg(test)]

@@ -336,11 +336,9 @@ impl<R: Read + Send> Run<R> {
         self.work()?;
         let (mut ending, number) = {
             let mut reading = self.reading.lock().map_err(|_| Broken)?;
-            if let Some(Err(error)) = reading.end.take() {
-                reading.end = Some(Ok(()));
+            if let Some(Err(error)) = reading.end.replace(Ok(())) {
                 return Ok(Err(error));
             }
-            reading.end = Some(Ok(()));
             (Ending::of(&reading.lines), reading.next)
         };
         let mut hands = Hands::default();

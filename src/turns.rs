@@ -56,7 +56,7 @@ impl<S> Turns<S> {
     ///
     /// # Errors
     /// [`Broken`] when a thread panicked in this stage. Every chunk goes through the stages in order, so whoever comes
-    /// after the lost one finds out here at the latest.
+    /// after a chunk that was lost in a stage finds out there at the latest.
     pub fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
         soon(|| self.due.load(Ordering::Acquire) == number || self.stage.is_poisoned());
         let wake = Wake(&self.passed);

@@ -279,11 +279,8 @@ mod tests {
 
     #[test]
     fn windows_across_blocks_are_right_and_none_too_fast_is_passed_over() {
-        let mut seed = 11u64;
-        let mut random = |below: u64| {
-            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (seed >> 33) % below
-        };
+        let mut bits = crate::columns::without_pattern(11);
+        let mut random = |below: u64| (bits() >> 33) % below;
         for size in [1, 2, 7, 16, 300] {
             let (mut window, mut moves) = (Window::new(size), Vec::new());
             for _ in 0..60 {

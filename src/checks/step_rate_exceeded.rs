@@ -1,7 +1,7 @@
 //! Motors asked for more steps a second than the controller makes.
 
 use super::{Built, Check, figure};
-use crate::columns;
+use crate::columns::{self, larger};
 use crate::geometry::{CHORD_MM, flatten, largest_share};
 use crate::inspection::Severity;
 use crate::machine::{DriveLayout, E, Machine};
@@ -166,11 +166,6 @@ impl StepRateExceeded {
 #[inline(always)]
 fn share(steps: [f64; 3], dir: [f64; 3]) -> f64 {
     (steps[0] * dir[0] + steps[1] * dir[1] + steps[2] * dir[2]).abs()
-}
-
-#[inline(always)]
-fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
 }
 
 impl Linear {

@@ -4,7 +4,7 @@
 //! lines cannot change taken out of the loop, and without an [`Event`](super::Event) in between. Every other line goes
 //! to it. A property test below compares the two.
 
-use super::{Interpreter, Mode, NO_MOVE_MM};
+use super::{Interpreter, Mode, Move, NO_MOVE_MM};
 use crate::motion::Gather;
 use crate::observe::{Log, flag};
 use crate::text::lines::{Chunk, LINE_BYTES_READ};
@@ -78,6 +78,11 @@ impl Lane {
         }
     }
 
+    #[inline(always)]
+    fn known_axes(&self) -> [bool; 3] {
+        [0, 1, 2].map(|axis| self.known & (flag::KNOWN_X << axis) != 0)
+    }
+
     fn give_back(self, state: &mut Interpreter) {
         state.commands_since = self.commands_since;
         state.bytes_since = self.bytes_since;
@@ -90,7 +95,7 @@ impl Lane {
         state.last_was_motion = true;
         state.last_motion_line = self.last_motion_line;
         state.position = self.position;
-        state.known = [0, 1, 2].map(|axis| self.known & (flag::KNOWN_X << axis) != 0);
+        state.known = self.known_axes();
         state.e = self.e;
         state.feed_mm_s = self.feed_mm_s;
         state.feed_given = self.feed_given;
@@ -154,20 +159,18 @@ impl Lane {
         if flags == 0 && de == 0.0 {
             return true;
         }
-        let block = gather.room();
-        if block.is_empty() {
-            block.origin = from;
-        }
-        let i = block.add() % crate::observe::BLOCK;
-        block.line[i] = line;
-        block.to[0][i] = self.position[0];
-        block.to[1][i] = self.position[1];
-        block.to[2][i] = self.position[2];
-        block.de[i] = de;
-        block.feed_commanded[i] = self.feed_mm_s * self.speed_factor;
-        block.flags[i] = self.known | flags | if flags != 0 { flag::PATH } else { 0 };
-        block.commands[i] = std::mem::take(&mut self.commands_since);
-        block.bytes[i] = std::mem::take(&mut self.bytes_since);
+        let step = Move {
+            line,
+            from,
+            to: self.position,
+            known: self.known_axes(),
+            de,
+            feed_mm_s: self.feed_mm_s * self.speed_factor,
+            curve: None,
+            commands: std::mem::take(&mut self.commands_since),
+            bytes: std::mem::take(&mut self.bytes_since),
+        };
+        gather.append(&step, self.known | flags);
         true
     }
 }

@@ -7,6 +7,7 @@ use std::ops::Range;
 use super::corner::{self, Leg};
 use super::curves::CurveGeometry;
 use super::grid::{FLOOR, SPEED_CEILING_MM_S, squared_down};
+use crate::columns::smaller;
 use crate::machine::{CornerRule, E, Limits};
 use crate::observe::{Block, flag};
 
@@ -40,11 +41,6 @@ fn unit(dx: f64, dy: f64, dz: f64, de: f64) -> (f64, f64, f64, f64, f64) {
     let length = if path > 0.0 { path } else { de.abs() };
     let per_length = 1.0 / length;
     (length, dx * per_length, dy * per_length, dz * per_length, de * per_length)
-}
-
-#[inline(always)]
-fn smaller(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
 }
 
 /// Largest value so that no axis exceeds its limit along a direction: the smallest limit / share. Which one that is shows

@@ -90,7 +90,7 @@ impl Gather {
 
     /// The block that the next move belongs to, with room for it.
     #[inline(always)]
-    pub(crate) fn room(&mut self) -> &mut Block {
+    fn room(&mut self) -> &mut Block {
         if self.current.block.len() >= self.block_moves || !self.current.closing.is_empty() {
             self.close();
         }
@@ -128,14 +128,8 @@ impl Gather {
     }
 
     fn step(&mut self, step: &Move) {
-        let block = self.room();
-        if block.is_empty() {
-            block.origin = step.from;
-        }
-        let i = block.add();
         let mut flags = 0;
         for axis in 0..3 {
-            block.to[axis][i] = step.to[axis];
             flags |= if step.from[axis] != step.to[axis] { flag::X << axis } else { 0 };
             flags |= if step.known[axis] { flag::KNOWN_X << axis } else { 0 };
         }
@@ -146,13 +140,29 @@ impl Gather {
                 Curve::Cubic(_) => [0, 1],
             };
             plane.into_iter().for_each(|axis| flags |= flag::X << axis);
-            block.curves.push(Bend { at: i, curve, dir_end: [0.0; 3] });
         }
-        flags |= if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
+        self.append(step, flags);
+        if let Some(curve) = step.curve {
+            let block = &mut self.current.block;
+            block.curves.push(Bend { at: block.len() - 1, curve, dir_end: [0.0; 3] });
+        }
+    }
+
+    /// Appends the columns of a move, with the flags that tell what moves and what is known.
+    #[inline(always)]
+    pub(crate) fn append(&mut self, step: &Move, flags: u8) {
+        let block = self.room();
+        if block.is_empty() {
+            block.origin = step.from;
+        }
+        let i = block.add() % BLOCK;
         block.line[i] = step.line;
+        for axis in 0..3 {
+            block.to[axis][i] = step.to[axis];
+        }
         block.de[i] = step.de;
         block.feed_commanded[i] = step.feed_mm_s;
-        block.flags[i] = flags;
+        block.flags[i] = flags | if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
         block.commands[i] = step.commands;
         block.bytes[i] = step.bytes;
     }

@@ -8,6 +8,7 @@
 //! All values are on the grid of [`super::grid`]: nothing here depends on where blocks are cut.
 
 use super::grid::SQUARED_CEILING;
+use crate::columns::smaller;
 use crate::machine::LookAhead;
 
 /// Moves that "unlimited" look-ahead knows at most. A machine needs no more unless it takes longer than that to stop.
@@ -35,11 +36,6 @@ impl Map {
     fn after(self, first: Self) -> Self {
         Self { add: smaller(first.add + self.add, SQUARED_CEILING), cap: smaller(first.cap + self.add, self.cap) }
     }
-}
-
-#[inline(always)]
-fn smaller(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
 }
 
 /// The look-ahead over one run of moves between two stops after another.

@@ -2,10 +2,10 @@
 
 use std::f64::consts::{LN_2, LOG2_E};
 
+use crate::columns::WHOLE;
+
 /// Beyond this nothing is left that a sum with 1 would show.
 const ALL: f64 = 50.0;
-/// Adding and taking away 1.5 × 2⁵² rounds to a whole number, whose lower bits the sum holds.
-const WHOLE: f64 = 1.5 * 4_503_599_627_370_496.0;
 /// The upper half of ln 2, so that its multiples are exact; and the rest of it.
 const LN_2_HIGH: f64 = f64::from_bits(LN_2.to_bits() & !0xffff_ffff);
 const LN_2_LOW: f64 = LN_2 - LN_2_HIGH;

@@ -7,6 +7,7 @@
 use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
+use crate::columns::larger;
 use crate::machine::E;
 use crate::observe::{BLOCK, Block, Column, flag};
 
@@ -322,11 +323,6 @@ impl Scratch {
     }
 }
 
-#[inline(always)]
-fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -373,11 +369,8 @@ mod tests {
     #[test]
     fn a_block_goes_as_its_pieces_one_by_one() {
         use crate::vectors::Vectors;
-        let mut seed = 7u64;
-        let mut random = || {
-            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (seed >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut bits = crate::columns::without_pattern(7);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
         for (tau, longest_s, vectors) in [(1.5, 0.1, Vectors::default()), (0.5, 5.0, Vectors::plain())] {
             let mut block = Block { vectors, ..Block::default() };
             for _ in 0..BLOCK {

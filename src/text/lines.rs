@@ -13,7 +13,7 @@ use memchr::{memchr, memchr_iter};
 pub const CHUNK_BYTES: usize = 64 * 1024;
 /// Bytes of a line that are read; the rest of a longer one is skipped.
 pub const LINE_BYTES_READ: usize = 64 * 1024;
-/// Bytes kept for excerpts at least, the newest chunk apart: the same whatever the chunk size, so that reports are.
+/// Bytes kept for excerpts at least, the newest chunk apart. What lags further behind the reader may lack its excerpt.
 const BYTES_KEPT: usize = 1024 * 1024;
 /// Byte-order mark of UTF-8.
 const MARK: [u8; 3] = *b"\xef\xbb\xbf";
@@ -102,7 +102,7 @@ impl History {
         self.past.push_back(chunk);
         let mut spare = Chunk::default();
         while let Some(oldest) = self.past.front()
-            && self.bytes - newest - oldest.len.min(self.bytes - newest) >= BYTES_KEPT
+            && (self.bytes - newest).saturating_sub(oldest.len) >= BYTES_KEPT
         {
             self.bytes -= oldest.len;
             spare = self.past.pop_front().unwrap_or_default();

@@ -1,13 +1,14 @@
 //! A straight path for the lines that make up nearly all of a job: `G1 X10.5 Y-3 E0.02`, plain and single-spaced.
 //!
 //! The grammar in [`super::words`] is the law. This path reads a whole chunk at once, in passes without a chain from
-//! byte to byte: where lines and words end and which bytes they have, then all numbers together. It gives a number only where the grammar is sure to give the same, and NaN elsewhere; a property test below
-//! compares the two on lines made to mislead it.
+//! byte to byte: where lines and words end and which bytes they have, then all numbers together. It gives a number only
+//! where the grammar is sure to give the same, and NaN elsewhere; a property test below compares the two on lines made to
+//! mislead it.
 
-use super::number::POWERS;
+use super::number::decimal;
 use crate::vectors::{HIGH, ONES, Vectors, zeros};
 
-/// Characters of a number that are read here: its digits fit an f64 exactly.
+/// Characters of a number that are read here.
 const LONGEST: usize = 16;
 /// Numbers beyond this are damage, not data; the slow way reports them.
 const LARGEST: f64 = 1e12;
@@ -252,26 +253,12 @@ fn short(head: u64, tail: u64, length: u8) -> f64 {
     if good { signed } else { f64::NAN }
 }
 
-/// The same for up to [`LONGEST`] characters behind the sign, one by one.
-fn long(number: &[u8]) -> f64 {
-    let negative = number.first() == Some(&b'-');
-    let number = &number[usize::from(negative)..];
-    let (mut mantissa, mut digits, mut scale, mut point) = (0u64, 0, 0, false);
-    for &byte in number {
-        let digit = byte.wrapping_sub(b'0');
-        if digit < 10 {
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
-            digits += 1;
-            scale += usize::from(point);
-        } else if byte == b'.' && !point {
-            point = true;
-        } else {
-            return f64::NAN;
-        }
+/// A longer number, by the grammar's own parser; NaN where the slow way has something to say about it.
+fn long(mut number: &[u8]) -> f64 {
+    match decimal(&mut number) {
+        Ok(value) if number.is_empty() && value.abs() <= LARGEST => value,
+        _ => f64::NAN,
     }
-    // Up to 15 digits are exact.
-    let value = mantissa as i64 as f64 / POWERS[scale & 15];
-    if digits > 15 || value > LARGEST { f64::NAN } else { f64::from_bits(value.to_bits() | u64::from(negative) << 63) }
 }
 
 #[cfg(test)]

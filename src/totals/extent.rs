@@ -45,6 +45,31 @@ impl Growing {
 }
 
 impl Extent {
+    fn moves(&mut self, block: &Block) {
+        let (mut reached, mut extruding) = (Growing::EMPTY, Growing::EMPTY);
+        let mut joined = false;
+        for i in 0..block.len() {
+            let path = block.flags[i] & flag::PATH != 0;
+            let pushes = path && block.de[i] > 0.0;
+            if pushes {
+                // The start of a move that follows an extruding one is that one's end.
+                if !joined {
+                    extruding.take(block.start(i));
+                }
+                extruding.take(block.end(i));
+            }
+            if path {
+                reached.take(block.end(i));
+            }
+            joined = pushes;
+        }
+        extruding.join(&mut self.extruding);
+        reached.join(&mut self.reached);
+        for bend in &block.curves {
+            self.curve(block, bend.at, &bend.curve);
+        }
+    }
+
     fn curve(&mut self, block: &Block, i: usize, curve: &Curve) {
         let (from, to) = (block.start(i), block.end(i));
         let extruding = block.extrudes(i);
@@ -83,31 +108,4 @@ impl Observer for Extent {
 /// True when the inner box can widen the outer one nowhere.
 fn holds(outer: &Option<Box3>, inner: &Box3) -> bool {
     outer.is_some_and(|outer| (0..3).all(|k| outer.min[k] <= inner.min[k] && inner.max[k] <= outer.max[k]))
-}
-
-impl Extent {
-    fn moves(&mut self, block: &Block) {
-        let (mut reached, mut extruding) = (Growing::EMPTY, Growing::EMPTY);
-        let mut joined = false;
-        for i in 0..block.len() {
-            let path = block.flags[i] & flag::PATH != 0;
-            let pushes = path && block.de[i] > 0.0;
-            if pushes {
-                // The start of a move that follows an extruding one is that one's end.
-                if !joined {
-                    extruding.take(block.start(i));
-                }
-                extruding.take(block.end(i));
-            }
-            if path {
-                reached.take(block.end(i));
-            }
-            joined = pushes;
-        }
-        extruding.join(&mut self.extruding);
-        reached.join(&mut self.reached);
-        for bend in &block.curves {
-            self.curve(block, bend.at, &bend.curve);
-        }
-    }
 }

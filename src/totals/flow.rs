@@ -2,7 +2,7 @@
 
 use hdrhistogram::Histogram;
 
-use crate::columns;
+use crate::columns::{self, WHOLE};
 use crate::inspection::{Capacity, Flow, Inspection};
 use crate::machine::Machine;
 use crate::motion::grid::Sum;
@@ -19,8 +19,6 @@ const BUCKETS: usize = ((HIGHEST_EXPONENT - LOWEST_EXPONENT) as usize) << PER_OC
 const DENSITY_ONE: f64 = (1u64 << 40) as f64;
 /// Units of the histogram per mm³/s.
 const PER_MM3_S: f64 = 1e6;
-/// Time units of the histogram per second.
-const PER_SECOND: f64 = 4_294_967_296.0;
 
 const QUANTILES: [f64; 4] = [0.5, 0.9, 0.95, 0.99];
 
@@ -59,8 +57,6 @@ fn add(sum: &mut i64, value: f64) {
     *sum = sum.saturating_add(value.round_ties_even() as i64);
 }
 
-/// Adding 1.5 × 2⁵² rounds to a whole number, which the lower bits then hold.
-const WHOLE: f64 = 1.5 * 4_503_599_627_370_496.0;
 /// [`whole`] takes numbers below this.
 const WHOLE_BELOW: f64 = 2_251_799_813_685_248.0;
 /// While [`TimeAtRate::bound`] is below this, sums need not look out for the ends of their range.
@@ -87,7 +83,7 @@ impl TimeAtRate {
     fn level(&mut self, rate: f64, seconds: f64) {
         if seconds > 0.0 {
             let bucket = &mut self.buckets[bucket(rate)];
-            add(&mut bucket.level, seconds * PER_SECOND);
+            add(&mut bucket.level, seconds * Sum::ONE);
             bucket.level_rate = bucket.level_rate.max(rate);
         }
     }
@@ -98,7 +94,7 @@ impl TimeAtRate {
         }
         let (first, last) = (bucket(a), bucket(b));
         if first == last {
-            return add(&mut self.buckets[first].inside, seconds * PER_SECOND);
+            return add(&mut self.buckets[first].inside, seconds * Sum::ONE);
         }
         let density = seconds / (b - a);
         for (at, rate, density) in [(first, a, density), (last, b, -density)] {
@@ -140,7 +136,7 @@ impl TimeAtRate {
             let area = density as f64 * (high - low) + (bucket.density as f64 * high - bucket.moment as f64);
             density = density.saturating_add(bucket.density);
             // What rounding leaves over goes to the next bucket, or thousands of them would add up.
-            let exact = area / DENSITY_ONE * PER_SECOND + carry;
+            let exact = area / DENSITY_ONE * Sum::ONE + carry;
             let whole = exact as i64;
             carry = exact - whole as f64;
             bucket.inside.saturating_add(whole).max(0)
@@ -242,9 +238,9 @@ impl Rows {
             self.down[i] = whole(down_density * DENSITY_ONE);
             self.down_end[i] = whole(down_density * q2 * DENSITY_ONE);
             self.down_peak[i] = whole(down_density * q1 * DENSITY_ONE);
-            let inside = whole((if up_inside { up } else { 0.0 }) * PER_SECOND);
-            self.inside[i] = inside.wrapping_add(whole((if down_inside { down } else { 0.0 }) * PER_SECOND));
-            self.level[i] = whole(level * PER_SECOND);
+            let inside = whole((if up_inside { up } else { 0.0 }) * Sum::ONE);
+            self.inside[i] = inside.wrapping_add(whole((if down_inside { down } else { 0.0 }) * Sum::ONE));
+            self.level[i] = whole(level * Sum::ONE);
             self.level_rate[i] = if level > 0.0 { q1 } else { 0.0 };
             let densities = up_density.abs() + down_density.abs();
             let bound = (densities * (1.0 + q0 + q1 + q2) + (up + level + down)) * DENSITY_ONE;
@@ -407,19 +403,16 @@ mod tests {
         rates.ramp(0.3, 11.0, 2.0);
         rates.level(7.0, 1.0);
         let histogram = rates.histogram(&rates.ramps()).unwrap();
-        let total = histogram.len() as f64 / PER_SECOND;
+        let total = histogram.len() as f64 / Sum::ONE;
         assert!((total - 3.0).abs() < 1e-3, "{total}");
-        let below_five = histogram.count_between(0, 5_000_000) as f64 / PER_SECOND;
+        let below_five = histogram.count_between(0, 5_000_000) as f64 / Sum::ONE;
         assert!((below_five - 2.0 * 4.7 / 10.7).abs() < 0.003, "{below_five}");
     }
 
     #[test]
     fn whole_blocks_add_up_as_move_by_move() {
-        let mut seed = 3u64;
-        let mut random = || {
-            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (seed >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut bits = crate::columns::without_pattern(3);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
         let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), Rows::new());
         // From everyday moves to numbers that only the slow way can take.
         for size in [1.0, 1.0, 1e-4, 1e3, 1e9, 1e200, 1.0] {

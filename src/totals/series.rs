@@ -43,9 +43,7 @@ impl Series {
         }
         self.full_s = self.bin_s * BINS as f64;
     }
-}
 
-impl Series {
     /// Raises all bins that a stretch of time touches.
     fn raise(&mut self, [start_s, end_s]: [f64; 2], peak: f64, sustained: f64) {
         if end_s >= self.full_s {
