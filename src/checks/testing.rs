@@ -26,6 +26,7 @@ pub fn tool() -> Tool {
         on_spool_mm: Some(1000.0),
         offset_mm: [0.0; 3],
         retraction: None,
+        extrusion_lead_s: None,
     }
 }
 
@@ -72,6 +73,7 @@ pub fn machine() -> Machine {
             probing_s: None,
         },
         tools: vec![tool()],
+        probe_offset_mm: None,
         bed: Some(Bed { limit_c: Some(100.0), heating: None }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 20.0,

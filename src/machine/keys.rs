@@ -254,6 +254,10 @@ pub const KEYS: &[Key] = &[
     key("tool[].retraction.recover_extra_mm", Kind::Number { min: -FAR, max: FAR }, Value("0.0"), "mm", "0.0", "Filament pushed on G11 beyond what was pulled back"),
     key("tool[].retraction.recover_feed_rate_mm_s", POSITIVE, Depends("that of the pull"), "mm/s", "25.0", "Speed of the push on G11"),
     key("tool[].retraction.lift_mm", Kind::Number { min: 0.0, max: FAR }, Value("0.0"), "mm", "0.2", "Lift of the nozzle while retracted"),
+    key("tool[].extrusion_lead_s", DURATION, Unset, "s", "0.04", "Filament pushed ahead while speeding up, for each mm/s of filament speed; kept for the record, no number depends on it"),
+
+    table("probe", Kind::Table, Unset, "What measures the height of the bed"),
+    key("probe.offset_mm", POINT, Required, "mm", "[-28.0, 12.0, -1.6]", "Where the probe touches, x, y and z from the nozzle"),
 
     table("bed", Kind::Table, Unset, "Heated bed; a sheet without this table has none"),
     key("bed.temperature_limit_c", LIMIT_C, Unset, "°C", "100.0", "Highest allowed temperature of the bed, by its maker's documents"),

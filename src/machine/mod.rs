@@ -45,6 +45,8 @@ pub struct Machine {
     pub controller: Controller,
     /// Tools by number; at least one.
     pub tools: Vec<Tool>,
+    /// Where the probe touches as seen from the nozzle, mm, if there is one.
+    pub probe_offset_mm: Option<[f64; 3]>,
     /// Heated bed, if there is one.
     pub bed: Option<Bed>,
     /// Heated chamber, if there is one.
@@ -290,6 +292,8 @@ pub struct Tool {
     pub offset_mm: [f64; 3],
     /// Length and feed of G10 and G11.
     pub retraction: Option<Retraction>,
+    /// Filament pushed ahead for each mm/s of its speed, s (mm per mm/s).
+    pub extrusion_lead_s: Option<f64>,
 }
 
 /// First-order heating (Newton): at full power the temperature tends to `full_power_c`.

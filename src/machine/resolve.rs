@@ -36,6 +36,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         motion: reader.motion(),
         controller: reader.controller(),
         tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
+        probe_offset_mm: reader.has("probe").then(|| reader.numbers("probe.offset_mm")),
         bed: reader
             .has("bed")
             .then(|| Bed { limit_c: reader.number("bed.temperature_limit_c"), heating: reader.heating("bed.heating") }),
@@ -234,6 +235,7 @@ impl Reader<'_> {
                 recover_feed_rate_mm_s: self.required(&at("retraction.recover_feed_rate_mm_s")),
                 lift_mm: self.required(&at("retraction.lift_mm")),
             }),
+            extrusion_lead_s: number("extrusion_lead_s"),
         }
     }
 

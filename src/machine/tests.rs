@@ -54,8 +54,11 @@ heating = { time_constant_s = 60.0, full_power_c = 300.0 }
 density_g_cm3 = 1.24
 on_spool_mm = 82000
 retraction = { length_mm = 1.2, feed_rate_mm_s = 35, lift_mm = 0.2 }
+extrusion_lead_s = 0.04
 [[tool]]
 offset_mm = [18, 0, -0.1]
+[probe]
+offset_mm = [-28, 12, -1.6]
 [bed]
 temperature_limit_c = 100.0
 heating = { time_constant_s = 240, full_power_c = 130 }
@@ -88,6 +91,7 @@ fn heron() -> Machine {
             recover_feed_rate_mm_s: 35.0,
             lift_mm: 0.2,
         }),
+        extrusion_lead_s: Some(0.04),
     };
     let second = Tool {
         nozzle_diameter_mm: None,
@@ -101,6 +105,7 @@ fn heron() -> Machine {
         on_spool_mm: None,
         offset_mm: [18.0, 0.0, -0.1],
         retraction: None,
+        extrusion_lead_s: None,
         ..tool
     };
     Machine {
@@ -144,6 +149,7 @@ fn heron() -> Machine {
             probing_s: Some(40.0),
         },
         tools: vec![tool, second],
+        probe_offset_mm: Some([-28.0, 12.0, -1.6]),
         bed: Some(Bed { limit_c: Some(100.0), heating: Some(Heating { time_constant_s: 240.0, full_power_c: 130.0 }) }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 21.0,
@@ -509,9 +515,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 30)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 44)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 45)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 54)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 57)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");
