@@ -58,24 +58,26 @@ pub fn read_lines(job: &[u8]) -> u64 {
 pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
     let mut reader = LineReader::new(job);
     let mut interpreter = Interpreter::new(machine);
-    let mut gather = Gather::new(machine);
+    let mut gather = Gather::new();
     let mut planner = Planner::new(machine);
     let mut log = Log::new(&machine.severities);
     let (mut rows, mut chunk) = (Rows::default(), Chunk::default());
-    let (mut blocks, mut spare, mut count) = (Vec::new(), Vec::new(), 0);
+    let (mut gathered, mut ready, mut spare, mut count) = (Vec::new(), Vec::new(), Vec::new(), 0);
     while reader.read(&mut chunk).expect("reading from memory cannot fail") {
         rows.read(chunk.bytes(), Vectors::default());
+        gather.supply(&mut spare);
         interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
-        gather.take(&mut blocks);
-        for planned in blocks.drain(..) {
-            count += planned.block.len();
+        gather.take(&mut gathered, &mut spare);
+        for gathered in gathered.drain(..) {
+            count += gathered.len();
             if plans {
-                planner.block(planned, &mut |planned| spare.push(black_box(planned)));
+                planner.take(gathered, &mut spare);
+                planner.release(&mut ready, usize::MAX, &mut spare);
+                spare.append(black_box(&mut ready));
             } else {
-                spare.push(black_box(planned));
+                spare.push(black_box(gathered).unpacked(&mut Vec::new()));
             }
         }
-        gather.recycle(&mut spare);
     }
     count
 }

@@ -2,6 +2,9 @@
 
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
+/// More helpers with one job than that gain nothing: each stage is passed by one thread at a time.
+const HELPERS_OF_USE: usize = 7;
+
 /// Something that other threads can help with.
 pub trait Help: Send + Sync {
     /// Works along until there is nothing left to take up.
@@ -64,11 +67,12 @@ impl<'e> Crew<'e> {
         self.calls().open.retain(|call| call.id != id);
     }
 
-    /// Helps with the job that has the fewest helpers; false when there is none.
+    /// Helps with the job that has the fewest helpers; false when there is none that gains from one more.
     pub fn help(&self) -> bool {
         let (id, run) = {
             let mut calls = self.calls();
-            let Some(call) = calls.open.iter_mut().min_by_key(|call| call.helpers) else { return false };
+            let needy = calls.open.iter_mut().filter(|call| call.helpers < HELPERS_OF_USE);
+            let Some(call) = needy.min_by_key(|call| call.helpers) else { return false };
             call.helpers += 1;
             (call.id, call.run.clone())
         };
@@ -81,7 +85,7 @@ impl<'e> Crew<'e> {
     /// Lies down until somebody calls for help, or `done` becomes true (which [`Self::wake`] tells).
     pub fn wait(&self, done: impl Fn() -> bool) {
         let mut calls = self.calls();
-        while calls.open.is_empty() && !done() {
+        while !calls.open.iter().any(|call| call.helpers < HELPERS_OF_USE) && !done() {
             calls = self.changed.wait(calls).unwrap_or_else(PoisonError::into_inner);
         }
     }

@@ -10,6 +10,7 @@ pub const FINDINGS_KEPT: usize = 1000;
 /// Most line numbers kept per finding.
 pub const LINES_KEPT: usize = 100;
 
+#[derive(Clone)]
 struct Merged {
     finding: Finding,
     badness: f64,
@@ -27,7 +28,7 @@ fn sentence(mut message: String) -> String {
 }
 
 /// The findings so far.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct Log {
     merged: Vec<Merged>,
     by_key: BTreeMap<(&'static str, u64, Severity), usize>,

@@ -5,8 +5,8 @@
 //! chunk is planned, the next one is read. A stage sees the same chunks in the same order whatever the number of threads,
 //! so nothing that it computes can depend on that number, and nothing has to be guessed or joined.
 
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Condvar, Mutex, MutexGuard};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
 /// How often a thread looks whether it may go on before it lies down: at first without a break, then each time after
 /// letting others run who may be in need of the processor. About a millisecond, many times what a chunk takes in a stage,
@@ -25,7 +25,7 @@ pub fn soon(mut happened: impl FnMut() -> bool) -> bool {
     false
 }
 
-/// A thread died inside a stage: nobody can go on.
+/// A thread that carried a chunk died: nobody can go on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Broken;
 
@@ -33,50 +33,79 @@ pub struct Broken;
 #[derive(Debug)]
 pub struct Turns<S> {
     due: AtomicU64,
+    broken: AtomicBool,
     stage: Mutex<S>,
     passed: Condvar,
-}
-
-/// Wakes those who wait, however the stage is left.
-struct Wake<'t>(&'t Condvar);
-
-impl Drop for Wake<'_> {
-    fn drop(&mut self) {
-        self.0.notify_all();
-    }
 }
 
 impl<S> Turns<S> {
     /// A stage that waits for chunk 0.
     pub fn new(stage: S) -> Self {
-        Self { due: AtomicU64::new(0), stage: Mutex::new(stage), passed: Condvar::new() }
+        Self {
+            due: AtomicU64::new(0),
+            broken: AtomicBool::new(false),
+            stage: Mutex::new(stage),
+            passed: Condvar::new(),
+        }
     }
 
     /// Waits until all chunks before `number` have passed, does `work` in the stage, and lets the next chunk in.
     ///
     /// # Errors
-    /// [`Broken`] when a thread panicked in this stage. Every chunk goes through the stages in order, so whoever comes
-    /// after a chunk that was lost in a stage finds out there at the latest.
+    /// [`Broken`] when a thread panicked in this stage, or [`Self::shut`] was called.
     pub fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
-        soon(|| self.due.load(Ordering::Acquire) == number || self.stage.is_poisoned());
-        let wake = Wake(&self.passed);
-        let mut stage = self.stage.lock().map_err(|_| Broken)?;
-        while self.due.load(Ordering::Acquire) != number {
-            stage = self.passed.wait(stage).map_err(|_| Broken)?;
-        }
+        let mut stage = self.enter(number)?;
         let done = work(&mut stage);
         self.due.store(number + 1, Ordering::Release);
         drop(stage);
-        drop(wake);
+        self.passed.notify_all();
         Ok(done)
+    }
+
+    /// The same, but the chunk stays: its next part, or the rest of it with [`Self::pass`], comes in before any other.
+    ///
+    /// # Errors
+    /// Like [`Self::pass`].
+    pub fn pass_part<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+        Ok(work(&mut *self.enter(number)?))
+    }
+
+    fn enter(&self, number: u64) -> Result<MutexGuard<'_, S>, Broken> {
+        soon(|| self.due.load(Ordering::Acquire) == number || self.broken.load(Ordering::Acquire));
+        let mut stage = self.lock()?;
+        while self.due.load(Ordering::Acquire) != number {
+            stage = self.passed.wait(stage).map_err(|_| Broken)?;
+            if self.broken.load(Ordering::Acquire) {
+                return Err(Broken);
+            }
+        }
+        Ok(stage)
+    }
+
+    /// True when the chunk of that number has passed.
+    ///
+    /// # Errors
+    /// [`Broken`] when it never will.
+    pub fn has_passed(&self, number: u64) -> Result<bool, Broken> {
+        let passed = self.due.load(Ordering::Acquire) > number;
+        if !passed && self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(passed) }
+    }
+
+    /// Lets nobody in any more: a chunk was lost.
+    pub fn shut(&self) {
+        // Under the lock, so that nobody misses it between looking and lying down.
+        let _stage = self.stage.lock().unwrap_or_else(PoisonError::into_inner);
+        self.broken.store(true, Ordering::Release);
+        self.passed.notify_all();
     }
 
     /// The stage, out of turn.
     ///
     /// # Errors
-    /// [`Broken`] when a thread panicked in this stage.
+    /// Like [`Self::pass`].
     pub fn lock(&self) -> Result<MutexGuard<'_, S>, Broken> {
-        self.stage.lock().map_err(|_| Broken)
+        let stage = self.stage.lock().map_err(|_| Broken)?;
+        if self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(stage) }
     }
 }
 
@@ -113,16 +142,33 @@ mod tests {
     }
 
     #[test]
-    fn a_panic_in_a_stage_stops_all_and_hangs_nobody() {
-        let (first, second) = (Turns::new(()), Turns::new(()));
-        let carry = |number: u64| {
-            first.pass(number, |()| ())?;
-            second.pass(number, |()| assert_ne!(number, 2))
-        };
+    fn parts_of_a_chunk_come_before_the_next_chunk() {
+        let stage = Turns::new(Vec::new());
         thread::scope(|scope| {
-            let chunks: Vec<_> = (0..5).rev().map(|number| scope.spawn(move || carry(number))).collect();
-            let ends: Vec<_> = chunks.into_iter().rev().map(|chunk| chunk.join().ok()).collect();
-            assert_eq!(ends, [Some(Ok(())), Some(Ok(())), None, Some(Err(Broken)), Some(Err(Broken))]);
+            for number in (0..20).rev() {
+                let stage = &stage;
+                scope.spawn(move || {
+                    for part in 0..3 {
+                        stage.pass_part(number, |seen| seen.push((number, part))).unwrap();
+                    }
+                    stage.pass(number, |seen| seen.push((number, 3))).unwrap();
+                });
+            }
+        });
+        let expected: Vec<(u64, u64)> = (0..20).flat_map(|number| (0..4).map(move |part| (number, part))).collect();
+        assert_eq!(*stage.lock().unwrap(), expected);
+    }
+
+    #[test]
+    fn a_stage_that_is_shut_hangs_nobody() {
+        let stage = Turns::new(());
+        thread::scope(|scope| {
+            let waiting = scope.spawn(|| stage.pass(7, |()| ()));
+            let panicking = scope.spawn(|| stage.pass(0, |()| assert_eq!(1, 2)));
+            assert!(panicking.join().is_err());
+            stage.shut();
+            assert_eq!(waiting.join().unwrap(), Err(Broken));
+            assert!(stage.lock().is_err());
         });
     }
 }

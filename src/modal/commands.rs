@@ -112,7 +112,7 @@ impl Interpreter {
     fn seconds(&self, log: &mut Log) -> Option<f64> {
         let seconds = match (self.params.get(b'S'), self.params.get(b'P')) {
             (Some(s), _) => s,
-            (None, Some(p)) => p * self.controller.dwell_p_s,
+            (None, Some(p)) => p * self.dialect.dwell_p_s,
             (None, None) => return None,
         };
         if seconds < 0.0 {
@@ -142,7 +142,7 @@ impl Interpreter {
         }
         for (axis, &homed) in axes.iter().enumerate() {
             if homed {
-                self.position[axis] = self.home[axis];
+                self.position[axis] = self.dialect.home[axis];
                 self.known[axis] = true;
                 self.g92[axis] = 0.0;
             }
@@ -152,13 +152,13 @@ impl Interpreter {
             self.lift = 0.0;
             self.states.iter_mut().filter_map(|state| state.retracted.as_mut()).for_each(|(_, lift)| *lift = 0.0);
         }
-        self.action(ActionKind::Home { axes, position: self.position }, self.controller.homing_s.unwrap_or(0.0), out);
+        self.action(ActionKind::Home { axes, position: self.position }, self.dialect.homing_s, out);
     }
 
     /// Probing and the like: planning goes on from the last known position, findings wait for absolute words.
     fn lose_position(&mut self, out: &mut impl FnMut(Event)) {
         self.known = [false; 3];
-        self.action(ActionKind::Probe, self.controller.probing_s.unwrap_or(0.0), out);
+        self.action(ActionKind::Probe, self.dialect.probing_s, out);
     }
 
     /// G92 moves the job's frame; without axis words all logical coordinates become 0.
@@ -215,7 +215,8 @@ impl Interpreter {
 
     /// The retraction in force for the tool in use: the job's words before the sheet's.
     fn retraction_now(&self) -> (Option<f64>, f64, f64, f64, f64) {
-        let described = self.tools.get(self.tool as usize).or(self.tools.first()).and_then(|tool| tool.retraction);
+        let described =
+            self.dialect.tools.get(self.tool as usize).or(self.dialect.tools.first()).and_then(|tool| tool.1);
         let job = self.retraction;
         let length = job.length_mm.or(described.map(|r| r.length_mm));
         let feed = job.feed_mm_s.or(described.map(|r| r.feed_rate_mm_s)).unwrap_or(self.feed_mm_s);
@@ -245,7 +246,7 @@ impl Interpreter {
         if lift > 0.0 {
             self.lift = lift;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z + lift], 0.0, self.lift_mm_s, None, log, out);
+            self.emit_move([x, y, z + lift], 0.0, self.dialect.lift_mm_s, None, log, out);
         }
     }
 
@@ -256,7 +257,7 @@ impl Interpreter {
         if lift > 0.0 {
             self.lift = 0.0;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z - lift], 0.0, self.lift_mm_s, None, log, out);
+            self.emit_move([x, y, z - lift], 0.0, self.dialect.lift_mm_s, None, log, out);
         }
         let (_, _, _, extra, feed) = self.retraction_now();
         let de = (length + extra) * self.state().flow_factor;
@@ -272,7 +273,7 @@ impl Interpreter {
             return None;
         }
         let number = value.round() as u32;
-        if number as usize >= self.tools.len() {
+        if number as usize >= self.dialect.tools.len() {
             self.raise(log, "tool-not-described", Severity::Hold, u64::from(number), || {
                 format!("tool T{number} has no [[tool]] in the sheet: planned and judged as the first tool")
             });
@@ -335,7 +336,7 @@ impl Interpreter {
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
         self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
-        if !self.has_bed && target_c > 0.0 {
+        if !self.dialect.has_bed && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 0, || {
                 "the job heats the bed and the sheet has no [bed]".to_owned()
             });
@@ -349,7 +350,7 @@ impl Interpreter {
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
         self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
-        if !self.has_chamber && target_c > 0.0 {
+        if !self.dialect.has_chamber && target_c > 0.0 {
             self.raise(log, "heater-not-described", Severity::Hold, 1, || {
                 "the job heats a chamber and the sheet has no [chamber]".to_owned()
             });
@@ -421,7 +422,7 @@ impl Interpreter {
 
     /// M201 (mm/s²), M203 (mm/s), M204 (mm/s²) and M205 (mm/s, mm).
     fn limits(&mut self, code: u32, log: &mut Log, out: &mut impl FnMut(Event)) {
-        if !self.controller.obeys_limits_in_job {
+        if !self.dialect.obeys_limits_in_job {
             return;
         }
         let mut change = LimitChange::default();

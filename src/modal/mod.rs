@@ -10,7 +10,7 @@ mod params;
 mod straight;
 
 use crate::inspection::Severity;
-use crate::machine::{Controller, ExtrusionMode, Feature, Machine, Tool};
+use crate::machine::{ExtrusionMode, Feature, Limits, Machine, Retraction};
 use crate::observe::{ActionKind, Curve, Hit, Log};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 use params::Params;
@@ -80,6 +80,36 @@ pub struct LimitChange {
     pub junction_deviation_mm: Option<f64>,
 }
 
+impl LimitChange {
+    /// Adds a later change.
+    pub fn join(&mut self, later: &Self) {
+        let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);
+        for axis in 0..4 {
+            set(&mut self.feed_rate_mm_s[axis], later.feed_rate_mm_s[axis]);
+            set(&mut self.acceleration_mm_s2[axis], later.acceleration_mm_s2[axis]);
+            set(&mut self.jerk_mm_s[axis], later.jerk_mm_s[axis]);
+        }
+        set(&mut self.printing_mm_s2, later.printing_mm_s2);
+        set(&mut self.travel_mm_s2, later.travel_mm_s2);
+        set(&mut self.retraction_mm_s2, later.retraction_mm_s2);
+        set(&mut self.junction_deviation_mm, later.junction_deviation_mm);
+    }
+
+    /// Carries the change out.
+    pub fn apply(&self, limits: &mut Limits) {
+        let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
+        for axis in 0..4 {
+            set(&mut limits.feed_rate_mm_s[axis], self.feed_rate_mm_s[axis]);
+            set(&mut limits.acceleration_mm_s2[axis], self.acceleration_mm_s2[axis]);
+            set(&mut limits.jerk_mm_s[axis], self.jerk_mm_s[axis]);
+        }
+        set(&mut limits.printing_mm_s2, self.printing_mm_s2);
+        set(&mut limits.travel_mm_s2, self.travel_mm_s2);
+        set(&mut limits.retraction_mm_s2, self.retraction_mm_s2);
+        set(&mut limits.junction_deviation_mm, self.junction_deviation_mm);
+    }
+}
+
 /// The motion mode that a line of bare axis words repeats.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Mode {
@@ -110,15 +140,51 @@ struct ToolState {
     retracted: Option<(f64, f64)>,
 }
 
-/// The modal state of a job, and what of the machine it depends on.
-pub struct Interpreter {
-    controller: Controller,
+/// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dialect {
+    extrusion_mode: ExtrusionMode,
+    obeys_limits_in_job: bool,
+    default_feed_mm_s: f64,
+    dwell_p_s: f64,
+    line_length_limit_bytes: Option<u64>,
+    lacks: Vec<Feature>,
+    homing_s: f64,
+    probing_s: f64,
     home: [f64; 3],
     /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
     lift_mm_s: f64,
-    tools: Vec<Tool>,
+    /// Offset, mm, and retraction of each tool.
+    tools: Vec<([f64; 3], Option<Retraction>)>,
     has_bed: bool,
     has_chamber: bool,
+}
+
+impl Dialect {
+    /// That of a machine.
+    pub fn of(machine: &Machine) -> Self {
+        let controller = &machine.controller;
+        Self {
+            extrusion_mode: controller.extrusion_mode,
+            obeys_limits_in_job: controller.obeys_limits_in_job,
+            default_feed_mm_s: controller.default_feed_rate_mm_s,
+            dwell_p_s: controller.dwell_p_s,
+            line_length_limit_bytes: controller.line_length_limit_bytes,
+            lacks: controller.lacks.clone(),
+            homing_s: controller.homing_s.unwrap_or(0.0),
+            probing_s: controller.probing_s.unwrap_or(0.0),
+            home: machine.travel.home,
+            lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
+            tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
+            has_bed: machine.bed.is_some(),
+            has_chamber: machine.chamber.is_some(),
+        }
+    }
+}
+
+/// The modal state of a job.
+pub struct Interpreter {
+    dialect: Dialect,
 
     position: [f64; 3],
     known: [bool; 3],
@@ -181,16 +247,11 @@ impl Interpreter {
             retracted: None,
         };
         let mut states = vec![fresh; TOOLS_KEPT];
-        for (state, tool) in states.iter_mut().zip(&machine.tools) {
-            state.offset_mm = tool.offset_mm;
+        let dialect = Dialect::of(machine);
+        for (state, (offset_mm, _)) in states.iter_mut().zip(&dialect.tools) {
+            state.offset_mm = *offset_mm;
         }
         Self {
-            controller: machine.controller.clone(),
-            home: machine.travel.home,
-            lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
-            tools: machine.tools.clone(),
-            has_bed: machine.bed.is_some(),
-            has_chamber: machine.chamber.is_some(),
             position: [0.0; 3],
             known: [true; 3],
             e: 0.0,
@@ -203,7 +264,7 @@ impl Interpreter {
             inches: false,
             plane: [0, 1, 2],
             mode: None,
-            feed_mm_s: machine.controller.default_feed_rate_mm_s,
+            feed_mm_s: dialect.default_feed_mm_s,
             feed_given: false,
             speed_factor: 1.0,
             tool: 0,
@@ -222,6 +283,7 @@ impl Interpreter {
             heat_on_for_good: false,
             params: Params::default(),
             line: 0,
+            dialect,
         }
     }
 
@@ -322,7 +384,7 @@ impl Interpreter {
         } else if raw.cut {
             self.malformed(log, || format!("{} bytes in one line: only its start was read", raw.raw_bytes));
         }
-        if let Some(limit) = self.controller.line_length_limit_bytes
+        if let Some(limit) = self.dialect.line_length_limit_bytes
             && line.command_bytes as u64 > limit
         {
             let hit = Hit {
@@ -356,7 +418,7 @@ impl Interpreter {
 
     /// The controller was not built for `feature`.
     fn needs(&self, feature: Feature, log: &mut Log) {
-        if self.controller.lacks.contains(&feature) {
+        if self.dialect.lacks.contains(&feature) {
             let severity = if feature == Feature::Arcs { Severity::NoGo } else { Severity::Hold };
             self.raise(log, "not-supported-here", severity, feature as u64, || {
                 format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
@@ -473,7 +535,7 @@ impl Interpreter {
 
     /// Modes that take no parameters. Returns false for every other command.
     fn set_mode(&mut self, command: Command, log: &mut Log) -> bool {
-        let latest = self.controller.extrusion_mode == ExtrusionMode::LatestWord;
+        let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
         match (command.letter, command.code) {
             (b'G', 170) => self.plane = [0, 1, 2],
             (b'G', 180) => self.plane = [2, 0, 1],

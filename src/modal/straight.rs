@@ -63,7 +63,7 @@ impl Lane {
             flow_factor: tool.flow_factor,
             speed_factor: state.speed_factor,
             // Beyond either there is something to say about the line.
-            bytes_limit: state.controller.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
+            bytes_limit: state.dialect.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
                 usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ))
             }),
             position: state.position,
@@ -264,7 +264,7 @@ mod tests {
 
     /// Everything that leaves this stage: the columns it fills, limits and actions, findings, state at the end.
     fn read(machine: &Machine, job: &str, by_law: bool) -> Vec<String> {
-        let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new(machine));
+        let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new());
         let mut log = Log::new(&machine.severities);
         let (mut rows, mut chunk, mut parsed) = (Rows::default(), Chunk::default(), Words::new());
         let mut reader = LineReader::with_chunk_bytes(job.as_bytes(), 150);
@@ -281,13 +281,15 @@ mod tests {
         }
         gather.finish(reader.lines_read());
         let mut blocks = Vec::new();
-        gather.take(&mut blocks);
+        gather.take(&mut blocks, &mut Vec::new());
         let mut seen: Vec<String> = blocks
-            .iter()
+            .into_iter()
+            .map(|gathered| gathered.unpacked(&mut Vec::new()))
             .flat_map(|planned| {
                 let block = &planned.block;
-                let moves = (0..block.len()).map(move |i| row(block, i));
-                moves.chain([format!("{:?} {:?}", block.origin, planned.closing)])
+                let mut moves: Vec<String> = (0..block.len()).map(|i| row(block, i)).collect();
+                moves.push(format!("{:?} {:?}", block.origin, planned.closing));
+                moves
             })
             .collect();
         seen.push(format!("{} {:?}", interpreter.commands(), interpreter.last_was_motion()));

@@ -1,11 +1,12 @@
-//! Events → blocks of moves that are not planned yet, with the limits in force and the actions that follow them.
+//! Events → blocks of moves that are not planned yet, with the changes of limits among them and the actions that follow.
 
-use crate::machine::{Limits, Machine};
+use super::MANY_BLOCKS;
+use super::packed::Packed;
 use crate::modal::{Event, LimitChange, Move};
-use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, flag};
+use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, Wait, flag};
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
-pub(super) const ACTIONS_BETWEEN_MOVES: usize = 65_536;
+const ACTIONS_BETWEEN_MOVES: usize = 65_536;
 
 /// An action as the planner passes it on: its own duration, its place by the block it ends.
 #[derive(Debug, Clone, Copy)]
@@ -25,37 +26,102 @@ pub struct Planned {
     pub block: Block,
     /// What follows them.
     pub closing: Vec<Closing>,
-    /// Limits in force from a move of the block on.
-    pub(super) spans: Vec<(usize, Limits)>,
+    /// Changes of limits, each from a move of the block on; at most one for each move.
+    pub(super) changes: Vec<(usize, LimitChange)>,
+    /// True when the machine comes to rest behind it.
+    pub(super) stops: bool,
 }
 
-/// Gathers events into blocks. Where blocks are cut depends on the events alone, and no number on where they are cut.
+/// Actions that a block keeps room for when it is used again.
+const ACTIONS_KEPT: usize = 1024;
+
+impl Planned {
+    /// Forgets everything, and gives back what many actions took.
+    pub(super) fn clear(&mut self) {
+        self.block.clear();
+        self.closing.clear();
+        self.changes.clear();
+        self.stops = false;
+        self.closing.shrink_to(ACTIONS_KEPT);
+        self.block.actions.shrink_to(ACTIONS_KEPT);
+    }
+}
+
+/// Moves that were gathered, not planned yet.
+#[derive(Debug)]
+pub enum Gathered {
+    /// As a block.
+    Whole(Box<Planned>),
+    /// In a small space, where there are many.
+    Packed(Packed),
+}
+
+impl Gathered {
+    /// Number of moves.
+    pub fn len(&self) -> usize {
+        match self {
+            Self::Whole(planned) => planned.block.len(),
+            Self::Packed(packed) => packed.len(),
+        }
+    }
+
+    /// True when there are actions only.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// As a block, made of one that is to spare where needed.
+    pub fn unpacked(self, spare: &mut Vec<Box<Planned>>) -> Box<Planned> {
+        match self {
+            Self::Whole(planned) => planned,
+            Self::Packed(packed) => {
+                let mut planned = spare.pop().unwrap_or_default();
+                packed.unpack(&mut planned);
+                planned
+            }
+        }
+    }
+
+    /// A second one.
+    pub fn twin(&self) -> Self {
+        Self::Packed(match self {
+            Self::Whole(planned) => Packed::of(planned),
+            Self::Packed(packed) => packed.clone(),
+        })
+    }
+}
+
+/// Gathers events into blocks. No number depends on where they are cut.
 pub struct Gather {
     block_moves: usize,
-    limits: Limits,
+    /// Actions since the last move.
+    actions: usize,
     current: Box<Planned>,
-    done: Vec<Box<Planned>>,
+    done: Vec<Gathered>,
     spare: Vec<Box<Planned>>,
 }
 
+impl Default for Gather {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 impl Gather {
-    /// Starts under the machine's limits.
-    pub fn new(machine: &Machine) -> Self {
-        Self::with_block_moves(machine, BLOCK)
+    /// Nothing gathered.
+    pub fn new() -> Self {
+        Self::with_block_moves(BLOCK)
     }
 
     /// The same with smaller blocks, for tests.
-    pub fn with_block_moves(machine: &Machine, block_moves: usize) -> Self {
-        let limits = machine.motion.limits;
-        let mut gather = Self {
+    pub fn with_block_moves(block_moves: usize) -> Self {
+        Self {
             block_moves: block_moves.clamp(1, BLOCK),
-            limits,
+            actions: 0,
             current: Box::default(),
             done: Vec::new(),
             spare: Vec::new(),
-        };
-        gather.current.spans.push((0, limits));
-        gather
+        }
     }
 
     /// Takes one event.
@@ -65,7 +131,11 @@ impl Gather {
             Event::Limits(change) => self.change_limits(change),
             Event::Action { line, duration_s, kind } => {
                 self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
-                if self.current.closing.len() >= ACTIONS_BETWEEN_MOVES {
+                self.current.stops |= is_stop(kind);
+                self.actions += 1;
+                if self.actions >= ACTIONS_BETWEEN_MOVES {
+                    self.actions = 0;
+                    self.current.stops = true;
                     self.close();
                 }
             }
@@ -78,14 +148,22 @@ impl Gather {
         self.close();
     }
 
-    /// Gives out the blocks that are full or ended by actions, in order.
-    pub fn take(&mut self, blocks: &mut Vec<Box<Planned>>) {
+    /// Gives out what was gathered, in order: full blocks, and all that actions follow. `spare` gives and gets blocks that
+    /// nobody needs.
+    pub fn take(&mut self, blocks: &mut Vec<Gathered>, spare: &mut Vec<Box<Planned>>) {
+        if !self.current.closing.is_empty() {
+            self.close();
+        }
         blocks.append(&mut self.done);
+        self.spare.append(spare);
+        // As many as one call uses up are enough.
+        self.spare.truncate(MANY_BLOCKS);
+        std::mem::swap(&mut self.spare, spare);
     }
 
-    /// Takes back blocks that nobody needs any more.
-    pub fn recycle(&mut self, blocks: &mut Vec<Box<Planned>>) {
-        self.spare.append(blocks);
+    /// Takes blocks to fill from now on.
+    pub fn supply(&mut self, spare: &mut Vec<Box<Planned>>) {
+        self.spare.append(spare);
     }
 
     /// The block that the next move belongs to, with room for it.
@@ -94,36 +172,32 @@ impl Gather {
         if self.current.block.len() >= self.block_moves || !self.current.closing.is_empty() {
             self.close();
         }
+        self.actions = 0;
         &mut self.current.block
     }
 
     /// Ends the current block and starts another.
     #[cold]
     fn close(&mut self) {
+        if self.done.len() >= MANY_BLOCKS {
+            self.done.push(Gathered::Packed(Packed::of(&self.current)));
+            self.current.clear();
+            return;
+        }
         let mut next = self.spare.pop().unwrap_or_default();
-        next.block.clear();
-        next.closing.clear();
-        next.spans.clear();
-        next.spans.push((0, self.limits));
-        self.done.push(std::mem::replace(&mut self.current, next));
+        next.clear();
+        self.done.push(Gathered::Whole(std::mem::replace(&mut self.current, next)));
     }
 
     fn change_limits(&mut self, change: &LimitChange) {
-        let limits = &mut self.limits;
-        let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
-        for axis in 0..4 {
-            set(&mut limits.feed_rate_mm_s[axis], change.feed_rate_mm_s[axis]);
-            set(&mut limits.acceleration_mm_s2[axis], change.acceleration_mm_s2[axis]);
-            set(&mut limits.jerk_mm_s[axis], change.jerk_mm_s[axis]);
+        // A change behind an action holds from the next move on, which another block begins with.
+        if !self.current.closing.is_empty() {
+            self.close();
         }
-        set(&mut limits.printing_mm_s2, change.printing_mm_s2);
-        set(&mut limits.travel_mm_s2, change.travel_mm_s2);
-        set(&mut limits.retraction_mm_s2, change.retraction_mm_s2);
-        set(&mut limits.junction_deviation_mm, change.junction_deviation_mm);
         let at = self.current.block.len();
-        match self.current.spans.last_mut() {
-            Some((start, limits)) if *start == at => *limits = self.limits,
-            _ => self.current.spans.push((at, self.limits)),
+        match self.current.changes.last_mut() {
+            Some((place, earlier)) if *place == at => earlier.join(change),
+            _ => self.current.changes.push((at, *change)),
         }
     }
 
@@ -165,5 +239,20 @@ impl Gather {
         block.flags[i] = flags | if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
         block.commands[i] = step.commands;
         block.bytes[i] = step.bytes;
+    }
+}
+
+/// Stops: the machine comes to rest and look-ahead ends.
+fn is_stop(kind: &ActionKind) -> bool {
+    match kind {
+        ActionKind::Dwell
+        | ActionKind::Home { .. }
+        | ActionKind::Probe
+        | ActionKind::Pause { .. }
+        | ActionKind::Tool { .. }
+        | ActionKind::Finish
+        | ActionKind::End => true,
+        ActionKind::Heat { wait, .. } => *wait != Wait::No,
+        ActionKind::Fan { .. } | ActionKind::MotorsOff { .. } | ActionKind::MotorsOn => false,
     }
 }

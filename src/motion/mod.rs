@@ -11,29 +11,37 @@ mod curves;
 mod derive;
 mod gather;
 pub mod grid;
+mod packed;
 mod profile;
 mod scan;
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use crate::machine::{E, Limits, Machine};
-use crate::observe::{ActionKind, Block, flag};
+use crate::modal::LimitChange;
+use crate::observe::{Block, flag};
 use crate::vectors::Vectors;
 use corner::Leg;
 use scan::Scan;
 
-pub use gather::{Closing, Gather, Planned};
+pub use gather::{Closing, Gather, Gathered, Planned};
+pub use packed::Packed;
 pub use scan::UNLIMITED_MOVES;
 
-/// More blocks than this (each with room for [`crate::observe::BLOCK`] moves) are not kept waiting without need.
-const MANY_BLOCKS: usize = 64;
+/// More blocks than this, each with room for [`crate::observe::BLOCK`] moves, are not kept: the others are packed.
+pub(crate) const MANY_BLOCKS: usize = 64;
 
 /// Plans gathered blocks.
 pub struct Planner {
     vectors: Vectors,
-    waiting: VecDeque<Box<Planned>>,
+    waiting: VecDeque<Gathered>,
     scan: Scan,
     last: Option<Leg>,
+    /// Limits in force at the end of what waits.
+    limits: Limits,
+    /// Limits in force at its start.
+    limits_at_front: Limits,
 }
 
 impl Planner {
@@ -44,92 +52,125 @@ impl Planner {
 
     /// The same with the vectors given: no number depends on them.
     pub fn with_vectors(machine: &Machine, vectors: Vectors) -> Self {
-        Self { vectors, waiting: VecDeque::new(), scan: Scan::new(machine.motion.look_ahead), last: None }
+        Self {
+            vectors,
+            waiting: VecDeque::new(),
+            scan: Scan::new(machine.motion.look_ahead),
+            last: None,
+            limits: machine.motion.limits,
+            limits_at_front: machine.motion.limits,
+        }
     }
 
-    /// Takes one block; `ready` gets every block whose speeds are settled, in order.
-    pub fn block(&mut self, mut planned: Box<Planned>, ready: &mut impl FnMut(Box<Planned>)) {
+    /// Takes what was gathered next. `spare` gives and gets blocks that nobody needs.
+    pub fn take(&mut self, gathered: Gathered, spare: &mut Vec<Box<Planned>>) {
+        let mut planned = gathered.unpacked(spare);
         planned.block.vectors = self.vectors;
         self.derive(&mut planned);
-        let stop = planned.closing.len() >= gather::ACTIONS_BETWEEN_MOVES
-            || planned.closing.iter().any(|closing| is_stop(&closing.kind));
-        self.waiting.push_back(planned);
-        if stop {
+        let stops = planned.stops;
+        if self.waiting.len() >= MANY_BLOCKS {
+            // What was derived is derived again when its turn comes.
+            self.waiting.push_back(Gathered::Packed(Packed::of(&planned)));
+            spare.push(planned);
+        } else {
+            self.waiting.push_back(Gathered::Whole(planned));
+        }
+        if stops {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
             self.scan.stop(rest);
         } else {
-            self.scan.settle(self.waiting.len() > MANY_BLOCKS);
+            self.scan.settle(self.waiting.len() > MANY_BLOCKS / 2);
         }
-        self.release(ready);
     }
 
-    /// Gives out the blocks at the front whose moves are all settled.
-    fn release(&mut self, ready: &mut impl FnMut(Box<Planned>)) {
+    /// Gives out up to `most` blocks at the front whose speeds are settled, in order; true when there may be more.
+    pub fn release(&mut self, ready: &mut Vec<Box<Planned>>, most: usize, spare: &mut Vec<Box<Planned>>) -> bool {
         let mut used = 0;
-        while let Some(front) = self.waiting.front() {
-            let count = front.block.len();
-            if self.scan.settled() - used < count {
-                break;
-            }
-            let Some(mut planned) = self.waiting.pop_front() else { break };
-            let (starts, ends) = self.scan.speeds(used..used + count);
+        while ready.len() < most
+            && let Some(front) = self.waiting.front()
+            && self.scan.settled() - used >= front.len()
+            && let Some(front) = self.waiting.pop_front()
+        {
+            let derived = matches!(front, Gathered::Whole(_));
+            let mut planned = front.unpacked(spare);
+            self.follow_limits(&mut planned, derived);
+            let (starts, ends) = self.scan.speeds(used..used + planned.block.len());
             self.vectors.run(
                 #[inline(always)]
                 || profile::fill(&mut planned.block, starts, ends),
             );
-            used += count;
-            ready(planned);
+            used += planned.block.len();
+            ready.push(planned);
         }
         self.scan.forget(used);
+        ready.len() >= most
+    }
+
+    /// Moves on to the limits behind a block that goes; derives its columns again where they were dropped.
+    fn follow_limits(&mut self, planned: &mut Planned, derived: bool) {
+        if !derived {
+            planned.block.vectors = self.vectors;
+        }
+        let vectors = self.vectors;
+        let Planned { block, changes, .. } = planned;
+        spans(&mut self.limits_at_front, changes, block.len(), |range, limits| {
+            if !derived && !range.is_empty() {
+                geometry(vectors, block, range, limits);
+            }
+        });
     }
 
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
     fn derive(&mut self, planned: &mut Planned) {
-        let Planned { block, spans, .. } = planned;
-        for (i, &(start, ref limits)) in spans.iter().enumerate() {
-            let end = spans.get(i + 1).map_or(block.len(), |next| next.0);
-            if start == end {
-                continue;
+        let Planned { block, changes, .. } = planned;
+        let Self { vectors, scan, last, limits, .. } = self;
+        spans(limits, changes, block.len(), |range, limits| {
+            if range.is_empty() {
+                return;
             }
-            let range = start..end;
-            let (caps, steps) = self.scan.add(range.len());
-            self.vectors.run(
-                #[inline(always)]
-                || derive::straight(block, range.clone(), limits),
-            );
-            derive::curves(block, range.clone(), limits);
-            let first = Leg::of(block, start, limits);
-            caps[0] = match &self.last {
+            let (caps, steps) = scan.add(range.len());
+            geometry(*vectors, block, range.clone(), limits);
+            let first = Leg::of(block, range.start, limits);
+            caps[0] = match last {
                 Some(before) => corner::squared_cap(before, &first),
                 None => first.rest_squared(),
             };
-            self.vectors.run(
+            vectors.run(
                 #[inline(always)]
                 || {
                     derive::corners(block, range.clone(), limits, &mut caps[1..]);
                     derive::steps(block, range.clone(), steps);
                 },
             );
+            *last = Some(Leg::of(block, range.end - 1, limits));
             derive::corners_behind_curves(block, range, limits, caps);
-            self.last = Some(Leg::of(block, end - 1, limits));
-        }
+        });
     }
 }
 
-/// Stops: the machine comes to rest and look-ahead ends.
-fn is_stop(kind: &ActionKind) -> bool {
-    use crate::observe::Wait;
-    match kind {
-        ActionKind::Dwell
-        | ActionKind::Home { .. }
-        | ActionKind::Probe
-        | ActionKind::Pause { .. }
-        | ActionKind::Tool { .. }
-        | ActionKind::Finish
-        | ActionKind::End => true,
-        ActionKind::Heat { wait, .. } => *wait != Wait::No,
-        ActionKind::Fan { .. } | ActionKind::MotorsOff { .. } | ActionKind::MotorsOn => false,
+/// Calls `with` for each stretch of moves under the same limits, which end as they are behind the block.
+fn spans(
+    limits: &mut Limits,
+    changes: &[(usize, LimitChange)],
+    count: usize,
+    mut with: impl FnMut(Range<usize>, &Limits),
+) {
+    let mut start = 0;
+    for (at, change) in changes {
+        with(start..*at, limits);
+        change.apply(limits);
+        start = *at;
     }
+    with(start..count, limits);
+}
+
+/// What the planner knows of moves without their neighbours.
+fn geometry(vectors: Vectors, block: &mut Block, range: Range<usize>, limits: &Limits) {
+    vectors.run(
+        #[inline(always)]
+        || derive::straight(block, range.clone(), limits),
+    );
+    derive::curves(block, range, limits);
 }
 
 impl Leg {

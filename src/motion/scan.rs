@@ -126,7 +126,7 @@ impl Scan {
         }
         // Exit of move k needs moves up to k + window - 1, and that another one follows.
         let ready = count.saturating_sub(self.window);
-        if ready >= if soon { 1 } else { BATCH.max(self.window) } {
+        if ready >= batch.max(self.window) {
             self.bound.clear();
             self.bound.resize(ready + 1, 0.0);
             self.windows(ready);

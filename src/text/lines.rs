@@ -6,6 +6,7 @@
 
 use std::collections::VecDeque;
 use std::io::{self, Read};
+use std::sync::Arc;
 
 use memchr::{memchr, memchr_iter};
 
@@ -90,22 +91,22 @@ impl Chunk {
 /// The last chunks of a job.
 #[derive(Debug, Default)]
 pub struct History {
-    past: VecDeque<Chunk>,
+    past: VecDeque<Arc<Chunk>>,
     bytes: usize,
 }
 
 impl History {
-    /// Adds the next chunk; gives back one that is not needed any more, to be filled again.
-    pub fn push(&mut self, chunk: Chunk) -> Chunk {
+    /// Adds the next chunk; gives back one that is not needed any more.
+    pub fn push(&mut self, chunk: Arc<Chunk>) -> Option<Arc<Chunk>> {
         let newest = chunk.len;
         self.bytes += newest;
         self.past.push_back(chunk);
-        let mut spare = Chunk::default();
+        let mut spare = None;
         while let Some(oldest) = self.past.front()
             && (self.bytes - newest).saturating_sub(oldest.len) >= BYTES_KEPT
         {
             self.bytes -= oldest.len;
-            spare = self.past.pop_front().unwrap_or_default();
+            spare = self.past.pop_front();
         }
         spare
     }
@@ -364,7 +365,7 @@ mod tests {
         let mut reader = LineReader::with_chunk_bytes(&b"G1 X1\r\nM117 \x1b[31mred\nG1 X3"[..], 10);
         let (mut history, mut chunk) = (History::default(), Chunk::default());
         while reader.read(&mut chunk).unwrap() {
-            chunk = history.push(chunk);
+            assert!(history.push(Arc::new(std::mem::take(&mut chunk))).is_none(), "all of it fits");
         }
         assert_eq!(history.text_of(1).as_deref(), Some("G1 X1"));
         assert_eq!(history.text_of(2).as_deref(), Some("M117 ·[31mred"));

@@ -64,7 +64,7 @@ impl Series {
         for i in 0..block.len() {
             let (start_s, peak, sustained) = (now_s, block.peak_mm3_s[i], block.sustained_mm3_s[i]);
             now_s += block.time_s[i];
-            if sustained <= 0.0 {
+            if peak <= 0.0 && sustained <= 0.0 {
                 continue;
             }
             match &mut held {
@@ -98,7 +98,7 @@ impl Observer for Series {
                 [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
             },
         );
-        if sustained <= 0.0 {
+        if peak <= 0.0 && sustained <= 0.0 {
             return;
         }
         let end_s = start_s + time_s.value();

@@ -3,9 +3,10 @@
 
 use std::fmt::Write as _;
 
-use gonogo::machine::Machine;
+use gonogo::inspection::{Inspection, Severity};
+use gonogo::machine::{Machine, Override};
 use gonogo::observe::BLOCK;
-use gonogo::preflight::{Sizes, inspect};
+use gonogo::preflight::{Sizes, inspect, inspect_on};
 use gonogo::report::Report;
 use gonogo::report::json::{Frame, JsonReport};
 use gonogo::vectors::Vectors;
@@ -15,9 +16,13 @@ use crate::random_jobs::{Dice, random_job, random_machine};
 use crate::support::judge_sized;
 
 fn json(machine: &Machine, job: &[u8], sizes: Sizes) -> String {
+    as_json(judge_sized(machine, job, &sizes))
+}
+
+fn as_json(inspection: Inspection) -> String {
     let mut report = JsonReport::new(Frame::Object);
     let mut text = Vec::new();
-    report.add(&Ok(judge_sized(machine, job, &sizes)), &mut text).expect("memory can be written");
+    report.add(&Ok(inspection), &mut text).expect("memory can be written");
     report.finish(&mut text).expect("memory can be written");
     String::from_utf8(text).expect("JSON is UTF-8")
 }
@@ -29,7 +34,8 @@ fn assert_same(report: &str, expected: &str, how: &str) {
     }
     let at = report.lines().zip(expected.lines()).position(|(a, b)| a != b).unwrap_or(0);
     let line = |text: &str| text.lines().nth(at).unwrap_or_default().chars().take(200).collect::<String>();
-    panic!("{how}: line {}: {} instead of {}", at + 1, line(report), line(expected));
+    let before = expected.lines().take(at).filter(|line| line.contains('"')).last().unwrap_or_default();
+    panic!("{how}: line {}, after {before}: {} instead of {}", at + 1, line(report), line(expected));
 }
 
 /// Judges a job in many ways and wants one report.
@@ -77,6 +83,45 @@ proptest! {
     }
 }
 
+/// The machines of the corpus, one with other severities, and one that only moves otherwise.
+fn machines() -> Vec<Machine> {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join("machines");
+    let mut machines = ["heron", "wren", "bittern"]
+        .map(|name| Machine::load(&folder.join(format!("{name}.toml"))).expect("a sheet"))
+        .to_vec();
+    let mut faster = machines[1].clone();
+    faster.motion.limits.printing_mm_s2 *= 2.0;
+    let mut milder = machines[0].clone();
+    milder.severities.insert("malformed-word".to_owned(), Override::Severity(Severity::Note));
+    machines.extend([faster, milder]);
+    machines
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 8, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn many_machines_together_as_each_alone(seed in any::<u64>()) {
+        let mut machines = machines();
+        let mut dice = Dice::new(seed);
+        machines.push(random_machine(&mut dice));
+        let job = random_job(&machines[5], &mut dice, 400) + "G1 X1.2.3 Y5\nM106 S9\nG1 X7 Y7\n";
+        let all: Vec<&Machine> = machines.iter().collect();
+        for sizes in [
+            Sizes::default(),
+            Sizes { threads: 3, chunk_bytes: 700, ..Sizes::default() },
+            Sizes { threads: 2, chunk_bytes: 1 << 20, block_moves: 3, ..Sizes::default() },
+        ] {
+            let together = inspect_on(job.as_bytes(), "job.gcode", &all, &sizes).expect("reading from memory cannot fail");
+            prop_assert_eq!(together.len(), machines.len());
+            for (inspection, machine) in together.into_iter().zip(&machines) {
+                let how = format!("seed {seed}: {} among others, {sizes:?}", machine.name);
+                assert_same(&as_json(inspection), &json(machine, job.as_bytes(), Sizes::default()), &how);
+            }
+        }
+    }
+}
+
 /// A tall zigzag; `every` lines something happens that changes what all later lines mean.
 fn job_with(every: usize, what: impl Fn(usize) -> String) -> String {
     let mut job = String::from("M104 S210\nM109 S210\nG28\nG1 Z0.2 F600\nG1 X10 Y10 F6000\nM83\n");
@@ -93,7 +138,7 @@ fn job_with(every: usize, what: impl Fn(usize) -> String) -> String {
 /// Jobs on which nobody who starts in the middle can guess the state right.
 #[test]
 fn jobs_that_mislead() {
-    let jobs: [(&str, String); 12] = [
+    let jobs: [(&str, String); 14] = [
         ("late relative mode", job_with(3500, |_| "G91\nG1 X0.5 Y0.25 E0.02\n".into())),
         ("relative steps", job_with(40, |_| "G91\nG1 X-0.1 Y0.1 F3000\nG90\n".into())),
         ("G92 everywhere", job_with(3, |i| format!("G92 X{} Y{} E{}\n", 10 + i % 7, 12 + i % 5, i % 3))),
@@ -103,6 +148,8 @@ fn jobs_that_mislead() {
         ("overrides", job_with(90, |i| format!("M220 S{}\nM221 S{}\n", 50 + i % 120, 80 + i % 40))),
         ("tool changes", job_with(333, |i| format!("T{}\nM109 S{}\n", i / 333 % 3, 195 + i % 20))),
         ("limits", job_with(60, |i| format!("M204 P{} T{}\nM205 X{}\n", 400 + i % 900, 800 + i % 700, 4 + i % 9))),
+        ("fans", job_with(1, |i| format!("M106 S{}\n", i % 255))),
+        ("fans and limits", job_with(2, |i| format!("M106 S{}\nM204 P{}\nM107\n", i % 255, 300 + i))),
         ("inches", job_with(1500, |i| if i < 2000 { "G20\nG1 F200\n".into() } else { "G21\nG1 F5000\n".into() })),
         ("arcs and retractions", job_with(25, |_| "G10\nG2 X20 Y20 I3 J1\nG11\nG3 X10 Y10 R9\n".into())),
         (
@@ -140,5 +187,27 @@ fn a_source_that_breaks_ends_every_thread() {
             let result = inspect(Torn(job.as_bytes()), "torn.gcode", &Machine::built_in(), &sizes);
             assert_eq!(result.map(|_| ()).map_err(|error| error.to_string()), Err("torn".to_owned()));
         }
+    }
+}
+
+/// A source that panics in the middle.
+struct Mine<'j>(&'j [u8]);
+
+impl std::io::Read for Mine<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        match self.0.read(buffer)? {
+            0 => std::panic::panic_any("mine"),
+            count => Ok(count),
+        }
+    }
+}
+
+#[test]
+fn a_source_that_panics_hangs_no_thread() {
+    let job = job_with(9, |_| "G4 P5\n".into());
+    for threads in [1, 2, 7] {
+        let sizes = Sizes { threads, chunk_bytes: 100, ..Sizes::default() };
+        let judged = std::panic::catch_unwind(|| inspect(Mine(job.as_bytes()), "mine", &Machine::built_in(), &sizes));
+        assert!(judged.is_err());
     }
 }

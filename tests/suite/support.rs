@@ -57,10 +57,9 @@ pub fn judge_sized(machine: &Machine, job: &[u8], sizes: &Sizes) -> Inspection {
 
 /// Plans a job and gives all moves as one block.
 pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
-    let mut blocks = Vec::new();
     let mut reader = LineReader::new(job.as_bytes());
     let mut interpreter = Interpreter::new(machine);
-    let mut gather = Gather::new(machine);
+    let mut gather = Gather::new();
     let mut planner = Planner::new(machine);
     let mut log = Log::default();
     let mut parsed = Words::new();
@@ -72,12 +71,13 @@ pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
         }
     }
     gather.finish(0);
-    let mut gathered = Vec::new();
-    gather.take(&mut gathered);
-    for planned in gathered {
-        planner.block(planned, &mut |planned| blocks.push(planned.block.clone()));
+    let (mut gathered, mut ready, mut spare) = (Vec::new(), Vec::new(), Vec::new());
+    gather.take(&mut gathered, &mut spare);
+    for gathered in gathered {
+        planner.take(gathered, &mut spare);
+        planner.release(&mut ready, usize::MAX, &mut spare);
     }
-    blocks
+    ready.into_iter().map(|planned| planned.block).collect()
 }
 
 /// One column over all blocks.

@@ -1,0 +1,245 @@
+//! What is behind the reading of a job, for one machine: planner, physics, totals and checks.
+
+use std::sync::Arc;
+
+use super::ending::{self, Ending};
+use super::run::Hands;
+use crate::checks::{Built, CATALOGUE};
+use crate::inspection::{Inspection, Severity, Skipped, Verdict};
+use crate::machine::{Machine, Override};
+use crate::motion::{Gathered, Planned, Planner};
+use crate::observe::{ActionKind, Heater, Hit, Log, Observer};
+use crate::physics::{OutOfReach, Physics};
+use crate::text::{Chunk, History};
+use crate::totals;
+use crate::turns::{Broken, Turns};
+use crate::vectors::Vectors;
+
+/// Blocks that are carried from stage to stage at a time, so that they stay in the processor's cache.
+const BLOCKS_AT_A_TIME: usize = 32;
+
+/// The stages behind the reader.
+pub(super) struct Lane {
+    motion: Turns<Planner>,
+    physics: Turns<Clock>,
+    totals: Turns<Watch>,
+    checks: Turns<Checks>,
+    checks_run: Vec<&'static str>,
+    checks_skipped: Vec<Skipped>,
+}
+
+/// Physics, and what must be known to say what the times leave out.
+struct Clock {
+    physics: Physics,
+    homed: bool,
+    probed: bool,
+}
+
+/// Observers that watch the blocks, and their findings.
+struct Watch {
+    observers: Vec<Box<dyn Observer>>,
+    log: Log,
+}
+
+/// The checks, and the lines they may want to show.
+struct Checks {
+    watch: Watch,
+    history: History,
+}
+
+impl Lane {
+    pub(super) fn new(machine: &Machine, path: &str, vectors: Vectors) -> Self {
+        let (mut observers, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
+        for check in CATALOGUE {
+            let built = match machine.severities.get(check.id) {
+                Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
+                _ if path == "-" && check.id == "name-unfit-for-card" => {
+                    Built::Skipped("standard input has no file name".to_owned())
+                }
+                _ => (check.build)(machine),
+            };
+            match built {
+                Built::Watching(observer) => observers.push(observer),
+                Built::Reading => {}
+                Built::Skipped(reason) => {
+                    checks_skipped.push(Skipped { check: check.id, reason });
+                    continue;
+                }
+            }
+            checks_run.push(check.id);
+        }
+        let checks = Checks { watch: Watch::new(machine, observers), history: History::default() };
+        Self {
+            motion: Turns::new(Planner::with_vectors(machine, vectors)),
+            physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
+            totals: Turns::new(Watch::new(machine, totals::observers(machine))),
+            checks: Turns::new(checks),
+            checks_run,
+            checks_skipped,
+        }
+    }
+
+    /// Carries what was gathered of a chunk through the stages. The chunk itself is kept, so that lines can be shown.
+    pub(super) fn carry(
+        &self,
+        number: u64,
+        gathered: &mut Vec<Gathered>,
+        chunk: Option<&Arc<Chunk>>,
+        hands: &mut Hands,
+    ) -> Result<(), Broken> {
+        let mut chunk = chunk;
+        self.motion.pass(number, |planner| {
+            for gathered in gathered.drain(..) {
+                planner.take(gathered, &mut hands.spare);
+                // Where there are many blocks, the first ones are carried on from here.
+                while planner.release(&mut hands.ready, BLOCKS_AT_A_TIME, &mut hands.spare) {
+                    self.behind::<false>(number, chunk.take(), hands)?;
+                }
+            }
+            Ok(())
+        })??;
+        self.behind::<true>(number, chunk, hands)
+    }
+
+    /// Carries planned blocks through the stages behind the planner.
+    fn behind<const LAST: bool>(
+        &self,
+        number: u64,
+        chunk: Option<&Arc<Chunk>>,
+        hands: &mut Hands,
+    ) -> Result<(), Broken> {
+        let out_of_reach = turn::<LAST, _, _>(&self.physics, number, |clock| clock.annotate(&mut hands.ready))?;
+        turn::<LAST, _, _>(&self.totals, number, |watch| watch.blocks(&hands.ready))?;
+        turn::<LAST, _, _>(&self.checks, number, |checks| {
+            if let Some(chunk) = chunk {
+                hands.keep(checks.history.push(chunk.clone()));
+            }
+            checks.watch.unreachable(&out_of_reach);
+            checks.watch.blocks(&hands.ready);
+            checks.watch.log.capture(|line| checks.history.text_of(line));
+        })?;
+        hands.put_down();
+        Ok(())
+    }
+
+    /// The report, once everything has passed. `read` are the findings of the reader.
+    pub(super) fn report(
+        &self,
+        machine: &Machine,
+        path: &str,
+        ending: &Ending,
+        mut read: Log,
+    ) -> Result<Inspection, Broken> {
+        let clock = self.physics.lock()?;
+        let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
+        let Checks { watch: checks, history } = &mut *checks;
+        let mut draft = ending::draft(machine, path, ending);
+        totals.finish(&mut draft);
+        checks.finish(&mut draft);
+        draft.heat.waits_modelled = !clock.physics.waited_without_law();
+        ending::judge(&mut checks.log, path, ending, draft.job.moves);
+        checks.log.capture(|line| history.text_of(line));
+        read.absorb(std::mem::take(&mut totals.log));
+        read.absorb(std::mem::take(&mut checks.log));
+        draft.left_out = clock.left_out(machine, draft.pauses, read.dropped);
+        draft.findings = read.into_findings();
+        draft.verdict = Verdict::of(&draft.findings);
+        draft.checks_run.clone_from(&self.checks_run);
+        draft.checks_skipped.clone_from(&self.checks_skipped);
+        Ok(draft)
+    }
+
+    /// Lets nobody in any more: a chunk was lost.
+    pub(super) fn shut(&self) {
+        self.motion.shut();
+        self.physics.shut();
+        self.totals.shut();
+        self.checks.shut();
+    }
+}
+
+/// The turn of a chunk in a stage, or that of a part of it.
+fn turn<const LAST: bool, S, T>(stage: &Turns<S>, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+    if LAST { stage.pass(number, work) } else { stage.pass_part(number, work) }
+}
+
+impl Clock {
+    /// Fills the blocks; gives back the waits that cannot end.
+    fn annotate(&mut self, ready: &mut [Box<Planned>]) -> Vec<OutOfReach> {
+        for planned in ready {
+            self.physics.annotate(planned);
+            for action in &planned.block.actions {
+                self.homed |= matches!(action.kind, ActionKind::Home { .. });
+                self.probed |= matches!(action.kind, ActionKind::Probe);
+            }
+        }
+        self.physics.take_out_of_reach()
+    }
+
+    fn left_out(&self, machine: &Machine, pauses: u64, dropped: u64) -> Vec<String> {
+        let mut left_out = Vec::new();
+        if self.physics.waited_without_law() {
+            left_out.push("waits for heaters count 0 s: the sheet gives no `heating` for some heater".to_owned());
+        }
+        if self.homed && machine.controller.homing_s.is_none() {
+            left_out.push("homing counts 0 s: the sheet gives no `controller.homing_s`".to_owned());
+        }
+        if self.probed && machine.controller.probing_s.is_none() {
+            left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
+        }
+        if pauses > 0 {
+            left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
+        }
+        if dropped > 0 {
+            left_out.push(format!("{dropped} hits beyond the bound on kept findings"));
+        }
+        left_out
+    }
+}
+
+impl Watch {
+    fn new(machine: &Machine, observers: Vec<Box<dyn Observer>>) -> Self {
+        let mut watch = Self { observers, log: Log::new(&machine.severities) };
+        for observer in &mut watch.observers {
+            observer.begin(&mut watch.log);
+        }
+        watch
+    }
+
+    fn blocks(&mut self, ready: &[Box<Planned>]) {
+        for planned in ready {
+            for observer in &mut self.observers {
+                observer.observe(&planned.block, &mut self.log);
+            }
+        }
+    }
+
+    fn unreachable(&mut self, waits: &[OutOfReach]) {
+        for wait in waits {
+            let what = match wait.heater {
+                Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
+                Heater::Bed => "bed".to_owned(),
+                Heater::Chamber => "chamber".to_owned(),
+            };
+            let hit = Hit {
+                value: Some(wait.target_c),
+                badness: (wait.target_c - wait.reach_c).abs(),
+                limit: Some(wait.reach_c),
+                unit: "°C",
+                ..Hit::plain("target-out-of-reach", 0, Severity::Hold, wait.line)
+            };
+            self.log.raise(hit, || {
+                format!(
+                    "the job waits until the {what} is at {} °C, but by the sheet's heating law it only tends to {} °C",
+                    wait.target_c, wait.reach_c
+                )
+            });
+        }
+    }
+
+    fn finish(&mut self, draft: &mut Inspection) {
+        for observer in &mut self.observers {
+            observer.finish(draft, &mut self.log);
+        }
+    }
+}

@@ -1,0 +1,176 @@
+//! Wires text → modal → motion → physics → observers for one job; gives back one [`Inspection`].
+//!
+//! The stages are passed chunk by chunk, by any number of threads in turn (see [`crate::turns`]). A job that is judged on
+//! several machines is read once, and planned on each.
+
+mod ending;
+mod lane;
+mod run;
+
+use std::fs::File;
+use std::io::{self, BufReader, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::thread;
+
+use flate2::read::MultiGzDecoder;
+
+use crate::crew::{Crew, Help};
+use crate::inspection::Inspection;
+use crate::machine::Machine;
+use crate::observe::BLOCK;
+use crate::text::lines;
+use crate::vectors::Vectors;
+use run::Run;
+
+/// Why a job could not be judged at all.
+#[derive(Debug, thiserror::Error)]
+pub enum JobError {
+    /// It could not be opened or read.
+    #[error("cannot read {path}: {source}")]
+    Read {
+        /// Path as given.
+        path: String,
+        /// What the system said.
+        source: io::Error,
+    },
+}
+
+/// Sizes that no result depends on; tests change them.
+#[derive(Debug, Clone, Copy)]
+pub struct Sizes {
+    /// Bytes asked of the source at a time.
+    pub chunk_bytes: usize,
+    /// Most moves in a block.
+    pub block_moves: usize,
+    /// Machine position at the start of the job, mm.
+    pub start_mm: [f64; 3],
+    /// Which vectors of the processor are used.
+    pub vectors: Vectors,
+    /// Threads that work on the job, at least one.
+    pub threads: usize,
+}
+
+impl Default for Sizes {
+    fn default() -> Self {
+        Self {
+            chunk_bytes: lines::CHUNK_BYTES,
+            block_moves: BLOCK,
+            start_mm: [0.0; 3],
+            vectors: Vectors::default(),
+            threads: 1,
+        }
+    }
+}
+
+/// Judges the job at `path` (`-` is standard input; gz is recognised by its first bytes) with whoever of `crew` has
+/// nothing else to do. `on_bytes` is told how many bytes of the file were read since the last call.
+///
+/// # Errors
+/// When the job cannot be opened or read to its end.
+pub fn inspect_path<'e>(
+    path: &Path,
+    machine: &Machine,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Inspection, JobError> {
+    let mut reports = inspect_path_on(path, &[machine], on_bytes, crew)?;
+    Ok(reports.swap_remove(0))
+}
+
+/// The same on several machines, at least one: the job is read once. A report for each machine, in their order.
+///
+/// # Errors
+/// Like [`inspect_path`].
+pub fn inspect_path_on<'e>(
+    path: &Path,
+    machines: &[&Machine],
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Vec<Inspection>, JobError> {
+    let shown = path.to_string_lossy();
+    let read = || -> io::Result<Vec<Inspection>> {
+        if shown == "-" {
+            return inspect_packed(io::stdin(), "-", machines, on_bytes, crew);
+        }
+        if path.is_dir() {
+            return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
+        }
+        inspect_packed(File::open(path)?, &shown, machines, on_bytes, crew)
+    };
+    read().map_err(|source| JobError::Read { path: shown.to_string(), source })
+}
+
+/// Unpacks gz where the stream starts like it.
+fn inspect_packed<'e>(
+    mut source: impl Read + Send + 'e,
+    path: &str,
+    machines: &[&Machine],
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> io::Result<Vec<Inspection>> {
+    let mut start = Vec::with_capacity(2);
+    source.by_ref().take(2).read_to_end(&mut start)?;
+    on_bytes(start.len() as u64);
+    let packed = start == [0x1f, 0x8b];
+    let source = io::Cursor::new(start).chain(Counted { source, on_bytes });
+    if packed {
+        let source = BufReader::with_capacity(64 * 1024, source);
+        inspect_together(MultiGzDecoder::new(source), path, machines, crew)
+    } else {
+        inspect_together(source, path, machines, crew)
+    }
+}
+
+fn inspect_together<'e>(
+    source: impl Read + Send + 'e,
+    path: &str,
+    machines: &[&Machine],
+    crew: &Crew<'e>,
+) -> io::Result<Vec<Inspection>> {
+    let run = Arc::new(Run::new(source, path, machines, &Sizes::default()));
+    let _place = crew.call(run.clone());
+    run.lead(machines, path)
+}
+
+/// Reports how many bytes pass.
+struct Counted<'f, R> {
+    source: R,
+    on_bytes: &'f (dyn Fn(u64) + Sync),
+}
+
+impl<R: Read> Read for Counted<'_, R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.source.read(buffer)?;
+        (self.on_bytes)(count as u64);
+        Ok(count)
+    }
+}
+
+/// Judges a job from any stream of plain bytes. `path` is only shown.
+///
+/// # Errors
+/// What the stream says.
+pub fn inspect(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Inspection> {
+    let mut reports = inspect_on(source, path, &[machine], sizes)?;
+    Ok(reports.swap_remove(0))
+}
+
+/// The same on several machines, at least one: the stream is read once. A report for each machine, in their order.
+///
+/// # Errors
+/// What the stream says.
+pub fn inspect_on(
+    source: impl Read + Send,
+    path: &str,
+    machines: &[&Machine],
+    sizes: &Sizes,
+) -> io::Result<Vec<Inspection>> {
+    let run = Run::new(source, path, machines, sizes);
+    thread::scope(|scope| {
+        for _ in 1..sizes.threads {
+            scope.spawn(|| run.help());
+        }
+        run.lead(machines, path)
+    })
+}

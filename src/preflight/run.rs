@@ -1,0 +1,270 @@
+//! One job on its way through the stages, which any number of threads may help along.
+
+use std::io::{self, Read};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+
+use super::Sizes;
+use super::ending::Ending;
+use super::lane::Lane;
+use crate::crew::Help;
+use crate::inspection::Inspection;
+use crate::machine::Machine;
+use crate::modal::{Dialect, Interpreter};
+use crate::motion::{Gather, Gathered, MANY_BLOCKS, Planned};
+use crate::observe::Log;
+use crate::text::straight::Rows;
+use crate::text::{Chunk, LineReader};
+use crate::turns::{Broken, Turns, soon};
+use crate::vectors::Vectors;
+
+/// Blocks of a chunk that fit a processor's own cache: every action ends one.
+const BLOCKS_WANTED: usize = 12;
+/// Chunks start with that size, and are not made smaller.
+const LEAST_CHUNK_BYTES: usize = 4096;
+/// The blocks of a chunk decide on the size of the one that is so many chunks behind it. Sizes so depend on the job
+/// alone, and not on the threads, of which no more than that are of use for one job.
+pub(crate) const CHUNKS_IN_HAND: u64 = 8;
+
+/// A job, the ways of reading it, and the machines it is judged on.
+pub(super) struct Run<R> {
+    vectors: Vectors,
+    /// Most bytes of a chunk.
+    chunk_bytes: usize,
+    /// Sizes of the next chunks, by their number modulo [`CHUNKS_IN_HAND`].
+    sizes: [AtomicUsize; CHUNKS_IN_HAND as usize],
+    reading: Mutex<Reading<R>>,
+    branches: Vec<Branch>,
+}
+
+struct Reading<R> {
+    lines: LineReader<R>,
+    /// Number of the next chunk.
+    next: u64,
+    /// How it ended, once it has.
+    end: Option<io::Result<()>>,
+}
+
+/// A way of reading the job, and the machines that read it so: those are planned on what was read once.
+struct Branch {
+    modal: Turns<Modal>,
+    /// Places of the machines in the list of them all, and what judges on them.
+    lanes: Vec<(usize, Lane)>,
+}
+
+/// Words → gathered moves. Findings of the reader have a log of their own.
+struct Modal {
+    interpreter: Interpreter,
+    gather: Gather,
+    log: Log,
+}
+
+/// What a thread carries from stage to stage.
+#[derive(Default)]
+pub(super) struct Hands {
+    chunk: Option<Arc<Chunk>>,
+    rows: Rows,
+    gathered: Vec<Gathered>,
+    pub(super) ready: Vec<Box<Planned>>,
+    /// Blocks to fill again.
+    pub(super) spare: Vec<Box<Planned>>,
+}
+
+impl Hands {
+    /// Keeps a chunk that nobody else needs, to be filled again.
+    pub(super) fn keep(&mut self, chunk: Option<Arc<Chunk>>) {
+        self.chunk = chunk.filter(|chunk| Arc::strong_count(chunk) == 1).or(self.chunk.take());
+    }
+
+    /// Planned blocks have been through all stages.
+    pub(super) fn put_down(&mut self) {
+        self.spare.append(&mut self.ready);
+        self.spare.truncate(MANY_BLOCKS);
+    }
+}
+
+/// Ends the work of all threads when the one that carries a chunk panics, wherever it is.
+struct Alarm<'r, R>(&'r Run<R>);
+
+impl<R> Drop for Alarm<'_, R> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            for branch in &self.0.branches {
+                branch.modal.shut();
+                branch.lanes.iter().for_each(|(_, lane)| lane.shut());
+            }
+        }
+    }
+}
+
+impl<R: Read + Send> Help for Run<R> {
+    fn help(&self) {
+        // Whoever leads finds out as well and says so.
+        let _ = self.work();
+    }
+}
+
+impl<R: Read + Send> Run<R> {
+    pub(super) fn new(source: R, path: &str, machines: &[&Machine], sizes: &Sizes) -> Self {
+        let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
+        for (place, machine) in machines.iter().enumerate() {
+            let dialect = Dialect::of(machine);
+            let lane = (place, Lane::new(machine, path, sizes.vectors));
+            // Severities belong to the reading: its findings get theirs when they are raised.
+            let alike = branches
+                .iter_mut()
+                .find(|(known, first, _)| *known == dialect && first.severities == machine.severities);
+            match alike {
+                Some((_, _, branch)) => branch.lanes.push(lane),
+                None => {
+                    let modal = Modal {
+                        interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
+                        gather: Gather::with_block_moves(sizes.block_moves),
+                        log: Log::new(&machine.severities),
+                    };
+                    branches.push((dialect, machine, Branch { modal: Turns::new(modal), lanes: vec![lane] }));
+                }
+            }
+        }
+        let lines = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
+        Self {
+            vectors: sizes.vectors,
+            chunk_bytes: sizes.chunk_bytes,
+            sizes: std::array::from_fn(|_| AtomicUsize::new(sizes.chunk_bytes.min(LEAST_CHUNK_BYTES))),
+            reading: Mutex::new(Reading { lines, next: 0, end: None }),
+            branches: branches.into_iter().map(|(_, _, branch)| branch).collect(),
+        }
+    }
+
+    /// Takes the next chunk of the job; none at its end.
+    fn next(&self, chunk: &mut Chunk) -> Result<Option<u64>, Broken> {
+        // Reading a chunk takes less time than lying down and getting up again.
+        let mut free = None;
+        soon(|| {
+            free = self.reading.try_lock().ok();
+            free.is_some() || self.reading.is_poisoned()
+        });
+        let mut reading = match free {
+            Some(reading) => reading,
+            None => self.reading.lock().map_err(|_| Broken)?,
+        };
+        if reading.end.is_some() {
+            return Ok(None);
+        }
+        if let (Some(judged), Some(branch)) = (reading.next.checked_sub(CHUNKS_IN_HAND), self.branches.first()) {
+            while !branch.modal.has_passed(judged)? {
+                std::thread::yield_now();
+            }
+        }
+        let bytes = self.size(reading.next).load(Ordering::Acquire);
+        reading.lines.set_chunk_bytes(bytes);
+        match reading.lines.read(chunk) {
+            Ok(true) => {
+                reading.next += 1;
+                Ok(Some(reading.next - 1))
+            }
+            end => {
+                reading.end = Some(end.map(|_| ()));
+                Ok(None)
+            }
+        }
+    }
+
+    fn size(&self, number: u64) -> &AtomicUsize {
+        &self.sizes[(number % CHUNKS_IN_HAND) as usize]
+    }
+
+    /// Decides on the size of a later chunk. No number depends on where chunks end.
+    fn adapt(&self, number: u64, blocks: usize) {
+        let least = self.chunk_bytes.min(LEAST_CHUNK_BYTES);
+        let bytes = self.size(number).load(Ordering::Relaxed);
+        let bytes = if blocks > 2 * BLOCKS_WANTED {
+            (bytes / 2).max(least)
+        } else if blocks < BLOCKS_WANTED {
+            (bytes * 2).min(self.chunk_bytes)
+        } else {
+            bytes
+        };
+        self.size(number).store(bytes, Ordering::Release);
+    }
+
+    /// Carries chunks through the stages until there are no more.
+    fn work(&self) -> Result<(), Broken> {
+        let _alarm = Alarm(self);
+        let mut hands = Hands::default();
+        loop {
+            let mut chunk = hands.chunk.take().and_then(Arc::into_inner).unwrap_or_default();
+            let Some(number) = self.next(&mut chunk)? else { return Ok(()) };
+            hands.rows.read(chunk.bytes(), self.vectors);
+            let chunk = Arc::new(chunk);
+            for (k, branch) in self.branches.iter().enumerate() {
+                branch.modal.pass(number, |modal| {
+                    modal.read(&chunk, &mut hands);
+                    if k == 0 {
+                        self.adapt(number, hands.gathered.len());
+                    }
+                })?;
+                branch.carry(number, Some(&chunk), &mut hands)?;
+            }
+            hands.keep(Some(chunk));
+        }
+    }
+
+    /// Carries chunks like everybody, waits for the others, and makes the reports, one for each machine.
+    pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> io::Result<Vec<Inspection>> {
+        self.finish(machines, path).unwrap_or_else(|Broken| panic!("a thread that helped with this job broke down"))
+    }
+
+    fn finish(&self, machines: &[&Machine], path: &str) -> Result<io::Result<Vec<Inspection>>, Broken> {
+        self.work()?;
+        let (ending, number) = {
+            let mut reading = self.reading.lock().map_err(|_| Broken)?;
+            if let Some(Err(error)) = reading.end.replace(Ok(())) {
+                return Ok(Err(error));
+            }
+            (Ending::of(&reading.lines), reading.next)
+        };
+        let mut hands = Hands::default();
+        let mut reports = Vec::new();
+        for branch in &self.branches {
+            let (ending, log) = branch.modal.pass(number, |modal| {
+                modal.gather.finish(ending.lines);
+                modal.gather.take(&mut hands.gathered, &mut hands.spare);
+                (ending.told_by(&modal.interpreter), std::mem::take(&mut modal.log))
+            })?;
+            branch.carry(number, None, &mut hands)?;
+            for (place, lane) in &branch.lanes {
+                reports.push((*place, lane.report(machines[*place], path, &ending, log.clone())?));
+            }
+        }
+        reports.sort_by_key(|(place, _)| *place);
+        Ok(Ok(reports.into_iter().map(|(_, report)| report).collect()))
+    }
+}
+
+impl Branch {
+    /// Carries what was gathered through all lanes.
+    fn carry(&self, number: u64, chunk: Option<&Arc<Chunk>>, hands: &mut Hands) -> Result<(), Broken> {
+        let mut gathered = std::mem::take(&mut hands.gathered);
+        let mut copies = Vec::new();
+        if let Some(((_, last), others)) = self.lanes.split_last() {
+            for (_, lane) in others {
+                copies.extend(gathered.iter().map(Gathered::twin));
+                lane.carry(number, &mut copies, chunk, hands)?;
+            }
+            last.carry(number, &mut gathered, chunk, hands)?;
+        }
+        gathered.clear();
+        hands.gathered = gathered;
+        Ok(())
+    }
+}
+
+impl Modal {
+    fn read(&mut self, chunk: &Chunk, hands: &mut Hands) {
+        self.gather.supply(&mut hands.spare);
+        self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);
+        self.log.capture(|line| chunk.text_of(line));
+        self.gather.take(&mut hands.gathered, &mut hands.spare);
+    }
+}
