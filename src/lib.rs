@@ -30,6 +30,7 @@
 //! # Ok::<(), std::io::Error>(())
 //! ```
 
+pub mod audit;
 pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
