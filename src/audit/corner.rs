@@ -10,8 +10,8 @@
 
 use std::f64::consts::{FRAC_PI_4, SQRT_2};
 
-use super::motor::{Motor, judged, mass};
-use super::{AXES, Comparison, Expected, Outcome, Row, Subject, step_keys};
+use super::motor::{G_M_S2, Motor, judged, mass};
+use super::{AXES, Comparison, Expected, Outcome, Row, Subject, lacking, step_keys};
 use crate::checks::figure;
 use crate::machine::{CornerRule, DriveLayout, Machine};
 
@@ -67,62 +67,78 @@ fn step_of_speed(machine: &Machine, axis: usize) -> f64 {
 }
 
 fn speed_step(machine: &Machine) -> Vec<Row> {
-    (0..3).map(|axis| speed_step_row(machine, axis).unwrap_or_else(|reason| Row::skipped(AXES[axis], reason))).collect()
+    let row = |axis| Asked::of(machine, axis).map(|asked| asked.row(machine));
+    (0..3).map(|axis| row(axis).unwrap_or_else(|reason| Row::skipped(AXES[axis], reason))).collect()
 }
 
-fn speed_step_row(machine: &Machine, axis: usize) -> Result<Row, String> {
-    let layout = machine.motion.drive_layout;
-    if matches!(layout, DriveLayout::ThreeTowers { .. }) {
-        return Err("with `three-towers` what a carriage sees depends on the place".to_owned());
+/// The step of speed one motor is asked for.
+struct Asked {
+    axis: usize,
+    what: &'static str,
+    /// Axes that step at once.
+    axes: &'static [usize],
+    /// Step of the motor's belt or screw, mm/s.
+    step_mm_s: f64,
+    full_step_mm: f64,
+}
+
+impl Asked {
+    fn of(machine: &Machine, axis: usize) -> Result<Self, String> {
+        let (what, axes): (_, &'static [usize]) = match (machine.motion.drive_layout, axis) {
+            (DriveLayout::ThreeTowers { .. }, _) => {
+                return Err("with `three-towers` what a carriage sees depends on the place".to_owned());
+            }
+            (DriveLayout::CrossedBelts, 0) => ("x + y belt", &[0, 1]),
+            (DriveLayout::CrossedBelts, 1) => ("x − y belt", &[0, 1]),
+            (_, 0) => ("x", &[0]),
+            (_, 1) => ("y", &[1]),
+            _ => ("z", &[2]),
+        };
+        let drive = &machine.drive.axes[axis];
+        let full_step_mm = drive.full_step_mm().ok_or_else(|| {
+            let [angle, _, transmission] = step_keys(drive, axis);
+            lacking(drive, &[angle, transmission])
+        })?;
+        let step_mm_s = axes.iter().map(|axis| step_of_speed(machine, *axis)).sum();
+        Ok(Self { axis, what, axes, step_mm_s, full_step_mm })
     }
-    let drive = &machine.drive.axes[axis];
-    let own = step_of_speed(machine, axis);
-    let crossed = layout == DriveLayout::CrossedBelts && axis < 2;
-    let step_mm_s = if crossed { step_of_speed(machine, 0) + step_of_speed(machine, 1) } else { own };
-    let what = if crossed { ["x + y belt", "x − y belt"][axis] } else { AXES[axis] };
-    let full_mm = drive.full_step_mm().ok_or_else(|| {
-        let [angle, _, transmission] = step_keys(drive, axis);
-        super::lacking(drive, &[angle, transmission])
-    })?;
-    let rate = format!(
-        "{} mm/s / {} mm = {} full steps/s at once",
-        figure(step_mm_s),
-        figure(full_mm),
-        figure(step_mm_s / full_mm)
-    );
-    let row = |outcome, message| Row::new(what, outcome, message);
-    let masses =
-        || if crossed { Ok((mass(machine, 0)?, mass(machine, 1)?)) } else { mass(machine, axis).map(|m| (m, 0.0)) };
-    let (motor, (one_kg, other_kg)) = match Motor::of(machine, axis).and_then(|motor| Ok((motor, masses()?))) {
-        Ok(found) => found,
-        Err(reason) => {
-            let message = format!("not held against a force: {reason}");
-            return Ok(row(Outcome::Note, message).set(step_mm_s, "mm/s").formula(rate));
+
+    fn row(&self, machine: &Machine) -> Row {
+        let (step, full) = (figure(self.step_mm_s), figure(self.full_step_mm));
+        let rate =
+            format!("{step} mm/s / {full} mm = {} full steps/s at once", figure(self.step_mm_s / self.full_step_mm));
+        let found = Motor::of(machine, self.axis).and_then(|motor| Ok((motor, self.mass_kg(machine, &motor)?)));
+        let (motor, kg) = match found {
+            Ok(found) => found,
+            Err(reason) => {
+                let message = format!("not held against a force: {reason}");
+                return Row::new(self.what, Outcome::Note, message).set(self.step_mm_s, "mm/s").formula(rate);
+            }
+        };
+        let needed_n = FRAC_PI_4 * kg * (self.step_mm_s * 1e-3).powi(2) / motor.full_step_m;
+        let weight_n = if self.axis == 2 { mass(machine, 2).unwrap_or(0.0) * G_M_S2 } else { 0.0 };
+        let speed = motor.rad_s(self.step_mm_s);
+        let there_n = motor.force_n(motor.cautious_nm(speed)) - weight_n;
+        let most_n = motor.force_n(motor.pull_out_nm(speed)) - weight_n;
+        let (outcome, message) = match needed_n > 0.0 {
+            true => judged(there_n / needed_n, most_n / needed_n),
+            false => (Outcome::Go, "no step of speed".to_owned()),
+        };
+        let needed = format!("π/4 × {} kg × ({step} mm/s)² / {full} mm = {} N", figure(kg), figure(needed_n));
+        Row::new(self.what, outcome, message)
+            .set(needed_n, "N")
+            .expected(Expected::AtMost(there_n))
+            .formula(format!("{rate}; {needed}"))
+    }
+
+    /// Mass that this motor has to step, its rotors included, kg. Of two belts each takes half the momentum of both axes.
+    fn mass_kg(&self, machine: &Machine, motor: &Motor) -> Result<f64, String> {
+        let mut momentum = 0.0;
+        for &axis in self.axes {
+            momentum += mass(machine, axis)? * step_of_speed(machine, axis) / self.axes.len() as f64;
         }
-    };
-    // Momentum one motor has to take up, kg m/s; each of two belts takes half.
-    let momentum = match crossed {
-        true => (one_kg * step_of_speed(machine, 0) + other_kg * step_of_speed(machine, 1)) / 2.0,
-        false => one_kg * step_mm_s,
-    } * 1e-3
-        + motor.rotor_kg * step_mm_s * 1e-3;
-    let needed_n = FRAC_PI_4 * momentum * step_mm_s * 1e-3 / motor.full_step_m;
-    let weight_n = if axis == 2 { one_kg * 9.80665 } else { 0.0 };
-    let speed = motor.rad_s(step_mm_s);
-    let there_n = motor.force_n(motor.cautious_nm(speed)) - weight_n;
-    let most_n = motor.force_n(motor.pull_out_nm(speed)) - weight_n;
-    let (outcome, message) = match needed_n > 0.0 {
-        true => judged(there_n / needed_n, most_n / needed_n),
-        false => (Outcome::Go, "no step of speed".to_owned()),
-    };
-    let kg = momentum / (step_mm_s * 1e-3).max(f64::MIN_POSITIVE);
-    Ok(row(outcome, message).set(needed_n, "N").expected(Expected::AtMost(there_n)).formula(format!(
-        "{rate}; π/4 × {} kg × ({} mm/s)² / {} mm = {} N",
-        figure(kg),
-        figure(step_mm_s),
-        figure(full_mm),
-        figure(needed_n)
-    )))
+        Ok(motor.rotor_kg + if self.step_mm_s > 0.0 { momentum / self.step_mm_s } else { 0.0 })
+    }
 }
 
 fn right_angle(machine: &Machine) -> Vec<Row> {

@@ -71,8 +71,7 @@ const STUCK_K: f64 = 150.0;
 /// How far law and power may be apart, as a factor: losses and what is heated beside the block.
 const APART: f64 = 2.0;
 
-const FUMES: &str =
-    "a hot plastic liner gives off fumes that harm people and kill birds: ventilate, and lower the limit";
+const FUMES: &str = "a plastic liner this hot gives off harmful fumes: lower the limit, and ventilate";
 
 fn tools(machine: &Machine, row: impl Fn(&str, usize) -> Row) -> Vec<Row> {
     (0..machine.tools.len()).map(|index| row(&format!("tool {index}"), index)).collect()

@@ -263,6 +263,7 @@ fn step_keys(drive: &Drive, axis: usize) -> [(&'static str, bool); 3] {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
     use std::collections::BTreeSet;
 
     #[test]
@@ -306,5 +307,40 @@ mod tests {
         assert_eq!(audit(&machine).verdict, Verdict::Hold);
         machine.controller.steps_per_mm[0] = Some(160.0);
         assert_eq!(audit(&machine).verdict, Verdict::NoGo);
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn every_valid_sheet_gives_numbers(
+            changes in prop::collection::vec((any::<prop::sample::Index>(), 0usize..8), 1..6),
+        ) {
+            let values = ["0", "1", "1e-6", "1e6", "1e9", "1e12", "64", "-3"];
+            let mut lines: Vec<String> = testing::HERON.lines().map(str::to_owned).collect();
+            let numbers: Vec<usize> = (0..lines.len()).filter(|at| number_at(&lines[*at])).collect();
+            for (at, value) in changes {
+                let line = &mut lines[numbers[at.index(numbers.len())]];
+                let key = line.split_once(" = ").map_or("", |(key, _)| key).to_owned();
+                *line = format!("{key} = {}", values[value]);
+            }
+            let Ok(machine) = Machine::parse("heron.toml", &lines.join("\n")) else { return Ok(()) };
+            for line in audit(&machine).lines {
+                let row = &line.row;
+                let ends = match row.expected {
+                    None => [0.0; 2],
+                    Some(Expected::Near(one) | Expected::AtMost(one) | Expected::AtLeast(one)) => [one; 2],
+                    Some(Expected::Between(low, high)) => [low, high],
+                };
+                let finite = ends.into_iter().chain(row.set).all(f64::is_finite);
+                let text = format!("{} {}", row.formula, row.message);
+                prop_assert!(finite && !text.contains("NaN") && !text.contains("inf "), "{:?}", line);
+            }
+        }
+    }
+
+    /// True for a line with a key and a plain number.
+    fn number_at(line: &str) -> bool {
+        line.split_once(" = ").is_some_and(|(_, value)| value.parse::<f64>().is_ok())
     }
 }

@@ -37,7 +37,7 @@ pub const RUN_CURRENT: Comparison = Comparison {
 
 /// Feed-rate limit, against the speed up to which the current follows.
 pub const CORNER_SPEED: Comparison = Comparison {
-    id: "feed-limit-against-speed-the-current-follows",
+    id: "feed-limit-against-current-corner-speed",
     subject: Subject::Motor,
     summary: "Feed-rate limit, against the speed from which the supply no longer pushes the whole current.",
     compare: corner_speed,
@@ -52,9 +52,9 @@ pub const FORCE: Comparison = Comparison {
 };
 
 /// Standard acceleration of free fall, m/s² (defined, 3rd General Conference on Weights and Measures, 1901).
-const G_M_S2: f64 = 9.80665;
+pub(super) const G_M_S2: f64 = 9.80665;
 /// Force that is there for each that is needed, from which on it is enough.
-pub(super) const ENOUGH: f64 = 1.5;
+const ENOUGH: f64 = 1.5;
 
 /// A motor that is described whole, SI units.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -180,7 +180,7 @@ fn run_current(machine: &Machine) -> Vec<Row> {
         let (each_a, allowed_a) = (rms_a / drive.motors as f64, rated_a / SQRT_2);
         let share = each_a / allowed_a;
         let (outcome, what) = match share {
-            share if share > 1.0 + 1e-9 => (Outcome::NoGo, "the motor overheats; lower the current"),
+            share if share > 1.0 + 1e-9 => (Outcome::NoGo, "the motor may overheat; lower the current"),
             share if share > 0.9 => (Outcome::Hold, "little reserve: watch the temperature of motor and driver"),
             share if share < 0.3 => (Outcome::Hold, "weak: it may lose steps"),
             _ => (Outcome::Go, "as usual"),
@@ -244,14 +244,11 @@ fn corner_formula(motor: &Motor, corner: f64) -> String {
 }
 
 /// What a motor has to move at its limits.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Load {
+struct Load {
     /// Force to accelerate at the limits, N.
-    pub(super) force_n: f64,
-    /// Weight in it, N.
-    pub(super) weight_n: f64,
+    force_n: f64,
     /// How it is made up, with numbers.
-    pub(super) formula: String,
+    formula: String,
 }
 
 /// The acceleration that an axis really sees, mm/s²: its limit, or less where no more is asked along the path.
@@ -294,14 +291,14 @@ fn load(machine: &Machine, axis: usize, motor: &Motor) -> Result<Load, String> {
             figure(masses_n),
             figure(force_n)
         );
-        return Ok(Load { force_n, weight_n: 0.0, formula });
+        return Ok(Load { force_n, formula });
     }
     let (kg, accel) = (mass(machine, axis)?, acceleration(machine, axis)?);
     let weight_n = if axis == 2 { kg * G_M_S2 } else { 0.0 };
     let (masses_n, rotors_n) = (kg * accel * 1e-3 + weight_n, rotors(accel));
     let sum = if axis == 2 { format!("({} + {})", figure(accel * 1e-3), figure(G_M_S2)) } else { figure(accel * 1e-3) };
     let formula = format!("{} kg × {sum} m/s²{} = {} N", figure(kg), spin(rotors_n), figure(masses_n + rotors_n));
-    Ok(Load { force_n: masses_n + rotors_n, weight_n, formula })
+    Ok(Load { force_n: masses_n + rotors_n, formula })
 }
 
 fn force(machine: &Machine) -> Vec<Row> {

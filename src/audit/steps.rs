@@ -37,8 +37,8 @@ fn tolerances(axis: usize) -> (f64, f64) {
     if axis == E { (0.05, 0.15) } else { (0.005, 0.02) }
 }
 
-/// Largest motion of one step, mm: common practice, no source.
-const FINE_MM: [f64; 4] = [0.05, 0.05, 0.02, 0.05];
+/// Largest motion of one step, µm: common practice, no source.
+const FINE_UM: [f64; 4] = [50.0, 50.0, 20.0, 50.0];
 /// Teeth of the pulleys that are common.
 const COMMON_TEETH: [f64; 13] = [12.0, 14.0, 15.0, 16.0, 18.0, 20.0, 24.0, 30.0, 32.0, 36.0, 40.0, 48.0, 60.0];
 /// Leads of the screws that are common, mm.
@@ -202,17 +202,17 @@ fn smallest_step(machine: &Machine) -> Vec<Row> {
         let Some(steps) = machine.controller.steps_per_mm[axis] else {
             return Row::skipped(AXES[axis], "the sheet gives no `[controller] steps_per_mm` for it");
         };
-        let step_mm = 1.0 / steps;
+        let step_um = 1e3 / steps;
         let full = machine.drive.axes[axis].full_step_mm();
         let full = full.map_or(String::new(), |full| format!("; a full step is {} mm", figure(full)));
-        let (outcome, what) = match step_mm <= FINE_MM[axis] {
+        let (outcome, what) = match step_um <= FINE_UM[axis] {
             true => (Outcome::Go, "fine enough"),
             false => (Outcome::Hold, "coarse: its steps will show"),
         };
         Row::new(AXES[axis], outcome, format!("{what}{full}"))
-            .set(step_mm, "mm")
-            .expected(Expected::AtMost(FINE_MM[axis]))
-            .formula(format!("1 / {} steps/mm = {} mm", figure(steps), figure(step_mm)))
+            .set(step_um, "µm")
+            .expected(Expected::AtMost(FINE_UM[axis]))
+            .formula(format!("1 / {} steps/mm = {} µm", figure(steps), figure(step_um)))
     };
     (0..4).map(row).collect()
 }
@@ -234,7 +234,7 @@ mod tests {
         assert_eq!(x.formula, "360° / 1.8° × 16 × 1 / (20 × 2 mm) = 80 steps/mm");
         let fast = heron_with("x = 180.0", "x = 200.0");
         assert_eq!(row(&STEP_RATE, &fast, "x").set, Some(16_000.0));
-        assert_eq!(row(&SMALLEST_STEP, &heron(), "x").set, Some(0.0125));
+        assert_eq!(row(&SMALLEST_STEP, &heron(), "x").set, Some(12.5));
         assert!(row(&SMALLEST_STEP, &heron(), "x").message.ends_with("a full step is 0.2 mm"));
     }
 

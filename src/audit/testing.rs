@@ -2,7 +2,8 @@
 
 use crate::machine::Machine;
 
-const HERON: &str = r#"
+/// Its sheet.
+pub const HERON: &str = r#"
 name = "Heron (invented)"
 [travel]
 x = [0.0, 220.0]
