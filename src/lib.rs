@@ -15,7 +15,7 @@
 //! 6. [`inspection`]: the value all this ends in. The [`log`] merges repeated hits into its findings.
 //! 7. [`report`]: renderers, each to a writer.
 //!
-//! [`machine`] reads the sheet, [`preflight`] wires the stages for one job, [`queue`] runs many.
+//! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`preflight`] wires the stages for one job, [`queue`] runs many.
 //!
 //! # Example
 //! ```
@@ -30,6 +30,7 @@
 //! # Ok::<(), std::io::Error>(())
 //! ```
 
+pub mod audit;
 pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;

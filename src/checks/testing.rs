@@ -6,8 +6,8 @@ use super::{Built, Check};
 use crate::inspection::{Finding, Inspection, JobFacts, MachineFacts};
 use crate::log::Log;
 use crate::machine::{
-    Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Limits, LookAhead, Machine, Motion,
-    Tool, Travel,
+    Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
+    Machine, Motion, Tool, Travel,
 };
 use crate::observe::{Action, ActionKind, Arc, BLOCK, Bend, Block, Curve, Heater, NozzleSpan, Wait, flag};
 
@@ -22,6 +22,8 @@ pub fn tool() -> Tool {
         peak_mm3_s: Some(15.0),
         melt_window_s: 1.0,
         heating: None,
+        body: HeatedBody::default(),
+        plastic_liner: None,
         density_g_cm3: None,
         on_spool_mm: Some(1000.0),
         offset_mm: [0.0; 3],
@@ -58,6 +60,7 @@ pub fn machine() -> Machine {
             },
             look_ahead: LookAhead::Moves(16),
         },
+        drive: Drives::default(),
         controller: Controller {
             extrusion_mode: ExtrusionMode::LatestWord,
             obeys_limits_in_job: true,
@@ -74,7 +77,7 @@ pub fn machine() -> Machine {
         },
         tools: vec![tool()],
         probe_offset_mm: None,
-        bed: Some(Bed { limit_c: Some(100.0), heating: None }),
+        bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 20.0,
         severities: BTreeMap::new(),

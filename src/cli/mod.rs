@@ -1,5 +1,6 @@
 //! The command line: one file per command. Arguments stay as given until a command resolves them.
 
+mod audit;
 mod check;
 mod completions;
 mod explain;

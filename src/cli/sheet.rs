@@ -9,9 +9,9 @@ use anyhow::Context;
 use clap::{Args, Subcommand};
 use comfy_table::{ContentArrangement, Table, presets};
 
-use super::Exit;
 use super::output::{Content, Output};
 use super::terminal::Terminal;
+use super::{Exit, audit};
 use crate::machine::{self, Machine, Origin};
 use crate::report::words::{safe, styled, wrap};
 use crate::report::{Look, json};
@@ -45,6 +45,9 @@ pub enum SheetCommand {
     /// Print every key of the machine sheet with its value and where that came from.
     #[command(after_help = SHOW_EXAMPLES)]
     Show(MachineArg),
+    /// Compare what is set with what mechanics, motors and heaters ask for.
+    #[command(after_help = audit::EXAMPLES)]
+    Audit(audit::AuditArgs),
 }
 
 /// Runs the command.
@@ -64,6 +67,7 @@ pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
             origins(&machine.origins, look, &mut output)?;
             output.finish()?;
         }
+        SheetCommand::Audit(args) => return audit::run(args, terminal),
     }
     Ok(Exit::Passed)
 }

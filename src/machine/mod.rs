@@ -4,6 +4,7 @@
 //! text against it and lists *all* faults with line and column, or makes a [`Machine`] of it.
 //! Units: mm, s, °C, bytes, Hz. Index order of axis arrays is X, Y, Z, E.
 
+mod drive;
 mod faults;
 pub mod keys;
 mod resolve;
@@ -14,6 +15,7 @@ mod source;
 mod tests;
 mod value;
 
+pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
 pub use sheet::SHEET_MAX_BYTES;
@@ -41,6 +43,8 @@ pub struct Machine {
     pub travel: Travel,
     /// Speeds, accelerations and the corner rule.
     pub motion: Motion,
+    /// How motors turn steps into motion.
+    pub drive: Drives,
     /// How the controller reads a job.
     pub controller: Controller,
     /// Tools by number; at least one.
@@ -284,6 +288,10 @@ pub struct Tool {
     pub melt_window_s: f64,
     /// Heating law, for waits and cooling.
     pub heating: Option<Heating>,
+    /// Heater of the hotend and what it heats.
+    pub body: HeatedBody,
+    /// Whether a plastic liner reaches into the heat break; none where the sheet does not say.
+    pub plastic_liner: Option<bool>,
     /// Density of the filament, g/cm³.
     pub density_g_cm3: Option<f64>,
     /// Filament left on the spool, mm.
@@ -327,6 +335,8 @@ pub struct Bed {
     pub limit_c: Option<f64>,
     /// Heating law.
     pub heating: Option<Heating>,
+    /// Heater and what it heats.
+    pub body: HeatedBody,
 }
 
 /// Heated chamber.

@@ -1,5 +1,7 @@
 //! From the flat sheet to a [`Machine`]: rules across keys, defaults, and where every value came from.
 
+mod drive;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -34,12 +36,15 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         built_in: false,
         travel: reader.travel(),
         motion: reader.motion(),
+        drive: reader.drives(),
         controller: reader.controller(),
         tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
         probe_offset_mm: reader.has("probe").then(|| reader.numbers("probe.offset_mm")),
-        bed: reader
-            .has("bed")
-            .then(|| Bed { limit_c: reader.number("bed.temperature_limit_c"), heating: reader.heating("bed.heating") }),
+        bed: reader.has("bed").then(|| Bed {
+            limit_c: reader.number("bed.temperature_limit_c"),
+            heating: reader.heating("bed.heating"),
+            body: reader.heated_body("bed", "mass_g"),
+        }),
         chamber: reader.has("chamber").then(|| Chamber {
             limit_c: reader.number("chamber.temperature_limit_c"),
             heating: reader.heating("chamber.heating"),
@@ -225,6 +230,11 @@ impl Reader<'_> {
             peak_mm3_s: number("melt_rate_mm3_s.peak"),
             melt_window_s: self.required(&at("melt_window_s")),
             heating: self.heating(&at("heating")),
+            body: self.heated_body(&format!("tool[{index}]"), "block_mass_g"),
+            plastic_liner: match self.value(&at("plastic_liner")) {
+                Some(Value::Bool(liner)) => Some(liner),
+                _ => None,
+            },
             density_g_cm3: number("density_g_cm3"),
             on_spool_mm: number("on_spool_mm"),
             offset_mm: self.numbers(&at("offset_mm")),
@@ -262,6 +272,7 @@ impl Reader<'_> {
 impl Reader<'_> {
     fn cross_check(&self, found: &mut Vec<Found>) {
         self.check_towers(found);
+        self.check_drives(found);
         let mut heatings = vec!["bed.heating".to_owned(), "chamber.heating".to_owned()];
         for i in 0..self.count("tool[]") {
             let temperature = format!("tool[{i}].temperature_c");

@@ -50,6 +50,10 @@ nozzle_diameter_mm = 0.4
 temperature_c = { limit = 260.0, extrude_min = 170.0 }
 melt_rate_mm3_s = { sustained = 11.0, peak = 16.0 }
 melt_window_s = 1.5
+heater_w = 40
+block_mass_g = 22
+specific_heat_j_g_k = 0.9
+plastic_liner = true
 heating = { time_constant_s = 60.0, full_power_c = 300.0 }
 density_g_cm3 = 1.24
 on_spool_mm = 82000
@@ -61,6 +65,8 @@ offset_mm = [18, 0, -0.1]
 offset_mm = [-28, 12, -1.6]
 [bed]
 temperature_limit_c = 100.0
+heater_w = 200
+mass_g = 520
 heating = { time_constant_s = 240, full_power_c = 130 }
 [chamber]
 temperature_limit_c = 60
@@ -69,6 +75,16 @@ ambient_c = 21.0
 [checks]
 feed-rate-clipped = "note"
 cold-extrusion = "off"
+[drive]
+supply_v = 24
+x = { motor_step_deg = 1.8, steps_per_full_step = 16, pulley_teeth = 20, belt_pitch_mm = 2, moving_mass_kg = 0.4 }
+z = { motor_step_deg = 0.9, screw_lead_mm = 8, reduction = 2, motors = 2, rated_current_peak_a = 1.5, coil_current_rms_a = 1 }
+[drive.e]
+advance_per_turn_mm = 34.5
+holding_torque_nm = 0.4
+inductance_mh = 2.8
+resistance_ohm = 1.6
+rotor_inertia_g_cm2 = 54
 "#;
 
 fn heron() -> Machine {
@@ -81,6 +97,8 @@ fn heron() -> Machine {
         peak_mm3_s: Some(16.0),
         melt_window_s: 1.5,
         heating: Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 }),
+        body: HeatedBody { heater_w: Some(40.0), mass_g: Some(22.0), specific_heat_j_g_k: 0.9 },
+        plastic_liner: Some(true),
         density_g_cm3: Some(1.24),
         on_spool_mm: Some(82_000.0),
         offset_mm: [0.0; 3],
@@ -101,6 +119,8 @@ fn heron() -> Machine {
         peak_mm3_s: None,
         melt_window_s: 1.0,
         heating: None,
+        body: HeatedBody::default(),
+        plastic_liner: None,
         density_g_cm3: None,
         on_spool_mm: None,
         offset_mm: [18.0, 0.0, -0.1],
@@ -134,6 +154,7 @@ fn heron() -> Machine {
             },
             look_ahead: LookAhead::Moves(16),
         },
+        drive: drives(),
         controller: Controller {
             extrusion_mode: ExtrusionMode::OwnWords,
             obeys_limits_in_job: false,
@@ -150,7 +171,11 @@ fn heron() -> Machine {
         },
         tools: vec![tool, second],
         probe_offset_mm: Some([-28.0, 12.0, -1.6]),
-        bed: Some(Bed { limit_c: Some(100.0), heating: Some(Heating { time_constant_s: 240.0, full_power_c: 130.0 }) }),
+        bed: Some(Bed {
+            limit_c: Some(100.0),
+            heating: Some(Heating { time_constant_s: 240.0, full_power_c: 130.0 }),
+            body: HeatedBody { heater_w: Some(200.0), mass_g: Some(520.0), ..HeatedBody::default() },
+        }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 21.0,
         severities: [
@@ -160,6 +185,34 @@ fn heron() -> Machine {
         .into(),
         origins: Vec::new(),
     }
+}
+
+fn drives() -> Drives {
+    let x = Drive {
+        motor_step_deg: Some(1.8),
+        steps_per_full_step: Some(16),
+        transmission: Some(Transmission::Belt { pulley_teeth: 20, pitch_mm: 2.0 }),
+        moving_mass_kg: Some(0.4),
+        ..Drive::default()
+    };
+    let z = Drive {
+        motor_step_deg: Some(0.9),
+        transmission: Some(Transmission::Screw { lead_mm: 8.0 }),
+        reduction: 2.0,
+        motors: 2,
+        rated_current_peak_a: Some(1.5),
+        coil_current_rms_a: Some(1.0),
+        ..Drive::default()
+    };
+    let e = Drive {
+        transmission: Some(Transmission::Measured { per_turn_mm: 34.5 }),
+        holding_torque_nm: Some(0.4),
+        inductance_mh: Some(2.8),
+        resistance_ohm: Some(1.6),
+        rotor_inertia_g_cm2: Some(54.0),
+        ..Drive::default()
+    };
+    Drives { supply_v: Some(24.0), axes: [x, Drive::default(), z, e] }
 }
 
 const LEAST: &str = "[travel]\nx = [0, 100]\ny = [0, 100]\nz = [0, 100]\n[motion]\n\
@@ -515,9 +568,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 30)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 45)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 49)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 57)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 63)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");
@@ -688,4 +741,53 @@ proptest! {
             prop_assert!(validator.is_valid(&toml_to_json(&whole)), "{}", whole);
         }
     }
+}
+
+/// A sheet with these lines in `[drive.x]`, from line 6 on.
+fn driven(lines: &str) -> String {
+    LEAST.replace("[motion]", &format!("[drive.x]\n{lines}\n[motion]"))
+}
+
+#[test]
+fn drives_have_one_transmission_and_all_of_it() {
+    let whole = driven("pulley_teeth = 20\nbelt_pitch_mm = 2.0");
+    let machine = parse(&whole).unwrap();
+    let [x, y, ..] = machine.drive.axes;
+    assert_eq!(x.transmission, Some(Transmission::Belt { pulley_teeth: 20, pitch_mm: 2.0 }));
+    assert_eq!((x.reduction, x.motors, y), (1.0, 1, Drive::default()));
+    for (lines, expected) in [
+        ("pulley_teeth = 20", "6:1 `pulley_teeth` says nothing without `belt_pitch_mm` | write `belt_pitch_mm` too"),
+        ("belt_pitch_mm = 2", "6:1 `belt_pitch_mm` says nothing without `pulley_teeth` | write `pulley_teeth` too"),
+        (
+            "pulley_teeth = 20\nbelt_pitch_mm = 2\nscrew_lead_mm = 8",
+            "8:1 `screw_lead_mm` and `pulley_teeth` of line 6 are written both | keep what moves the axis",
+        ),
+        (
+            "hob_diameter_mm = 11",
+            "6:1 there is no key `hob_diameter_mm` in `drive.x` | `hob_diameter_mm` belongs in `drive.e`",
+        ),
+        ("pulley_teeth = 20\nbelt_pitch_mm = 0", "7:17 `belt_pitch_mm` must be above 0, found 0"),
+        ("motor_step_deg = 361", "6:18 `motor_step_deg` must be at most 360 °, found 361"),
+    ] {
+        assert_eq!(faults(&driven(lines)), [expected]);
+    }
+    let extruder = LEAST.replace("[motion]", "[drive.e]\nhob_diameter_mm = 11\nadvance_per_turn_mm = 34\n[motion]");
+    let both = "7:1 `advance_per_turn_mm` and `hob_diameter_mm` of line 6 are written both | keep the measured one";
+    assert_eq!(faults(&extruder), [both]);
+}
+
+/// Published arithmetic of the trade: 200 full steps × 16 over a pulley of 20 teeth at 2 mm, or over a lead of 8 mm.
+#[test]
+fn steps_per_mm_from_the_drive() {
+    let drive = Drive { motor_step_deg: Some(1.8), steps_per_full_step: Some(16), ..Drive::default() };
+    let with = |transmission, reduction| {
+        let transmission = Some(transmission);
+        Drive { transmission, reduction, ..drive }.steps_per_mm().unwrap()
+    };
+    let close = |value: f64, expected: f64| assert!((value - expected).abs() < 1e-9 * expected, "{value}");
+    close(with(Transmission::Belt { pulley_teeth: 20, pitch_mm: 2.0 }, 1.0), 80.0);
+    close(with(Transmission::Screw { lead_mm: 8.0 }, 1.0), 400.0);
+    close(with(Transmission::Hob { diameter_mm: 32.0 / std::f64::consts::PI }, 1.0), 100.0);
+    close(with(Transmission::Measured { per_turn_mm: 32.0 }, 3.0), 300.0);
+    assert_eq!(drive.steps_per_mm(), None);
 }

@@ -1,5 +1,7 @@
 //! Renders an [`Inspection`] for people and for programs. Renderers write to the writer they are given and print nothing.
 
+pub mod audit;
+pub mod audit_json;
 mod findings;
 pub mod json;
 mod page;

@@ -17,7 +17,8 @@ fn no_job_is_a_usage_error() {
 
 #[test]
 fn help_goes_to_standard_output_and_is_no_failure() {
-    for command in [&["--help"][..], &["check", "--help"], &["sheet", "show", "--help"]] {
+    for command in [&["--help"][..], &["check", "--help"], &["sheet", "show", "--help"], &["sheet", "audit", "--help"]]
+    {
         let run = gonogo().args(command).assert().success().stderr_eq("");
         let help = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
         assert!(help.contains("Example"), "{help}");
@@ -122,4 +123,71 @@ fn standard_input_is_judged_like_the_file() {
         report
     };
     assert_eq!(judge("-"), judge("corpus/jobs/wren-flow.gcode"));
+}
+
+/// Invented: y is set for twice the micro-steps, and the extruder's gear of 3 is left out.
+const MISTYPED: &str = r#"
+name = "Wren after its new controller (invented)"
+[travel]
+x = [0.0, 200.0]
+y = [0.0, 200.0]
+z = [0.0, 180.0]
+[motion]
+feed_rate_limit_mm_s = { x = 200.0, y = 200.0, z = 10.0, e = 50.0 }
+acceleration_limit_mm_s2 = { x = 1500.0, y = 1500.0, z = 100.0, e = 5000.0 }
+acceleration_mm_s2 = { printing = 1000.0, travel = 1000.0, retraction = 1000.0 }
+look_ahead_moves = 32
+corner = { jerk_mm_s = { x = 8.0, y = 8.0, z = 0.4, e = 5.0 } }
+[drive]
+x = { motor_step_deg = 1.8, steps_per_full_step = 16, pulley_teeth = 20, belt_pitch_mm = 2.0 }
+y = { motor_step_deg = 1.8, steps_per_full_step = 16, pulley_teeth = 20, belt_pitch_mm = 2.0 }
+z = { motor_step_deg = 1.8, steps_per_full_step = 16, screw_lead_mm = 8.0 }
+e = { motor_step_deg = 1.8, steps_per_full_step = 16, advance_per_turn_mm = 24.0, reduction = 3.0 }
+[controller]
+steps_per_mm = { x = 80.0, y = 160.0, z = 400.0, e = 134.0 }
+[[tool]]
+filament_diameter_mm = 1.75
+"#;
+
+#[test]
+fn an_audit_names_what_was_typed_in_wrong() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let sheet = directory.path().join("wren.toml");
+    std::fs::write(&sheet, MISTYPED).expect("writes");
+    let audit = |format: &str| {
+        let run = gonogo().args(["sheet", "audit", "--format", format, "--machine"]).arg(&sheet).assert().code(1);
+        String::from_utf8(run.get_output().stdout.clone()).expect("UTF-8")
+    };
+    let audit_of: serde_json::Value = serde_json::from_str(&audit("json")).expect("JSON");
+    assert_eq!((&audit_of["schema"], &audit_of["verdict"]), (&"gonogo.audit/1".into(), &"no-go".into()));
+    let lines = audit_of["lines"].as_array().expect("lines");
+    let wrong: Vec<_> = lines.iter().filter(|line| line["outcome"] == "no-go").collect();
+    assert_eq!(wrong.len(), 2, "{wrong:#?}");
+    for (line, (what, expected, said)) in wrong.iter().zip([
+        ("y", 80.0, "2 times what the drive gives; likely set for 32 micro-steps, not the 16 of the sheet"),
+        ("e", 400.0, "1/3 of what the drive gives; likely the reduction 3 is left out"),
+    ]) {
+        assert_eq!((&line["id"], &line["what"]), (&"steps-per-mm-set-against-drive".into(), &what.into()));
+        assert_eq!(line["expected"], serde_json::json!({ "relation": "near", "value": expected }));
+        assert!(line["message"].as_str().is_some_and(|message| message.starts_with(said)), "{line:#}");
+    }
+    let page = audit("text");
+    assert!(page.starts_with("■ NO-GO: sheet of Wren after its new controller (invented)"), "{page}");
+    assert!(page.contains("360° / 1.8° × 16 × 3 / 24 mm = 400 steps/mm"), "{page}");
+}
+
+#[test]
+fn the_machines_of_the_corpus_are_sane_and_a_faulty_sheet_is_not_audited() {
+    for machine in ["heron", "wren"] {
+        let path = format!("corpus/machines/{machine}.toml");
+        let run = gonogo().args(["sheet", "audit", "--machine", &path]).assert().success().stderr_eq("");
+        let page = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+        assert!(page.starts_with("◆ hold: sheet of "), "{page}");
+    }
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let sheet = directory.path().join("wren.toml");
+    std::fs::write(&sheet, MISTYPED.replace("screw_lead_mm", "hob_diameter_mm")).expect("writes");
+    let run = gonogo().args(["sheet", "audit", "--machine"]).arg(&sheet).assert().code(2).stdout_eq("");
+    let faults = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
+    assert!(faults.contains("`hob_diameter_mm` belongs in `drive.e`"), "{faults}");
 }

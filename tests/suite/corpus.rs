@@ -314,10 +314,14 @@ fn the_sheets_fill_in_every_key() {
             sheet.origins.iter().filter(|origin| origin.from.starts_with("line ")).map(|origin| origin.path.clone())
         })
         .collect();
-    let template = gonogo::machine::keys::template;
+    // One axis with a key of its drive is enough: no machine has belts and screws everywhere.
+    let template = |path: &str| {
+        let path = gonogo::machine::keys::template(path);
+        ["drive.y.", "drive.z."].iter().fold(path, |path, axis| path.replacen(axis, "drive.x.", 1))
+    };
     let written: BTreeSet<String> = written.iter().map(|path| template(path)).collect();
     for key in KEYS.iter().filter(|key| !key.is_table() && key.preset != Preset::Required) {
-        assert!(written.contains(key.path), "no sheet of the corpus has {}", key.path);
+        assert!(written.contains(&template(key.path)), "no sheet of the corpus has {}", key.path);
     }
     for name in ["heron", "wren", "bittern"] {
         let text = fs::read_to_string(folder("machines").join(format!("{name}.toml"))).expect("the sheet");

@@ -8,7 +8,7 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use gonogo::crew::Crew;
 use gonogo::inspection::{Inspection, Verdict};
-use gonogo::machine::{Bed, CornerRule, Heating, LookAhead, Machine};
+use gonogo::machine::{Bed, CornerRule, HeatedBody, Heating, LookAhead, Machine};
 use gonogo::observe::{Arc, Block, Curve};
 use gonogo::preflight::{Sizes, inspect_path};
 use gonogo::text::number::decimal;
@@ -26,7 +26,7 @@ fn warm_machine(dice: &mut Dice) -> Machine {
     machine.tools[0].extrude_min_c = Some(202.0);
     machine.tools[0].sustained_mm3_s = Some(4.0);
     machine.tools[0].peak_mm3_s = Some(9.0);
-    machine.bed = Some(Bed { limit_c: Some(80.0), heating: law(210.0, 130.0) });
+    machine.bed = Some(Bed { limit_c: Some(80.0), heating: law(210.0, 130.0), body: HeatedBody::default() });
     machine
 }
 
