@@ -1,7 +1,7 @@
 //! Settings as a machine prints them, G-code lines with chatter around, → values of the machine sheet, and back.
 //!
 //! [`read`] finds out what a text says; every command in it becomes at least one [`Row`], kept or with the reason why not.
-//! [`merge`] puts what was kept into a sheet and [`fresh`] makes a new one of it; both tell in the rows what became of each
+//! [`merge()`] puts what was kept into a sheet and [`fresh()`] makes a new one of it; both tell in the rows what became of each
 //! value. [`lines()`] prints a machine's settings as commands that [`read`] reads back to the same numbers.
 //!
 //! Lengths are mm; speeds mm/s but for the F words of M207 and M208, which by the trade are mm/min. What the commands mean
@@ -251,7 +251,8 @@ impl Reading {
             self.command(raw, command, line.bar);
         }
         let known = line.commands.iter().any(|command| trade::find(&command.name).is_some());
-        if let Some(at) = line.rest.filter(|_| known) {
+        // Prose behind a command without meaning here is not worth a row, another command in it is.
+        if let Some(at) = line.rest.filter(|at| known || !grammar::read(&raw.bytes[*at..]).commands.is_empty()) {
             let rest = String::from_utf8_lossy(&raw.bytes[at..raw.bytes.len().min(at + 4 * SHOWN_CHARS)]);
             let note = format!("no G-code from column {} on: not read", at + 1);
             self.not_kept(raw.number, rest.trim(), &note);
