@@ -221,7 +221,9 @@ fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Resul
         sheet::show_faults(&faults, terminal);
         return Ok(None);
     };
-    if let Err(faults) = Machine::parse(&path.to_string_lossy(), &merged.text) {
+    // Lines count in the changed text, so it is named as such.
+    let name = format!("{} with the settings in it", path.display());
+    if let Err(faults) = Machine::parse(&name, &merged.text) {
         sheet::show_faults(&faults.into(), terminal);
         return Ok(None);
     }

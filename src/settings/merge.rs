@@ -22,7 +22,8 @@ pub struct Merged {
 #[error("the sheet is not TOML: {0}")]
 pub struct NotToml(String);
 
-/// Puts what the settings give into the text of a sheet. Comments, order and the way numbers are written stay.
+/// Puts what the settings give into the text of a sheet. Comments, order and the way numbers are written stay; only
+/// comments inside a corner rule that makes room for the other one go with it.
 ///
 /// The result may have faults, as the sheet may have had before: read it with [`crate::machine::Machine::parse`].
 ///
