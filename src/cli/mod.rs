@@ -4,6 +4,7 @@ mod audit;
 mod check;
 mod completions;
 mod explain;
+mod import;
 mod jobs;
 mod man;
 mod output;
@@ -25,6 +26,7 @@ Examples:
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
   gonogo explain                            list the checks
   gonogo sheet show                         keys, values and where they are from
+  gonogo sheet import says.txt              settings that a machine printed
 
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
 

@@ -10,6 +10,7 @@ mod reading;
 mod readme;
 mod regressions;
 mod same_bits;
+mod settings;
 mod slow_planner;
 mod support;
 mod vectors;
