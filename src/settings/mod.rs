@@ -142,19 +142,10 @@ fn by_key(rows: &[Row]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..rows.len()).filter(|&at| rows[at].fate == Fate::Read).collect();
     order.sort_by_cached_key(|&at| {
         let place = rows[at].key.as_deref().unwrap_or_default();
-        let template = keys::template(element_of(place).0);
+        let template = keys::template(crate::machine::place::element_of(place).0);
         (keys::KEYS.iter().position(|key| key.path == template), place.to_owned())
     });
     order
-}
-
-/// `probe.offset_mm[2]` as path and element.
-fn element_of(place: &str) -> (&str, Option<usize>) {
-    let split = place.strip_suffix(']').and_then(|rest| rest.rsplit_once('['));
-    match split.and_then(|(path, element)| Some((path, element.parse().ok()?))) {
-        Some((path, element)) => (path, Some(element)),
-        None => (place, None),
-    }
 }
 
 /// The settings of a machine that [`lines()`] prints: path and value. Limits that mean none are left out.
@@ -359,7 +350,9 @@ impl Reading {
         note: Option<String>,
     ) -> Result<(), String> {
         let place = path.replacen("[]", &format!("[{}]", context.tool), 1);
-        let Some(key) = keys::find(&keys::template(element_of(&place).0)) else { return Err("no key".to_owned()) };
+        let Some(key) = keys::find(&keys::template(crate::machine::place::element_of(&place).0)) else {
+            return Err("no key".to_owned());
+        };
         let (min, max) = match key.kind {
             Kind::Number { min, max } => (min, max),
             Kind::Point { max, .. } => (-max, max),

@@ -196,7 +196,7 @@ mod tests {
     fn every_word_goes_to_a_key_of_the_sheet() {
         for (letter, to) in COMMANDS.iter().flat_map(|command| command.words) {
             if let Key(path) | Feed(path) = to {
-                let (path, element) = super::super::element_of(path);
+                let (path, element) = crate::machine::place::element_of(path);
                 let key = keys::find(path).unwrap_or_else(|| panic!("{}: {path}", char::from(*letter)));
                 assert_eq!(element.is_some(), matches!(key.kind, keys::Kind::Point { .. }), "{path}");
             }
