@@ -39,6 +39,7 @@ pub mod cli;
 pub(crate) mod columns;
 pub mod crew;
 pub mod geometry;
+pub mod headroom;
 pub mod inspection;
 pub mod log;
 pub mod machine;

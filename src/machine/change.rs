@@ -59,29 +59,22 @@ impl Machine {
     /// # Errors
     /// When there is no such key, the value is not of its kind, or does not go with the rest of the sheet.
     pub fn with(&self, path: &str, value: &str) -> Result<Self, ChangeError> {
-        let expected = expected_at(path)?;
-        let wrong =
-            || ChangeError::Value { path: path.to_owned(), value: value.to_owned(), expected: expected.clone() };
-        let parsed: Value = match value.trim().parse() {
-            Ok(value) => value,
-            Err(_) if value.chars().all(|c| c.is_alphanumeric() || "-_ ".contains(c)) => Value::from(value.trim()),
-            Err(_) => return Err(wrong()),
-        };
+        self.with_all(&[(path, value)])
+    }
+
+    /// The same with several values, which may need each other.
+    ///
+    /// # Errors
+    /// Like [`Self::with`]; faults of the sheet are put down to the last of the changes.
+    pub fn with_all(&self, changes: &[(&str, &str)]) -> Result<Self, ChangeError> {
         let plain = self.text.strip_prefix('\u{feff}').unwrap_or(&self.text);
-        let mut sheet: DocumentMut = plain.parse().map_err(|_| wrong())?;
-        let (table, name) = path.rsplit_once('.').unwrap_or(("", path));
-        let no_table = || ChangeError::NoTable { path: path.to_owned() };
-        if table.is_empty() {
-            put(sheet.as_table_mut(), name, parsed);
-        } else {
-            let mut place = place_at(&mut sheet, table).ok_or_else(no_table)?;
-            put(place.table(), name, parsed);
-            place.tidy();
+        let mut sheet = plain.parse::<DocumentMut>().unwrap_or_default();
+        for (path, value) in changes {
+            write(&mut sheet, path, value)?;
         }
-        let changed = Self::parse(&self.source, &sheet.to_string()).map_err(|faults| ChangeError::Faults {
-            path: path.to_owned(),
-            value: value.to_owned(),
-            faults: Box::new(faults),
+        let changed = Self::parse(&self.source, &sheet.to_string()).map_err(|faults| {
+            let (path, value) = changes.last().copied().unwrap_or_default();
+            ChangeError::Faults { path: path.to_owned(), value: value.to_owned(), faults: Box::new(faults) }
         })?;
         Ok(Self { built_in: self.built_in, name: self.name.clone(), ..changed })
     }
@@ -90,6 +83,25 @@ impl Machine {
     pub fn number_at(&self, path: &str) -> Option<f64> {
         self.origins.iter().find(|origin| origin.path == path)?.value.replace('_', "").parse().ok()
     }
+}
+
+/// Writes a value into the text of a sheet.
+fn write(sheet: &mut DocumentMut, path: &str, value: &str) -> Result<(), ChangeError> {
+    let expected = expected_at(path)?;
+    let parsed: Value = match value.trim().parse() {
+        Ok(value) => value,
+        Err(_) if value.chars().all(|c| c.is_alphanumeric() || "-_ ".contains(c)) => Value::from(value.trim()),
+        Err(_) => return Err(ChangeError::Value { path: path.to_owned(), value: value.to_owned(), expected }),
+    };
+    match path.rsplit_once('.') {
+        None => put(sheet.as_table_mut(), path, parsed),
+        Some((table, name)) => {
+            let mut place = place_at(sheet, table).ok_or_else(|| ChangeError::NoTable { path: path.to_owned() })?;
+            put(place.table(), name, parsed);
+            place.tidy();
+        }
+    }
+    Ok(())
 }
 
 /// Puts a value in; the comments around an old one stay.
