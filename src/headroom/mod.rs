@@ -280,8 +280,7 @@ fn close_in(planning: &Planning, machine: &Machine, ranges: &mut [Range], crew: 
             *side = middle;
         }
     }
-    plans + finish(planning, machine, ranges, open, crew)?;
-    Ok(plans)
+    Ok(plans + finish(planning, machine, ranges, open, crew)?)
 }
 
 /// Plans the failing sides to their end, so that the worst place is known.
@@ -345,5 +344,77 @@ fn first_new(inspection: &Inspection, known: &BTreeSet<(&'static str, Severity)>
         severity: new.severity,
         line: new.worst_line.or(new.line),
         message: new.message.clone(),
+    })
+}
+
+/// What a report keeps of one job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// Path as given.
+    pub path: String,
+    /// Today's verdict.
+    pub verdict: crate::inspection::Verdict,
+    /// Today's time, s.
+    pub time_s: f64,
+    /// Checks that find something today already, at `hold` or `no-go`.
+    pub already: Vec<&'static str>,
+    /// True when the job sets limits of motion itself, in place of the sheet's.
+    pub sets_limits: bool,
+    /// One for each wish, in their order.
+    pub ranges: Vec<Range>,
+    /// What the job needs, where that was asked for.
+    pub needs: Vec<Need>,
+    /// How many plans were made.
+    pub plans: usize,
+}
+
+impl Judged {
+    /// Keeps what a report needs.
+    pub fn of(path: &str, found: Headroom, machine: &Machine, with_needs: bool) -> Self {
+        let already: BTreeSet<&'static str> = serious(&found.today).map(|(check, _)| check).collect();
+        Self {
+            path: path.to_owned(),
+            verdict: found.today.verdict,
+            time_s: found.today.time_s.total(),
+            already: already.into_iter().collect(),
+            sets_limits: machine.controller.obeys_limits_in_job
+                && found.today.findings.iter().any(|finding| finding.check == "limits-changed-in-job"),
+            needs: if with_needs { needs(&found.today, machine) } else { Vec::new() },
+            ranges: found.ranges,
+            plans: found.plans,
+        }
+    }
+}
+
+/// What became of one job.
+pub type Outcome = Result<Judged, crate::queue::Unjudged>;
+
+/// The value of a key that is safe for all jobs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Common<'j> {
+    /// Today's value.
+    pub today: f64,
+    /// The value.
+    pub value: f64,
+    /// Unit of both.
+    pub unit: &'static str,
+    /// The job that binds and what stops it there; none when no job does.
+    pub binding: Option<(&'j Judged, &'j Stop)>,
+}
+
+/// The value of the wish of that number that is safe for all jobs: the nearest to today's of their last safe values; the
+/// first job among equals binds. None without jobs.
+pub fn for_all<'j>(judged: &[&'j Judged], wish: usize) -> Option<Common<'j>> {
+    let far = |job: &Judged| {
+        let range = &job.ranges[wish];
+        (range.last_safe().value / range.today().value).ln().abs()
+    };
+    let job = judged.iter().copied().min_by(|a, b| far(a).total_cmp(&far(b)))?;
+    let range = &job.ranges[wish];
+    Some(Common {
+        today: range.today().value,
+        value: range.last_safe().value,
+        unit: range.unit,
+        binding: range.stop().map(|stop| (job, stop)),
     })
 }
