@@ -2,6 +2,7 @@
 
 mod command_line;
 mod corpus;
+mod headroom;
 mod linear_program;
 mod mutations;
 mod properties;
