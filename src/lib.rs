@@ -37,6 +37,7 @@ pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
 pub(crate) mod columns;
+pub mod compare;
 pub mod crew;
 pub mod geometry;
 pub mod inspection;

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
@@ -16,7 +16,7 @@ use crate::crew::Crew;
 use crate::inspection::Verdict;
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
-use crate::queue::{self, Breakdown, Outcome, Unjudged};
+use crate::queue::{self, Outcome, Unjudged};
 use crate::report::Report;
 use crate::report::json::{Frame, JsonReport};
 use crate::report::table::TableReport;
@@ -126,24 +126,7 @@ fn report<'e>(
 }
 
 fn resolve_jobs(args: &CheckArgs) -> anyhow::Result<Vec<Job>> {
-    let mut paths = args.jobs.clone();
-    let mut from_stdin = paths.iter().filter(|path| jobs::is_stdin(path)).count();
-    if let Some(list) = &args.files_from {
-        from_stdin += usize::from(jobs::is_stdin(list));
-        if from_stdin > 1 {
-            bail!("standard input can only be read once: it is given as a job and as the list of jobs");
-        }
-        let listed = jobs::read_list(list)?;
-        from_stdin += listed.iter().filter(|path| jobs::is_stdin(path)).count();
-        paths.extend(listed);
-    }
-    if from_stdin > 1 {
-        bail!("standard input can only be read once: give - a single time");
-    }
-    if paths.is_empty() {
-        bail!("no job given: the list of jobs is empty");
-    }
-    Ok(jobs::collect(&paths))
+    jobs::resolve(&args.jobs, args.files_from.as_deref())
 }
 
 /// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
@@ -158,7 +141,7 @@ fn judge_all<'e>(
     let mut tally = Tally::default();
     let mut written: io::Result<()> = Ok(());
     queue::run(jobs, threads, judge, |index, answer| {
-        let outcome = answer.unwrap_or_else(|breakdown| Err(broken(&jobs[index], &breakdown)));
+        let outcome = answer.unwrap_or_else(|breakdown| Err(jobs::broken(&jobs[index], &breakdown)));
         tally.count(&outcome);
         written = progress.aside(|| {
             if let Err(unjudged) = &outcome {
@@ -172,16 +155,6 @@ fn judge_all<'e>(
     .context("cannot start the threads")?;
     written.context("cannot write the report")?;
     Ok(tally)
-}
-
-fn broken(job: &Job, breakdown: &Breakdown) -> Unjudged {
-    match job {
-        Job::File(path) => {
-            let path = path.display().to_string();
-            Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
-        }
-        Job::Lost(unjudged) => unjudged.clone(),
-    }
 }
 
 /// What the exit code depends on.

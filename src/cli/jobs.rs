@@ -5,10 +5,10 @@ use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use walkdir::WalkDir;
 
-use crate::queue::Unjudged;
+use crate::queue::{Breakdown, Unjudged};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
@@ -40,6 +40,42 @@ impl Job {
 /// True for the path that stands for standard input.
 pub fn is_stdin(path: &Path) -> bool {
     path.as_os_str() == "-"
+}
+
+/// The jobs named, and those of the list.
+///
+/// # Errors
+/// When there is none, when standard input is asked for twice, or the list cannot be read.
+pub fn resolve(named: &[PathBuf], files_from: Option<&Path>) -> anyhow::Result<Vec<Job>> {
+    let mut paths = named.to_vec();
+    let mut from_stdin = paths.iter().filter(|path| is_stdin(path)).count();
+    if let Some(list) = files_from {
+        from_stdin += usize::from(is_stdin(list));
+        if from_stdin > 1 {
+            bail!("standard input can only be read once: it is given as a job and as the list of jobs");
+        }
+        let listed = read_list(list)?;
+        from_stdin += listed.iter().filter(|path| is_stdin(path)).count();
+        paths.extend(listed);
+    }
+    if from_stdin > 1 {
+        bail!("standard input can only be read once: give - a single time");
+    }
+    if paths.is_empty() {
+        bail!("no job given: the list of jobs is empty");
+    }
+    Ok(collect(&paths))
+}
+
+/// What a job that the judge broke down on comes to.
+pub fn broken(job: &Job, breakdown: &Breakdown) -> Unjudged {
+    match job {
+        Job::File(path) => {
+            let path = path.display().to_string();
+            Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
+        }
+        Job::Lost(unjudged) => unjudged.clone(),
+    }
 }
 
 /// Files as they come, directories searched, everything in a stable order.

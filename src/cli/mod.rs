@@ -2,6 +2,7 @@
 
 mod audit;
 mod check;
+mod compare;
 mod completions;
 mod explain;
 mod import;
@@ -24,6 +25,7 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode                   judge one job, sheet found nearby
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo explain                            list the checks
   gonogo sheet show                         keys, values and where they are from
   gonogo sheet import says.txt              settings that a machine printed
@@ -45,6 +47,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Compare(compare::CompareArgs),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
     Sheet(sheet::SheetCommand),
@@ -91,6 +94,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let terminal = Terminal::new(cli.color);
     match cli.command {
         Command::Check(args) => check::run(args, &terminal),
+        Command::Compare(args) => compare::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
         Command::ReportSchema(_) => report_schema::run(),
