@@ -97,7 +97,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
         Command::Compare(args) => compare::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
-        Command::ReportSchema(_) => report_schema::run(),
+        Command::ReportSchema(args) => report_schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(_) => man::run(),
     }

@@ -2,14 +2,13 @@
 
 use std::cmp::Ordering;
 
-use anstyle::Style;
-
-use super::super::words::{clock, number, pair, units, verdict, verdict_style};
+use super::super::words::{clock, number, pair, units, verdict};
 use crate::compare::{Comparison, Pair};
-use crate::inspection::Verdict;
 
 /// From this time on seconds are enough, s.
 const CLOCK_FROM_S: f64 = 600.0;
+/// Differences below this are told to a hundredth, s.
+const FINE_BELOW_S: f64 = 10.0;
 const NONE: &str = "–";
 
 /// How times of one page or table are written: alike, so that they can be compared by eye.
@@ -37,7 +36,8 @@ impl Times {
 
     /// A difference, with its sign.
     pub fn difference(self, seconds: f64) -> String {
-        let text = self.time(seconds.abs());
+        let fine = if seconds.abs() < FINE_BELOW_S { Self::Seconds } else { self };
+        let text = fine.time(seconds.abs());
         let is_zero = !text.contains(|c: char| ('1'..='9').contains(&c));
         match seconds.partial_cmp(&0.0) {
             Some(Ordering::Less) if !is_zero => format!("−{text}"),
@@ -85,11 +85,6 @@ pub fn verdicts(comparison: &Comparison) -> String {
     if before == after { after.to_owned() } else { format!("{before} → {after}") }
 }
 
-/// Colour of a change: that of the verdict after it.
-pub fn change_style(after: Verdict) -> Style {
-    verdict_style(after)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -98,7 +93,8 @@ mod tests {
     fn times_are_written_alike() {
         assert_eq!(time_cells(Times::up_to(59.0), Pair::both(12.0, 11.5)), ["12.00 s", "11.50 s", "−0.50 s"]);
         assert_eq!(time_cells(Times::up_to(4000.0), Pair::both(3725.0, 3900.4)), ["1:02:05", "1:05:00", "+0:02:55"]);
-        assert_eq!(time_cells(Times::Clock, Pair::both(3725.0, 3725.2)), ["1:02:05", "1:02:05", "0"]);
+        assert_eq!(time_cells(Times::Clock, Pair::both(3725.0, 3725.2)), ["1:02:05", "1:02:05", "+0.20 s"]);
+        assert_eq!(time_cells(Times::Clock, Pair::both(3725.0, 3725.004)), ["1:02:05", "1:02:05", "0"]);
         assert_eq!(time_cells(Times::Clock, Pair { before: None, after: Some(3.0) }), ["–", "0:00:03", ""]);
     }
 

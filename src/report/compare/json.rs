@@ -23,7 +23,7 @@ pub const SCHEMA: &str = "gonogo.compare/1";
 #[allow(dead_code, reason = "only its schema is used: it is written piece by piece")]
 enum Any<'a> {
     /// All at once.
-    Document(Document<'a>),
+    Document(Box<Document<'a>>),
     /// A line of ndjson: the machines first, then job by job, then what they come to.
     Line(Line<'a>),
 }
@@ -61,7 +61,7 @@ enum What<'a> {
     /// A job.
     Job(Job<'a>),
     /// The last line.
-    Totals(Totals),
+    Totals(Box<Totals>),
 }
 
 /// Which machines, and what differs between their sheets.
@@ -442,7 +442,7 @@ impl CompareReport for JsonComparison {
         }
         let totals = Totals::from(totals);
         if self.lines {
-            return Self::line(What::Totals(totals), out);
+            return Self::line(What::Totals(Box::new(totals)), out);
         }
         out.write_all(b"\n],\n\"totals\": ")?;
         write_value(&totals, true, out)?;
