@@ -1,5 +1,5 @@
 //! One table: the floor of any line reader, a general-purpose G-code crate that only reads words, each stage on top of the
-//! one before, and the program itself on one and on two threads; with ratios.
+//! one before, a comparison of two machines, and the program itself on one and on two threads; with ratios.
 //!
 //! All of them take turns, round after round, so that a busy machine slows all alike; medians are shown. The peer is
 //! `gcode` 0.7, <https://crates.io/crates/gcode>, by its visitor interface. `GONOGO_BENCH_MIB` sets the size of the
@@ -17,6 +17,9 @@ use std::time::{Duration, Instant};
 use gcode::core::{
     BlockVisitor, CommandVisitor, ControlFlow, Diagnostics, HasDiagnostics, Number, ProgramVisitor, Span, Value,
 };
+
+use gonogo::machine::Machine;
+use gonogo::preflight::{Sizes, inspect_on};
 
 #[path = "common.rs"]
 mod common;
@@ -73,6 +76,12 @@ fn peer(job: &str) -> f32 {
     peer.sum
 }
 
+/// The job is read once and planned on both machines.
+fn compared(job: &[u8], before: &Machine, after: &Machine) -> usize {
+    let both = inspect_on(job, "-", &[before, after], &Sizes::default());
+    both.expect("reading from memory cannot fail").iter().map(|inspection| inspection.job.moves as usize).sum()
+}
+
 /// The program as its users run it, from start to end, so many times at once.
 fn program(path: &Path, threads: &str, copies: usize) {
     let sheet = concat!(env!("CARGO_MANIFEST_DIR"), "/corpus/machines/wren.toml");
@@ -119,7 +128,8 @@ fn main() {
         }
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
-    let cases: [Case<'_>; 10] = [
+    let slower = machine.with("motion.acceleration_mm_s2.printing", "3000").expect("a key of the sheet");
+    let cases: [Case<'_>; 11] = [
         case("floor: one memchr call per line", || common::floor(&job)),
         case("peer: gcode 0.7, words only", || peer(&text)),
         case("lines and digest", || common::read_lines(&job)),
@@ -127,11 +137,12 @@ fn main() {
         case("+ modal state", || common::read_events(&job, &machine, false)),
         case("+ motion", || common::read_events(&job, &machine, true)),
         case("+ physics, totals and all checks", || common::whole(&job, &machine)),
+        case("compare, two machines", || compared(&job, &machine, &slower)),
         case("program, 1 thread", || program(&path, "1", 1)),
         case("two copies of it at once", || program(&path, "1", 2)),
         case("program, 2 threads", || program(&path, "2", 1)),
     ];
-    let mut times: [Vec<Duration>; 10] = Default::default();
+    let mut times: [Vec<Duration>; 11] = Default::default();
     for round in 0..=number("GONOGO_BENCH_ROUNDS", 7) {
         for ((_, run), times) in cases.iter().zip(&mut times) {
             let start = Instant::now();
@@ -166,7 +177,8 @@ fn print(job: &[u8], cases: &[Case<'_>], times: &mut [Vec<Duration>]) {
             seconds / medians[1]
         );
     }
-    let (one, copies, two) = (medians[7], medians[8], medians[9]);
+    println!("two machines take {:.2} times as long as one", medians[7] / medians[6]);
+    let (one, copies, two) = (medians[8], medians[9], medians[10]);
     println!(
         "two threads are {:.2} times as fast as one; two copies at once did {:.2} times the work of one",
         one / two,

@@ -279,6 +279,28 @@ pub struct FlowSeries {
     pub sustained_mm3_s: Vec<f64>,
 }
 
+/// The largest step rate of one motor, an upper bound as the check `step-rate-exceeded` computes it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StepRate {
+    /// Which motor, as in "motor of the extruder".
+    pub motor: &'static str,
+    /// Steps a second.
+    pub hz: f64,
+    /// Its first line; none when the motor never turned.
+    pub line: Option<u64>,
+}
+
+/// The largest rate of commands over as many moves as the controller knows ahead.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CommandRate {
+    /// Commands a second.
+    pub hz: f64,
+    /// The line on which those moves end.
+    pub line: u64,
+    /// How many moves they are.
+    pub moves: u64,
+}
+
 /// Everything known about one job on one machine.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Inspection {
@@ -302,6 +324,10 @@ pub struct Inspection {
     pub capacity: Capacity,
     /// Time over the sustained capacity, s; none without a capacity.
     pub flow_over_capacity_s: Option<f64>,
+    /// Largest step rates, motor by motor, where the sheet gives `steps_per_mm`.
+    pub step_rates: Vec<StepRate>,
+    /// Largest command rate; none where no run of moves is long enough for one.
+    pub command_rate: Option<CommandRate>,
     /// Where the nozzle went: end points and interior extrema of moves, and home positions.
     pub reached: Option<Box3>,
     /// Where it went while pushing filament.
@@ -338,6 +364,8 @@ impl Inspection {
             flow: Flow::default(),
             capacity: Capacity::default(),
             flow_over_capacity_s: None,
+            step_rates: Vec::new(),
+            command_rate: None,
             reached: None,
             extruding: None,
             heat: Heat::default(),

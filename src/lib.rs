@@ -16,8 +16,8 @@
 //! 7. [`report`]: renderers, each to a writer.
 //!
 //! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
-//! as G-code lines into a sheet, and prints a sheet as such lines. [`preflight`] wires the stages for one job, [`queue`]
-//! runs many.
+//! as G-code lines into a sheet, and prints a sheet as such lines. [`compare`] puts two inspections of a job side
+//! by side. [`preflight`] wires the stages for one job, [`queue`] runs many.
 //!
 //! # Example
 //! ```
@@ -37,6 +37,7 @@ pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
 pub(crate) mod columns;
+pub mod compare;
 pub mod crew;
 pub mod geometry;
 pub mod headroom;

@@ -2,8 +2,8 @@
 
 use super::{Built, Check, figure};
 use crate::columns;
-use crate::inspection::Severity;
-use crate::machine::{LookAhead, Machine};
+use crate::inspection::{CommandRate, Inspection, Severity};
+use crate::machine::{LookAhead, Machine, Override};
 use crate::motion::grid::{Sum, time_units};
 use crate::observe::{Action, ActionKind, Block, Hit, Log, Observer};
 use crate::vectors::Vectors;
@@ -41,21 +41,38 @@ fn build(machine: &Machine) -> Built {
         let keys = "neither `[controller] command_rate_limit_hz` nor `[controller] serial_baud`";
         return Built::Skipped(format!("the sheet gives {keys}"));
     }
-    let size = match machine.motion.look_ahead {
-        LookAhead::Moves(moves) => (moves as usize).clamp(1, WINDOW_MAX),
-        LookAhead::Unlimited => UNLIMITED,
-    };
-    Built::Watching(Box::new(CommandRateExceeded {
-        commands_hz: controller.command_rate_limit_hz.unwrap_or(f64::INFINITY),
-        baud: controller.serial_baud.unwrap_or(f64::INFINITY),
-        window: Window::new(size),
-    }))
+    Built::Watching(Box::new(CommandRateExceeded::new(machine)))
+}
+
+/// What measures the rate where the check is not made; none where it is.
+pub(crate) fn measured_only(machine: &Machine) -> Option<Box<dyn Observer>> {
+    let controller = &machine.controller;
+    let given = controller.command_rate_limit_hz.is_some() || controller.serial_baud.is_some();
+    let off = machine.severities.get(CHECK.id) == Some(&Override::Off);
+    (off || !given).then(|| Box::new(CommandRateExceeded::new(machine)) as Box<dyn Observer>)
 }
 
 struct CommandRateExceeded {
     commands_hz: f64,
     baud: f64,
     window: Window,
+    /// The largest rate of commands so far, Hz, and the line its window ends on.
+    most: (f64, u64),
+}
+
+impl CommandRateExceeded {
+    fn new(machine: &Machine) -> Self {
+        let size = match machine.motion.look_ahead {
+            LookAhead::Moves(moves) => (moves as usize).clamp(1, WINDOW_MAX),
+            LookAhead::Unlimited => UNLIMITED,
+        };
+        Self {
+            commands_hz: machine.controller.command_rate_limit_hz.unwrap_or(f64::INFINITY),
+            baud: machine.controller.serial_baud.unwrap_or(f64::INFINITY),
+            window: Window::new(size),
+            most: (0.0, 0),
+        }
+    }
 }
 
 /// The latest moves of a run: running totals before the first and after each of them, which may wrap around.
@@ -156,10 +173,16 @@ impl Observer for CommandRateExceeded {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let (commands_hz, baud) = (self.commands_hz * (1.0 + 1e-9), self.baud * (1.0 + 1e-9));
         let count = self.window.add(block);
-        if self.window.hurries(count, commands_hz, baud, block.vectors) {
+        // A little less than the largest so far, so that rounding passes over none.
+        let bound_hz = commands_hz.min(self.most.0 * (1.0 - 1e-9));
+        if self.window.hurries(count, bound_hz, baud, block.vectors) {
             for i in 0..count {
                 let (commands, bytes, time_s) = self.window.sums(count, i);
                 let (bits, line) = (bytes * BITS, block.line[block.len() - count + i]);
+                let rate_hz = commands / time_s.max(1.0 / Sum::ONE);
+                if rate_hz > self.most.0 {
+                    self.most = (rate_hz, line);
+                }
                 if commands > commands_hz * time_s {
                     self.raise(log, line, 0, commands / time_s);
                 }
@@ -172,6 +195,11 @@ impl Observer for CommandRateExceeded {
         if block.actions.iter().any(stops) {
             self.window.clear();
         }
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        let (hz, line) = self.most;
+        draft.command_rate = (line > 0).then_some(CommandRate { hz, line, moves: self.window.size as u64 });
     }
 }
 
@@ -268,6 +296,28 @@ mod tests {
             |every: u32| (0..64).fold(Job::new(), |job, n| short(job, 2, if n % every == 0 { 5.0 } else { 0.06 }));
         assert!(there_and_back(8).findings(&CHECK, &machine()).is_empty(), "one in any 16 moves");
         assert!(!there_and_back(16).findings(&CHECK, &machine()).is_empty());
+    }
+
+    #[test]
+    fn the_largest_rate_is_kept_within_the_limit_too() {
+        let mut bare = machine();
+        (bare.controller.command_rate_limit_hz, bare.controller.serial_baud) = (None, None);
+        assert!(measured_only(&machine()).is_none(), "the check measures");
+        let rate = |job: Job| {
+            let mut observer = measured_only(&bare).expect("nothing else measures");
+            let mut log = Log::new(&bare.severities);
+            job.into_blocks().iter().for_each(|block| observer.observe(block, &mut log));
+            assert!(log.into_findings().is_empty());
+            let mut draft = crate::report::sample::empty();
+            observer.finish(&mut draft, &mut Log::default());
+            draft.command_rate
+        };
+        assert_eq!(rate(short(Job::new(), 15, 0.5)), None, "a run that fits into the buffer");
+        // 0.5 mm at 50 mm/s are 100 a second; from move 317 on all 16 moves of a window are half as long.
+        let found =
+            rate(short(short(Job::new(), 300, 0.5).act(ActionKind::Fan { share: 1.0 }), 20, 0.25)).expect("a rate");
+        assert!((found.hz - 200.0).abs() < 1e-4 && found.moves == 16, "{found:?}");
+        assert!((317..=321).contains(&found.line), "{found:?}");
     }
 
     /// Windows added up one by one.

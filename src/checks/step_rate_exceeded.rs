@@ -1,10 +1,10 @@
 //! Motors asked for more steps a second than the controller makes.
 
 use super::{Built, Check, figure};
-use crate::columns::{self, larger};
+use crate::columns::{self, larger, smaller};
 use crate::geometry::{CHORD_MM, flatten, largest_share};
-use crate::inspection::Severity;
-use crate::machine::{DriveLayout, E, Machine};
+use crate::inspection::{Inspection, Severity, StepRate};
+use crate::machine::{DriveLayout, E, Machine, Override};
 use crate::observe::{Block, Hit, Log, Observer, flag};
 
 /// The check.
@@ -29,10 +29,22 @@ What to do: slice slower, use coarser micro-steps, or correct the limit from the
 };
 
 fn build(machine: &Machine) -> Built {
-    match StepRateExceeded::new(machine) {
+    let limit_hz = machine.controller.step_rate_limit_hz;
+    let check =
+        limit_hz.ok_or("[controller] step_rate_limit_hz").and_then(|limit| StepRateExceeded::new(machine, limit));
+    match check {
         Ok(check) => Built::Watching(Box::new(check)),
         Err(missing) => Built::Skipped(format!("the sheet gives no `{missing}`")),
     }
+}
+
+/// What measures the rates where the check is not made; none where it is, or where nothing is known of the motors.
+pub(crate) fn measured_only(machine: &Machine) -> Option<Box<dyn Observer>> {
+    let off = machine.severities.get(CHECK.id) == Some(&Override::Off);
+    if machine.controller.step_rate_limit_hz.is_some() && !off {
+        return None;
+    }
+    StepRateExceeded::new(machine, f64::INFINITY).ok().map(|rates| Box::new(rates) as Box<dyn Observer>)
 }
 
 struct StepRateExceeded {
@@ -40,15 +52,15 @@ struct StepRateExceeded {
     linear: Linear,
     towers: Option<Towers>,
     extruder_steps: f64,
+    /// The largest rate of each motor so far, Hz, and its line; X, Y, Z (or towers 1, 2, 3), extruder.
+    most: [(f64, u64); 4],
 }
 
 impl StepRateExceeded {
     /// The check of this machine, or the key it lacks.
-    fn new(machine: &Machine) -> Result<Self, &'static str> {
-        let controller = &machine.controller;
-        let limit_hz = controller.step_rate_limit_hz.ok_or("[controller] step_rate_limit_hz")?;
-        let [x, y, z, e] = controller.steps_per_mm.map(Option::unwrap_or_default);
-        let still = Linear { names: [""; 3], steps: [[0.0; 3]; 3] };
+    fn new(machine: &Machine, limit_hz: f64) -> Result<Self, &'static str> {
+        let [x, y, z, e] = machine.controller.steps_per_mm.map(Option::unwrap_or_default);
+        let still = Linear { names: TOWERS, steps: [[0.0; 3]; 3] };
         let (linear, towers) = match machine.motion.drive_layout {
             DriveLayout::OnePerAxis => {
                 (Linear { names: ["X", "Y", "Z"], steps: [[x, 0.0, 0.0], [0.0, y, 0.0], [0.0, 0.0, z]] }, None)
@@ -64,9 +76,30 @@ impl StepRateExceeded {
             let bare = matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { arms_mm: None }) && x > 0.0;
             return Err(if bare { "[motion.towers]" } else { "[controller] steps_per_mm" });
         }
-        Ok(Self { limit_hz, linear, towers, extruder_steps: e })
+        Ok(Self { limit_hz, linear, towers, extruder_steps: e, most: [(0.0, 0); 4] })
+    }
+
+    /// Rates that must be looked at: above the limit, or larger than the motor had so far.
+    fn bounds_hz(&self) -> [f64; 4] {
+        self.most.map(|(most_hz, _)| most_hz.min(self.limit_hz * ROUNDING))
+    }
+
+    fn motor(&self, motor: usize) -> &'static str {
+        if motor == E { "of the extruder" } else { self.linear.names[motor] }
+    }
+
+    /// True when the steps of the motor are known.
+    fn knows(&self, motor: usize) -> bool {
+        match motor {
+            E => self.extruder_steps > 0.0,
+            _ => self.linear.steps[motor] != [0.0; 3] || self.towers.as_ref().is_some_and(|towers| towers.steps > 0.0),
+        }
     }
 }
+
+/// Room for rounding above the limit.
+const ROUNDING: f64 = 1.0 + 1e-9;
+const TOWERS: [&str; 3] = ["of tower 1", "of tower 2", "of tower 3"];
 
 /// Motors whose speed is a fixed combination of x, y and z: steps for each mm of each axis.
 struct Linear {
@@ -84,81 +117,110 @@ struct Towers {
 
 impl Observer for StepRateExceeded {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        let bound_hz = self.limit_hz * (1.0 + 1e-9);
-        if !self.calm(block, bound_hz) {
-            self.judge(block, bound_hz, log);
+        let bounds_hz = self.bounds_hz();
+        if !self.calm(block, bounds_hz) {
+            (0..block.len()).for_each(|i| self.judge(block, i, log));
+            return;
         }
-    }
-}
-
-impl StepRateExceeded {
-    fn judge(&self, block: &Block, bound_hz: f64, log: &mut Log) {
-        for i in 0..block.len() {
-            let speed = block.v_peak[i];
-            let mut judge = |motor: usize, name: &'static str, steps_per_mm: f64| {
-                if speed * steps_per_mm > bound_hz {
-                    raise(log, block.line[i], motor, name, [speed * steps_per_mm, self.limit_hz, speed]);
-                }
-            };
-            judge(E, "of the extruder", self.extruder_steps * block.dir[E][i].abs());
-            let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
-            match &self.towers {
-                Some(towers) => {
-                    if speed * towers.most(dir) > bound_hz {
-                        for (motor, steps_per_mm) in towers.shares(block, i, dir).into_iter().enumerate() {
-                            judge(motor, ["of tower 1", "of tower 2", "of tower 3"][motor], steps_per_mm);
-                        }
-                    }
-                }
-                None => {
-                    let curve = if block.flags[i] & flag::CURVE == 0 { None } else { block.curve(i) };
-                    for motor in 0..3 {
-                        let steps = self.linear.steps[motor];
-                        let steps_per_mm = match curve {
-                            None => share(steps, dir),
-                            Some(curve) => {
-                                let dir_end = block.dir_end(i);
-                                largest_share(curve, dir, dir_end, steps)
-                            }
-                        };
-                        judge(motor, self.linear.names[motor], steps_per_mm);
-                    }
-                }
+        for bend in &block.curves {
+            let most_hz = self.linear.most_on_curves().map(|steps_per_mm| block.v_peak[bend.at] * steps_per_mm);
+            if (0..3).any(|motor| most_hz[motor] > bounds_hz[motor]) {
+                self.judge(block, bend.at, log);
             }
         }
     }
 
-    /// True when no move of the block can exceed the bound.
-    fn calm(&self, block: &Block, bound_hz: f64) -> bool {
-        let [x, y, z, e] = &block.dir;
-        let fast = match &self.towers {
-            Some(towers) => block.vectors.run(
-                #[inline(always)]
-                || {
-                    let most = |i: usize| larger(towers.most([x[i], y[i], z[i]]), self.extruder_steps * e[i].abs());
-                    columns::any(
-                        block.len(),
-                        #[inline(always)]
-                        |i| block.v_peak[i] * most(i) > bound_hz,
-                    )
-                },
-            ),
-            None => block.vectors.run(
-                #[inline(always)]
-                || {
-                    let motors = |i: usize| {
-                        let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
-                        larger(larger(a, b), larger(c, self.extruder_steps * e[i].abs()))
-                    };
-                    columns::any(
-                        block.len(),
-                        #[inline(always)]
-                        |i| block.v_peak[i] * motors(i) > bound_hz,
-                    )
-                },
-            ),
+    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        let known = (0..4).filter(|&motor| self.knows(motor)).map(|motor| {
+            let (hz, line) = self.most[motor];
+            StepRate { motor: self.motor(motor), hz, line: (line > 0).then_some(line) }
+        });
+        draft.step_rates = known.collect();
+    }
+}
+
+impl StepRateExceeded {
+    fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
+        let (speed, line) = (block.v_peak[i], block.line[i]);
+        for (motor, steps_per_mm) in self.shares(block, i).into_iter().enumerate() {
+            let rate_hz = speed * steps_per_mm;
+            if rate_hz > self.most[motor].0 {
+                self.most[motor] = (rate_hz, line);
+            }
+            if rate_hz > self.limit_hz * ROUNDING {
+                raise(log, line, motor, self.motor(motor), [rate_hz, self.limit_hz, speed]);
+            }
+        }
+    }
+
+    /// Largest steps per mm of each motor during move `i`.
+    fn shares(&self, block: &Block, i: usize) -> [f64; 4] {
+        let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
+        let curve = if block.flags[i] & flag::CURVE == 0 { None } else { block.curve(i) };
+        let [a, b, c] = match (&self.towers, curve) {
+            (Some(towers), _) => towers.shares(block, i, dir),
+            (None, None) => self.linear.steps.map(|steps| share(steps, dir)),
+            (None, Some(curve)) => {
+                let dir_end = block.dir_end(i);
+                self.linear.steps.map(|steps| largest_share(curve, dir, dir_end, steps))
+            }
         };
-        !fast && block.curves.iter().all(|bend| block.v_peak[bend.at] * self.linear.most_on_curves() <= bound_hz)
+        [a, b, c, self.extruder_steps * block.dir[E][i].abs()]
+    }
+
+    /// True when no straight move of the block can exceed the bound of a motor. Towers are asked about curves as well.
+    fn calm(&self, block: &Block, bounds_hz: [f64; 4]) -> bool {
+        let [x, y, z, e] = &block.dir;
+        let [first, second, third, extruder] = bounds_hz;
+        let Some(towers) = &self.towers else {
+            return !block.vectors.run(
+                #[inline(always)]
+                || {
+                    columns::any(
+                        block.len(),
+                        #[inline(always)]
+                        |i| {
+                            let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
+                            let speed = block.v_peak[i];
+                            (speed * a > first)
+                                | (speed * b > second)
+                                | (speed * c > third)
+                                | (speed * (self.extruder_steps * e[i].abs()) > extruder)
+                        },
+                    )
+                },
+            );
+        };
+        let least = smaller(first, smaller(second, third));
+        let may = block.vectors.run(
+            #[inline(always)]
+            || {
+                columns::any(
+                    block.len(),
+                    #[inline(always)]
+                    |i| {
+                        let speed = block.v_peak[i];
+                        (speed * towers.most([x[i], y[i], z[i]]) > least)
+                            | (speed * (self.extruder_steps * e[i].abs()) > extruder)
+                    },
+                )
+            },
+        );
+        !may || block.curves.is_empty() && !towers.hurry(block, [first, second, third]) && !self.pushes(block, extruder)
+    }
+
+    /// True when the extruder exceeds the bound on a move of the block.
+    fn pushes(&self, block: &Block, bound_hz: f64) -> bool {
+        block.vectors.run(
+            #[inline(always)]
+            || {
+                columns::any(
+                    block.len(),
+                    #[inline(always)]
+                    |i| block.v_peak[i] * (self.extruder_steps * block.dir[E][i].abs()) > bound_hz,
+                )
+            },
+        )
     }
 }
 
@@ -169,10 +231,9 @@ fn share(steps: [f64; 3], dir: [f64; 3]) -> f64 {
 }
 
 impl Linear {
-    /// A bound of the steps per mm of any motor in any direction, with room for rounding.
-    fn most_on_curves(&self) -> f64 {
-        let squares = self.steps.map(|[x, y, z]| x * x + y * y + z * z);
-        squares.into_iter().fold(0.0, f64::max).sqrt() * 1.001
+    /// A bound of the steps per mm of each motor in any direction, with room for rounding.
+    fn most_on_curves(&self) -> [f64; 3] {
+        self.steps.map(|[x, y, z]| (x * x + y * y + z * z).sqrt() * 1.001)
     }
 }
 
@@ -215,17 +276,55 @@ impl Towers {
     }
 
     fn widen(&self, shares: &mut [f64; 3], start: [f64; 3], end: [f64; 3], dir: [f64; 3]) {
-        for (share, tower) in shares.iter_mut().zip(&self.at) {
-            for point in [start, end] {
-                let [dx, dy] = [point[0] - tower[0], point[1] - tower[1]];
-                let height_squared = self.arm_squared - dx * dx - dy * dy;
-                // Out of the arm's reach there is no carriage position; outside-travel speaks about such places.
-                if height_squared > 0.0 {
-                    let rate = dir[2] - (dx * dir[0] + dy * dir[1]) / height_squared.sqrt();
-                    *share = share.max(rate.abs() * self.steps);
-                }
+        for motor in 0..3 {
+            for [x, y, _] in [start, end] {
+                shares[motor] = larger(shares[motor], self.share(motor, [x, y], dir));
             }
         }
+    }
+
+    /// Steps per mm of a carriage at a place.
+    #[inline(always)]
+    fn share(&self, motor: usize, [x, y]: [f64; 2], dir: [f64; 3]) -> f64 {
+        let [dx, dy] = [x - self.at[motor][0], y - self.at[motor][1]];
+        let height_squared = self.arm_squared - dx * dx - dy * dy;
+        let rate = dir[2] - (dx * dir[0] + dy * dir[1]) / height_squared.sqrt();
+        // Out of the arm's reach there is no carriage position; outside-travel speaks about such places.
+        if height_squared > 0.0 { rate.abs() * self.steps } else { 0.0 }
+    }
+
+    /// True when a carriage exceeds its bound on a move of a block without curves.
+    fn hurry(&self, block: &Block, bounds_hz: [f64; 3]) -> bool {
+        let ([dir_x, dir_y, dir_z, _], [x, y, _]) = (&block.dir, &block.to);
+        let exceeds = |speed: f64, places: [[f64; 2]; 2], dir: [f64; 3]| {
+            let mut exceeds = false;
+            for motor in 0..3 {
+                for place in places {
+                    exceeds |= speed * self.share(motor, place, dir) > bounds_hz[motor];
+                }
+            }
+            exceeds
+        };
+        if block.is_empty() {
+            return false;
+        }
+        let [from_x, from_y, _] = block.origin;
+        let first = exceeds(block.v_peak[0], [[from_x, from_y], [x[0], y[0]]], [dir_x[0], dir_y[0], dir_z[0]]);
+        first
+            || block.vectors.run(
+                #[inline(always)]
+                || {
+                    columns::any(
+                        block.len() - 1,
+                        #[inline(always)]
+                        |before| {
+                            let i = before + 1;
+                            let places = [[x[before], y[before]], [x[i], y[i]]];
+                            exceeds(block.v_peak[i], places, [dir_x[i], dir_y[i], dir_z[i]])
+                        },
+                    )
+                },
+            )
     }
 }
 
@@ -324,18 +423,47 @@ mod tests {
         let towers = DriveLayout::ThreeTowers { arms_mm: Some((400.0, 150.0)) };
         let mut calm = 0;
         for machine in [DriveLayout::OnePerAxis, DriveLayout::CrossedBelts, towers].map(layout) {
-            let check = StepRateExceeded::new(&machine).expect("all keys are given");
+            let limit_hz = 16_000.0;
             for seed in 0..200 {
                 for block in Job::random(seed, 100.0, 10.0 + seed as f64).into_blocks() {
                     let mut log = crate::log::Log::new(&machine.severities);
-                    check.judge(&block, 16_000.0, &mut log);
-                    let is_calm = check.calm(&block, 16_000.0);
+                    let mut check = StepRateExceeded::new(&machine, limit_hz).expect("all keys are given");
+                    let is_calm = check.calm(&block, [limit_hz; 4]);
+                    let judged = |i: &usize| !is_calm || block.curves.iter().any(|bend| bend.at == *i);
+                    (0..block.len()).filter(|i| !judged(i)).for_each(|i| check.judge(&block, i, &mut log));
                     calm += usize::from(is_calm);
-                    assert!(!is_calm || log.into_findings().is_empty(), "{seed}");
+                    assert!(log.into_findings().is_empty(), "{seed}");
                 }
             }
         }
         assert!((50..550).contains(&calm), "{calm} of some 600 blocks");
+    }
+
+    #[test]
+    fn rates_within_the_limit_are_kept_and_none_is_passed_over() {
+        let towers = DriveLayout::ThreeTowers { arms_mm: Some((400.0, 150.0)) };
+        for machine in [DriveLayout::OnePerAxis, DriveLayout::CrossedBelts, towers].map(layout) {
+            for seed in 0..50 {
+                let blocks = Job::random(seed, 100.0, 40.0).into_blocks();
+                let measure = |limit_hz: f64| {
+                    let mut rates = StepRateExceeded::new(&machine, limit_hz).expect("all keys are given");
+                    let mut log = crate::log::Log::new(&machine.severities);
+                    blocks.iter().for_each(|block| rates.observe(block, &mut log));
+                    rates.most
+                };
+                let check = StepRateExceeded::new(&machine, f64::INFINITY).expect("all keys are given");
+                let mut most = [0.0_f64; 4];
+                for block in &blocks {
+                    for i in 0..block.len() {
+                        let shares = check.shares(block, i);
+                        (0..4).for_each(|motor| most[motor] = most[motor].max(block.v_peak[i] * shares[motor]));
+                    }
+                }
+                assert_eq!(measure(f64::INFINITY).map(|(hz, _)| hz), most, "{seed}");
+                assert_eq!(measure(100.0), measure(f64::INFINITY), "{seed}: whatever the limit");
+                assert!(most.iter().all(|hz| *hz > 0.0), "{most:?}");
+            }
+        }
     }
 
     #[test]

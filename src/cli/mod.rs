@@ -2,6 +2,7 @@
 
 mod audit;
 mod check;
+mod compare;
 mod completions;
 mod explain;
 mod headroom;
@@ -25,6 +26,7 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode                   judge one job, sheet found nearby
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
   gonogo sheet show                         keys, values and where they are from
@@ -47,6 +49,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Compare(compare::CompareArgs),
     Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
@@ -94,10 +97,11 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let terminal = Terminal::new(cli.color);
     match cli.command {
         Command::Check(args) => check::run(args, &terminal),
+        Command::Compare(args) => compare::run(&args, &terminal),
         Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
-        Command::ReportSchema(_) => report_schema::run(),
+        Command::ReportSchema(args) => report_schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(_) => man::run(),
     }

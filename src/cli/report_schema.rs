@@ -2,25 +2,48 @@
 
 use std::io::Write;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
-use crate::report::json;
+use crate::report::{audit_json, compare, headroom_json, json};
 
 const EXAMPLES: &str = "\
-Example:
-  gonogo report-schema > report.schema.json";
+Examples:
+  gonogo report-schema > report.schema.json
+  gonogo report-schema --of compare > compare.schema.json";
 
 /// Print the JSON Schema of the json and ndjson reports.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
-pub struct ReportSchemaArgs {}
+pub struct ReportSchemaArgs {
+    /// Of which command.
+    #[arg(long, value_enum, default_value_t = Of::Check)]
+    of: Of,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Of {
+    /// gonogo check.
+    Check,
+    /// gonogo compare.
+    Compare,
+    /// gonogo headroom.
+    Headroom,
+    /// gonogo sheet audit.
+    Audit,
+}
 
 /// Runs the command.
-pub fn run() -> anyhow::Result<Exit> {
+pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
     let mut output = Output::stdout(Content::Data);
-    json::write_value(&json::schema(), true, &mut output)?;
+    let schema = match args.of {
+        Of::Check => json::schema(),
+        Of::Compare => compare::json::schema(),
+        Of::Headroom => headroom_json::schema(),
+        Of::Audit => audit_json::schema(),
+    };
+    json::write_value(&schema, true, &mut output)?;
     writeln!(output)?;
     output.finish()?;
     Ok(Exit::Passed)

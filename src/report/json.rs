@@ -80,6 +80,10 @@ pub struct Judged<'a> {
     flow_over_capacity_s: Option<f64>,
     /// Melt rate over time in equal bins.
     flow_series: Series<'a>,
+    /// Largest step rates, motor by motor, where the sheet gives `steps_per_mm`.
+    step_rates: Vec<StepRate<'a>>,
+    /// Largest command rate over as many moves as the controller knows ahead; null where no run is that long.
+    command_rate: Option<CommandRate>,
     /// Boxes, mm.
     extent_mm: Extent,
     /// Highest commanded temperatures.
@@ -238,6 +242,28 @@ pub struct Series<'a> {
     sustained_mm3_s: &'a [f64],
 }
 
+/// The largest step rate of one motor.
+#[derive(Serialize, JsonSchema)]
+pub struct StepRate<'a> {
+    /// Which.
+    motor: &'a str,
+    /// Steps a second, an upper bound.
+    hz: f64,
+    /// Its line; null when the motor never turned.
+    line: Option<u64>,
+}
+
+/// The largest command rate.
+#[derive(Serialize, JsonSchema)]
+pub struct CommandRate {
+    /// Commands a second.
+    hz: f64,
+    /// The line on which its moves end.
+    line: u64,
+    /// How many moves these are.
+    moves: u64,
+}
+
 /// Boxes, mm; null when there is none.
 #[derive(Serialize, JsonSchema)]
 pub struct Extent {
@@ -376,6 +402,8 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             flow_mm3_s: Flow::new(&from.flow, from.capacity),
             flow_over_capacity_s: from.flow_over_capacity_s,
             flow_series: (&from.series).into(),
+            step_rates: from.step_rates.iter().copied().map(Into::into).collect(),
+            command_rate: from.command_rate.map(Into::into),
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
             layers: from.layers.iter().copied().map(Into::into).collect(),
@@ -462,6 +490,20 @@ impl Flow {
 impl<'a> From<&'a of::FlowSeries> for Series<'a> {
     fn from(from: &'a of::FlowSeries) -> Self {
         Self { bin_s: from.bin_s, peak_mm3_s: &from.peak_mm3_s, sustained_mm3_s: &from.sustained_mm3_s }
+    }
+}
+
+impl From<of::StepRate> for StepRate<'_> {
+    fn from(from: of::StepRate) -> Self {
+        let of::StepRate { motor, hz, line } = from;
+        Self { motor, hz, line }
+    }
+}
+
+impl From<of::CommandRate> for CommandRate {
+    fn from(from: of::CommandRate) -> Self {
+        let of::CommandRate { hz, line, moves } = from;
+        Self { hz, line, moves }
     }
 }
 

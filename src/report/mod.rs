@@ -2,6 +2,7 @@
 
 pub mod audit;
 pub mod audit_json;
+pub mod compare;
 mod findings;
 pub mod headroom;
 pub mod headroom_json;

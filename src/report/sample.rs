@@ -106,6 +106,11 @@ pub fn go() -> Inspection {
         },
         capacity: Capacity { sustained: Some(11.0), peak: Some(16.0) },
         flow_over_capacity_s: Some(210.0),
+        step_rates: vec![
+            StepRate { motor: "X", hz: 15_250.5, line: Some(311) },
+            StepRate { motor: "of the extruder", hz: 4100.0, line: Some(60) },
+        ],
+        command_rate: Some(CommandRate { hz: 212.5, line: 20_140, moves: 16 }),
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: Heat {

@@ -8,19 +8,24 @@ mod layers;
 mod series;
 mod time;
 
+use crate::checks::{command_rate_exceeded, step_rate_exceeded};
 use crate::machine::Machine;
 use crate::observe::Observer;
 
 /// One of each, in the order in which they write.
 pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
-    vec![
+    let mut observers: Vec<Box<dyn Observer>> = vec![
         Box::new(time::Time::new(machine)),
         Box::new(flow::FlowTotals::new(machine)),
         Box::new(extent::Extent::default()),
         Box::new(heat::Hottest::default()),
         Box::new(layers::Layers::default()),
         Box::new(series::Series::default()),
-    ]
+    ];
+    // Rates are measured by the checks that judge them; where those are not made, here.
+    observers.extend(step_rate_exceeded::measured_only(machine));
+    observers.extend(command_rate_exceeded::measured_only(machine));
+    observers
 }
 
 /// The time alone.

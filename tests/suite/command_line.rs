@@ -17,8 +17,13 @@ fn no_job_is_a_usage_error() {
 
 #[test]
 fn help_goes_to_standard_output_and_is_no_failure() {
-    for command in [&["--help"][..], &["check", "--help"], &["sheet", "show", "--help"], &["sheet", "audit", "--help"]]
-    {
+    for command in [
+        &["--help"][..],
+        &["check", "--help"],
+        &["sheet", "show", "--help"],
+        &["sheet", "audit", "--help"],
+        &["compare", "--help"],
+    ] {
         let run = gonogo().args(command).assert().success().stderr_eq("");
         let help = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
         assert!(help.contains("Example"), "{help}");
@@ -37,7 +42,7 @@ fn an_unknown_check_is_told_without_acting_on_the_terminal() {
 
 #[test]
 fn schemas_are_json() {
-    for command in [&["report-schema"][..], &["sheet", "schema"]] {
+    for command in [&["report-schema"][..], &["report-schema", "--of", "compare"], &["sheet", "schema"]] {
         let run = gonogo().args(command).assert().success();
         let schema: serde_json::Value = serde_json::from_slice(&run.get_output().stdout).expect("JSON");
         assert!(jsonschema::meta::is_valid(&schema), "{command:?}");
@@ -190,4 +195,82 @@ fn the_machines_of_the_corpus_are_sane_and_a_faulty_sheet_is_not_audited() {
     let run = gonogo().args(["sheet", "audit", "--machine"]).arg(&sheet).assert().code(2).stdout_eq("");
     let faults = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
     assert!(faults.contains("`hob_diameter_mm` belongs in `drive.e`"), "{faults}");
+}
+
+const PRINTING: &str = "motion.acceleration_mm_s2.printing=500";
+
+/// Compares corpus jobs on Wren with one value set.
+fn compare(set: &str, more: &[&str]) -> Cmd {
+    gonogo().args(["compare", "--machine", "corpus/machines/wren.toml", "--set", set]).args(more)
+}
+
+fn text(command: Cmd, code: i32) -> String {
+    String::from_utf8(command.assert().code(code).get_output().stdout.clone()).expect("UTF-8")
+}
+
+#[test]
+fn comparisons_do_not_depend_on_the_number_of_threads() {
+    for format in ["text", "json", "ndjson", "csv"] {
+        let with =
+            |threads: &str| text(compare(PRINTING, &["corpus/jobs", "--format", format, "--threads", threads]), 0);
+        let one = with("1");
+        assert!(with("2") == one && with("7") == one, "{format}");
+    }
+}
+
+#[test]
+fn a_machine_and_itself_do_the_same_to_every_job() {
+    let same = compare("name=Wren", &["corpus/jobs", "--format", "json"]);
+    let same: serde_json::Value = serde_json::from_str(&text(same, 0)).expect("JSON");
+    assert_eq!(same["machines"]["changes"], serde_json::json!([]));
+    let jobs = same["jobs"].as_array().expect("a list");
+    assert!(jobs.len() > 20);
+    for job in jobs {
+        assert_eq!((&job["verdict"]["change"], &job["findings"]), (&"stays".into(), &serde_json::json!([])), "{job:#}");
+        assert_eq!(job["time_s"]["total"]["difference"], 0.0);
+    }
+}
+
+#[test]
+fn a_lower_limit_makes_verdicts_worse_and_says_why() {
+    let set = "controller.step_rate_limit_hz=9000";
+    let run = compare(set, &["corpus/jobs/wren-dial.gcode"]).env("COLUMNS", "60").assert().code(1).stderr_eq("");
+    let page = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    let words = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in ["gets worse", "80000.0 → 9000", "◆ hold Motor", "[step-rate-exceeded]", "in small steps"] {
+        assert!(words.contains(part), "{part}: {page}");
+    }
+    assert!(page.lines().all(|line| line.chars().count() <= 60), "{page}");
+    let table = text(compare(set, &["corpus/jobs/wren-cap.gcode", "corpus/jobs/wren-dial.gcode"]), 1);
+    assert!(table.contains("● go → ◆ hold") && table.contains("2 jobs: "), "{table}");
+}
+
+#[test]
+fn what_cannot_be_compared_is_said() {
+    let lost = compare(PRINTING, &["no-such-job.gcode", "corpus/jobs/wren-arcs.gcode", "--format", "csv"]);
+    let run = lost.assert().code(2);
+    let rows = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    assert!(rows.lines().count() == 3 && rows.contains("cannot read no-such-job.gcode"), "{rows}");
+    for (set, said) in [
+        ("motion.acceleration_mm_s2.print=1", "did you mean `motion.acceleration_mm_s2.printing`?"),
+        ("motion.acceleration_mm_s2.printing=-1", "the sheet has faults"),
+        ("motion.acceleration_mm_s2.printing", "has no =: give KEY=VALUE"),
+    ] {
+        let run = compare(set, &["corpus/jobs/wren-arcs.gcode"]).assert().code(2).stdout_eq("");
+        let said_so = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
+        assert!(said_so.contains(said), "{said_so}");
+    }
+    let nothing = gonogo().args(["compare", "corpus/jobs/wren-arcs.gcode"]).assert().code(2).stdout_eq("");
+    assert!(String::from_utf8_lossy(&nothing.get_output().stderr).contains("--after"));
+}
+
+#[test]
+fn comparisons_go_to_files_and_read_lists() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let (list, file) = (directory.path().join("list"), directory.path().join("raised.csv"));
+    std::fs::write(&list, "corpus/jobs/wren-arcs.gcode\ncorpus/jobs/wren-belts.gcode\n").expect("writes");
+    let (list, path) = (list.display().to_string(), file.display().to_string());
+    let run = compare(PRINTING, &["--files-from", &list, "--format", "csv", "-q", "-o", &path]);
+    run.assert().code(0).stdout_eq("").stderr_eq("");
+    assert_eq!(std::fs::read_to_string(&file).expect("is there").lines().count(), 3);
 }

@@ -1,6 +1,7 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
 mod command_line;
+mod compare;
 mod corpus;
 mod headroom;
 mod linear_program;

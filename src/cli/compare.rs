@@ -1,0 +1,265 @@
+//! `gonogo compare`.
+
+use std::cmp::Ordering;
+use std::io::{self, Write};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, anyhow};
+use clap::{Args, ValueEnum};
+
+use super::jobs::{self, Job};
+use super::output::{Content, Output};
+use super::progress::Progress;
+use super::terminal::Terminal;
+use super::{Exit, complain, sheet};
+use crate::compare::{Compared, Comparison, Sheets, Totals};
+use crate::crew::Crew;
+use crate::machine::{ChangeError, Machine, SheetError};
+use crate::preflight::inspect_path_on;
+use crate::queue::{self, Unjudged};
+use crate::report::Look;
+use crate::report::compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison};
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo compare jobs/ --machine heron.toml --set motion.acceleration_mm_s2.printing=3000
+  gonogo compare hook.gcode --before heron.toml --after heron-raised.toml
+  gonogo compare jobs/ --after heron-raised.toml --set tool[0].melt_rate_mm3_s.sustained=14
+  gonogo compare jobs/ --after heron-raised.toml --format csv -o raised.csv
+
+Before is the sheet of --before or --machine, or the one found nearby; after is the sheet of --after, or before, with
+every --set made in it. `gonogo sheet show` lists the keys.
+Exit codes: 0 no verdict gets worse, 1 one does, 2 something could not be judged.";
+
+/// Put jobs side by side on two machines: what does a change of the sheet do to them?
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct CompareArgs {
+    #[command(flatten)]
+    jobs: jobs::JobArgs,
+    #[command(flatten)]
+    machine: sheet::MachineArg,
+    /// The sheet of the machine as it is; the same as --machine.
+    #[arg(long, value_name = "SHEET", conflicts_with = "machine")]
+    before: Option<PathBuf>,
+    /// The sheet with the change [default: the one before].
+    #[arg(long, value_name = "SHEET", required_unless_present = "set")]
+    after: Option<PathBuf>,
+    /// Change a value of the sheet after: its dotted path and a TOML value. May be given several times.
+    #[arg(long, value_name = "KEY=VALUE")]
+    set: Vec<String>,
+    /// How to report; text is a page for one job and a table for several.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Write the report to FILE, which is replaced only when the report is complete.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Print nothing but errors; a report asked for with -o is still written.
+    #[arg(short, long)]
+    quiet: bool,
+    /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For people.
+    Text,
+    /// For programs: one document.
+    Json,
+    /// For programs: a line for the machines, one per job as soon as it is judged, one for the totals.
+    Ndjson,
+    /// For programs that calculate with tables: one row per job.
+    Csv,
+}
+
+/// Runs the command.
+pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let jobs = args.jobs.resolve()?;
+    let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
+    let progress = Progress::new(&jobs, args.quiet);
+    let on_bytes = |bytes| progress.advance(bytes);
+    let look = if args.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
+    let mut report = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after));
+    let mut output = match &args.output {
+        Some(path) => Output::file(path)?,
+        None if args.quiet => Output::Nowhere,
+        None if args.format == Format::Text => Output::stdout(Content::Page { color: look.color }),
+        None => Output::stdout(Content::Data),
+    };
+    let threads = args.threads.map_or(0, usize::from);
+    let totals = compare_all(
+        &jobs,
+        threads,
+        |job, crew| judge(job, &before, &after, &on_bytes, crew),
+        &mut *report,
+        &mut output,
+        &progress,
+    )?;
+    progress.finish();
+    report.finish(&totals, &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
+    Ok(exit(&totals))
+}
+
+/// The machines before and after. Faults of sheets go to standard error; none comes back then.
+fn machines(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Option<(Machine, Machine)>> {
+    let before = match &args.before {
+        Some(path) => named(path, terminal),
+        None => sheet::load(&args.machine, terminal)?,
+    };
+    let Some(before) = before else { return Ok(None) };
+    let after = match &args.after {
+        Some(path) => match named(path, terminal) {
+            Some(machine) => machine,
+            None => return Ok(None),
+        },
+        None => before.clone(),
+    };
+    let pair = |set: &String| -> anyhow::Result<(String, String)> {
+        let (key, value) = set.split_once('=').ok_or_else(|| anyhow!("--set {set} has no =: give KEY=VALUE"))?;
+        Ok((key.trim().to_owned(), value.trim().to_owned()))
+    };
+    let sets = args.set.iter().map(pair).collect::<anyhow::Result<Vec<_>>>()?;
+    let changes: Vec<(&str, &str)> = sets.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
+    match after.with_all(&changes) {
+        Ok(changed) => Ok(Some((before, if changes.is_empty() { after } else { changed }))),
+        Err(error) => {
+            complain(&format!("--set: {error}"));
+            if let ChangeError::Faults { faults, .. } = error {
+                sheet::show_faults(&SheetError::Faults(*faults), terminal);
+            }
+            Ok(None)
+        }
+    }
+}
+
+fn named(path: &Path, terminal: &Terminal) -> Option<Machine> {
+    Machine::load(path).map_err(|faults| sheet::show_faults(&faults, terminal)).ok()
+}
+
+fn judge<'e>(
+    job: &Job,
+    before: &Machine,
+    after: &Machine,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Compared {
+    let path = match job {
+        Job::File(path) => path,
+        Job::Lost(unjudged) => return Err(unjudged.clone()),
+    };
+    let unjudged = |error: String| Unjudged { path: path.display().to_string(), error };
+    let both = inspect_path_on(path, &[before, after], on_bytes, crew).map_err(|error| unjudged(error.to_string()))?;
+    let [before, after] =
+        <[_; 2]>::try_from(both).map_err(|both| unjudged(format!("{} reports instead of two", both.len())))?;
+    Ok(Comparison::of(before, after))
+}
+
+fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Box<dyn CompareReport> {
+    match format {
+        Format::Text if jobs == 1 => Box::new(PageComparison::new(look, sheets)),
+        Format::Text => Box::new(TableComparison::new(look, sheets)),
+        Format::Json => Box::new(JsonComparison::document(sheets)),
+        Format::Ndjson => Box::new(JsonComparison::lines(sheets)),
+        Format::Csv => Box::new(CsvComparison::new()),
+    }
+}
+
+/// Compares all jobs and adds each to the report in its turn; errors also go to standard error.
+fn compare_all<'e>(
+    jobs: &[Job],
+    threads: usize,
+    judge: impl Fn(&Job, &Crew<'e>) -> Compared + Sync,
+    report: &mut dyn CompareReport,
+    output: &mut dyn Write,
+    progress: &Progress,
+) -> anyhow::Result<Totals> {
+    let mut totals = Totals::default();
+    let mut written: io::Result<()> = Ok(());
+    queue::run(jobs, threads, judge, |index, answer| {
+        let compared = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
+        totals.count(&compared);
+        written = progress.aside(|| {
+            if let Err(unjudged) = &compared {
+                complain(&unjudged.error);
+            }
+            // Whoever reads line by line wants each line when it is there.
+            report.add(&compared, output).and_then(|()| output.flush())
+        });
+        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    })
+    .context("cannot start the threads")?;
+    written.context("cannot write the report")?;
+    Ok(totals)
+}
+
+fn exit(totals: &Totals) -> Exit {
+    match (totals.unjudged.cmp(&0), totals.worse) {
+        (Ordering::Greater, _) => Exit::Unjudged,
+        (_, 0) => Exit::Passed,
+        _ => Exit::Failed,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+    use clap::Parser;
+
+    fn args(line: &[&str]) -> Result<CompareArgs, clap::Error> {
+        #[derive(Debug, Parser)]
+        struct Alone {
+            #[command(flatten)]
+            compare: CompareArgs,
+        }
+        Alone::try_parse_from(std::iter::once("compare").chain(line.iter().copied())).map(|alone| alone.compare)
+    }
+
+    #[test]
+    fn a_change_is_required() {
+        for line in [&["a"][..], &["--after", "b.toml"], &["a", "--before", "b", "--machine", "c", "--set", "k=1"]] {
+            assert!(args(line).is_err(), "{line:?}");
+        }
+        for line in [&["a", "--after", "b.toml"][..], &["a", "--set", "k=1", "--set", "l=2", "--before", "b"]] {
+            assert!(args(line).is_ok(), "{line:?}");
+        }
+    }
+
+    #[test]
+    fn sets_come_on_top_of_the_sheet_after() {
+        let terminal = Terminal::new(crate::cli::terminal::ColorWhen::Never);
+        let load = |line: &[&str]| machines(&args(line).expect("parses"), &terminal);
+        let set = "motion.acceleration_mm_s2.printing=3000";
+        let line =
+            ["a", "--before", "corpus/machines/heron.toml", "--after", "corpus/machines/wren.toml", "--set", set];
+        let (before, after) = load(&line).expect("runs").expect("loads");
+        assert_eq!((before.name.as_str(), after.name.as_str()), ("Heron", "Wren"));
+        assert_eq!(after.motion.limits.printing_mm_s2, 3000.0);
+        let (before, after) =
+            load(&["a", "--machine", "corpus/machines/wren.toml", "--set", set]).expect("runs").expect("loads");
+        assert_eq!((before.motion.limits.printing_mm_s2, after.motion.limits.printing_mm_s2), (6000.0, 3000.0));
+        assert!(
+            load(&["a", "--before", "corpus/machines/wren.toml", "--set", "no.such.key=1"]).expect("runs").is_none()
+        );
+        assert!(load(&["a", "--before", "corpus/machines/wren.toml", "--set", "key"]).is_err());
+        assert!(load(&["a", "--before", "no-such.toml", "--set", set]).expect("runs").is_none());
+    }
+
+    #[test]
+    fn exit_code_follows_the_worst_change() {
+        let of = |jobs: &[Compared]| {
+            let mut totals = Totals::default();
+            jobs.iter().for_each(|compared| totals.count(compared));
+            exit(&totals).code()
+        };
+        let worse = || Ok(Comparison::of(sample::go(), sample::hold()));
+        let same = || Ok(Comparison::of(sample::no_go(), sample::no_go()));
+        let better = || Ok(Comparison::of(sample::no_go(), sample::go()));
+        assert_eq!(of(&[same(), better()]), 0);
+        assert_eq!(of(&[better(), worse(), same()]), 1);
+        assert_eq!(of(&[worse(), Err(sample::unjudged())]), 2);
+    }
+}
