@@ -216,6 +216,27 @@ pub struct Flow {
     pub sustained_peak_line: Option<u64>,
 }
 
+/// Ringing of the structure along one direction, on moves along the path that push filament.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ringing {
+    /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
+    pub axis: &'static str,
+    /// Largest amplitude, mm (0 without extrusion).
+    pub peak_mm: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Natural frequency of the mode that rings most there, Hz.
+    pub peak_hz: Option<f64>,
+    /// Distance of the marks on the wall there, mm: the highest speed of that move over the frequency.
+    pub mark_spacing_mm: Option<f64>,
+    /// Amplitude not exceeded for 95 % of the time, mm.
+    pub p95_mm: Option<f64>,
+    /// The amplitude the sheet accepts, mm.
+    pub limit_mm: Option<f64>,
+    /// Time above it, s.
+    pub over_limit_s: Option<f64>,
+}
+
 /// The capacities the flow is held against, mm³/s: those of the tool in use at the peaks.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Capacity {
@@ -302,6 +323,8 @@ pub struct Inspection {
     pub capacity: Capacity,
     /// Time over the sustained capacity, s; none without a capacity.
     pub flow_over_capacity_s: Option<f64>,
+    /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
+    pub ringing: Vec<Ringing>,
     /// Where the nozzle went: end points and interior extrema of moves, and home positions.
     pub reached: Option<Box3>,
     /// Where it went while pushing filament.
@@ -338,6 +361,7 @@ impl Inspection {
             flow: Flow::default(),
             capacity: Capacity::default(),
             flow_over_capacity_s: None,
+            ringing: Vec::new(),
             reached: None,
             extruding: None,
             heat: Heat::default(),

@@ -103,6 +103,19 @@ impl Log {
         });
     }
 
+    /// Gives all hits of a kind another severity and message, once it is known how much they weigh together; none of that
+    /// kind may have the new severity already. A severity of the sheet stays.
+    pub fn reconsider(&mut self, check: &'static str, kind: u64, [from, to]: [Severity; 2], message: String) {
+        let [from, to] = [from, to].map(|severity| match self.overrides.get(check) {
+            Some(Override::Severity(set)) => *set,
+            _ => severity,
+        });
+        let Some(at) = self.by_key.remove(&(check, kind, from)) else { return };
+        self.by_key.insert((check, kind, to), at);
+        let finding = &mut self.merged[at].finding;
+        (finding.severity, finding.message) = (to, sentence(message));
+    }
+
     /// Takes over the findings of another log; the two must have raised different checks.
     pub fn absorb(&mut self, other: Self) {
         let offset = self.merged.len();

@@ -134,6 +134,7 @@ impl Lane {
         let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
         let Checks { watch: checks, history } = &mut *checks;
         let mut draft = ending::draft(machine, path, ending);
+        draft.ringing = clock.physics.ringing();
         totals.finish(&mut draft);
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();

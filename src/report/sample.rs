@@ -68,6 +68,19 @@ fn series() -> FlowSeries {
     }
 }
 
+fn ringing() -> Ringing {
+    Ringing {
+        axis: "x",
+        peak_mm: 0.0425,
+        peak_line: Some(20_117),
+        peak_hz: Some(47.0),
+        mark_spacing_mm: Some(2.55),
+        p95_mm: Some(0.0125),
+        limit_mm: Some(0.03),
+        over_limit_s: Some(12.5),
+    }
+}
+
 /// A job without findings on a sheet of its own.
 pub fn go() -> Inspection {
     Inspection {
@@ -106,6 +119,7 @@ pub fn go() -> Inspection {
         },
         capacity: Capacity { sustained: Some(11.0), peak: Some(16.0) },
         flow_over_capacity_s: Some(210.0),
+        ringing: vec![ringing()],
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: Heat {
