@@ -2,11 +2,13 @@
 
 use std::collections::VecDeque;
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use super::{Built, Check, figure};
+use crate::columns::larger;
 use crate::inspection::Severity;
 use crate::machine::{Direction, Machine};
-use crate::observe::{Block, Curve, Hit, Log, Observer};
+use crate::observe::{BLOCK, Bend, Block, Column, Curve, Hit, Log, Observer};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -56,11 +58,16 @@ fn build(machine: &Machine) -> Built {
         strokes: VecDeque::with_capacity(2 * CYCLES),
         first_mm: None,
     };
-    Built::Watching(Box::new(DrivesResonance { tracks: structure.directions().into_iter().map(track).collect() }))
+    let tracks = structure.directions().into_iter().map(track).collect();
+    let (shares, times) = (Box::new([0.0; BLOCK]), Box::new([0.0; BLOCK]));
+    Built::Watching(Box::new(DrivesResonance { tracks, shares, times }))
 }
 
 struct DrivesResonance {
     tracks: Vec<Track>,
+    /// Share of the direction in each move of a block, and when it starts, s; kept for the next block.
+    shares: Box<Column<f64>>,
+    times: Box<Column<f64>>,
 }
 
 /// Frequencies at which a mode answers strongly, Hz.
@@ -82,8 +89,9 @@ impl Band {
 struct Stroke {
     start_s: f64,
     end_s: f64,
+    /// Where it starts along the direction, mm, and how far it goes.
+    start_mm: f64,
     way_mm: f64,
-    top_mm_s: f64,
     ringing_mm: f64,
     extrudes: bool,
 }
@@ -102,35 +110,38 @@ struct Track {
     first_mm: Option<f64>,
 }
 
+/// Where a stroke ends and the next one starts.
+struct Turn {
+    at_s: f64,
+    at_mm: f64,
+    line: u64,
+}
+
 impl Observer for DrivesResonance {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        for (kind, (track, ringing_mm)) in self.tracks.iter_mut().zip(&block.ringing_mm).enumerate() {
-            let mut now_s = block.start_s;
-            let mut curves = block.curves.iter().peekable();
-            for i in 0..block.len() {
-                let of = Of { line: block.line[i], extrudes: block.extrudes(i), ringing_mm: ringing_mm[i], kind };
-                let speed = block.v_peak[i];
-                match curves.next_if(|bend| bend.at == i).map(|bend| &bend.curve) {
-                    Some(Curve::Arc(arc)) => {
-                        // By pieces of an eighth of half a turn at the most, as if driven evenly.
-                        let pieces = (arc.sweep_rad.abs() / (PI / 8.0)).ceil().clamp(1.0, 1024.0);
-                        let [a, b, _] = arc.axes;
-                        for n in 0..pieces as u32 {
-                            let angle = arc.start_rad + arc.sweep_rad * ((f64::from(n) + 0.5) / pieces);
-                            let turn = arc.sweep_rad.signum();
-                            let share = (track.vector[b] * angle.cos() - track.vector[a] * angle.sin()) * turn;
-                            let at_s = now_s + block.time_s[i] * (f64::from(n) / pieces);
-                            track.go(share, at_s, [speed, block.length[i] / pieces], &of, log);
-                        }
+        let Self { tracks, shares, times } = self;
+        let mut now_s = block.start_s;
+        for i in 0..block.len() {
+            times[i] = now_s;
+            now_s += block.time_s[i];
+        }
+        for (kind, (track, ringing_mm)) in tracks.iter_mut().zip(&block.ringing_mm).enumerate() {
+            block.vectors.run(
+                #[inline(always)]
+                || {
+                    let [x, y, z] = [&block.dir[0], &block.dir[1], &block.dir[2]];
+                    for i in 0..block.len() {
+                        shares[i] = along(track.vector, [x[i], y[i], z[i]]);
                     }
-                    _ => {
-                        let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
-                        let share = track.vector.iter().zip(dir).map(|(part, dir)| part * dir).sum();
-                        track.go(share, now_s, [speed, block.length[i]], &of, log);
-                    }
-                }
-                now_s += block.time_s[i];
+                },
+            );
+            let mut from = 0;
+            for bend in &block.curves {
+                track.straights(block, from..bend.at, (&**shares, &**times, ringing_mm), kind, log);
+                track.curve(block, bend, times[bend.at], ringing_mm, kind, log);
+                from = bend.at + 1;
             }
+            track.straights(block, from..block.len(), (&**shares, &**times, ringing_mm), kind, log);
             if block.actions.iter().any(|action| action.duration_s > 0.0) {
                 track.stop();
             }
@@ -138,39 +149,87 @@ impl Observer for DrivesResonance {
     }
 }
 
-/// What is known of a move beside its course.
-struct Of {
-    line: u64,
-    extrudes: bool,
-    ringing_mm: f64,
-    kind: usize,
+#[inline(always)]
+fn along(vector: [f64; 3], of: [f64; 3]) -> f64 {
+    vector[0] * of[0] + vector[1] * of[1] + vector[2] * of[2]
 }
 
 impl Track {
-    /// Goes on along the direction by a share of the way.
-    #[inline]
-    fn go(&mut self, share: f64, at_s: f64, [speed, length]: [f64; 2], of: &Of, log: &mut Log) {
-        if share.abs() > STILL {
-            let forward = share > 0.0;
-            if self.forward.replace(forward) != Some(forward) {
-                self.reverse(at_s, of, log);
+    /// Goes through straight moves.
+    fn straights(
+        &mut self,
+        block: &Block,
+        range: Range<usize>,
+        (shares, times, ringing_mm): (&Column<f64>, &Column<f64>, &Column<f64>),
+        kind: usize,
+        log: &mut Log,
+    ) {
+        let mut from = range.start;
+        for i in range.clone() {
+            let share = shares[i];
+            if share.abs() > STILL && self.forward != Some(share > 0.0) {
+                self.forward = Some(share > 0.0);
+                self.take(block, from..i, ringing_mm);
+                let turn = Turn { at_s: times[i], at_mm: along(self.vector, block.start(i)), line: block.line[i] };
+                self.reverse(&turn, kind, log);
+                from = i;
             }
         }
+        self.take(block, from..range.end, ringing_mm);
+    }
+
+    /// Goes through a curve: an arc by pieces of an eighth of half a turn at the most, as if driven evenly, anything
+    /// else by its start.
+    fn curve(
+        &mut self,
+        block: &Block,
+        bend: &Bend,
+        start_s: f64,
+        ringing_mm: &Column<f64>,
+        kind: usize,
+        log: &mut Log,
+    ) {
+        let i = bend.at;
+        let sweep_rad = if let Curve::Arc(arc) = &bend.curve { arc.sweep_rad } else { 0.0 };
+        let pieces = (sweep_rad.abs() / (PI / 8.0)).ceil().clamp(1.0, 1024.0);
+        for n in 0..pieces as u32 {
+            let part = f64::from(n) / pieces;
+            let mut at = block.start(i);
+            let share = match &bend.curve {
+                Curve::Arc(arc) => {
+                    let ([a, b, _], turn) = (arc.axes, sweep_rad.signum());
+                    let angle = arc.start_rad + sweep_rad * part;
+                    (at[a], at[b]) =
+                        (arc.centre[0] + arc.radius * angle.cos(), arc.centre[1] + arc.radius * angle.sin());
+                    let middle = angle + sweep_rad * (0.5 / pieces);
+                    (self.vector[b] * middle.cos() - self.vector[a] * middle.sin()) * turn
+                }
+                Curve::Cubic(_) => along(self.vector, [block.dir[0][i], block.dir[1][i], block.dir[2][i]]),
+            };
+            if share.abs() > STILL && self.forward != Some(share > 0.0) {
+                self.forward = Some(share > 0.0);
+                let at_s = start_s + block.time_s[i] * part;
+                self.reverse(&Turn { at_s, at_mm: along(self.vector, at), line: block.line[i] }, kind, log);
+            }
+            self.take(block, i..i + 1, ringing_mm);
+        }
+    }
+
+    /// What moves add to the stroke they belong to.
+    fn take(&mut self, block: &Block, range: Range<usize>, ringing_mm: &Column<f64>) {
         let stroke = &mut self.stroke;
-        stroke.way_mm += share.abs() * length;
-        stroke.top_mm_s = stroke.top_mm_s.max(share.abs() * speed);
-        stroke.ringing_mm = stroke.ringing_mm.max(of.ringing_mm);
-        stroke.extrudes |= of.extrudes;
+        stroke.ringing_mm = range.clone().fold(stroke.ringing_mm, |most, i| larger(ringing_mm[i], most));
+        stroke.extrudes |= range.into_iter().any(|i| block.extrudes(i));
     }
 
     /// A stroke ends, another starts.
-    fn reverse(&mut self, at_s: f64, of: &Of, log: &mut Log) {
-        let done = Stroke { end_s: at_s, ..std::mem::take(&mut self.stroke) };
-        self.stroke.start_s = at_s;
+    fn reverse(&mut self, turn: &Turn, kind: usize, log: &mut Log) {
+        let next = Stroke { start_s: turn.at_s, start_mm: turn.at_mm, ..Stroke::default() };
+        let done = std::mem::replace(&mut self.stroke, next);
         if self.strokes.len() == 2 * CYCLES {
             self.strokes.pop_front();
         }
-        self.strokes.push_back(done);
+        self.strokes.push_back(Stroke { end_s: turn.at_s, way_mm: (turn.at_mm - done.start_mm).abs(), ..done });
         let Some(period_s) = self.period_s() else {
             self.first_mm = None;
             return;
@@ -178,7 +237,7 @@ impl Track {
         let most_of = |cycle: [usize; 2]| self.strokes[cycle[0]].ringing_mm.max(self.strokes[cycle[1]].ringing_mm);
         let first_mm = *self.first_mm.get_or_insert(most_of([0, 1]));
         let ringing_mm = most_of([2 * CYCLES - 2, 2 * CYCLES - 1]);
-        self.judge(1.0 / period_s, [first_mm, ringing_mm], of, log);
+        self.judge(1.0 / period_s, [first_mm, ringing_mm], turn.line, kind, log);
     }
 
     /// Mean period of the last cycles when they make a pattern, s.
@@ -197,7 +256,7 @@ impl Track {
         (shortest > 0.0 && longest <= EVEN * shortest).then_some(mean)
     }
 
-    fn judge(&self, hz: f64, [first_mm, ringing_mm]: [f64; 2], of: &Of, log: &mut Log) {
+    fn judge(&self, hz: f64, [first_mm, ringing_mm]: [f64; 2], line: u64, kind: usize, log: &mut Log) {
         let over = self.limit_mm.is_some_and(|limit_mm| ringing_mm > limit_mm);
         if !over && ringing_mm < GROWTH * first_mm {
             return;
@@ -210,7 +269,7 @@ impl Track {
             badness: ringing_mm,
             limit: Some(band.natural_hz),
             unit: "Hz",
-            ..Hit::plain(CHECK.id, of.kind as u64, if over { Severity::Hold } else { Severity::Note }, of.line)
+            ..Hit::plain(CHECK.id, kind as u64, if over { Severity::Hold } else { Severity::Note }, line)
         };
         log.raise(hit, || self.message(hz, band, times, ringing_mm));
     }
@@ -221,11 +280,11 @@ impl Track {
         let harmonic = if times > 1.0 { format!(", {times} times which is") } else { ",".to_owned() };
         let mean = |band_hz: f64| coarse(2.0 * last.way_mm * band_hz / times);
         format!(
-            "Strokes of {} mm along {} at up to {} mm/s make {} cycles a second{harmonic} in the band of the mode at {} \
-             Hz: it swings up to {} mm; mean speeds from {} to {} mm/s on such strokes are to be avoided.",
+            "Strokes of {} mm along {} at {} mm/s on the mean make {} cycles a second{harmonic} in the band of the mode at \
+             {} Hz: it swings up to {} mm; mean speeds from {} to {} mm/s on such strokes are to be avoided.",
             figure(last.way_mm),
             self.along.word(),
-            coarse(last.top_mm_s),
+            coarse(last.way_mm / (last.end_s - last.start_s)),
             coarse(hz),
             figure(band.natural_hz),
             figure(ringing_mm),

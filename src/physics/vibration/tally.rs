@@ -5,6 +5,8 @@ use hdrhistogram::Histogram;
 
 use super::oscillator::Oscillator;
 use super::pieces::{NO_MOVE, PieceOf};
+use super::{PIECES, PieceColumn};
+use crate::columns::{WHOLE, smaller};
 use crate::inspection::Ringing;
 use crate::machine::Direction;
 use crate::motion::grid::Sum;
@@ -26,6 +28,7 @@ pub(super) struct Tally {
     worst: Option<Worst>,
     over_s: Sum,
     spent: TimeAtAmplitude,
+    rows: Box<Rows>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -38,7 +41,7 @@ struct Worst {
 
 impl Tally {
     pub(super) fn new(limit_mm: Option<f64>) -> Self {
-        Self { limit_mm, worst: None, over_s: Sum::default(), spent: TimeAtAmplitude::new() }
+        Self { limit_mm, worst: None, over_s: Sum::default(), spent: TimeAtAmplitude::new(), rows: Rows::new() }
     }
 
     /// Adds pieces by their seconds and the amplitudes at their start and end; raises the largest of each move.
@@ -50,8 +53,12 @@ impl Tally {
         oscillators: &[Oscillator],
         ringing_mm: &mut Column<f64>,
     ) {
-        let count = of.len();
+        let count = of.len().min(PIECES);
         let (seconds, from, to) = (&seconds[..count], &from[..count], &to[..count]);
+        block.vectors.run(
+            #[inline(always)]
+            || self.rows.fill(seconds, from, to),
+        );
         let limit_mm = self.limit_mm.unwrap_or(f64::INFINITY);
         let mut most_mm = self.worst.map_or(0.0, |worst| worst.mm);
         for k in 0..count {
@@ -61,7 +68,7 @@ impl Tally {
             if !block.extrudes(i) {
                 continue;
             }
-            self.spent.add(start, end, seconds[k]);
+            self.spent.add(self.rows.low[k], self.rows.high[k], self.rows.density[k]);
             if start > limit_mm {
                 self.over_s.add(seconds[k] * share_over(start, end, limit_mm));
             }
@@ -106,9 +113,33 @@ fn share_over(from: f64, to: f64, limit: f64) -> f64 {
 /// Time spent at each amplitude. An amplitude that decays exponentially passes equal ratios in equal times, so a piece adds
 /// a constant density of time between the buckets of its ends: a step up and a step down.
 struct TimeAtAmplitude {
-    /// Change of density from a bucket on, s; and time inside of one bucket, s.
-    buckets: Vec<(f64, f64)>,
+    /// Change of density from a bucket on, s.
+    buckets: Vec<f64>,
     below_s: f64,
+}
+
+/// Which buckets the pieces of a chunk pass, and the time in each of them, s.
+struct Rows {
+    low: [i32; PIECES],
+    high: [i32; PIECES],
+    density: PieceColumn,
+}
+
+impl Rows {
+    fn new() -> Box<Self> {
+        Box::new(Self { low: [0; PIECES], high: [0; PIECES], density: [0.0; PIECES] })
+    }
+
+    #[inline(always)]
+    fn fill(&mut self, seconds: &[f64], from: &[f64], to: &[f64]) {
+        let count = seconds.len();
+        let (from, to) = (&from[..count], &to[..count]);
+        let (low, high, density) = (&mut self.low[..count], &mut self.high[..count], &mut self.density[..count]);
+        for k in 0..count {
+            (low[k], high[k]) = (bucket(to[k]), bucket(from[k]));
+            density[k] = seconds[k] / f64::from(high[k] - low[k] + 1);
+        }
+    }
 }
 
 /// Binary logarithm of an amplitude, within 0.0015; far below all buckets for 0.
@@ -122,8 +153,9 @@ fn octave(mm: f64) -> f64 {
 /// The bucket of an amplitude; negative below all of them.
 #[inline(always)]
 fn bucket(mm: f64) -> i32 {
-    // Whole numbers below 2³¹ either way.
-    ((octave(mm) - LOWEST_OCTAVE) * PER_OCTAVE).floor() as i32
+    let place = smaller((octave(mm) - LOWEST_OCTAVE) * PER_OCTAVE, BUCKETS as f64 - 0.75);
+    // The nearest whole number, with half a bucket taken off: within the lower 32 bits either way.
+    (place - 0.5 + WHOLE).to_bits() as i32
 }
 
 /// Lower edge of a bucket, mm.
@@ -133,22 +165,18 @@ fn edge(bucket: usize) -> f64 {
 
 impl TimeAtAmplitude {
     fn new() -> Self {
-        Self { buckets: vec![(0.0, 0.0); BUCKETS + 1], below_s: 0.0 }
+        Self { buckets: vec![0.0; BUCKETS + 1], below_s: 0.0 }
     }
 
+    /// So much time in each bucket from one to another.
     #[inline(always)]
-    fn add(&mut self, from: f64, to: f64, seconds: f64) {
-        let last = BUCKETS as i32 - 1;
-        let (high, low) = (bucket(from).min(last), bucket(to).min(last));
-        if high < 0 {
-            self.below_s += seconds;
-        } else if high == low {
-            self.buckets[high as usize].1 += seconds;
-        } else {
-            let density = seconds / f64::from(high - low + 1);
-            self.below_s += density * f64::from((-low).max(0));
-            self.buckets[low.max(0) as usize].0 += density;
-            self.buckets[high as usize + 1].0 -= density;
+    fn add(&mut self, low: i32, high: i32, density: f64) {
+        if low < 0 {
+            self.below_s += density * f64::from(high.min(-1) - low + 1);
+        }
+        if high >= 0 {
+            self.buckets[low.max(0) as usize] += density;
+            self.buckets[high as usize + 1] -= density;
         }
     }
 
@@ -158,9 +186,10 @@ impl TimeAtAmplitude {
         let units = |seconds: f64| (seconds * Sum::ONE) as u64;
         histogram.record_n(0, units(self.below_s)).ok()?;
         let mut density = 0.0;
-        for (i, (step, inside)) in self.buckets[..BUCKETS].iter().enumerate() {
+        for (i, step) in self.buckets[..BUCKETS].iter().enumerate() {
             density += step;
-            let time = units(density.max(0.0) + inside);
+            // Negative numbers, which only rounding makes, become 0.
+            let time = units(density);
             if time > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM) as u64, time).ok()?;
@@ -175,11 +204,19 @@ impl TimeAtAmplitude {
 mod tests {
     use super::*;
 
+    impl TimeAtAmplitude {
+        fn piece(&mut self, from: f64, to: f64, seconds: f64) {
+            let mut rows = Rows::new();
+            rows.fill(&[seconds], &[from], &[to]);
+            self.add(rows.low[0], rows.high[0], rows.density[0]);
+        }
+    }
+
     #[test]
     fn a_decay_spends_equal_times_on_equal_ratios() {
         let mut spent = TimeAtAmplitude::new();
         // From 0.5 mm down by e⁻³: 95 % of the time it is below 0.5 e^(−0.15) mm.
-        spent.add(0.5, 0.5 * (-3f64).exp(), 2.0);
+        spent.piece(0.5, 0.5 * (-3f64).exp(), 2.0);
         let found = spent.quantile(0.95).expect("some time");
         assert!((found / (0.5 * (-0.15f64).exp()) - 1.0).abs() < 0.02, "{found}");
         assert!((spent.quantile(0.5).unwrap() / (0.5 * (-1.5f64).exp()) - 1.0).abs() < 0.05);
@@ -189,15 +226,15 @@ mod tests {
     #[test]
     fn steady_nothing_and_huge_amplitudes_count() {
         let mut spent = TimeAtAmplitude::new();
-        spent.add(0.0, 0.0, 94.0);
-        spent.add(0.25, 0.25, 2.0);
-        spent.add(1e9, 1e9, 4.0);
+        spent.piece(0.0, 0.0, 94.0);
+        spent.piece(0.25, 0.25, 2.0);
+        spent.piece(1e9, 1e9, 4.0);
         assert!((spent.quantile(0.955).unwrap() / 0.25 - 1.0).abs() < 0.01);
         assert_eq!(spent.quantile(0.5), Some(0.0));
         assert!(spent.quantile(0.99).unwrap() > 4000.0);
         // A ring-down to nothing spends nearly all of its time below what is told apart.
         let mut long = TimeAtAmplitude::new();
-        long.add(0.1, 0.1 * (-700f64).exp(), 1.0);
+        long.piece(0.1, 0.1 * (-700f64).exp(), 1.0);
         assert_eq!(long.quantile(0.95), Some(0.0));
     }
 
@@ -207,7 +244,7 @@ mod tests {
             let mm = 1e-4 * 1.004f64.powi(n);
             assert!((octave(mm) - mm.log2()).abs() < 0.0015, "{mm}");
         }
-        assert!(bucket(0.0) < 0 && bucket(2f64.powi(-20)) == 0 && bucket(2f64.powi(12)) == BUCKETS as i32);
+        assert!(bucket(0.0) < 0 && bucket(2f64.powi(-20)) == 0 && bucket(2f64.powi(13)) == BUCKETS as i32 - 1);
     }
 
     #[test]
