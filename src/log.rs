@@ -151,3 +151,27 @@ impl Log {
         findings
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hits_are_weighed_together_at_the_end() {
+        let weighed = |set: Option<Override>| {
+            let mut log = Log::new(&set.map(|set| ("purge-line".to_owned(), set)).into_iter().collect());
+            for line in [4, 9] {
+                log.raise(Hit::plain("purge-line", 1, Severity::Note, line), || "early".to_owned());
+            }
+            log.reconsider("purge-line", 2, [Severity::Note, Severity::NoGo], "another kind".to_owned());
+            log.reconsider("purge-line", 1, [Severity::Note, Severity::Hold], "late".to_owned());
+            log.raise(Hit::plain("purge-line", 1, Severity::Hold, 12), || "more".to_owned());
+            let found = log.into_findings();
+            found.into_iter().map(|f| (f.severity, f.count, f.lines, f.message)).collect::<Vec<_>>()
+        };
+        let late = |severity| vec![(severity, 3, vec![4, 9, 12], "Late.".to_owned())];
+        assert_eq!(weighed(None), late(Severity::Hold));
+        assert_eq!(weighed(Some(Override::Severity(Severity::Note))), late(Severity::Note));
+        assert_eq!(weighed(Some(Override::Off)), []);
+    }
+}

@@ -24,7 +24,7 @@ frequency in Hz is 1 / their planned duration; speed / (2 x stroke) is that only
 Four or more cycles in a row, all extruding, whose periods agree within 5 %, are a pattern. It is told when its \
 frequency, or 3 or 5 times it (strokes to and fro have odd harmonics), lies in the half-power band of a `[[structure]]` \
 mode, that is within the damping ratio (at least 2 %) of the natural frequency, and the amplitude exceeds `ringing_mm` \
-or is twice that of the first cycle (resonance and half-power band: Chopra, Dynamics of Structures, ch. 3; from \
+or is twice that of the first cycle and more than 0.001 mm (resonance and half-power band: Chopra, Dynamics of Structures, ch. 3; from \
 memory). Below the limit it is a note. The amplitude is that of `rings-frame`.\n\n\
 What to do: choose another speed for these lines so that their mean speed leaves the band that is named, another angle \
 or pattern for the filling, or stiffen or damp the frame.",
@@ -39,6 +39,8 @@ const EVEN: f64 = 1.05;
 const BAND_LEAST: f64 = 0.02;
 /// How much the amplitude must have grown since the first cycle.
 const GROWTH: f64 = 2.0;
+/// Amplitudes that matter to nobody, mm.
+const LEAST_MM: f64 = 0.001;
 /// Shares of a direction below this are no motion along it.
 const STILL: f64 = 1e-6;
 const HARMONICS: [f64; 3] = [1.0, 3.0, 5.0];
@@ -258,7 +260,7 @@ impl Track {
 
     fn judge(&self, hz: f64, [first_mm, ringing_mm]: [f64; 2], line: u64, kind: usize, log: &mut Log) {
         let over = self.limit_mm.is_some_and(|limit_mm| ringing_mm > limit_mm);
-        if !over && ringing_mm < GROWTH * first_mm {
+        if !over && (ringing_mm < GROWTH * first_mm || ringing_mm < LEAST_MM) {
             return;
         }
         let meets = |band: &&Band, times: f64| (band.low_hz..=band.high_hz).contains(&(times * hz));
@@ -326,7 +328,7 @@ mod tests {
     fn zigzag(strokes: usize) -> String {
         let stroke = |n: usize| {
             let y = 50.0 + 0.4 * n as f64;
-            let x = if n % 2 == 0 { 52 } else { 50 };
+            let x = if n.is_multiple_of(2) { 52 } else { 50 };
             format!("G1 X{x} Y{y:.1} E0.08\nG1 Y{:.1} E0.02\n", y + 0.4)
         };
         job(&(0..strokes).map(stroke).collect::<String>())
@@ -380,6 +382,9 @@ mod tests {
         let grown = found(&slightly_damped(0.005), &zigzag(60));
         assert_eq!((grown.len(), grown[0].severity), (1, Severity::Note));
         assert!(found(&slightly_damped(0.3), &zigzag(60)).is_empty());
+        let mut unseen = slightly_damped(0.005);
+        unseen.structure.modes[0].share = 1e-5;
+        assert!(found(&unseen, &zigzag(60)).is_empty());
     }
 
     #[test]

@@ -56,7 +56,11 @@ struct Stream {
     size: f64,
     delay: u64,
     next: usize,
+    /// When that step falls due; none waits: never.
+    due: u64,
 }
+
+const NEVER: u64 = u64::MAX;
 
 /// The steps of one direction behind the shapers. Times are whole numbers of 2⁻³² s, to which delays are rounded.
 #[derive(Debug, Clone)]
@@ -93,6 +97,7 @@ impl Delays {
                 size: size * vector[axis],
                 delay: time_units(delay_s),
                 next: 0,
+                due: NEVER,
             }));
         }
         const ZEROS: PieceColumn = [0.0; PIECES];
@@ -104,8 +109,7 @@ impl Delays {
     pub(super) fn follow(&mut self, pieces: &Pieces, mut full: impl FnMut(&Shaped)) {
         for i in 0..pieces.count() {
             let part = |columns: &[PieceColumn; 3]| columns.each_ref().map(|column| column[i]);
-            let step = Step { at: self.now, accel: part(&pieces.accel), speed: part(&pieces.speed) };
-            self.waiting.push_back(step);
+            self.wait(Step { at: self.now, accel: part(&pieces.accel), speed: part(&pieces.speed) });
             let end = self.now.saturating_add(time_units(pieces.seconds[i]));
             self.piece(end, pieces.of[i], &mut full);
             self.now = end;
@@ -114,27 +118,39 @@ impl Delays {
         self.flush(&mut full);
     }
 
+    /// Queues a step, unless it leaves this direction as it is.
+    fn wait(&mut self, step: Step) {
+        let acts = |stream: &Stream| step.accel[stream.axis] != 0.0 || step.speed[stream.axis] != 0.0;
+        if !self.streams.iter().any(acts) {
+            return;
+        }
+        self.waiting.push_back(step);
+        for stream in self.streams.iter_mut().filter(|stream| stream.due == NEVER) {
+            stream.due = step.at.saturating_add(stream.delay);
+        }
+    }
+
     /// The shaped motion from now to `end`. Steps due right at the end belong to what follows, so nothing depends on
     /// where pieces are handed over.
     fn piece(&mut self, end: u64, of: PieceOf, full: &mut impl FnMut(&Shaped)) {
         let (mut at, mut accel, mut speed) = (self.now, 0.0, 0.0);
         loop {
-            let due = |stream: &Stream| self.waiting.get(stream.next).map(|step| step.at.saturating_add(stream.delay));
-            let next = self.streams.iter().enumerate().filter_map(|(k, stream)| Some((due(stream)?, k))).min();
-            match next {
-                Some((due, k)) if due <= at => {
-                    let stream = &mut self.streams[k];
+            let mut due = NEVER;
+            for stream in &mut self.streams {
+                while stream.due <= at {
                     let step = &self.waiting[stream.next];
                     accel += stream.size * step.accel[stream.axis];
                     speed += stream.size * step.speed[stream.axis];
                     stream.next += 1;
+                    stream.due = due_of(&self.waiting, stream);
                 }
-                Some((due, _)) if due < end => {
-                    self.push(due - at, of, accel, speed, full);
-                    (at, accel, speed) = (due, 0.0, 0.0);
-                }
-                _ => break,
+                due = due.min(stream.due);
             }
+            if due >= end {
+                break;
+            }
+            self.push(due - at, of, accel, speed, full);
+            (at, accel, speed) = (due, 0.0, 0.0);
         }
         self.push(end - at, of, accel, speed, full);
     }
@@ -161,9 +177,8 @@ impl Delays {
     fn forget(&mut self) {
         let surplus = self.waiting.len().saturating_sub(STEPS_KEPT);
         if surplus > 0 {
-            for step in self.waiting.iter_mut().take(surplus) {
-                step.at = 0;
-            }
+            self.waiting.iter_mut().take(surplus).for_each(|step| step.at = 0);
+            self.streams.iter_mut().for_each(|stream| stream.due = due_of(&self.waiting, stream));
         }
         let passed = self.streams.iter().map(|stream| stream.next).min().unwrap_or(0);
         if passed > 0 {
@@ -171,4 +186,8 @@ impl Delays {
             self.streams.iter_mut().for_each(|stream| stream.next -= passed);
         }
     }
+}
+
+fn due_of(waiting: &VecDeque<Step>, stream: &Stream) -> u64 {
+    waiting.get(stream.next).map_or(NEVER, |step| step.at.saturating_add(stream.delay))
 }

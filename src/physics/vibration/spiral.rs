@@ -72,9 +72,9 @@ mod tests {
 
     #[test]
     fn a_spiral_is_a_complex_exponential() {
-        for (decay, turns, seconds) in [(12.0, 40.0, 0.013), (0.0, 33.0, 2.5), (300.0, 80.0, 0.1)] {
+        for (decay, turns, seconds) in [(12.0f64, 40.0, 0.013), (0.0, 33.0, 2.5), (300.0, 80.0, 0.1)] {
             let (kept, re, im) = spiral(decay, turns, seconds);
-            let (size, angle) = ((-decay * seconds as f64).exp(), TAU * turns * seconds);
+            let (size, angle) = ((-decay * seconds).exp(), TAU * turns * seconds);
             assert!((kept - size).abs() < 1e-15 && (re - size * angle.cos()).abs() < 1e-13);
             assert!((im - size * angle.sin()).abs() < 1e-13);
         }

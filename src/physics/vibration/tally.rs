@@ -147,7 +147,7 @@ impl Rows {
 fn octave(mm: f64) -> f64 {
     let bits = mm.to_bits();
     let m = f64::from_bits((bits & ((1 << 52) - 1)) | 1f64.to_bits()) - 1.0;
-    ((bits >> 52) as i32 - 1023) as f64 + m + m * (1.0 - m) * (0.42 - 0.155 * m)
+    f64::from((bits >> 52) as i32 - 1023) + m + m * (1.0 - m) * (0.42 - 0.155 * m)
 }
 
 /// The bucket of an amplitude; negative below all of them.
