@@ -2,13 +2,13 @@
 
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
-/// More helpers with one job than that gain nothing: each stage is passed by one thread at a time.
-const HELPERS_OF_USE: usize = 7;
-
 /// Something that other threads can help with.
 pub trait Help: Send + Sync {
     /// Works along until there is nothing left to take up.
     fn help(&self);
+
+    /// How many helpers are of use.
+    fn places(&self) -> usize;
 }
 
 /// The jobs that are being worked on and may be helped with.
@@ -28,6 +28,12 @@ struct Call<'e> {
     id: u64,
     helpers: usize,
     run: Arc<dyn Help + 'e>,
+}
+
+impl Call<'_> {
+    fn has_place(&self) -> bool {
+        self.helpers < self.run.places()
+    }
 }
 
 /// A call for help, which ends with this.
@@ -71,7 +77,7 @@ impl<'e> Crew<'e> {
     pub fn help(&self) -> bool {
         let (id, run) = {
             let mut calls = self.calls();
-            let needy = calls.open.iter_mut().filter(|call| call.helpers < HELPERS_OF_USE);
+            let needy = calls.open.iter_mut().filter(|call| call.has_place());
             let Some(call) = needy.min_by_key(|call| call.helpers) else { return false };
             call.helpers += 1;
             (call.id, call.run.clone())
@@ -85,7 +91,7 @@ impl<'e> Crew<'e> {
     /// Lies down until somebody calls for help, or `done` becomes true (which [`Self::wake`] tells).
     pub fn wait(&self, done: impl Fn() -> bool) {
         let mut calls = self.calls();
-        while !calls.open.iter().any(|call| call.helpers < HELPERS_OF_USE) && !done() {
+        while !calls.open.iter().any(Call::has_place) && !done() {
             calls = self.changed.wait(calls).unwrap_or_else(PoisonError::into_inner);
         }
     }

@@ -83,6 +83,8 @@ pub struct Excerpt {
 pub struct Finding {
     /// The check that found it (an id of the catalogue).
     pub check: &'static str,
+    /// Which kind of it, as the check numbers them: an axis, a tool…
+    pub kind: u64,
     /// Weight, after the sheet's overrides.
     pub severity: Severity,
     /// First line; none when the finding is about the job as a whole.
@@ -216,6 +218,40 @@ pub struct Flow {
     pub sustained_peak_line: Option<u64>,
 }
 
+/// Ringing of the structure along one direction, on moves along the path that push filament.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ringing {
+    /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
+    pub axis: &'static str,
+    /// Largest amplitude, mm (0 without extrusion).
+    pub peak_mm: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Natural frequency of the mode that rings most there, Hz.
+    pub peak_hz: Option<f64>,
+    /// Distance of the marks on the wall there, mm: the highest speed of that move over the frequency.
+    pub mark_spacing_mm: Option<f64>,
+    /// Amplitude not exceeded for 95 % of the time, mm.
+    pub p95_mm: Option<f64>,
+    /// The amplitude the sheet accepts, mm.
+    pub limit_mm: Option<f64>,
+    /// Time above it, s.
+    pub over_limit_s: Option<f64>,
+}
+
+/// Largest melt rates of one tool of the sheet, as [`Flow`] has them over all.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ToolFlow {
+    /// Largest momentary rate, mm³/s.
+    pub peak: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Largest average over the melt window, mm³/s.
+    pub sustained_peak: f64,
+    /// Its line.
+    pub sustained_peak_line: Option<u64>,
+}
+
 /// The capacities the flow is held against, mm³/s: those of the tool in use at the peaks.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Capacity {
@@ -320,6 +356,8 @@ pub struct Inspection {
     pub filament: Filament,
     /// Melt rate.
     pub flow: Flow,
+    /// Its largest values, tool by tool of the sheet.
+    pub flow_by_tool: Vec<ToolFlow>,
     /// Capacities held against it.
     pub capacity: Capacity,
     /// Time over the sustained capacity, s; none without a capacity.
@@ -328,6 +366,8 @@ pub struct Inspection {
     pub step_rates: Vec<StepRate>,
     /// Largest command rate; none where no run of moves is long enough for one.
     pub command_rate: Option<CommandRate>,
+    /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
+    pub ringing: Vec<Ringing>,
     /// Where the nozzle went: end points and interior extrema of moves, and home positions.
     pub reached: Option<Box3>,
     /// Where it went while pushing filament.
@@ -362,10 +402,12 @@ impl Inspection {
             path_mm: PathParts::default(),
             filament: Filament::default(),
             flow: Flow::default(),
+            flow_by_tool: Vec::new(),
             capacity: Capacity::default(),
             flow_over_capacity_s: None,
             step_rates: Vec::new(),
             command_rate: None,
+            ringing: Vec::new(),
             reached: None,
             extruding: None,
             heat: Heat::default(),

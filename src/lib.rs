@@ -9,7 +9,7 @@
 //! 1. [`text`]: bytes → lines → words. The grammar is the law here.
 //! 2. [`modal`]: words → events, in mm and s, machine coordinates. Inches and per-minute end here.
 //! 3. [`motion`]: moves → blocks of planned moves: axis and corner caps, look-ahead, trapezoids.
-//! 4. [`physics`]: the clock, heaters and melt rate along the blocks. Pure state machines.
+//! 4. [`physics`]: the clock, heaters, melt rate and ringing along the blocks. Pure state machines.
 //! 5. [`observe`]: the one interface between blocks and everything that watches them: [`checks`] (a catalogue of
 //!    faults) and [`totals`].
 //! 6. [`inspection`]: the value all this ends in. The [`log`] merges repeated hits into its findings.

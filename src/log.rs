@@ -88,6 +88,7 @@ impl Log {
             badness: hit.badness,
             finding: Finding {
                 check: hit.check,
+                kind: hit.kind,
                 severity,
                 line,
                 last_line: line,
@@ -103,9 +104,22 @@ impl Log {
         });
     }
 
-    /// Checks and severities of the findings so far.
-    pub fn kinds(&self) -> impl Iterator<Item = (&'static str, Severity)> {
-        self.merged.iter().map(|merged| (merged.finding.check, merged.finding.severity))
+    /// Checks, kinds and severities of the findings so far.
+    pub fn kinds(&self) -> impl Iterator<Item = (&'static str, u64, Severity)> {
+        self.merged.iter().map(|Merged { finding, .. }| (finding.check, finding.kind, finding.severity))
+    }
+
+    /// Gives all hits of a kind another severity and message, once it is known how much they weigh together; none of that
+    /// kind may have the new severity already. A severity of the sheet stays.
+    pub fn reconsider(&mut self, check: &'static str, kind: u64, [from, to]: [Severity; 2], message: String) {
+        let [from, to] = [from, to].map(|severity| match self.overrides.get(check) {
+            Some(Override::Severity(set)) => *set,
+            _ => severity,
+        });
+        let Some(at) = self.by_key.remove(&(check, kind, from)) else { return };
+        self.by_key.insert((check, kind, to), at);
+        let finding = &mut self.merged[at].finding;
+        (finding.severity, finding.message) = (to, sentence(message));
     }
 
     /// Takes over the findings of another log; the two must have raised different checks.
@@ -141,5 +155,29 @@ impl Log {
         }
         findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
         findings
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hits_are_weighed_together_at_the_end() {
+        let weighed = |set: Option<Override>| {
+            let mut log = Log::new(&set.map(|set| ("purge-line".to_owned(), set)).into_iter().collect());
+            for line in [4, 9] {
+                log.raise(Hit::plain("purge-line", 1, Severity::Note, line), || "early".to_owned());
+            }
+            log.reconsider("purge-line", 2, [Severity::Note, Severity::NoGo], "another kind".to_owned());
+            log.reconsider("purge-line", 1, [Severity::Note, Severity::Hold], "late".to_owned());
+            log.raise(Hit::plain("purge-line", 1, Severity::Hold, 12), || "more".to_owned());
+            let found = log.into_findings();
+            found.into_iter().map(|f| (f.severity, f.count, f.lines, f.message)).collect::<Vec<_>>()
+        };
+        let late = |severity| vec![(severity, 3, vec![4, 9, 12], "Late.".to_owned())];
+        assert_eq!(weighed(None), late(Severity::Hold));
+        assert_eq!(weighed(Some(Override::Severity(Severity::Note))), late(Severity::Note));
+        assert_eq!(weighed(Some(Override::Off)), []);
     }
 }

@@ -130,6 +130,10 @@ pub struct Block {
     /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
     pub sustained_mm3_s: Column<f64>,
 
+    /// Largest amplitude of ringing during each move, mm, a column for each direction with modes (in the order of
+    /// [`Structure::directions`](crate::machine::Structure::directions)).
+    pub ringing_mm: Vec<Box<Column<f64>>>,
+
     /// The moves that are flagged as curves, ascending.
     pub curves: Vec<Bend>,
     /// Moves that push filament without a path beyond what had been retracted (purges): index and excess, mm, ascending.
@@ -180,6 +184,7 @@ impl Default for Block {
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
+            ringing_mm: Vec::new(),
             curves: Vec::new(),
             purges: Vec::new(),
             origin: [0.0; 3],

@@ -234,6 +234,10 @@ mod tests {
         fn help(&self) {
             assert!(self.0.fetch_add(1, Ordering::SeqCst) > 0, "the first helper breaks down");
         }
+
+        fn places(&self) -> usize {
+            usize::MAX
+        }
     }
 
     #[test]

@@ -9,6 +9,7 @@ pub mod bad_checksum;
 pub mod bed_over_limit;
 pub mod chamber_over_limit;
 pub mod command_rate_exceeded;
+pub mod drives_resonance;
 pub mod extrudes_cold;
 pub mod feed_rate_clipped;
 pub mod file_too_large_for_card;
@@ -35,6 +36,7 @@ pub mod nozzle_over_limit;
 pub mod outside_travel;
 pub mod purge_line;
 pub mod retraction_length_unknown;
+pub mod rings_frame;
 pub mod settings_stored;
 pub mod spool_too_short;
 pub mod step_rate_exceeded;
@@ -93,6 +95,8 @@ pub const CATALOGUE: &[&Check] = &[
     &melt_peak_exceeded::CHECK,
     &step_rate_exceeded::CHECK,
     &command_rate_exceeded::CHECK,
+    &rings_frame::CHECK,
+    &drives_resonance::CHECK,
     &moves_before_homing::CHECK,
     &implausible_extrusion::CHECK,
     &settings_stored::CHECK,
@@ -130,6 +134,8 @@ pub const TIMED: &[&str] = &[
     "command-rate-exceeded",
     "hot-and-idle",
     "feed-rate-clipped",
+    "rings-frame",
+    "drives-resonance",
 ];
 
 /// Finds a check by id.
@@ -225,7 +231,7 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 12);
+        assert_eq!(skipped, 14);
     }
 
     #[test]

@@ -7,7 +7,7 @@ use crate::inspection::{Finding, Inspection, JobFacts, MachineFacts};
 use crate::log::Log;
 use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
-    Machine, Motion, Tool, Travel,
+    Machine, Motion, Structure, Tool, Travel,
 };
 use crate::observe::{Action, ActionKind, Arc, BLOCK, Bend, Block, Curve, Heater, NozzleSpan, Wait, flag};
 
@@ -62,6 +62,7 @@ pub fn machine() -> Machine {
             look_ahead: LookAhead::Moves(16),
         },
         drive: Drives::default(),
+        structure: Structure::default(),
         controller: Controller {
             extrusion_mode: ExtrusionMode::LatestWord,
             obeys_limits_in_job: true,

@@ -42,7 +42,7 @@ pub struct HeadroomArgs {
     /// Lower this key of the sheet; may be given several times.
     #[arg(long, value_name = "KEY")]
     lower: Vec<String>,
-    /// Raise every limit of motion, one after another; so does no other choice.
+    /// Raise every limit of motion, one after another: the default where no key is named.
     #[arg(long, conflicts_with_all = ["raise", "lower"])]
     all: bool,
     /// Say what the jobs need of a machine.

@@ -5,7 +5,7 @@
 //! monotonic: what happens between two neighbouring values of the scan and returns before the second stays unseen.
 //!
 //! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value. What is
-//! found today already is not counted again; a sheet whose jobs pass says most.
+//! found today already is not counted again, however much worse it gets; where it is found no more is told.
 
 mod needs;
 mod plans;
@@ -17,7 +17,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use crate::crew::Crew;
-use crate::inspection::{Inspection, Severity};
+use crate::inspection::{Finding, Inspection, Severity};
 use crate::machine::keys::{self, Kind};
 use crate::machine::{ChangeError, CornerRule, Machine};
 use crate::preflight::{JobError, Kept, keep_path};
@@ -59,9 +59,9 @@ pub enum WishError {
     /// It has no value to start from.
     #[error("`{0}` has no value in this sheet to start from")]
     NoValue(String),
-    /// It is 0 today.
-    #[error("`{0}` is 0 today: the range is tried in equal ratios, so give it a small value first")]
-    Zero(String),
+    /// It is not above 0 today.
+    #[error("`{0}` is not above 0 today: the range is tried in equal ratios, so give it a small value first")]
+    NotPositive(String),
     /// Its value is no number.
     #[error("`{0}` is no number that could be raised or lowered")]
     NoNumber(String),
@@ -89,6 +89,8 @@ pub struct Point {
     pub time_s: f64,
     /// What speaks against it; none when it stands.
     pub stop: Option<Stop>,
+    /// Checks that find something today, at `hold` or `no-go`, and less or nothing with this value.
+    pub gone: Vec<&'static str>,
 }
 
 /// A place where the verdict changes.
@@ -111,6 +113,8 @@ pub struct Range {
     pub points: Vec<Point>,
     /// Where the verdict changes, from today's value on.
     pub crossings: Vec<Crossing>,
+    /// Why no further value was tried, where the range ends early.
+    pub end: Option<String>,
 }
 
 impl Range {
@@ -132,9 +136,18 @@ impl Range {
         self.crossings.first()?.fails.stop.as_ref()
     }
 
-    /// True when no value changes the time of the job by a single bit, and none is spoken against.
+    /// True when values were tried, none changes the time of the job by a single bit, and none what is found.
     pub fn has_no_effect(&self) -> bool {
-        self.crossings.is_empty() && self.points.iter().all(|point| point.time_s == self.today().time_s)
+        let same = |point: &Point| point.time_s == self.today().time_s && point.stop.is_none() && point.gone.is_empty();
+        self.points.len() > 1 && self.points.iter().all(same)
+    }
+
+    /// Neighbours of the scan between which something that is found today goes away, and what.
+    pub fn relief(&self) -> impl Iterator<Item = (&Point, &Point, Vec<&'static str>)> {
+        self.points.windows(2).filter_map(|pair| {
+            let fresh: Vec<_> = pair[1].gone.iter().filter(|check| !pair[0].gone.contains(check)).copied().collect();
+            (!fresh.is_empty()).then_some((&pair[0], &pair[1], fresh))
+        })
     }
 }
 
@@ -178,18 +191,34 @@ pub fn scan(machine: &Machine, wish: &Wish, factor: f64) -> Result<Vec<f64>, Wis
         return Err(if set { WishError::NoNumber(wish.key.clone()) } else { WishError::NoValue(wish.key.clone()) });
     };
     if today <= 0.0 {
-        return Err(WishError::Zero(wish.key.clone()));
+        return Err(WishError::NotPositive(wish.key.clone()));
     }
     let far = match wish.direction {
         Direction::Raise => factor,
         Direction::Lower => 1.0 / factor,
     };
-    let step = |k: usize| if k == 0 { today } else { rounded(today * far.powf(k as f64 / SCAN_POINTS as f64)) };
-    Ok((0..=SCAN_POINTS).map(step).collect())
+    let mut values = vec![today];
+    for k in 1..=SCAN_POINTS {
+        let value = rounded(wish, today * far.powf(k as f64 / SCAN_POINTS as f64));
+        let further = |from: f64| if far > 1.0 { value > from } else { value < from };
+        if values.last().is_some_and(|last| further(*last)) {
+            values.push(value);
+        }
+    }
+    Ok(values)
 }
 
-/// To [`DIGITS`] digits.
-fn rounded(value: f64) -> f64 {
+/// True for keys that take whole numbers only.
+fn is_whole(wish: &Wish) -> bool {
+    let key = keys::find(&keys::template(&wish.key));
+    matches!(key.map(|key| key.kind), Some(Kind::Integer { .. } | Kind::CountOrWord { .. }))
+}
+
+/// To [`DIGITS`] digits, or to a whole number where the key takes no other.
+fn rounded(wish: &Wish, value: f64) -> f64 {
+    if is_whole(wish) {
+        return value.round();
+    }
     format!("{value:.*e}", DIGITS - 1).parse().unwrap_or(value)
 }
 
@@ -224,27 +253,38 @@ pub fn explore_kept(
 ) -> Result<Headroom, JobError> {
     let today = kept.judge(machine);
     let planning = Planning { kept: kept.clone(), path: path.to_owned(), known: serious(&today).collect() };
-    let mut asks = Vec::new();
-    let mut lengths = Vec::new();
+    let (mut asks, mut ranges) = (Vec::new(), Vec::new());
     for wish in wishes {
-        let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
-        // Values that the sheet does not take, such as a sustained rate above the peak, end the range.
-        let machines = values.iter().map_while(|value| Some((*value, with(machine, wish, *value)?)));
+        let first = Point {
+            value: machine.number_at(&wish.key).unwrap_or(f64::NAN),
+            time_s: today.time_s.total(),
+            stop: None,
+            gone: Vec::new(),
+        };
+        let unit = keys::find(&keys::template(&wish.key)).map_or("", |key| key.unit);
+        let mut range = Range { wish: wish.clone(), unit, points: vec![first], crossings: Vec::new(), end: None };
         let before = asks.len();
-        asks.extend(machines.map(|(_, machine)| Ask { machine, depth: depth(wish, Depth::Full) }));
-        lengths.push((values, asks.len() - before));
+        let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
+        for value in &values {
+            match planning.machine(machine, wish, *value) {
+                Ok(machine) => asks.push(Ask { machine, depth: depth(wish, Depth::Timed) }),
+                Err(why) => {
+                    range.end = Some(why);
+                    break;
+                }
+            }
+        }
+        ranges.push((range, values, asks.len() - before));
     }
     let mut plans = asks.len() + 1;
     let mut scanned = plans::make(&planning, asks, crew)?.into_iter();
-    let mut ranges = Vec::new();
-    for (wish, (values, length)) in wishes.iter().zip(lengths) {
-        let now = machine.number_at(&wish.key).unwrap_or(f64::NAN);
-        let first = Point { value: now, time_s: today.time_s.total(), stop: None };
-        let others = values.into_iter().zip(scanned.by_ref().take(length)).map(|(value, plan)| point(value, plan));
-        let points = std::iter::once(first).chain(others).collect();
-        let unit = keys::find(&keys::template(&wish.key)).map_or("", |key| key.unit);
-        ranges.push(Range { wish: wish.clone(), unit, points, crossings: Vec::new() });
-    }
+    let filled = ranges.into_iter().map(|(mut range, values, tried)| {
+        range
+            .points
+            .extend(values.into_iter().zip(scanned.by_ref().take(tried)).map(|(value, plan)| point(value, plan)));
+        range
+    });
+    let mut ranges: Vec<Range> = filled.collect();
     plans += close_in(&planning, machine, &mut ranges, crew)?;
     Ok(Headroom { today, ranges, plans })
 }
@@ -262,15 +302,18 @@ fn close_in(planning: &Planning, machine: &Machine, ranges: &mut [Range], crew: 
             .iter()
             .enumerate()
             .filter_map(|(place, (at, near, far))| {
-                let middle = between(near.value, far.value)?;
-                Some((place, middle, with(machine, &ranges[*at].wish, middle)?))
+                let wish = &ranges[*at].wish;
+                let middle = between(wish, near.value, far.value)?;
+                Some((place, middle, planning.machine(machine, wish, middle).ok()?))
             })
             .collect();
         if middles.is_empty() {
             break;
         }
-        let ask =
-            |place: usize, machine: Machine| Ask { machine, depth: depth(&ranges[open[place].0].wish, Depth::Early) };
+        let ask = |place: usize, machine: Machine| Ask {
+            machine,
+            depth: depth(&ranges[open[place].0].wish, Depth::UntilStop),
+        };
         let asks = middles.iter().map(|(place, _, machine)| ask(*place, machine.clone())).collect();
         plans += middles.len();
         for ((place, value, _), plan) in middles.into_iter().zip(plans::make(planning, asks, crew)?) {
@@ -294,8 +337,10 @@ fn finish(
     let mut asks = Vec::new();
     for (at, near, far) in &open {
         let failing = if near.stop.is_some() { near } else { far };
-        let changed = with(machine, &ranges[*at].wish, failing.value).unwrap_or_else(|| machine.clone());
-        asks.push(Ask { machine: changed, depth: depth(&ranges[*at].wish, Depth::Full) });
+        let changed = planning.machine(machine, &ranges[*at].wish, failing.value);
+        // It was planned before.
+        let changed = changed.unwrap_or_else(|_| machine.clone());
+        asks.push(Ask { machine: changed, depth: depth(&ranges[*at].wish, Depth::Timed) });
     }
     let count = asks.len();
     for ((at, near, far), plan) in open.into_iter().zip(plans::make(planning, asks, crew)?) {
@@ -307,38 +352,36 @@ fn finish(
 }
 
 fn point(value: f64, plan: Plan) -> Point {
-    Point { value, time_s: plan.time_s, stop: plan.stop }
+    Point { value, time_s: plan.time_s, stop: plan.stop, gone: plan.gone }
 }
 
 /// A value between two, with few digits; none when they are close enough.
-fn between(a: f64, b: f64) -> Option<f64> {
-    if (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
+fn between(wish: &Wish, a: f64, b: f64) -> Option<f64> {
+    if !is_whole(wish) && (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
         return None;
     }
-    let middle = rounded((a * b).sqrt());
+    let middle = rounded(wish, (a * b).sqrt());
     (middle > a.min(b) && middle < a.max(b)).then_some(middle)
-}
-
-fn with(machine: &Machine, wish: &Wish, value: f64) -> Option<Machine> {
-    machine.with(&wish.key, &format!("{value:?}")).ok()
 }
 
 /// Limits of motion change speeds and times only; other keys may change anything.
 fn depth(wish: &Wish, depth: Depth) -> Depth {
-    if wish.key.starts_with("motion.") { depth } else { Depth::Whole }
+    if wish.key.starts_with("motion.") { depth } else { Depth::All }
 }
 
-/// Checks and severities that count.
-fn serious(inspection: &Inspection) -> impl Iterator<Item = (&'static str, Severity)> {
-    inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).map(|f| (f.check, f.severity))
+/// A check, which kind of its findings, and how severe.
+type Fault = (&'static str, u64, Severity);
+
+/// What counts.
+fn serious(inspection: &Inspection) -> impl Iterator<Item = Fault> {
+    let of = |finding: &Finding| (finding.check, finding.kind, finding.severity);
+    inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).map(of)
 }
 
 /// What is found that was not found before: the most severe, and the earliest of those.
-fn first_new(inspection: &Inspection, known: &BTreeSet<(&'static str, Severity)>) -> Option<Stop> {
-    let new = inspection
-        .findings
-        .iter()
-        .find(|finding| finding.severity > Severity::Note && !known.contains(&(finding.check, finding.severity)))?;
+fn first_new(inspection: &Inspection, known: &BTreeSet<Fault>) -> Option<Stop> {
+    let is_new = |finding: &&Finding| !known.contains(&(finding.check, finding.kind, finding.severity));
+    let new = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).find(is_new)?;
     Some(Stop {
         check: new.check,
         severity: new.severity,
@@ -371,7 +414,7 @@ pub struct Judged {
 impl Judged {
     /// Keeps what a report needs.
     pub fn of(path: &str, found: Headroom, machine: &Machine, with_needs: bool) -> Self {
-        let already: BTreeSet<&'static str> = serious(&found.today).map(|(check, _)| check).collect();
+        let already: BTreeSet<&'static str> = serious(&found.today).map(|(check, ..)| check).collect();
         Self {
             path: path.to_owned(),
             verdict: found.today.verdict,

@@ -35,9 +35,20 @@ pub fn needs(today: &Inspection, machine: &Machine) -> Vec<Need> {
         let row = |needed| Need { what: what.to_owned(), needed, given, unit, at_most: false, line };
         needs.extend(needed.filter(|needed| *needed > 0.0).map(row));
     };
-    let flow = &today.flow;
-    need("sustained melt rate", Some(flow.sustained_peak), today.capacity.sustained, "mm3/s", flow.sustained_peak_line);
-    need("momentary melt rate", Some(flow.peak), today.capacity.peak, "mm3/s", flow.peak_line);
+    for (number, (flow, tool)) in today.flow_by_tool.iter().zip(&machine.tools).enumerate() {
+        let of = if machine.tools.len() > 1 { format!(" of T{number}") } else { String::new() };
+        let (sustained, peak) = (flow.sustained_peak, flow.peak);
+        let what = format!("sustained melt rate{of}");
+        need(&what, Some(sustained), tool.sustained_mm3_s, "mm3/s", flow.sustained_peak_line);
+        need(&format!("momentary melt rate{of}"), Some(peak), tool.peak_mm3_s, "mm3/s", flow.peak_line);
+    }
+    let limit_hz = machine.controller.step_rate_limit_hz;
+    for rate in &today.step_rates {
+        need(&format!("step rate, motor {}", rate.motor), Some(rate.hz), limit_hz, "Hz", rate.line);
+    }
+    if let Some(rate) = today.command_rate {
+        need("command rate", Some(rate.hz), machine.controller.command_rate_limit_hz, "Hz", Some(rate.line));
+    }
     for (tool, hottest_c) in &today.heat.tools_max_c {
         let given = machine.tools.get(*tool as usize).or(machine.tools.first()).and_then(|tool| tool.limit_c);
         need(&format!("nozzle temperature of T{tool}"), Some(*hottest_c), given, "°C", None);
@@ -55,6 +66,11 @@ pub fn needs(today: &Inspection, machine: &Machine) -> Vec<Need> {
             ];
             for (end, needed, given, at_most) in ends {
                 let what = format!("{end} {name}");
+                // Homing may end outside the travel, and does no harm there.
+                let out = if at_most { needed < given } else { needed > given };
+                if out && needed == machine.travel.home[axis] {
+                    continue;
+                }
                 needs.push(Need { what, needed, given: Some(given), unit: "mm", at_most, line: None });
             }
         }

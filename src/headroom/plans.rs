@@ -1,17 +1,19 @@
 //! Many plans of one kept job, made by all threads that have nothing else to do.
 
 use std::collections::BTreeSet;
+use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::thread;
 
-use super::{Stop, first_new};
+use super::{Fault, Stop, Wish, first_new, serious};
+use crate::checks::TIMED;
 use crate::crew::{Crew, Help};
-use crate::inspection::Severity;
-use crate::machine::Machine;
-use crate::preflight::{JobError, Kept, keep_path};
+use crate::inspection::{Inspection, Severity};
+use crate::machine::{ChangeError, Machine};
+use crate::preflight::{JobError, Kept, inspect_path};
 
 /// What all plans of a job share.
 #[derive(Clone)]
@@ -21,18 +23,18 @@ pub(super) struct Planning {
     /// Where it can be read again, for machines that read it in another way.
     pub(super) path: PathBuf,
     /// What is found today.
-    pub(super) known: BTreeSet<(&'static str, Severity)>,
+    pub(super) known: BTreeSet<Fault>,
 }
 
 /// How much of a plan is wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Depth {
     /// All checks.
-    Whole,
+    All,
     /// The checks that depend on speeds and times.
-    Full,
+    Timed,
     /// The same, only up to the first thing that speaks against it.
-    Early,
+    UntilStop,
 }
 
 /// One plan to make.
@@ -47,35 +49,69 @@ pub(super) struct Plan {
     pub(super) time_s: f64,
     /// What speaks against it.
     pub(super) stop: Option<Stop>,
+    /// Checks that find something today, and less or nothing in this plan; none where it was not planned to its end.
+    pub(super) gone: Vec<&'static str>,
 }
 
 impl Planning {
-    fn plan(&self, ask: &Ask) -> Result<Plan, JobError> {
-        if !self.kept.suits(&ask.machine) {
-            let again = keep_path(&self.path, &ask.machine, &|_| {}, &Crew::alone())?;
-            return Ok(self.plan_on(&again, &Ask { machine: ask.machine.clone(), depth: Depth::Whole }));
+    /// The machine with a value changed, or why that cannot be tried.
+    pub(super) fn machine(&self, machine: &Machine, wish: &Wish, value: f64) -> Result<Machine, String> {
+        let text =
+            if value.fract() == 0.0 && value.abs() < 1e15 { format!("{value:.0}") } else { format!("{value:?}") };
+        let changed = machine.with(&wish.key, &text).map_err(|error| match error {
+            ChangeError::Faults { faults, .. } => match faults.faults.first() {
+                Some(fault) => format!("the sheet does not take {text}: {}", fault.message),
+                None => format!("the sheet does not take {text}"),
+            },
+            other => other.to_string(),
+        })?;
+        let again = !self.kept.suits(&changed);
+        if again && !std::fs::metadata(&self.path).is_ok_and(|found| found.is_file()) {
+            return Err("it changes how the job is read, and what is no file cannot be read again".to_owned());
         }
-        Ok(self.plan_on(&self.kept, ask))
+        Ok(changed)
     }
 
-    fn plan_on(&self, kept: &Kept, ask: &Ask) -> Plan {
-        let new = |found: &[(&'static str, Severity)]| -> Option<(&'static str, Severity)> {
-            found.iter().find(|kind| kind.1 > Severity::Note && !self.known.contains(kind)).copied()
+    fn plan(&self, ask: &Ask) -> Result<Plan, JobError> {
+        if self.kept.suits(&ask.machine) {
+            return Ok(self.plan_kept(ask));
+        }
+        let inspection = inspect_path(&self.path, &ask.machine, &|_| {}, &Crew::alone())?;
+        if inspection.job.digest != self.kept.digest() {
+            let source = io::Error::other("it changed while it was judged");
+            return Err(JobError::Read { path: self.kept.path().to_owned(), source });
+        }
+        Ok(self.of(&inspection, Depth::All))
+    }
+
+    fn of(&self, inspection: &Inspection, depth: Depth) -> Plan {
+        let found: BTreeSet<Fault> = serious(inspection).collect();
+        let watched = |check: &str| depth == Depth::All || TIMED.contains(&check);
+        let mut gone: Vec<&'static str> =
+            self.known.difference(&found).map(|fault| fault.0).filter(|check| watched(check)).collect();
+        gone.dedup();
+        Plan { time_s: inspection.time_s.total(), stop: first_new(inspection, &self.known), gone }
+    }
+
+    fn plan_kept(&self, ask: &Ask) -> Plan {
+        let new = |found: &[Fault]| {
+            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).copied()
         };
         let mut early = None;
         let planned = match ask.depth {
-            Depth::Whole => Some(kept.judge(&ask.machine)),
-            Depth::Full => kept.time(&ask.machine, |_| false),
-            Depth::Early => kept.time(&ask.machine, |found| {
+            Depth::All => Some(self.kept.judge(&ask.machine)),
+            Depth::Timed => self.kept.time(&ask.machine, |_| false),
+            Depth::UntilStop => self.kept.time(&ask.machine, |found| {
                 early = new(found);
                 early.is_some()
             }),
         };
         match planned {
-            Some(inspection) => Plan { time_s: inspection.time_s.total(), stop: first_new(&inspection, &self.known) },
+            Some(inspection) => self.of(&inspection, ask.depth),
             None => Plan {
                 time_s: f64::NAN,
-                stop: early.map(|(check, severity)| Stop { check, severity, line: None, message: String::new() }),
+                stop: early.map(|(check, _, severity)| Stop { check, severity, line: None, message: String::new() }),
+                gone: Vec::new(),
             },
         }
     }
@@ -102,6 +138,10 @@ impl Help for Batch {
             self.answers.lock().unwrap_or_else(PoisonError::into_inner).push((at, answer));
             self.changed.notify_all();
         }
+    }
+
+    fn places(&self) -> usize {
+        self.asks.len()
     }
 }
 

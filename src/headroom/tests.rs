@@ -141,7 +141,7 @@ fn wishes_say_what_is_wrong() {
     assert_eq!(error("motion.drive_layout"), "`motion.drive_layout` is no number that could be raised or lowered");
     assert_eq!(
         error("motion.corner.jerk_mm_s.x"),
-        "`motion.corner.jerk_mm_s.x` is 0 today: the range is tried in equal ratios, so give it a small value first"
+        "`motion.corner.jerk_mm_s.x` is not above 0 today: the range is tried in equal ratios, so give it a small value first"
     );
 }
 
@@ -156,4 +156,59 @@ fn everything_is_all_limits_of_motion() {
     let keys = limits_of(&deviation.expect("a valid sheet"));
     assert_eq!(keys.last().expect("some").key, "motion.corner.junction_deviation_mm");
     assert_eq!(keys.len(), 3 + 4 + 4 + 1);
+}
+
+/// A whole number is tried in whole numbers.
+#[test]
+fn whole_numbers_stay_whole() {
+    let machine = machine(&[("motion.look_ahead_moves", "4")]);
+    let mut job = format!("{START}M109 S210\n");
+    for i in 1..40 {
+        job += &format!("G1 X{} E0.02 F6000\n", f64::from(i) * 0.5);
+    }
+    let found = find(&machine, &(job + "M104 S0\n"), raise("motion.look_ahead_moves"), 8.0);
+    assert!(found.points.len() > 8 && found.points.iter().all(|point| point.value.fract() == 0.0), "{found:?}");
+    assert!(found.last_safe().time_s < found.today().time_s, "more is known ahead");
+}
+
+/// What is found today may go away, and where the sheet takes no more it says so.
+#[test]
+fn what_goes_away_and_where_the_sheet_ends() {
+    let job = format!("{START}M109 S210\nG1 X40 E2 F3000\nM104 S0\n");
+    let machine = machine(&[("tool[0].melt_rate_mm3_s.peak", "3.0"), ("tool[0].melt_rate_mm3_s.sustained", "2.0")]);
+    let peak = find(&machine, &job, raise("tool[0].melt_rate_mm3_s.peak"), 10.0);
+    let [(from, to, checks)] = &peak.relief().collect::<Vec<_>>()[..] else { panic!("{peak:?}") };
+    let needed = std::f64::consts::PI / 4.0 * 1.75 * 1.75 * 2.0 / 40.0 * 50.0;
+    assert!(from.value < needed && to.value >= needed && checks == &["melt-peak-exceeded"]);
+    assert!(!peak.has_no_effect());
+    let sustained = find(&machine, &job, raise("tool[0].melt_rate_mm3_s.sustained"), 10.0);
+    assert!(sustained.points.last().expect("points").value <= 3.0);
+    assert!(sustained.end.as_ref().is_some_and(|why| why.contains("above")), "{:?}", sustained.end);
+}
+
+/// What is no file is not read a second time.
+#[test]
+fn a_stream_is_not_read_again() {
+    let text = SHEET.replace(
+        "filament_diameter_mm = 1.75",
+        "filament_diameter_mm = 1.75\nretraction = { length_mm = 1, feed_rate_mm_s = 30, lift_mm = 1 }",
+    );
+    let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
+    let key = "motion.feed_rate_limit_mm_s.z";
+    let lifts = find(&machine, &format!("{START}M109 S210\nG10\nG11\nG1 X9 E1\nM104 S0\n"), raise(key), 2.0);
+    assert_eq!(lifts.points.len(), 1);
+    assert!(lifts.end.is_some_and(|why| why.contains("cannot be read again")));
+    let plain = find(&machine, &format!("{START}M109 S210\nG1 X9 E1\nM104 S0\n"), raise(key), 2.0);
+    assert_eq!((plain.points.len(), plain.end), (SCAN_POINTS + 1, None));
+}
+
+#[test]
+fn needs_are_told_tool_by_tool() {
+    let text = format!("{SHEET}melt_rate_mm3_s = {{ peak = 45.0 }}\n[[tool]]\nmelt_rate_mm3_s = {{ peak = 3.0 }}\n");
+    let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
+    let job = format!("{START}M109 S210\nG1 X40 E4 F3000\nT1\nG1 X0 E2\nM104 S0\n");
+    let kept = keep(job.as_bytes(), "job.gcode", &machine, &Sizes::default()).expect("memory can be read");
+    let found = needs(&kept.judge(&machine), &machine);
+    let short: Vec<&str> = found.iter().filter(|need| need.is_short()).map(|need| need.what.as_str()).collect();
+    assert_eq!(short, ["momentary melt rate of T1"]);
 }

@@ -76,7 +76,7 @@ impl Machine {
             let (path, value) = changes.last().copied().unwrap_or_default();
             ChangeError::Faults { path: path.to_owned(), value: value.to_owned(), faults: Box::new(faults) }
         })?;
-        Ok(Self { built_in: self.built_in, name: self.name.clone(), ..changed })
+        Ok(Self { built_in: self.built_in, ..changed })
     }
 
     /// The number at a dotted path, as [`Machine::origins`] has it: written or by default; none where there is no number.

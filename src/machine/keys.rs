@@ -7,6 +7,8 @@
 pub const TOOLS_MAX: usize = 64;
 /// Most `[[travel.keep_out]]` tables in a sheet.
 pub const KEEP_OUTS_MAX: usize = 256;
+/// Most `[[structure]]` tables in a sheet.
+pub const MODES_MAX: usize = 16;
 /// Longest text value, characters.
 pub const TEXT_MAX: usize = 120;
 
@@ -132,6 +134,8 @@ pub enum Preset {
 /// Words of `[checks]`.
 pub const SEVERITY_WORDS: &[&str] = &["no-go", "hold", "note", "off"];
 
+const DIRECTIONS: &[&str] = &["x", "y", "z", "x+y", "x-y"];
+const SHAPERS: &[&str] = &["zv", "zvd", "zvdd", "ei"];
 const LAYOUTS: &[&str] = &["one-per-axis", "crossed-belts", "three-towers"];
 const LACKS: &[&str] =
     &["arcs", "firmware-retraction", "cubics", "inches", "volumetric", "probing", "filament-change", "chamber"];
@@ -149,6 +153,10 @@ const SIZE: Kind = Kind::Number { min: TINY, max: FAR };
 const DURATION: Kind = Kind::Number { min: 0.0, max: HUGE };
 const LIMIT_C: Kind = Kind::Number { min: 0.0, max: 2000.0 };
 const FULL_POWER_C: Kind = Kind::Number { min: 0.0, max: 10_000.0 };
+/// Damping ratios: below 1 a structure swings at all.
+const DAMPING: Kind = Kind::Number { min: 0.0, max: 0.9 };
+/// Natural frequencies, Hz.
+const NATURAL: Kind = Kind::Number { min: 0.1, max: 10_000.0 };
 const RANGE: Kind = Kind::Range { max: FAR };
 const POINT: Kind = Kind::Point { size: 3, max: FAR };
 
@@ -274,6 +282,23 @@ pub const KEYS: &[Key] = &[
     key("drive.e.inductance_mh", POSITIVE, Unset, "mH", "2.8", "Inductance of a phase of one motor"),
     key("drive.e.resistance_ohm", POSITIVE, Unset, "ohm", "1.6", "Resistance of a phase of one motor"),
     key("drive.e.rotor_inertia_g_cm2", NOT_NEGATIVE, Unset, "g·cm²", "54.0", "Inertia of the rotor of one motor; counts 0 when not set"),
+
+    table("structure[]", Kind::Tables { min: 0, max: MODES_MAX }, Unset, "A mode of vibration of the structure, as measured"),
+    key("structure[].axis", Kind::Choice(DIRECTIONS), Required, "", "\"x\"", "Which way it swings: an axis, or with crossed belts a diagonal of x and y, that is one belt"),
+    key("structure[].natural_hz", NATURAL, Required, "Hz", "47.0", "Undamped natural frequency"),
+    key("structure[].damping_ratio", DAMPING, Required, "", "0.06", "Damping ratio, such as logarithmic decrement / 2 pi"),
+    key("structure[].share", Kind::Number { min: 0.0, max: 10.0 }, Value("1.0"), "", "1.0", "Share of this mode's motion that the nozzle sees (modal participation)"),
+    table("structure_limits", Kind::Table, Unset, "What ringing is accepted, and what the controller does against it"),
+    key("structure_limits.ringing_mm", SIZE, Unset, "mm", "0.03", "Largest amplitude of ringing accepted while extruding"),
+    table("structure_limits.impulse_shaper", Kind::Table, Unset, "Impulse shapers the controller applies"),
+    table("structure_limits.impulse_shaper.x", Kind::Table, Unset, "Impulse shaper of x"),
+    key("structure_limits.impulse_shaper.x.kind", Kind::Choice(SHAPERS), Required, "", "\"zvd\"", "Which impulses: zero vibration with no, one or two derivatives, or extra-insensitive for 5 % vibration"),
+    key("structure_limits.impulse_shaper.x.tuned_hz", NATURAL, Required, "Hz", "47.0", "Undamped natural frequency it is tuned to"),
+    key("structure_limits.impulse_shaper.x.tuned_damping_ratio", DAMPING, Value("0.0"), "", "0.06", "Damping ratio it is tuned to"),
+    table("structure_limits.impulse_shaper.y", Kind::Table, Unset, "Impulse shaper of y"),
+    key("structure_limits.impulse_shaper.y.kind", Kind::Choice(SHAPERS), Required, "", "\"zv\"", "Which impulses: zero vibration with no, one or two derivatives, or extra-insensitive for 5 % vibration"),
+    key("structure_limits.impulse_shaper.y.tuned_hz", NATURAL, Required, "Hz", "33.0", "Undamped natural frequency it is tuned to"),
+    key("structure_limits.impulse_shaper.y.tuned_damping_ratio", DAMPING, Value("0.0"), "", "0.08", "Damping ratio it is tuned to"),
 
     table("controller", Kind::Table, Unset, "How the controller reads a job"),
     key("controller.extrusion_mode", Kind::Choice(&["latest-word", "own-words"]), Value("\"latest-word\""), "", "\"latest-word\"", "Which commands make extruder words absolute or relative: the latest of G90, G91, M82 and M83, or M82 and M83 only"),

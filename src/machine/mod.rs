@@ -13,6 +13,7 @@ mod resolve;
 mod schema;
 mod sheet;
 mod source;
+mod structure;
 #[cfg(test)]
 mod tests;
 mod value;
@@ -23,6 +24,7 @@ pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
 pub use sheet::SHEET_MAX_BYTES;
 pub use source::{SHEET_FILE, SHEET_VARIABLE, discover, schema};
+pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
 
 use std::collections::BTreeMap;
 
@@ -50,6 +52,8 @@ pub struct Machine {
     pub motion: Motion,
     /// How motors turn steps into motion.
     pub drive: Drives,
+    /// How the structure swings.
+    pub structure: Structure,
     /// How the controller reads a job.
     pub controller: Controller,
     /// Tools by number; at least one.

@@ -1,6 +1,7 @@
 //! From the flat sheet to a [`Machine`]: rules across keys, defaults, and where every value came from.
 
 mod drive;
+mod structure;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -38,6 +39,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         travel: reader.travel(),
         motion: reader.motion(),
         drive: reader.drives(),
+        structure: reader.structure(),
         controller: reader.controller(),
         tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
         probe_offset_mm: reader.has("probe").then(|| reader.numbers("probe.offset_mm")),
@@ -274,6 +276,7 @@ impl Reader<'_> {
     fn cross_check(&self, found: &mut Vec<Found>) {
         self.check_towers(found);
         self.check_drives(found);
+        self.check_structure(found);
         let mut heatings = vec!["bed.heating".to_owned(), "chamber.heating".to_owned()];
         for i in 0..self.count("tool[]") {
             let temperature = format!("tool[{i}].temperature_c");

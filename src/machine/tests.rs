@@ -61,6 +61,20 @@ retraction = { length_mm = 1.2, feed_rate_mm_s = 35, lift_mm = 0.2 }
 extrusion_lead_s = 0.04
 [[tool]]
 offset_mm = [18, 0, -0.1]
+[[structure]]
+axis = "x"
+natural_hz = 47
+damping_ratio = 0.06
+[[structure]]
+axis = "y"
+natural_hz = 33.5
+damping_ratio = 0.08
+share = 0.7
+[structure_limits]
+ringing_mm = 0.03
+[structure_limits.impulse_shaper]
+x = { kind = "zvd", tuned_hz = 47, tuned_damping_ratio = 0.06 }
+y = { kind = "ei", tuned_hz = 33 }
 [probe]
 offset_mm = [-28, 12, -1.6]
 [bed]
@@ -156,6 +170,17 @@ fn heron() -> Machine {
             look_ahead: LookAhead::Moves(16),
         },
         drive: drives(),
+        structure: Structure {
+            modes: vec![
+                Mode { along: Direction::X, natural_hz: 47.0, damping_ratio: 0.06, share: 1.0 },
+                Mode { along: Direction::Y, natural_hz: 33.5, damping_ratio: 0.08, share: 0.7 },
+            ],
+            ringing_limit_mm: Some(0.03),
+            shapers: [
+                Some(ImpulseShaper { kind: ShaperKind::Zvd, tuned_hz: 47.0, tuned_damping_ratio: 0.06 }),
+                Some(ImpulseShaper { kind: ShaperKind::Ei, tuned_hz: 33.0, tuned_damping_ratio: 0.0 }),
+            ],
+        },
         controller: Controller {
             extrusion_mode: ExtrusionMode::OwnWords,
             obeys_limits_in_job: false,
@@ -557,7 +582,12 @@ fn origins_name_every_key() {
     let machine = parse(HERON).unwrap();
     for key in KEYS.iter().filter(|key| !key.is_table()) {
         let rows = machine.origins.iter().filter(|origin| keys::template(&origin.path) == key.path).count();
-        assert_eq!(rows, if key.path.starts_with("tool[]") { 2 } else { 1 }, "{}", key.path);
+        assert_eq!(
+            rows,
+            if key.path.starts_with("tool[]") || key.path.starts_with("structure[]") { 2 } else { 1 },
+            "{}",
+            key.path
+        );
     }
     let of = |path: &str| {
         let origin = machine.origins.iter().find(|origin| origin.path == path).unwrap();
@@ -571,7 +601,7 @@ fn origins_name_every_key() {
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
     assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 49)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 63)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 77)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");
@@ -791,4 +821,20 @@ fn steps_per_mm_from_the_drive() {
     close(with(Transmission::Hob { diameter_mm: 32.0 / std::f64::consts::PI }, 1.0), 100.0);
     close(with(Transmission::Measured { per_turn_mm: 32.0 }, 3.0), 300.0);
     assert_eq!(drive.steps_per_mm(), None);
+}
+
+#[test]
+fn diagonals_swing_with_crossed_belts_only() {
+    let mode = |axis: &str| format!("[[structure]]\naxis = \"{axis}\"\nnatural_hz = 51.0\ndamping_ratio = 0.04\n");
+    let crossed = LEAST.replacen("[motion]", "[motion]\ndrive_layout = \"crossed-belts\"", 1);
+    let machine = parse(&format!("{crossed}{}{}", mode("x-y"), mode("x+y"))).unwrap();
+    assert_eq!(machine.structure.directions(), [Direction::Sum, Direction::Difference]);
+    assert_eq!(machine.structure.along(Direction::Difference).map(|(i, _)| i).collect::<Vec<_>>(), [0]);
+    let faults = parse(&format!("{LEAST}{}{}", mode("x"), mode("x+y"))).unwrap_err().to_string();
+    assert!(faults.contains("`axis` \"x+y\" is for drive_layout \"crossed-belts\", not \"one-per-axis\""), "{faults}");
+    assert!(faults.contains("1 fault;"), "{faults}");
+    let damped = mode("x").replace("0.04", "1.0");
+    assert!(parse(&format!("{LEAST}{damped}")).unwrap_err().to_string().contains("at most 0.9, found 1"));
+    let seventeen = mode("y").repeat(17);
+    assert!(parse(&format!("{LEAST}{seventeen}")).unwrap_err().to_string().contains("0 to 16 tables, found 17"));
 }

@@ -245,6 +245,7 @@ impl Interpreter {
         self.emit_move(self.position, de, feed, None, log, out);
         if lift > 0.0 {
             self.lift = lift;
+            self.lifted = true;
             let [x, y, z] = self.position;
             self.emit_move([x, y, z + lift], 0.0, self.dialect.lift_mm_s, None, log, out);
         }

@@ -161,6 +161,12 @@ pub struct Dialect {
 }
 
 impl Dialect {
+    /// True when two machines read a job in the same way that `lifts` with G10, or does not.
+    pub fn suits(&self, other: &Self, lifts: bool) -> bool {
+        let lift_mm_s = if lifts { self.lift_mm_s } else { other.lift_mm_s };
+        Self { lift_mm_s, ..self.clone() } == *other
+    }
+
     /// That of a machine.
     pub fn of(machine: &Machine) -> Self {
         let controller = &machine.controller;
@@ -216,6 +222,7 @@ pub struct Interpreter {
     last_was_motion: bool,
     last_motion_line: u64,
     heat_on_for_good: bool,
+    lifted: bool,
     params: Params,
     line: u64,
 }
@@ -281,6 +288,7 @@ impl Interpreter {
             last_was_motion: false,
             last_motion_line: 0,
             heat_on_for_good: false,
+            lifted: false,
             params: Params::default(),
             line: 0,
             dialect,
@@ -291,6 +299,11 @@ impl Interpreter {
     pub fn starting_at(mut self, position: [f64; 3]) -> Self {
         self.position = position;
         self
+    }
+
+    /// True when some G10 lifted the nozzle, which goes at the Z limit of the machine.
+    pub fn lifted(&self) -> bool {
+        self.lifted
     }
 
     /// Commands read so far.

@@ -7,6 +7,8 @@ use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, Wait, flag};
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
 const ACTIONS_BETWEEN_MOVES: usize = 65_536;
+/// After that many actions since it last stood it is taken to stand too, so that few enough wait with the moves.
+const ACTIONS_BETWEEN_STOPS: usize = 1 << 18;
 
 /// An action as the planner passes it on: its own duration, its place by the block it ends.
 #[derive(Debug, Clone, Copy)]
@@ -108,6 +110,8 @@ pub struct Gather {
     block_moves: usize,
     /// Actions since the last move.
     actions: usize,
+    /// Actions since the last stop.
+    actions_since_stop: usize,
     current: Box<Planned>,
     done: Vec<Gathered>,
     spare: Vec<Box<Planned>>,
@@ -130,6 +134,7 @@ impl Gather {
         Self {
             block_moves: block_moves.clamp(1, BLOCK),
             actions: 0,
+            actions_since_stop: 0,
             current: Box::default(),
             done: Vec::new(),
             spare: Vec::new(),
@@ -143,11 +148,15 @@ impl Gather {
             Event::Limits(change) => self.change_limits(change),
             Event::Action { line, duration_s, kind } => {
                 self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
-                self.current.stops |= is_stop(kind);
                 self.actions += 1;
-                if self.actions >= ACTIONS_BETWEEN_MOVES {
-                    self.actions = 0;
+                self.actions_since_stop += 1;
+                let many = self.actions >= ACTIONS_BETWEEN_MOVES || self.actions_since_stop >= ACTIONS_BETWEEN_STOPS;
+                if many || is_stop(kind) {
                     self.current.stops = true;
+                    self.actions_since_stop = 0;
+                }
+                if many {
+                    self.actions = 0;
                     self.close();
                 }
             }

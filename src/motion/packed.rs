@@ -37,6 +37,15 @@ impl Packed {
         self.words.len() / WORDS
     }
 
+    /// Memory it takes, bytes.
+    pub fn bytes(&self) -> usize {
+        size_of::<Self>()
+            + size_of_val(&*self.words)
+            + size_of_val(&*self.curves)
+            + size_of_val(&*self.closing)
+            + size_of_val(&*self.changes)
+    }
+
     /// True when there are actions only.
     pub fn is_empty(&self) -> bool {
         self.words.is_empty()

@@ -1,15 +1,17 @@
 //! Physical models: pure state machines without findings or I/O.
 //!
-//! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts. [`Physics`] runs the
-//! clock over planned blocks and fills in what depends on it.
+//! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts, [`vibration`] how the
+//! structure rings. [`Physics`] runs the clock over planned blocks and fills in what depends on it.
 
 mod decay;
 pub mod heat;
 pub mod melt;
+pub mod vibration;
 
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
+use crate::inspection::Ringing;
 use crate::machine::{Machine, Tool};
 use crate::modal::TOOLS_KEPT;
 use crate::motion::Planned;
@@ -17,6 +19,7 @@ use crate::motion::grid::Sum;
 use crate::observe::{Action, ActionKind, Heater, NozzleSpan, Wait};
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
+use vibration::Vibration;
 
 /// Cross-section of a filament, mm²: π d² / 4.
 pub fn filament_area_mm2(diameter_mm: f64) -> f64 {
@@ -36,7 +39,7 @@ pub struct OutOfReach {
     pub reach_c: f64,
 }
 
-/// Clock, heaters and melt state of one job.
+/// Clock, heaters, melt state and ringing of one job.
 pub struct Physics {
     tools: Vec<Tool>,
     areas_mm2: Vec<f64>,
@@ -48,6 +51,7 @@ pub struct Physics {
     ambient_c: f64,
     melts: BTreeMap<u32, Melt>,
     scratch: Box<Scratch>,
+    vibration: Vibration,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
     out_of_reach: Vec<OutOfReach>,
@@ -67,6 +71,7 @@ impl Physics {
             ambient_c,
             melts: BTreeMap::new(),
             scratch: Scratch::new(),
+            vibration: Vibration::new(&machine.structure),
             tools: machine.tools.clone(),
             nozzle_commanded: false,
             unmodelled_wait: false,
@@ -87,6 +92,11 @@ impl Physics {
     /// Waits since the last call that cannot end.
     pub fn take_out_of_reach(&mut self) -> Vec<OutOfReach> {
         std::mem::take(&mut self.out_of_reach)
+    }
+
+    /// How the structure has rung so far, per direction with modes.
+    pub fn ringing(&self) -> Vec<Ringing> {
+        self.vibration.ringing()
     }
 
     /// Which description of a tool number is used: the first where the sheet has none.
@@ -117,6 +127,7 @@ impl Physics {
         let area_mm2 = self.areas_mm2[block.tool_index];
         let (melt, scratch) = self.melt_state();
         melt.follow(block, area_mm2, scratch);
+        self.vibration.follow(block);
         self.pass(moves);
         for closing in &planned.closing {
             let at_s = self.clock_s();
@@ -125,6 +136,7 @@ impl Physics {
             duration.add(duration_s);
             block.actions.push(Action { line: closing.line, at_s, duration_s: duration.value(), kind: closing.kind });
             self.melt_state().0.idle(duration_s);
+            self.vibration.rest(duration_s);
             self.pass(duration);
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);

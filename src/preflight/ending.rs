@@ -34,6 +34,11 @@ impl Ending {
         }
     }
 
+    /// Digest of the plain bytes.
+    pub(super) fn digest(&self) -> &str {
+        &self.digest
+    }
+
     /// The same with what the interpreter knows.
     pub(super) fn told_by(&self, interpreter: &Interpreter) -> Self {
         Self {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::ending::Ending;
 use super::lane::{Lane, Scope};
-use super::run::Hands;
+use super::run::{Finished, Hands};
 use crate::inspection::{Inspection, Severity};
 use crate::log::Log;
 use crate::machine::{Machine, Override};
@@ -21,6 +21,8 @@ pub struct Kept {
     path: String,
     dialect: Dialect,
     severities: BTreeMap<String, Override>,
+    /// True when the job lifts the nozzle with G10.
+    lifts: bool,
     ending: Ending,
     log: Log,
     blocks: Vec<Packed>,
@@ -31,8 +33,8 @@ impl Kept {
     pub(super) fn new(
         machine: &Machine,
         path: &str,
-        ending: Ending,
-        log: Log,
+        read: Finished,
+        lifts: bool,
         blocks: Vec<Packed>,
         vectors: Vectors,
     ) -> Self {
@@ -40,8 +42,9 @@ impl Kept {
             path: path.to_owned(),
             dialect: Dialect::of(machine),
             severities: machine.severities.clone(),
-            ending,
-            log,
+            lifts,
+            ending: read.ending,
+            log: read.log,
             blocks,
             vectors,
         }
@@ -52,6 +55,11 @@ impl Kept {
         &self.path
     }
 
+    /// `blake3:` and the hex digest of the plain bytes of the job.
+    pub fn digest(&self) -> &str {
+        self.ending.digest()
+    }
+
     /// Moves that are kept.
     pub fn moves(&self) -> usize {
         self.blocks.iter().map(Packed::len).sum()
@@ -59,7 +67,7 @@ impl Kept {
 
     /// True when `machine` reads the job in the same way: only then may it be judged on what was kept.
     pub fn suits(&self, machine: &Machine) -> bool {
-        self.dialect == Dialect::of(machine) && self.severities == machine.severities
+        self.dialect.suits(&Dialect::of(machine), self.lifts) && self.severities == machine.severities
     }
 
     /// The report that a check gives, but without excerpts of what is found in the plan.
@@ -75,7 +83,11 @@ impl Kept {
     ///
     /// # Panics
     /// Like [`Self::judge`].
-    pub fn time(&self, machine: &Machine, stop: impl FnMut(&[(&'static str, Severity)]) -> bool) -> Option<Inspection> {
+    pub fn time(
+        &self,
+        machine: &Machine,
+        stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
+    ) -> Option<Inspection> {
         self.plan(machine, Scope::Timed, stop)
     }
 
@@ -83,7 +95,7 @@ impl Kept {
         &self,
         machine: &Machine,
         scope: Scope,
-        mut stop: impl FnMut(&[(&'static str, Severity)]) -> bool,
+        mut stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
         let lane = Lane::new(machine, &self.path, self.vectors, scope);

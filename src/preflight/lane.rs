@@ -148,6 +148,7 @@ impl Lane {
         let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
         let Checks { watch: checks, history } = &mut *checks;
         let mut draft = ending::draft(machine, path, ending);
+        draft.ringing = clock.physics.ringing();
         totals.finish(&mut draft);
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();
@@ -164,7 +165,7 @@ impl Lane {
     }
 
     /// What was found so far: checks and severities.
-    pub(super) fn found(&self) -> Result<Vec<(&'static str, Severity)>, Broken> {
+    pub(super) fn found(&self) -> Result<Vec<(&'static str, u64, Severity)>, Broken> {
         Ok(self.checks.lock()?.watch.log.kinds().collect())
     }
 

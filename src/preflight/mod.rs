@@ -101,10 +101,10 @@ pub fn inspect_path_on<'e>(
 }
 
 /// Reads the job at `path` as `machine` reads it, and keeps its moves, so that it can be planned many times: some 70 bytes
-/// a move.
+/// a move and 60 an action.
 ///
 /// # Errors
-/// Like [`inspect_path`].
+/// Like [`inspect_path`], and when more than a GiB would have to be kept.
 pub fn keep_path<'e>(
     path: &Path,
     machine: &Machine,

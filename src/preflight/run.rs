@@ -25,7 +25,7 @@ const BLOCKS_WANTED: usize = 12;
 const LEAST_CHUNK_BYTES: usize = 4096;
 /// The blocks of a chunk decide on the size of the one that is so many chunks behind it. Sizes so depend on the job
 /// alone, and not on the threads, of which no more than that are of use for one job.
-pub(crate) const CHUNKS_IN_HAND: u64 = 8;
+const CHUNKS_IN_HAND: u64 = 8;
 
 /// A job, the ways of reading it, and the machines it is judged on.
 pub(super) struct Run<R> {
@@ -59,8 +59,18 @@ struct Modal {
     gather: Gather,
     log: Log,
     /// All that was gathered, where it is wanted.
-    kept: Option<Vec<Packed>>,
+    keep: Option<Keep>,
 }
+
+/// What is kept of a job, up to [`KEPT_BYTES_MAX`].
+#[derive(Default)]
+struct Keep {
+    blocks: Vec<Packed>,
+    bytes: usize,
+}
+
+/// Most memory that one kept job may take.
+const KEPT_BYTES_MAX: usize = 1 << 30;
 
 /// What a thread carries from stage to stage.
 #[derive(Default)]
@@ -105,6 +115,11 @@ impl<R: Read + Send> Help for Run<R> {
         // Whoever leads finds out as well and says so.
         let _ = self.work();
     }
+
+    /// Each stage is passed by one thread at a time.
+    fn places(&self) -> usize {
+        CHUNKS_IN_HAND as usize - 1
+    }
 }
 
 impl<R: Read + Send> Run<R> {
@@ -130,7 +145,7 @@ impl<R: Read + Send> Run<R> {
 
     /// Nothing is judged: what was gathered is kept.
     pub(super) fn keeping(source: R, machine: &Machine, sizes: &Sizes) -> Self {
-        let modal = Modal { kept: Some(Vec::new()), ..Modal::new(machine, sizes) };
+        let modal = Modal { keep: Some(Keep::default()), ..Modal::new(machine, sizes) };
         Self::over(source, vec![Branch { modal: Turns::new(modal), lanes: Vec::new() }], sizes)
     }
 
@@ -208,9 +223,9 @@ impl<R: Read + Send> Run<R> {
             let chunk = Arc::new(chunk);
             for (k, branch) in self.branches.iter().enumerate() {
                 branch.modal.pass(number, |modal| {
-                    modal.read(&chunk, &mut hands);
+                    let blocks = modal.read(&chunk, &mut hands);
                     if k == 0 {
-                        self.adapt(number, hands.gathered.len());
+                        self.adapt(number, blocks);
                     }
                 })?;
                 branch.carry(number, Some(&chunk), &mut hands)?;
@@ -237,11 +252,17 @@ impl<R: Read + Send> Run<R> {
     /// Reads chunks like everybody, waits for the others, and gives what was kept.
     pub(super) fn keep(&self, machine: &Machine, path: &str) -> io::Result<Kept> {
         let kept = settled(self.finish(|branch, read, _, kept| {
-            let blocks = branch.modal.lock()?.kept.take().unwrap_or_default();
-            kept.push(Kept::new(machine, path, read.ending, read.log, blocks, self.vectors));
+            let mut modal = branch.modal.lock()?;
+            let keep = modal.keep.take().unwrap_or_default();
+            if keep.bytes <= KEPT_BYTES_MAX {
+                let lifts = modal.interpreter.lifted();
+                kept.push(Kept::new(machine, path, read, lifts, keep.blocks, self.vectors));
+            }
             Ok(())
         }))?;
-        kept.into_iter().next().ok_or_else(|| io::Error::other("nothing was read"))
+        let most = KEPT_BYTES_MAX >> 20;
+        let too_large = || io::Error::other(format!("it takes more than {most} MiB to keep its moves for many plans"));
+        kept.into_iter().next().ok_or_else(too_large)
     }
 
     /// Carries chunks, waits for the others, and does the rest for each branch.
@@ -268,9 +289,9 @@ impl<R: Read + Send> Run<R> {
 }
 
 /// What a branch knows at the end of the job.
-struct Finished {
-    ending: Ending,
-    log: Log,
+pub(super) struct Finished {
+    pub(super) ending: Ending,
+    pub(super) log: Log,
     /// Of the last turn.
     number: u64,
 }
@@ -304,22 +325,32 @@ impl Modal {
             interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
             gather: Gather::with_block_moves(sizes.block_moves),
             log: Log::new(&machine.severities),
-            kept: None,
+            keep: None,
         }
     }
 
-    fn read(&mut self, chunk: &Chunk, hands: &mut Hands) {
+    /// Reads a chunk; how many blocks it made.
+    fn read(&mut self, chunk: &Chunk, hands: &mut Hands) -> usize {
         self.gather.supply(&mut hands.spare);
         self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);
         self.log.capture(|line| chunk.text_of(line));
-        self.take(hands);
+        self.take(hands)
     }
 
-    fn take(&mut self, hands: &mut Hands) {
+    fn take(&mut self, hands: &mut Hands) -> usize {
         self.gather.take(&mut hands.gathered, &mut hands.spare);
-        if let Some(kept) = &mut self.kept {
-            kept.extend(hands.gathered.drain(..).map(|gathered| gathered.packed(&mut hands.spare)));
+        let count = hands.gathered.len();
+        if let Some(keep) = &mut self.keep {
+            for gathered in hands.gathered.drain(..) {
+                let packed = gathered.packed(&mut hands.spare);
+                keep.bytes += packed.bytes();
+                keep.blocks.push(packed);
+            }
+            if keep.bytes > KEPT_BYTES_MAX {
+                keep.blocks = Vec::new();
+            }
         }
+        count
     }
 
     fn finish(&mut self, ending: &Ending, number: u64, hands: &mut Hands) -> Finished {

@@ -5,8 +5,8 @@ use std::io::{self, Write};
 use anstyle::{AnsiColor, Effects, Style};
 
 use super::words::{
-    counted, duration, number, path, quantity, safe, severity_mark, severity_style, styled, units, verdict,
-    verdict_style, with_unit, wrap,
+    counted, duration, number, pair, path, safe, severity_mark, severity_style, styled, units, verdict, verdict_style,
+    with_unit, wrap,
 };
 use super::{CAUTION, Look};
 use crate::headroom::{Direction, Judged, Need, Outcome, Point, Range, Stop, Wish, for_all};
@@ -110,13 +110,21 @@ impl Page<'_> {
         self.text(&format!("{from} → {to} {}", effect(range, safe_point)), "  ")?;
         match range.stop() {
             Some(stop) => self.stop(stop)?,
-            None => {
+            None if range.points.len() > 1 && range.end.is_none() => {
                 let what = match range.wish.direction {
                     Direction::Raise => "nothing stops it up to there; not tried beyond",
                     Direction::Lower => "nothing stops it down to there; not tried beyond",
                 };
                 self.text(what, "  ")?;
             }
+            None => {}
+        }
+        if let Some(end) = &range.end {
+            self.text(&format!("not tried further: {}", safe(end)), "  ")?;
+        }
+        for (from, to, checks) in range.relief() {
+            let (from, to) = (from.value, exact(to.value, range.unit));
+            self.text(&format!("{} is found less or not between {from} and {to}", checks.join(", ")), "  ")?;
         }
         for pair in range.crossings.get(1..).unwrap_or_default().chunks(2) {
             let from = exact(pair[0].stands.value, range.unit);
@@ -145,6 +153,7 @@ impl Page<'_> {
         let mut points: Vec<&Point> = range.points.iter().collect();
         points.extend(range.crossings.iter().flat_map(|crossing| [&crossing.stands, &crossing.fails]));
         points.sort_by(|a, b| a.value.total_cmp(&b.value));
+        points.dedup_by(|a, b| a.value == b.value);
         if range.wish.direction == Direction::Lower {
             points.reverse();
         }
@@ -182,9 +191,15 @@ impl Page<'_> {
         let width = needs.iter().map(|need| need.what.chars().count()).max().unwrap_or(0);
         for need in needs {
             let bound = if need.at_most { "at most" } else { "at least" };
-            let mut text = format!("{:<width$}  {bound} {}", need.what, quantity(need.needed, need.unit));
+            // What is printed must suffice, so it is rounded away from what would not.
+            let enough = outward(need.needed, need.at_most);
+            let (needed, given) = match need.given {
+                Some(given) => pair(enough, given),
+                None => (number(enough), String::new()),
+            };
+            let mut text = format!("{:<width$}  {bound} {}", need.what, with_unit(needed, need.unit));
             match need.given {
-                Some(given) => text += &format!(", sheet: {}", number(given)),
+                Some(_) => text += &format!(", sheet: {given}"),
                 None => text += ", not in the sheet",
             }
             if let Some(line) = need.line {
@@ -207,6 +222,24 @@ impl Page<'_> {
                 self.text(&format!("? unread: {}", safe(&unjudged.error)), "")?;
             }
         }
+        for job in judged {
+            let word = styled(verdict(job.verdict), verdict_style(job.verdict), self.look.color);
+            writeln!(self.out, "{word} {}", path(&job.path))?;
+            if !job.already.is_empty() {
+                self.text(&format!("found today already: {}", job.already.join(", ")), "    ")?;
+            }
+            if job.sets_limits {
+                self.text("sets limits itself, in place of the sheet's", "    ")?;
+            }
+        }
+        let spoken = judged.iter().filter(|job| !job.already.is_empty()).count() as u64;
+        if spoken > 0 {
+            let many = counted(spoken, "job", "jobs");
+            self.text(
+                &format!("What is found today already on {many} is not counted below, however much worse it gets."),
+                "",
+            )?;
+        }
         for (at, wish) in wishes.iter().enumerate() {
             let Some(common) = for_all(judged, at) else { continue };
             self.blank()?;
@@ -215,7 +248,7 @@ impl Page<'_> {
             match common.binding {
                 Some((job, stop)) => {
                     let today = common.today;
-                    self.text(&format!("{today} → {safe_value}, safe for all; bound by {}", path(&job.path)), "  ")?;
+                    self.text(&format!("{today} → {safe_value} for all; bound by {}", path(&job.path)), "  ")?;
                     self.stop(stop)?;
                 }
                 None => self.text(&format!("{} → {safe_value}: no job stops it", common.today), "  ")?,
@@ -237,6 +270,19 @@ impl Page<'_> {
 /// All digits: a value that is rounded may be on the other side of the limit.
 fn exact(value: f64, unit: &str) -> String {
     with_unit(value.to_string(), unit)
+}
+
+/// To a hundredth, upwards, or downwards where less is more.
+fn outward(value: f64, down: bool) -> f64 {
+    let hundredths = value * 100.0;
+    let rounded = if (hundredths - hundredths.round()).abs() < 1e-6 {
+        hundredths.round()
+    } else if down {
+        hundredths.floor()
+    } else {
+        hundredths.ceil()
+    };
+    rounded / 100.0
 }
 
 fn saved(range: &Range, point: &Point) -> f64 {
@@ -277,7 +323,7 @@ mod tests {
             line: Some(812),
             message: message.to_owned(),
         });
-        Point { value, time_s, stop }
+        Point { value, time_s, stop, gone: Vec::new() }
     }
 
     fn judged(name: &str, limit: f64) -> Judged {
@@ -291,12 +337,14 @@ mod tests {
                 stands: point(limit, 675.5, None),
                 fails: point(limit * 1.0002, 675.4, Some(message)),
             }],
+            end: None,
         };
         let idle = Range {
             wish: Wish { key: "motion.feed_rate_limit_mm_s.x".to_owned(), ..wish },
             unit: "mm/s",
             points: vec![point(180.0, 751.0, None), point(360.0, 751.0, None)],
             crossings: vec![],
+            end: None,
         };
         let need = Need {
             what: "momentary melt rate".to_owned(),
@@ -376,9 +424,16 @@ controller step timing.
             snapbox::str![[r#"
 Headroom of 2 jobs on built-in cautious machine
 ? unread: cannot read jobs/lost.gcode: no such file
+● go jobs/hook.gcode
+    found today already: extrudes-cold
+    sets limits itself, in place of the sheet's
+● go jobs/bracket.gcode
+    found today already: extrudes-cold
+What is found today already on 2 jobs is not counted below, however much worse
+it gets.
 
 motion.acceleration_mm_s2.printing
-  800 → 1100 mm/s², safe for all; bound by jobs/bracket.gcode
+  800 → 1100 mm/s² for all; bound by jobs/bracket.gcode
   then ◆ melt-peak-exceeded, line 812: The melt rate peaks at 12.01 mm³/s; the
   hotend takes 12 mm³/s.
 

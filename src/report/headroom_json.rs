@@ -58,6 +58,8 @@ pub struct Job<'a> {
     time_s: Option<f64>,
     /// Checks that find something today already, which is not counted again.
     already: &'a [&'static str],
+    /// True when the job sets limits of motion itself, in place of the sheet's.
+    sets_limits: bool,
     /// One for each key.
     ranges: Vec<Range<'a>>,
     /// What the job needs, where that was asked for.
@@ -85,6 +87,8 @@ pub struct Range<'a> {
     points: Vec<Point<'a>>,
     /// Where the verdict changes.
     crossings: Vec<Crossing<'a>>,
+    /// Why no further value was tried; null where all of the range was.
+    end: Option<&'a str>,
 }
 
 /// Which way a value goes.
@@ -106,6 +110,8 @@ pub struct Point<'a> {
     time_s: f64,
     /// What speaks against it; null when it stands.
     stop: Option<Stop<'a>>,
+    /// Checks that find something today, and less or nothing with this value.
+    gone: &'a [&'static str],
 }
 
 /// What speaks against a value.
@@ -218,6 +224,7 @@ fn job(outcome: &Outcome) -> Job<'_> {
             verdict: Some(judged.verdict.into()),
             time_s: Some(judged.time_s),
             already: &judged.already,
+            sets_limits: judged.sets_limits,
             ranges: judged.ranges.iter().map(range).collect(),
             needs: judged.needs.iter().map(need).collect(),
             plans: judged.plans,
@@ -228,6 +235,7 @@ fn job(outcome: &Outcome) -> Job<'_> {
             verdict: None,
             time_s: None,
             already: &[],
+            sets_limits: false,
             ranges: Vec::new(),
             needs: Vec::new(),
             plans: 0,
@@ -248,6 +256,7 @@ fn range(range: &of::Range) -> Range<'_> {
         without_effect: range.has_no_effect(),
         points: range.points.iter().map(point).collect(),
         crossings: range.crossings.iter().map(crossing).collect(),
+        end: range.end.as_deref(),
     }
 }
 
@@ -256,7 +265,7 @@ fn crossing(crossing: &of::Crossing) -> Crossing<'_> {
 }
 
 fn point(point: &of::Point) -> Point<'_> {
-    Point { value: point.value, time_s: point.time_s, stop: point.stop.as_ref().map(stop) }
+    Point { value: point.value, time_s: point.time_s, stop: point.stop.as_ref().map(stop), gone: &point.gone }
 }
 
 fn stop(stop: &of::Stop) -> Stop<'_> {

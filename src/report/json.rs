@@ -84,6 +84,8 @@ pub struct Judged<'a> {
     step_rates: Vec<StepRate<'a>>,
     /// Largest command rate over as many moves as the controller knows ahead; null where no run is that long.
     command_rate: Option<CommandRate>,
+    /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
+    ringing: Vec<Ringing<'a>>,
     /// Boxes, mm.
     extent_mm: Extent,
     /// Highest commanded temperatures.
@@ -264,6 +266,27 @@ pub struct CommandRate {
     moves: u64,
 }
 
+/// Ringing along one direction, on moves along the path that push filament.
+#[derive(Serialize, JsonSchema)]
+pub struct Ringing<'a> {
+    /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
+    axis: &'a str,
+    /// Largest amplitude about the momentary equilibrium, mm.
+    peak_mm: f64,
+    /// Its line.
+    peak_line: Option<u64>,
+    /// Natural frequency of the mode that rings most there, Hz.
+    peak_hz: Option<f64>,
+    /// Distance of the marks on the wall there, mm.
+    mark_spacing_mm: Option<f64>,
+    /// At or below this for 95 % of the time, mm.
+    p95_mm: Option<f64>,
+    /// Amplitude the sheet accepts, mm; null where it gives none.
+    limit_mm: Option<f64>,
+    /// Time above it, s.
+    over_limit_s: Option<f64>,
+}
+
 /// Boxes, mm; null when there is none.
 #[derive(Serialize, JsonSchema)]
 pub struct Extent {
@@ -404,6 +427,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             flow_series: (&from.series).into(),
             step_rates: from.step_rates.iter().copied().map(Into::into).collect(),
             command_rate: from.command_rate.map(Into::into),
+            ringing: from.ringing.iter().map(Into::into).collect(),
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
             layers: from.layers.iter().copied().map(Into::into).collect(),
@@ -412,6 +436,13 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             checks: Checks { run: &from.checks_run, skipped: from.checks_skipped.iter().map(Into::into).collect() },
             left_out: &from.left_out,
         }
+    }
+}
+
+impl<'a> From<&'a of::Ringing> for Ringing<'a> {
+    fn from(from: &'a of::Ringing) -> Self {
+        let &of::Ringing { axis, peak_mm, peak_line, peak_hz, mark_spacing_mm, p95_mm, limit_mm, over_limit_s } = from;
+        Self { axis, peak_mm, peak_line, peak_hz, mark_spacing_mm, p95_mm, limit_mm, over_limit_s }
     }
 }
 

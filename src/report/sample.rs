@@ -12,6 +12,7 @@ pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], m
     let numbers: Vec<u64> = lines.iter().map(|(line, _)| *line).collect();
     Finding {
         check,
+        kind: 0,
         severity,
         line: numbers.first().copied(),
         last_line: numbers.last().copied(),
@@ -68,6 +69,19 @@ fn series() -> FlowSeries {
     }
 }
 
+fn ringing() -> Ringing {
+    Ringing {
+        axis: "x",
+        peak_mm: 0.0425,
+        peak_line: Some(20_117),
+        peak_hz: Some(47.0),
+        mark_spacing_mm: Some(2.55),
+        p95_mm: Some(0.0125),
+        limit_mm: Some(0.03),
+        over_limit_s: Some(12.5),
+    }
+}
+
 /// A job without findings on a sheet of its own.
 pub fn go() -> Inspection {
     Inspection {
@@ -104,6 +118,7 @@ pub fn go() -> Inspection {
             sustained_peak: 14.2,
             sustained_peak_line: Some(20_117),
         },
+        flow_by_tool: Vec::new(),
         capacity: Capacity { sustained: Some(11.0), peak: Some(16.0) },
         flow_over_capacity_s: Some(210.0),
         step_rates: vec![
@@ -111,6 +126,7 @@ pub fn go() -> Inspection {
             StepRate { motor: "of the extruder", hz: 4100.0, line: Some(60) },
         ],
         command_rate: Some(CommandRate { hz: 212.5, line: 20_140, moves: 16 }),
+        ringing: vec![ringing()],
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: Heat {

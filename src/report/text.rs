@@ -10,7 +10,7 @@ use super::words::{
     verdict_style, wrap,
 };
 use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, strip};
-use crate::inspection::{Box3, Capacity, Flow, Inspection, Layer, Severity, Verdict};
+use crate::inspection::{Box3, Capacity, Flow, Inspection, Layer, Ringing, Severity, Verdict};
 use crate::queue::{Outcome, Unjudged};
 
 /// The text renderer.
@@ -61,7 +61,7 @@ fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Resul
 fn judged(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
     heading(inspection, look, out)?;
     findings::write(inspection, look, out)?;
-    for section in [time, melt_rate, reach, heat, filament, layers, job, checks, left_out] {
+    for section in [time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
         section(inspection, look).write(out)?;
     }
     Ok(())
@@ -192,6 +192,33 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
         strip.into_iter().for_each(|line| {
             section.line(line);
         });
+    }
+    section
+}
+
+/// Nothing where the sheet gives no modes: the checks say so.
+fn ringing(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("ringing", look);
+    let row = |ringing: &Ringing| {
+        let limit = ringing.limit_mm.map_or("no limit given".to_owned(), |limit| format!("of {}", number(limit)));
+        let p95 = ringing.p95_mm.map_or(String::new(), |p95| format!("p95 {}", number(p95)));
+        let line = ringing.peak_line.map_or(String::new(), |line| format!("line {line}"));
+        vec![ringing.axis.to_owned(), quantity(ringing.peak_mm, "mm"), limit, p95, line]
+    };
+    let rows: Vec<_> = inspection.ringing.iter().map(row).collect();
+    if rows.is_empty() {
+        return section;
+    }
+    section.rows("<><<<", &rows);
+    for ringing in &inspection.ringing {
+        if let Some((hz, spacing)) = ringing.peak_hz.zip(ringing.mark_spacing_mm) {
+            let (hz, spacing) = (quantity(hz, "Hz"), quantity(spacing, "mm"));
+            let over = match ringing.over_limit_s {
+                Some(over_s) if over_s > 0.0 => format!("; above the limit for {}", duration(over_s)),
+                _ => String::new(),
+            };
+            section.paragraph(&format!("{} at {hz}, marks {spacing} apart at the worst place{over}", ringing.axis));
+        }
     }
     section
 }

@@ -3,7 +3,7 @@
 use hdrhistogram::Histogram;
 
 use crate::columns::{self, WHOLE};
-use crate::inspection::{Capacity, Flow, Inspection};
+use crate::inspection::{Capacity, Flow, Inspection, ToolFlow};
 use crate::machine::Machine;
 use crate::motion::grid::Sum;
 use crate::observe::{BLOCK, Block, Column, Log, Observer};
@@ -278,6 +278,7 @@ pub(super) struct FlowTotals {
     volume_mm3: Sum,
     over_s: Sum,
     flow: Flow,
+    by_tool: Vec<ToolFlow>,
     capacity: Capacity,
 }
 
@@ -293,6 +294,7 @@ impl FlowTotals {
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
             flow: Flow::default(),
+            by_tool: vec![ToolFlow::default(); machine.tools.len()],
             capacity: Capacity {
                 sustained: first.and_then(|tool| tool.sustained_mm3_s),
                 peak: first.and_then(|tool| tool.peak_mm3_s),
@@ -300,18 +302,35 @@ impl FlowTotals {
         }
     }
 
-    /// New peaks, and which capacity belongs to them.
+    /// New peaks of the tool in use.
     fn peaks(&mut self, block: &Block) {
+        let most = &mut self.by_tool[block.tool_index];
         for i in 0..block.len() {
-            if block.peak_mm3_s[i] > self.flow.peak {
-                self.flow.peak = block.peak_mm3_s[i];
-                self.flow.peak_line = Some(block.line[i]);
-                self.capacity.peak = self.peak_limits[block.tool_index];
+            if block.peak_mm3_s[i] > most.peak {
+                most.peak = block.peak_mm3_s[i];
+                most.peak_line = Some(block.line[i]);
             }
-            if block.sustained_mm3_s[i] > self.flow.sustained_peak {
-                self.flow.sustained_peak = block.sustained_mm3_s[i];
-                self.flow.sustained_peak_line = Some(block.line[i]);
-                self.capacity.sustained = self.sustained_limits[block.tool_index];
+            if block.sustained_mm3_s[i] > most.sustained_peak {
+                most.sustained_peak = block.sustained_mm3_s[i];
+                most.sustained_peak_line = Some(block.line[i]);
+            }
+        }
+    }
+
+    /// The largest over all tools, the earliest of equals, and the capacities of those tools.
+    fn over_all_tools(&mut self) {
+        for (tool, most) in self.by_tool.iter().enumerate() {
+            let flow = &mut self.flow;
+            let first = |value: f64, line: Option<u64>, known: f64, known_line: Option<u64>| {
+                value > known || (value == known && line.is_some() && line < known_line)
+            };
+            if first(most.peak, most.peak_line, flow.peak, flow.peak_line) {
+                (flow.peak, flow.peak_line) = (most.peak, most.peak_line);
+                self.capacity.peak = self.peak_limits[tool];
+            }
+            if first(most.sustained_peak, most.sustained_peak_line, flow.sustained_peak, flow.sustained_peak_line) {
+                (flow.sustained_peak, flow.sustained_peak_line) = (most.sustained_peak, most.sustained_peak_line);
+                self.capacity.sustained = self.sustained_limits[tool];
             }
         }
     }
@@ -351,7 +370,8 @@ impl Observer for FlowTotals {
                 [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
             },
         );
-        if peak > self.flow.peak || sustained > self.flow.sustained_peak {
+        let most = &self.by_tool[block.tool_index];
+        if peak > most.peak || sustained > most.sustained_peak {
             self.peaks(block);
         }
         if peak > limit {
@@ -364,9 +384,11 @@ impl Observer for FlowTotals {
 
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
         let time_s = self.time_s.value();
+        self.over_all_tools();
         self.flow.mean = (time_s > 0.0).then(|| self.volume_mm3.value() / time_s);
         self.flow.quantiles = self.rates.quantiles(self.flow.peak);
         draft.flow = self.flow;
+        draft.flow_by_tool = std::mem::take(&mut self.by_tool);
         draft.capacity = self.capacity;
         let judged = self.sustained_limits.iter().any(Option::is_some);
         draft.flow_over_capacity_s = judged.then(|| self.over_s.value());

@@ -134,6 +134,20 @@ fn the_files_are_what_the_generator_writes() {
     assert_eq!(there, names);
 }
 
+/// The pattern in `heron-gap` by the trapezoid of one of its strokes.
+#[test]
+fn a_gap_in_time_with_the_bed_is_told_with_its_frequency() {
+    let jobs = generate::jobs();
+    let gap = jobs.iter().find(|job| job.name == "heron-gap").expect("the job");
+    let found = judge(gap).findings.into_iter().find(|finding| finding.check == "drives-resonance").expect("a finding");
+    let length = 0.15f64.hypot(0.12);
+    let (corner, speed, accel) = (4.0 * length / 0.12, 12.0, 800.0);
+    let cruise = (length - (speed * speed - corner * corner) / accel) / speed;
+    let hz = 0.5 / (2.0 * (speed - corner) / accel + cruise);
+    let value = found.value.expect("a frequency");
+    assert!((value / hz - 1.0).abs() < 0.002 && found.limit == Some(26.0), "{value} {hz}");
+}
+
 #[test]
 fn every_mark_is_found_and_nothing_else() {
     let mut wrong = Vec::new();

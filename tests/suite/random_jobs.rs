@@ -4,7 +4,9 @@
 use std::f64::consts::TAU;
 use std::fmt::Write;
 
-use gonogo::machine::{CornerRule, ExtrusionMode, LookAhead, Machine};
+use gonogo::machine::{
+    CornerRule, Direction, ExtrusionMode, ImpulseShaper, LookAhead, Machine, Mode, ShaperKind, Structure,
+};
 
 use crate::slow_planner::Reading;
 use crate::support::free_machine;
@@ -77,6 +79,26 @@ pub fn random_machine(dice: &mut Dice) -> Machine {
         _ => dice.between(0.002, 0.2),
     };
     machine
+}
+
+/// Up to four modes, and perhaps shapers.
+pub fn random_structure(dice: &mut Dice) -> Structure {
+    let mode = |dice: &mut Dice| Mode {
+        along: dice.one_of(&Direction::ALL),
+        natural_hz: dice.between(8.0, 120.0),
+        damping_ratio: dice.one_of(&[0.0, 0.02, 0.06, 0.3]),
+        share: dice.between(0.1, 1.5),
+    };
+    let shaper = |dice: &mut Dice| {
+        let kind = dice.one_of(&ShaperKind::ALL);
+        let shaper = ImpulseShaper { kind, tuned_hz: dice.between(8.0, 120.0), tuned_damping_ratio: 0.05 };
+        dice.chance(0.3).then_some(shaper)
+    };
+    Structure {
+        modes: (0..dice.below(5)).map(|_| mode(dice)).collect(),
+        ringing_limit_mm: dice.chance(0.8).then_some(0.02),
+        shapers: [shaper(dice), shaper(dice)],
+    }
 }
 
 /// A job of roughly that many lines.

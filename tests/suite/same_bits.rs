@@ -13,7 +13,7 @@ use gonogo::report::json::{Frame, JsonReport};
 use gonogo::vectors::Vectors;
 use proptest::prelude::*;
 
-use crate::random_jobs::{Dice, random_job, random_machine};
+use crate::random_jobs::{Dice, random_job, random_machine, random_structure};
 use crate::support::judge_sized;
 
 fn json(machine: &Machine, job: &[u8], sizes: Sizes) -> String {
@@ -78,7 +78,8 @@ proptest! {
     #[test]
     fn random_jobs(seed in any::<u64>()) {
         let mut dice = Dice::new(seed);
-        let machine = random_machine(&mut dice);
+        let mut machine = random_machine(&mut dice);
+        machine.structure = random_structure(&mut Dice::new(!seed));
         let job = random_job(&machine, &mut dice, 300);
         same_however(&format!("seed {seed}"), &machine, &job);
     }

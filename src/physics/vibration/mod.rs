@@ -1,0 +1,167 @@
+//! How the structure rings: each mode of the sheet is a damped oscillator on a base that follows the planned motion.
+//!
+//! [`pieces`] cuts the motion into pieces of constant acceleration: the phases of each trapezoid, and short pieces of
+//! curves; at corners, from rest and to rest the speed steps. Waits let the modes ring down. [`shaper`] convolves the motion
+//! with the impulses of a shaper, [`oscillator`] goes from piece to piece exactly, never by a fixed step of time.
+//!
+//! Left out: motors and belts as springs of their own, homing and probing, and that the extruder is not shaped. The
+//! amplitudes of several modes along one direction are added: no phase makes it more.
+
+mod oscillator;
+mod pieces;
+mod shaper;
+mod spiral;
+mod tally;
+
+use oscillator::{Oscillator, Scratch};
+use pieces::Pieces;
+use shaper::Delays;
+use tally::Tally;
+
+use crate::inspection::Ringing;
+use crate::machine::{Direction, Mode, Structure};
+use crate::observe::{BLOCK, Block, Column};
+use crate::vectors::Vectors;
+
+pub use shaper::impulses;
+
+/// Most pieces in a chunk.
+const PIECES: usize = 512;
+
+/// One value per piece.
+type PieceColumn = [f64; PIECES];
+
+/// The ringing structure of one job; nothing without modes.
+pub struct Vibration {
+    pieces: Option<Box<Pieces>>,
+    lanes: Vec<Lane>,
+    idle_s: f64,
+}
+
+/// The modes along one direction.
+struct Lane {
+    along: Direction,
+    vector: [f64; 3],
+    oscillators: Vec<Oscillator>,
+    delays: Option<Delays>,
+    columns: Box<Columns>,
+    tally: Tally,
+}
+
+/// Columns of a lane for a chunk of pieces, kept for the next.
+struct Columns {
+    accel: PieceColumn,
+    speed: PieceColumn,
+    from: PieceColumn,
+    to: PieceColumn,
+    scratch: Box<Scratch>,
+}
+
+impl Vibration {
+    /// Everything at rest.
+    pub fn new(structure: &Structure) -> Self {
+        let pieces = (!structure.modes.is_empty()).then(|| Pieces::new(&structure.modes));
+        let lanes = structure.directions().into_iter().map(|along| Lane::new(structure, along)).collect();
+        Self { pieces, lanes, idle_s: 0.0 }
+    }
+
+    /// Lets time go by without motion; it is made up for before the next move.
+    pub fn rest(&mut self, seconds: f64) {
+        self.idle_s += seconds;
+    }
+
+    /// Follows the moves of a block and fills [`Block::ringing_mm`].
+    pub fn follow(&mut self, block: &mut Block) {
+        let Self { pieces, lanes, idle_s } = self;
+        block.ringing_mm.resize_with(lanes.len(), || Box::new([0.0; BLOCK]));
+        let Some(pieces) = pieces else { return };
+        if block.is_empty() {
+            return;
+        }
+        let mut ringing_mm = std::mem::take(&mut block.ringing_mm);
+        ringing_mm.iter_mut().for_each(|column| column[..block.len()].fill(0.0));
+        let mut each = |pieces: &Pieces| {
+            for (lane, ringing_mm) in lanes.iter_mut().zip(&mut ringing_mm) {
+                lane.follow(block, pieces, ringing_mm);
+            }
+        };
+        if *idle_s > 0.0 {
+            pieces.wait(*idle_s, &mut each);
+            *idle_s = 0.0;
+        }
+        pieces.cut(block, &mut each);
+        block.ringing_mm = ringing_mm;
+    }
+
+    /// What was seen so far, per direction.
+    pub fn ringing(&self) -> Vec<Ringing> {
+        self.lanes.iter().map(|lane| lane.tally.ringing(lane.along)).collect()
+    }
+}
+
+impl Lane {
+    fn new(structure: &Structure, along: Direction) -> Self {
+        const ZEROS: PieceColumn = [0.0; PIECES];
+        let oscillators: Vec<Oscillator> =
+            structure.along(along).map(|(_, mode): (usize, &Mode)| Oscillator::new(mode)).collect();
+        Self {
+            along,
+            vector: along.vector(),
+            delays: Delays::new(along.vector(), &structure.shapers),
+            columns: Box::new(Columns { accel: ZEROS, speed: ZEROS, from: ZEROS, to: ZEROS, scratch: Scratch::new() }),
+            tally: Tally::new(structure.ringing_limit_mm),
+            oscillators,
+        }
+    }
+
+    fn follow(&mut self, block: &Block, pieces: &Pieces, ringing_mm: &mut Column<f64>) {
+        let Self { vector, oscillators, delays, columns, tally, .. } = self;
+        if let Some(delays) = delays {
+            delays.follow(pieces, |shaped| {
+                let steps = [&shaped.seconds, &shaped.accel, &shaped.speed].map(|column| &column[..shaped.count]);
+                let scratch = (&mut columns.from, &mut columns.to, &mut *columns.scratch);
+                swing(oscillators, block.vectors, steps, scratch);
+                let course = [&shaped.seconds, &columns.from, &columns.to].map(|column| &column[..shaped.count]);
+                tally.add(block, &shaped.of[..shaped.count], course, oscillators, ringing_mm);
+            });
+            return;
+        }
+        let count = pieces.count();
+        let Columns { accel, speed, from, to, scratch } = &mut **columns;
+        block.vectors.run(
+            #[inline(always)]
+            || {
+                let along = |parts: &[PieceColumn; 3], i: usize| {
+                    vector[0] * parts[0][i] + vector[1] * parts[1][i] + vector[2] * parts[2][i]
+                };
+                for i in 0..count {
+                    accel[i] = along(&pieces.accel, i);
+                    speed[i] = along(&pieces.speed, i);
+                }
+            },
+        );
+        let steps = [&pieces.seconds, accel, speed].map(|column| &column[..count]);
+        swing(oscillators, block.vectors, steps, (from, to, scratch));
+        let course = [&pieces.seconds, from, to].map(|column| &column[..count]);
+        tally.add(block, &pieces.of[..count], course, oscillators, ringing_mm);
+    }
+}
+
+/// Lets the modes of a lane go through a chunk: amplitudes, added up, at the start and the end of each piece.
+fn swing(
+    oscillators: &mut [Oscillator],
+    vectors: Vectors,
+    steps: [&[f64]; 3],
+    (from, to, scratch): (&mut PieceColumn, &mut PieceColumn, &mut Scratch),
+) {
+    let count = steps[0].len();
+    let (from, to) = (&mut from[..count], &mut to[..count]);
+    from.fill(0.0);
+    to.fill(0.0);
+    for oscillator in oscillators {
+        oscillator.follow(vectors, steps, scratch, from, to);
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,300 @@
+//! The planned motion as pieces of constant acceleration, and the steps of acceleration and speed between them.
+
+use std::ops::Range;
+
+use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv};
+
+use super::{PIECES, PieceColumn};
+use crate::machine::Mode;
+use crate::motion::grid;
+use crate::observe::{Arc, Bend, Block, Cubic, Curve};
+
+/// Index of the move a piece belongs to, in its block.
+pub(super) type PieceOf = u16;
+/// A piece between moves: a wait.
+pub(super) const NO_MOVE: PieceOf = PieceOf::MAX;
+
+/// What cutting a phase of an arc into pieces may cost in amplitude at most, mm.
+const ARC_ERROR_MM: f64 = 0.0005;
+/// Most pieces of a phase of a curve; the bound above holds where they suffice.
+const CURVE_PIECES_MOST: usize = 4096;
+/// Most pieces of a phase of a cubic.
+const CUBIC_PIECES_MOST: usize = 256;
+/// Pieces of a phase of a cubic for each period of the quickest mode.
+const CUBIC_PIECES_PER_PERIOD: f64 = 16.0;
+
+/// A chunk of pieces, and the motion at its end.
+#[derive(Debug, Clone)]
+pub(super) struct Pieces {
+    pub(super) seconds: PieceColumn,
+    pub(super) of: [PieceOf; PIECES],
+    /// Steps of acceleration and speed over X, Y, Z at the start of each piece, mm/s² and mm/s.
+    pub(super) accel: [PieceColumn; 3],
+    pub(super) speed: [PieceColumn; 3],
+    count: usize,
+    /// Acceleration and velocity now.
+    accel_now: [f64; 3],
+    speed_now: [f64; 3],
+    /// Steps of speed since the last piece.
+    step: [f64; 3],
+    fineness: Fineness,
+}
+
+/// How fine curves must be cut for the modes at hand.
+#[derive(Debug, Clone, Copy)]
+struct Fineness {
+    /// Longest time a mode remembers, s: twice its time constant.
+    memory_s: f64,
+    /// Largest amplitude for a residual of speed, as a multiple of ω⁻¹: share / √(1 − ζ²).
+    gain: f64,
+    quickest_hz: f64,
+}
+
+impl Fineness {
+    fn of(modes: &[Mode]) -> Self {
+        let mut fineness = Self { memory_s: 0.0, gain: 0.0, quickest_hz: 0.0 };
+        for mode in modes {
+            let decay_per_s = mode.damping_ratio * std::f64::consts::TAU * mode.natural_hz;
+            let root = (1.0 - mode.damping_ratio * mode.damping_ratio).sqrt();
+            fineness.memory_s = fineness.memory_s.max(2.0 / decay_per_s);
+            fineness.gain = fineness.gain.max(mode.share / root);
+            fineness.quickest_hz = fineness.quickest_hz.max(mode.natural_hz);
+        }
+        fineness
+    }
+
+    /// How many pieces of equal time a phase of an arc needs.
+    ///
+    /// With the mean acceleration on each piece of h s the velocity is right at its ends. Where the acceleration turns by
+    /// no more than J mm/s³, its error on a piece has the integral 0 and a magnitude with an integral of at most J h² / 3;
+    /// since e^(λt) changes by at most ωh / 2 from the middle, the residual errs by J h³ / 6. Memory adds up no more than
+    /// min(T, 2 / ζω) / h of them. On an arc of radius r, at up to v with the acceleration a along it, J is at most
+    /// (3 a v + v³ / r) / r.
+    fn of_arc(&self, phase: &Phase, accel: f64, radius_mm: f64) -> usize {
+        let speed = phase.start.max(phase.end);
+        let along = if phase.start == phase.end { 0.0 } else { accel };
+        let turning = (3.0 * along * speed + speed * speed * speed / radius_mm) / radius_mm * self.gain;
+        let memory_s = self.memory_s.min(phase.seconds);
+        let piece_s = (6.0 * ARC_ERROR_MM / (turning * memory_s)).sqrt();
+        // An absurd quotient saturates.
+        ((phase.seconds / piece_s).ceil() as usize).clamp(1, CURVE_PIECES_MOST)
+    }
+
+    fn of_cubic(&self, phase: &Phase) -> usize {
+        let pieces = (phase.seconds * self.quickest_hz * CUBIC_PIECES_PER_PERIOD).ceil();
+        (pieces as usize).clamp(8, CUBIC_PIECES_MOST)
+    }
+}
+
+/// A phase of a move.
+struct Phase {
+    seconds: f64,
+    start: f64,
+    end: f64,
+}
+
+impl Pieces {
+    /// At rest, for these modes.
+    pub(super) fn new(modes: &[Mode]) -> Box<Self> {
+        const ZEROS: PieceColumn = [0.0; PIECES];
+        Box::new(Self {
+            seconds: ZEROS,
+            of: [0; PIECES],
+            accel: [ZEROS; 3],
+            speed: [ZEROS; 3],
+            count: 0,
+            accel_now: [0.0; 3],
+            speed_now: [0.0; 3],
+            step: [0.0; 3],
+            fineness: Fineness::of(modes),
+        })
+    }
+
+    /// Number of pieces in the chunk.
+    #[inline(always)]
+    pub(super) fn count(&self) -> usize {
+        self.count.min(PIECES)
+    }
+
+    /// Cuts the moves of a block; `full` gets each chunk that is full, and the rest.
+    pub(super) fn cut(&mut self, block: &Block, full: &mut impl FnMut(&Self)) {
+        let mut from = 0;
+        for bend in &block.curves {
+            self.straights(block, from..bend.at, full);
+            self.curve(block, bend, full);
+            from = bend.at + 1;
+        }
+        self.straights(block, from..block.len(), full);
+        self.hand_out(full);
+    }
+
+    fn straights(&mut self, block: &Block, range: Range<usize>, full: &mut impl FnMut(&Self)) {
+        for i in range {
+            if self.count + 3 > PIECES {
+                self.hand_out(full);
+            }
+            self.straight(block, i);
+        }
+    }
+
+    /// The motion stops, and nothing moves for that long.
+    pub(super) fn wait(&mut self, seconds: f64, full: &mut impl FnMut(&Self)) {
+        self.turn_to([0.0; 3]);
+        self.speed_now = [0.0; 3];
+        self.push([0.0; 3], grid::time(seconds), NO_MOVE);
+        self.hand_out(full);
+    }
+
+    fn hand_out(&mut self, full: &mut impl FnMut(&Self)) {
+        if self.count > 0 {
+            full(self);
+            self.count = 0;
+        }
+    }
+
+    /// The velocity steps.
+    #[inline(always)]
+    fn turn_to(&mut self, speed: [f64; 3]) {
+        for axis in 0..3 {
+            self.step[axis] += speed[axis] - self.speed_now[axis];
+        }
+    }
+
+    /// A piece of constant acceleration; what takes no time leaves nothing.
+    #[inline(always)]
+    fn push(&mut self, accel: [f64; 3], seconds: f64, of: PieceOf) {
+        let i = self.count.min(PIECES - 1);
+        let passes = seconds > 0.0;
+        (self.seconds[i], self.of[i]) = (seconds, of);
+        for axis in 0..3 {
+            self.accel[axis][i] = accel[axis] - self.accel_now[axis];
+            self.speed[axis][i] = self.step[axis];
+            self.accel_now[axis] = if passes { accel[axis] } else { self.accel_now[axis] };
+            self.step[axis] = if passes { 0.0 } else { self.step[axis] };
+        }
+        self.count += usize::from(passes);
+    }
+
+    #[inline(always)]
+    fn straight(&mut self, block: &Block, i: usize) {
+        let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
+        let along = |size: f64| dir.map(|share| size * share);
+        self.turn_to(along(block.v_start[i]));
+        self.push(along(block.accel[i]), block.t_up[i], i as PieceOf);
+        self.push([0.0; 3], block.t_cruise[i], i as PieceOf);
+        self.push(along(-block.accel[i]), block.t_down[i], i as PieceOf);
+        self.speed_now = along(block.v_end[i]);
+    }
+
+    /// A curve by the mean acceleration on pieces of equal time of each phase.
+    fn curve(&mut self, block: &Block, bend: &Bend, full: &mut impl FnMut(&Self)) {
+        let i = bend.at;
+        let third = match &bend.curve {
+            Curve::Arc(arc) => arc.axes[2],
+            Curve::Cubic(_) => 2,
+        };
+        let course = Course::of(&bend.curve, block.length[i], block.end(i)[third] - block.start(i)[third]);
+        let phases = [
+            (block.t_up[i], block.v_start[i], block.v_peak[i]),
+            (block.t_cruise[i], block.v_peak[i], block.v_peak[i]),
+            (block.t_down[i], block.v_peak[i], block.v_end[i]),
+        ];
+        let along = |speed: f64, at_mm: f64| course.tangent(at_mm).map(|share| speed * share);
+        self.turn_to(along(block.v_start[i], 0.0));
+        let (mut passed_mm, mut before) = (0.0, along(block.v_start[i], 0.0));
+        for (seconds, start, end) in phases {
+            let phase = Phase { seconds, start, end };
+            if seconds <= 0.0 {
+                continue;
+            }
+            let pieces = match &bend.curve {
+                Curve::Arc(_) => self.fineness.of_arc(&phase, block.accel[i], course.radius_mm()),
+                Curve::Cubic(_) => self.fineness.of_cubic(&phase),
+            };
+            let mut from_s = 0.0;
+            for n in 1..=pieces {
+                let to_s = if n == pieces { seconds } else { grid::time(seconds * (n as f64 / pieces as f64)) };
+                let speed = start + (end - start) * (to_s / seconds);
+                let after = along(speed, passed_mm + (start + speed) / 2.0 * to_s);
+                if to_s > from_s {
+                    if self.count + 1 > PIECES {
+                        self.hand_out(full);
+                    }
+                    let per_s = 1.0 / (to_s - from_s);
+                    let mean = [0, 1, 2].map(|axis| (after[axis] - before[axis]) * per_s);
+                    self.push(mean, to_s - from_s, i as PieceOf);
+                    (from_s, before) = (to_s, after);
+                }
+            }
+            passed_mm += (start + end) / 2.0 * seconds;
+        }
+        self.speed_now = before;
+    }
+}
+
+/// Tangents along a curve.
+enum Course<'c> {
+    Arc {
+        arc: &'c Arc,
+        /// Shares of the plane and of the third axis in the length.
+        share: f64,
+        rise: f64,
+        length_mm: f64,
+    },
+    Cubic {
+        bezier: CubicBez,
+        share: f64,
+        rise: f64,
+    },
+}
+
+impl<'c> Course<'c> {
+    /// `rise_mm` is the way along the third axis.
+    fn of(curve: &'c Curve, length_mm: f64, rise_mm: f64) -> Self {
+        let rise = rise_mm / length_mm;
+        match curve {
+            Curve::Arc(arc) => {
+                let share = arc.radius * arc.sweep_rad.abs() / length_mm;
+                Self::Arc { arc, share, rise, length_mm }
+            }
+            Curve::Cubic(Cubic { points }) => {
+                let [p0, p1, p2, p3] = points.map(|[x, y]| (x, y));
+                let share = (1.0 - rise * rise).max(0.0).sqrt();
+                Self::Cubic { bezier: CubicBez::new(p0, p1, p2, p3), share, rise }
+            }
+        }
+    }
+
+    fn radius_mm(&self) -> f64 {
+        match self {
+            Self::Arc { arc, share, .. } => arc.radius / share,
+            Self::Cubic { .. } => f64::INFINITY,
+        }
+    }
+
+    /// Unit tangent after so much of the length.
+    fn tangent(&self, at_mm: f64) -> [f64; 3] {
+        let mut dir = [0.0; 3];
+        match self {
+            Self::Arc { arc, share, rise, length_mm } => {
+                let [a, b, c] = arc.axes;
+                let angle = arc.start_rad + arc.sweep_rad * (at_mm / length_mm).min(1.0);
+                let turn = arc.sweep_rad.signum();
+                (dir[a], dir[b], dir[c]) = (-angle.sin() * turn * share, angle.cos() * turn * share, *rise);
+            }
+            Self::Cubic { bezier, share, rise } => {
+                const ACCURACY_MM: f64 = 1e-6;
+                let t = bezier.inv_arclen(at_mm * share, ACCURACY_MM).clamp(0.0, 1.0);
+                // At an end where control points coincide the derivative is 0: look a little inside.
+                let inside = t.clamp(1e-6, 1.0 - 1e-6);
+                let run = bezier.deriv().eval(inside).to_vec2();
+                let size = run.hypot();
+                if size > 0.0 {
+                    (dir[0], dir[1]) = (run.x / size * share, run.y / size * share);
+                }
+                dir[2] = *rise;
+            }
+        }
+        dir
+    }
+}
