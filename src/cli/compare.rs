@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, anyhow};
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
@@ -15,7 +15,7 @@ use super::terminal::Terminal;
 use super::{Exit, complain, sheet};
 use crate::compare::{Compared, Comparison, Sheets, Totals};
 use crate::crew::Crew;
-use crate::machine::{ChangeError, Machine, SheetError};
+use crate::machine::Machine;
 use crate::preflight::inspect_path_on;
 use crate::queue::{self, Unjudged};
 use crate::report::Look;
@@ -117,22 +117,7 @@ fn machines(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Option<(M
         },
         None => before.clone(),
     };
-    let pair = |set: &String| -> anyhow::Result<(String, String)> {
-        let (key, value) = set.split_once('=').ok_or_else(|| anyhow!("--set {set} has no =: give KEY=VALUE"))?;
-        Ok((key.trim().to_owned(), value.trim().to_owned()))
-    };
-    let sets = args.set.iter().map(pair).collect::<anyhow::Result<Vec<_>>>()?;
-    let changes: Vec<(&str, &str)> = sets.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
-    match after.with_all(&changes) {
-        Ok(changed) => Ok(Some((before, if changes.is_empty() { after } else { changed }))),
-        Err(error) => {
-            complain(&format!("--set: {error}"));
-            if let ChangeError::Faults { faults, .. } = error {
-                sheet::show_faults(&SheetError::Faults(*faults), terminal);
-            }
-            Ok(None)
-        }
-    }
+    Ok(sheet::changed(after, &args.set, terminal)?.map(|after| (before, after)))
 }
 
 fn named(path: &Path, terminal: &Terminal) -> Option<Machine> {

@@ -36,6 +36,9 @@ pub struct HeadroomArgs {
     jobs: jobs::JobArgs,
     #[command(flatten)]
     machine: sheet::MachineArg,
+    /// Start from the sheet with this value changed: a dotted path and a TOML value. May be given several times.
+    #[arg(long, value_name = "KEY=VALUE")]
+    set: Vec<String>,
     /// Raise this key of the sheet, a dotted path; may be given several times.
     #[arg(long, value_name = "KEY")]
     raise: Vec<String>,
@@ -84,6 +87,7 @@ fn factor(text: &str) -> Result<f64, String> {
 pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
     let wishes = args.wishes(&machine)?;
     let progress = Progress::new(&jobs, args.quiet);
     let on_bytes = |bytes| progress.advance(bytes);

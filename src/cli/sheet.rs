@@ -12,8 +12,8 @@ use comfy_table::{ContentArrangement, Table, presets};
 use super::import::{self, ImportArgs, LinesArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
-use super::{Exit, audit};
-use crate::machine::{self, Machine, Origin, SheetError};
+use super::{Exit, audit, complain};
+use crate::machine::{self, ChangeError, Machine, Origin, SheetError};
 use crate::report::words::{safe, styled, wrap};
 use crate::report::{Look, json};
 
@@ -95,6 +95,32 @@ pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Mach
         Ok(machine) => Ok(Some(machine)),
         Err(faults) => {
             show_faults(&faults, terminal);
+            Ok(None)
+        }
+    }
+}
+
+/// The machine with values of its sheet changed, each given as KEY=VALUE. Faults go to standard error; none comes back then.
+///
+/// # Errors
+/// When one of them is no KEY=VALUE.
+pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow::Result<Option<Machine>> {
+    if sets.is_empty() {
+        return Ok(Some(machine));
+    }
+    let pair = |set: &'_ String| -> anyhow::Result<(String, String)> {
+        let (key, value) = set.split_once('=').with_context(|| format!("--set {set} has no =: give KEY=VALUE"))?;
+        Ok((key.trim().to_owned(), value.trim().to_owned()))
+    };
+    let pairs = sets.iter().map(pair).collect::<anyhow::Result<Vec<_>>>()?;
+    let changes: Vec<(&str, &str)> = pairs.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
+    match machine.with_all(&changes) {
+        Ok(changed) => Ok(Some(changed)),
+        Err(error) => {
+            complain(&format!("--set: {error}"));
+            if let ChangeError::Faults { faults, .. } = error {
+                show_faults(&SheetError::Faults(*faults), terminal);
+            }
             Ok(None)
         }
     }

@@ -119,6 +119,10 @@ impl Page<'_> {
             }
             None => {}
         }
+        let flat = range.points.iter().take_while(|point| point.value != safe_point.value);
+        if let Some(from) = flat.skip(1).find(|point| point.time_s == safe_point.time_s) {
+            self.text(&format!("nothing more is gained from {} on", exact(from.value, range.unit)), "  ")?;
+        }
         if let Some(end) = &range.end {
             self.text(&format!("not tried further: {}", safe(end)), "  ")?;
         }
