@@ -15,7 +15,9 @@
 //! 6. [`inspection`]: the value all this ends in. The [`log`] merges repeated hits into its findings.
 //! 7. [`report`]: renderers, each to a writer.
 //!
-//! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`preflight`] wires the stages for one job, [`queue`] runs many.
+//! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
+//! as G-code lines into a sheet, and prints a sheet as such lines. [`preflight`] wires the stages for one job, [`queue`]
+//! runs many.
 //!
 //! # Example
 //! ```
@@ -37,6 +39,7 @@ pub mod cli;
 pub(crate) mod columns;
 pub mod crew;
 pub mod geometry;
+pub mod headroom;
 pub mod inspection;
 pub mod log;
 pub mod machine;
@@ -47,6 +50,7 @@ pub mod physics;
 pub mod preflight;
 pub mod queue;
 pub mod report;
+pub mod settings;
 pub mod text;
 pub mod totals;
 pub mod turns;

@@ -116,6 +116,11 @@ impl Log {
         (finding.severity, finding.message) = (to, sentence(message));
     }
 
+    /// Checks and severities of the findings so far.
+    pub fn kinds(&self) -> impl Iterator<Item = (&'static str, Severity)> {
+        self.merged.iter().map(|merged| (merged.finding.check, merged.finding.severity))
+    }
+
     /// Takes over the findings of another log; the two must have raised different checks.
     pub fn absorb(&mut self, other: Self) {
         let offset = self.merged.len();

@@ -9,7 +9,17 @@ const CLOSED: f64 = 1e-6;
 const COUNTED: f64 = 1e-9;
 
 pub fn jobs() -> Vec<Job> {
-    vec![heron_square(), heron_bracket(), wren_cap(), wren_dial(), wren_stairs(), bittern_tag()]
+    vec![
+        heron_square(),
+        heron_bracket(),
+        wren_cap(),
+        wren_dial(),
+        wren_stairs(),
+        bittern_tag(),
+        tern_climb(),
+        tern_cooling(),
+        tern_easy(),
+    ]
 }
 
 fn known(field: &'static str, value: f64, tolerance: f64, why: &'static str) -> Known {
@@ -326,4 +336,53 @@ fn bittern_tag() -> Job {
         known("extruding.min.x", bar_tally.min[0] - 18.0, COUNTED, "the bars, less the offset of tool 1"),
     ];
     Job { name: "bittern-tag", machine: "bittern", text: job.text, known }
+}
+
+/// Tern, ready to print.
+fn tern_start(about: &str) -> String {
+    format!("; machine: tern\n; verdict: go\n; Invented: {about}\nG21\nG90\nM83\nG28\nG0 Z0.3 F600\nM109 S200\n")
+}
+
+const TERN_END: &str = "M104 S0\nM84\n";
+
+/// One move of 40 mm from rest to rest: it never cruises and peaks at √(a L), so the melt rate of 45 mm³/s binds at
+/// a = (45 / A)² / L with the section A of the line.
+fn tern_climb() -> Job {
+    let mut text = tern_start("one long line, to see where the melt rate binds as the acceleration goes up.");
+    text += "G1 X40 E2 F60000\n";
+    text += TERN_END;
+    let time = 2.0 * (40.0f64 / 1000.0).sqrt();
+    let known = vec![known("time_s.extruding", time, 1e-6, "2 √(L / a) from rest to rest")];
+    Job { name: "tern-climb", machine: "tern", text, known }
+}
+
+/// The hotend cools while the nozzle goes to and fro, then heats while it does so again: slow and quick machines end warm
+/// enough, those between do not.
+fn tern_cooling() -> Job {
+    let mut text = tern_start("cools and heats on the way, to see a verdict that comes back.");
+    let trips = |text: &mut String| {
+        for _ in 0..16 {
+            *text += "G0 X200 F600000\nG0 X0\n";
+        }
+    };
+    text += "M104 S0\n";
+    trips(&mut text);
+    text += "M104 S200\n";
+    trips(&mut text);
+    text += "G1 X50 E1 F1800\n";
+    text += TERN_END;
+    // And 0.3 mm up at first, from rest to rest at 10 mm/s.
+    let time = 64.0 * 2.0 * (200.0f64 / 500.0).sqrt() + 0.3 / 10.0 + 10.0 / 500.0;
+    let known = vec![known("time_s.travel", time, 1e-6, "64 trips of 2 √(L / a), and L / v + v / a upwards")];
+    Job { name: "tern-cooling", machine: "tern", text, known }
+}
+
+/// Nothing limits it.
+fn tern_easy() -> Job {
+    let mut text = tern_start("a thin slow line, which no acceleration makes too much for.");
+    text += "G1 X40 E0.8 F1800\n";
+    text += TERN_END;
+    let time = 40.0 / 30.0 + 30.0 / 1000.0;
+    let known = vec![known("time_s.extruding", time, 1e-6, "L / v + v / a")];
+    Job { name: "tern-easy", machine: "tern", text, known }
 }

@@ -125,6 +125,17 @@ pub const CATALOGUE: &[&Check] = &[
     &purge_line::CHECK,
 ];
 
+/// Checks that depend on speeds and times, and so on the limits of motion. All others say the same whatever those are.
+pub const TIMED: &[&str] = &[
+    "extrudes-cold",
+    "melt-rate-exceeded",
+    "melt-peak-exceeded",
+    "step-rate-exceeded",
+    "command-rate-exceeded",
+    "hot-and-idle",
+    "feed-rate-clipped",
+];
+
 /// Finds a check by id.
 pub fn find(id: &str) -> Option<&'static Check> {
     CATALOGUE.iter().copied().find(|check| check.id == id)

@@ -38,6 +38,7 @@ pub fn machine() -> Machine {
         name: "Wren (invented)".to_owned(),
         source: "test".to_owned(),
         digest: String::new(),
+        text: String::new(),
         built_in: false,
         travel: Travel {
             min: [0.0, 0.0, 0.0],

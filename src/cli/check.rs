@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
@@ -16,7 +16,7 @@ use crate::crew::Crew;
 use crate::inspection::Verdict;
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
-use crate::queue::{self, Breakdown, Outcome, Unjudged};
+use crate::queue::{self, Outcome, Unjudged};
 use crate::report::Report;
 use crate::report::json::{Frame, JsonReport};
 use crate::report::table::TableReport;
@@ -36,9 +36,8 @@ Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not b
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct CheckArgs {
-    /// Files, directories (searched for *.gcode, *.gco, *.g, *.gc, *.nc, each also with .gz), or - for standard input.
-    #[arg(value_name = "JOB", required_unless_present = "files_from")]
-    jobs: Vec<PathBuf>,
+    #[command(flatten)]
+    jobs: jobs::JobArgs,
     #[command(flatten)]
     machine: sheet::MachineArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list.
@@ -53,9 +52,6 @@ pub struct CheckArgs {
     /// Print nothing but errors; a report asked for with -o is still written.
     #[arg(short, long)]
     quiet: bool,
-    /// Also judge the jobs listed in FILE, one path per line; - is standard input.
-    #[arg(long, value_name = "FILE")]
-    files_from: Option<PathBuf>,
     /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
@@ -81,7 +77,7 @@ enum FailOn {
 
 /// Runs the command.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let jobs = resolve_jobs(&args)?;
+    let jobs = args.jobs.resolve()?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let progress = Progress::new(&jobs, args.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
@@ -125,27 +121,6 @@ fn report<'e>(
     Ok(tally.exit(args.fail_on))
 }
 
-fn resolve_jobs(args: &CheckArgs) -> anyhow::Result<Vec<Job>> {
-    let mut paths = args.jobs.clone();
-    let mut from_stdin = paths.iter().filter(|path| jobs::is_stdin(path)).count();
-    if let Some(list) = &args.files_from {
-        from_stdin += usize::from(jobs::is_stdin(list));
-        if from_stdin > 1 {
-            bail!("standard input can only be read once: it is given as a job and as the list of jobs");
-        }
-        let listed = jobs::read_list(list)?;
-        from_stdin += listed.iter().filter(|path| jobs::is_stdin(path)).count();
-        paths.extend(listed);
-    }
-    if from_stdin > 1 {
-        bail!("standard input can only be read once: give - a single time");
-    }
-    if paths.is_empty() {
-        bail!("no job given: the list of jobs is empty");
-    }
-    Ok(jobs::collect(&paths))
-}
-
 /// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
 fn judge_all<'e>(
     jobs: &[Job],
@@ -158,7 +133,7 @@ fn judge_all<'e>(
     let mut tally = Tally::default();
     let mut written: io::Result<()> = Ok(());
     queue::run(jobs, threads, judge, |index, answer| {
-        let outcome = answer.unwrap_or_else(|breakdown| Err(broken(&jobs[index], &breakdown)));
+        let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
         tally.count(&outcome);
         written = progress.aside(|| {
             if let Err(unjudged) = &outcome {
@@ -172,16 +147,6 @@ fn judge_all<'e>(
     .context("cannot start the threads")?;
     written.context("cannot write the report")?;
     Ok(tally)
-}
-
-fn broken(job: &Job, breakdown: &Breakdown) -> Unjudged {
-    match job {
-        Job::File(path) => {
-            let path = path.display().to_string();
-            Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
-        }
-        Job::Lost(unjudged) => unjudged.clone(),
-    }
 }
 
 /// What the exit code depends on.
@@ -250,15 +215,15 @@ mod tests {
         assert!(error.contains("JOB"), "{error}");
         let no_jobs = args(&["--files-from", "/dev/null"]).expect("parses");
         if cfg!(unix) {
-            assert!(resolve_jobs(&no_jobs).expect_err("empty list").to_string().contains("no job given"));
+            assert!(no_jobs.jobs.resolve().expect_err("empty list").to_string().contains("no job given"));
         }
     }
 
     #[test]
     fn standard_input_is_read_once() {
-        assert!(resolve_jobs(&args(&["-", "-"]).expect("parses")).is_err());
-        assert!(resolve_jobs(&args(&["-", "--files-from", "-"]).expect("parses")).is_err());
-        assert_eq!(resolve_jobs(&args(&["-"]).expect("parses")).expect("resolves"), [Job::File("-".into())]);
+        assert!(args(&["-", "-"]).expect("parses").jobs.resolve().is_err());
+        assert!(args(&["-", "--files-from", "-"]).expect("parses").jobs.resolve().is_err());
+        assert_eq!(args(&["-"]).expect("parses").jobs.resolve().expect("resolves"), [Job::File("-".into())]);
     }
 
     #[test]

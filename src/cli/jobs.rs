@@ -5,13 +5,52 @@ use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
+use anyhow::{Context, bail};
+use clap::Args;
 use walkdir::WalkDir;
 
-use crate::queue::Unjudged;
+use crate::queue::{Breakdown, Unjudged};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
+
+/// Which jobs.
+#[derive(Debug, Args)]
+pub struct JobArgs {
+    /// Files, directories (searched for *.gcode, *.gco, *.g, *.gc, *.nc, each also with .gz), or - for standard input.
+    #[arg(value_name = "JOB", required_unless_present = "files_from")]
+    jobs: Vec<PathBuf>,
+    /// Also judge the jobs listed in FILE, one path per line; - is standard input.
+    #[arg(long, value_name = "FILE")]
+    files_from: Option<PathBuf>,
+}
+
+impl JobArgs {
+    /// The jobs, those of the list last.
+    ///
+    /// # Errors
+    /// When there is none, standard input is named twice, or the list cannot be read.
+    pub fn resolve(&self) -> anyhow::Result<Vec<Job>> {
+        let mut paths = self.jobs.clone();
+        let mut from_stdin = paths.iter().filter(|path| is_stdin(path)).count();
+        if let Some(list) = &self.files_from {
+            from_stdin += usize::from(is_stdin(list));
+            if from_stdin > 1 {
+                bail!("standard input can only be read once: it is given as a job and as the list of jobs");
+            }
+            let listed = read_list(list)?;
+            from_stdin += listed.iter().filter(|path| is_stdin(path)).count();
+            paths.extend(listed);
+        }
+        if from_stdin > 1 {
+            bail!("standard input can only be read once: give - a single time");
+        }
+        if paths.is_empty() {
+            bail!("no job given: the list of jobs is empty");
+        }
+        Ok(collect(&paths))
+    }
+}
 
 /// Something to judge.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -28,6 +67,17 @@ impl Job {
         match self {
             Self::File(path) => fs::metadata(path).ok().filter(fs::Metadata::is_file).map(|found| found.len()),
             Self::Lost(_) => None,
+        }
+    }
+
+    /// What is said of the job when judging it broke down.
+    pub fn broken(&self, breakdown: &Breakdown) -> Unjudged {
+        match self {
+            Self::File(path) => {
+                let path = path.display().to_string();
+                Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
+            }
+            Self::Lost(unjudged) => unjudged.clone(),
         }
     }
 

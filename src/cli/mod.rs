@@ -4,6 +4,8 @@ mod audit;
 mod check;
 mod completions;
 mod explain;
+mod headroom;
+mod import;
 mod jobs;
 mod man;
 mod output;
@@ -23,8 +25,10 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode                   judge one job, sheet found nearby
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
   gonogo sheet show                         keys, values and where they are from
+  gonogo sheet import says.txt              settings that a machine printed
 
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
 
@@ -43,6 +47,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
     Sheet(sheet::SheetCommand),
@@ -89,6 +94,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let terminal = Terminal::new(cli.color);
     match cli.command {
         Command::Check(args) => check::run(args, &terminal),
+        Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
         Command::ReportSchema(_) => report_schema::run(),

@@ -9,10 +9,11 @@ use anyhow::Context;
 use clap::{Args, Subcommand};
 use comfy_table::{ContentArrangement, Table, presets};
 
+use super::import::{self, ImportArgs, LinesArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
 use super::{Exit, audit};
-use crate::machine::{self, Machine, Origin};
+use crate::machine::{self, Machine, Origin, SheetError};
 use crate::report::words::{safe, styled, wrap};
 use crate::report::{Look, json};
 
@@ -36,7 +37,14 @@ pub struct MachineArg {
     machine: Option<PathBuf>,
 }
 
-/// Look at the machine sheet and its rules.
+impl MachineArg {
+    /// As if `--machine` named this sheet.
+    pub fn naming(sheet: PathBuf) -> Self {
+        Self { machine: Some(sheet) }
+    }
+}
+
+/// Look at the machine sheet and its rules, fill it from a machine's settings, print it as such.
 #[derive(Debug, Subcommand)]
 pub enum SheetCommand {
     /// Print the JSON Schema of the machine sheet.
@@ -48,11 +56,15 @@ pub enum SheetCommand {
     /// Compare what is set with what mechanics, motors and heaters ask for.
     #[command(after_help = audit::EXAMPLES)]
     Audit(audit::AuditArgs),
+    Import(ImportArgs),
+    Lines(LinesArgs),
 }
 
 /// Runs the command.
 pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> {
     match command {
+        SheetCommand::Import(args) => return import::import(args, terminal),
+        SheetCommand::Lines(args) => return import::lines(args, terminal),
         SheetCommand::Schema => {
             let mut output = Output::stdout(Content::Data);
             json::write_value(&machine::schema(), true, &mut output)?;
@@ -82,14 +94,19 @@ pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Mach
     match machine::discover(arg.machine.as_deref(), variable.as_deref(), &start) {
         Ok(machine) => Ok(Some(machine)),
         Err(faults) => {
-            let color = terminal.stderr_color();
-            let choice = if color { ColorChoice::Always } else { ColorChoice::Never };
-            let mut stderr = AutoStream::new(io::stderr().lock(), choice);
-            // Without standard error there is nobody to tell; the exit code still says so.
-            let _ = writeln!(stderr, "{}", faults.render(color).trim_end());
+            show_faults(&faults, terminal);
             Ok(None)
         }
     }
+}
+
+/// Prints what is wrong with a sheet on standard error.
+pub fn show_faults(faults: &SheetError, terminal: &Terminal) {
+    let color = terminal.stderr_color();
+    let choice = if color { ColorChoice::Always } else { ColorChoice::Never };
+    let mut stderr = AutoStream::new(io::stderr().lock(), choice);
+    // Without standard error there is nobody to tell; the exit code still says so.
+    let _ = writeln!(stderr, "{}", faults.render(color).trim_end());
 }
 
 fn heading(name: &str, source: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {

@@ -4,9 +4,11 @@
 //! text against it and lists *all* faults with line and column, or makes a [`Machine`] of it.
 //! Units: mm, s, °C, bytes, Hz. Index order of axis arrays is X, Y, Z, E.
 
+mod change;
 mod drive;
 mod faults;
 pub mod keys;
+pub(crate) mod place;
 mod resolve;
 mod schema;
 mod sheet;
@@ -16,6 +18,7 @@ mod structure;
 mod tests;
 mod value;
 
+pub use change::ChangeError;
 pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
@@ -39,6 +42,8 @@ pub struct Machine {
     pub source: String,
     /// `blake3:` and the hex digest of the sheet's bytes.
     pub digest: String,
+    /// Text of the sheet.
+    pub text: String,
     /// True for the built-in cautious machine.
     pub built_in: bool,
     /// Where the nozzle can go.

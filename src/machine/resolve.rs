@@ -34,6 +34,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         name: reader.text("name").unwrap_or_else(|| name_of(source)),
         source: source.to_owned(),
         digest,
+        text: String::new(),
         built_in: false,
         travel: reader.travel(),
         motion: reader.motion(),

@@ -104,7 +104,8 @@ pub(super) fn parse_bytes(source: &str, bytes: &[u8], checks: CheckIds<'_>) -> R
     let lines = LineIndex::new(text);
     let mut read = sheet::read(text, &lines, checks);
     let digest = format!("blake3:{}", blake3::hash(bytes).to_hex());
-    let machine = resolve(&mut read, source, digest, checks);
+    let mut machine = resolve(&mut read, source, digest, checks);
+    text.clone_into(&mut machine.text);
     if read.found.is_empty() { Ok(machine) } else { Err(sheet::locate(source, text, &lines, read.found)) }
 }
 

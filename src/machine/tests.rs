@@ -146,6 +146,7 @@ fn heron() -> Machine {
         name: "Heron".into(),
         source: "workshop/heron.toml".into(),
         digest: format!("blake3:{}", blake3::hash(HERON.as_bytes()).to_hex()),
+        text: HERON.to_owned(),
         built_in: false,
         travel: Travel {
             min: [0.0; 3],

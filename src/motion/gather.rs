@@ -82,6 +82,18 @@ impl Gathered {
         }
     }
 
+    /// In a small space; a block that is not needed any more goes to the spare ones.
+    pub fn packed(self, spare: &mut Vec<Box<Planned>>) -> Packed {
+        match self {
+            Self::Whole(planned) => {
+                let packed = Packed::of(&planned);
+                spare.push(planned);
+                packed
+            }
+            Self::Packed(packed) => packed,
+        }
+    }
+
     /// A second one.
     pub fn twin(&self) -> Self {
         Self::Packed(match self {

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::ending::{self, Ending};
 use super::run::Hands;
-use crate::checks::{Built, CATALOGUE};
+use crate::checks::{Built, CATALOGUE, TIMED};
 use crate::inspection::{Inspection, Severity, Skipped, Verdict};
 use crate::machine::{Machine, Override};
 use crate::motion::{Gathered, Planned, Planner};
@@ -17,6 +17,15 @@ use crate::vectors::Vectors;
 
 /// Blocks that are carried from stage to stage at a time, so that they stay in the processor's cache.
 const BLOCKS_AT_A_TIME: usize = 32;
+
+/// What is watched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scope {
+    /// Everything.
+    Whole,
+    /// What depends on speeds and times: the time, and the checks of [`TIMED`].
+    Timed,
+}
 
 /// The stages behind the reader.
 pub(super) struct Lane {
@@ -48,9 +57,10 @@ struct Checks {
 }
 
 impl Lane {
-    pub(super) fn new(machine: &Machine, path: &str, vectors: Vectors) -> Self {
+    pub(super) fn new(machine: &Machine, path: &str, vectors: Vectors, scope: Scope) -> Self {
         let (mut observers, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
-        for check in CATALOGUE {
+        let watched = |id: &str| scope == Scope::Whole || TIMED.contains(&id);
+        for check in CATALOGUE.iter().filter(|check| watched(check.id)) {
             let built = match machine.severities.get(check.id) {
                 Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
                 _ if path == "-" && check.id == "name-unfit-for-card" => {
@@ -68,11 +78,15 @@ impl Lane {
             }
             checks_run.push(check.id);
         }
+        let totals = match scope {
+            Scope::Whole => totals::observers(machine),
+            Scope::Timed => totals::time_only(machine),
+        };
         let checks = Checks { watch: Watch::new(machine, observers), history: History::default() };
         Self {
             motion: Turns::new(Planner::with_vectors(machine, vectors)),
             physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
-            totals: Turns::new(Watch::new(machine, totals::observers(machine))),
+            totals: Turns::new(Watch::new(machine, totals)),
             checks: Turns::new(checks),
             checks_run,
             checks_skipped,
@@ -148,6 +162,11 @@ impl Lane {
         draft.checks_run.clone_from(&self.checks_run);
         draft.checks_skipped.clone_from(&self.checks_skipped);
         Ok(draft)
+    }
+
+    /// What was found so far: checks and severities.
+    pub(super) fn found(&self) -> Result<Vec<(&'static str, Severity)>, Broken> {
+        Ok(self.checks.lock()?.watch.log.kinds().collect())
     }
 
     /// Lets nobody in any more: a chunk was lost.

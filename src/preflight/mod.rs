@@ -4,6 +4,7 @@
 //! several machines is read once, and planned on each.
 
 mod ending;
+mod kept;
 mod lane;
 mod run;
 
@@ -22,6 +23,8 @@ use crate::observe::BLOCK;
 use crate::text::lines;
 use crate::vectors::Vectors;
 use run::Run;
+
+pub use kept::Kept;
 
 /// Why a job could not be judged at all.
 #[derive(Debug, thiserror::Error)]
@@ -90,47 +93,52 @@ pub fn inspect_path_on<'e>(
 ) -> Result<Vec<Inspection>, JobError> {
     let shown = path.to_string_lossy();
     let read = || -> io::Result<Vec<Inspection>> {
-        if shown == "-" {
-            return inspect_packed(io::stdin(), "-", machines, on_bytes, crew);
-        }
-        if path.is_dir() {
-            return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
-        }
-        inspect_packed(File::open(path)?, &shown, machines, on_bytes, crew)
+        let run = Arc::new(Run::new(open(path, on_bytes)?, &shown, machines, &Sizes::default()));
+        let _place = crew.call(run.clone());
+        run.lead(machines, &shown)
     };
     read().map_err(|source| JobError::Read { path: shown.to_string(), source })
 }
 
-/// Unpacks gz where the stream starts like it.
-fn inspect_packed<'e>(
-    mut source: impl Read + Send + 'e,
-    path: &str,
-    machines: &[&Machine],
+/// Reads the job at `path` as `machine` reads it, and keeps its moves, so that it can be planned many times: some 70 bytes
+/// a move.
+///
+/// # Errors
+/// Like [`inspect_path`].
+pub fn keep_path<'e>(
+    path: &Path,
+    machine: &Machine,
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
-) -> io::Result<Vec<Inspection>> {
+) -> Result<Kept, JobError> {
+    let shown = path.to_string_lossy();
+    let read = || -> io::Result<Kept> {
+        let run = Arc::new(Run::keeping(open(path, on_bytes)?, machine, &Sizes::default()));
+        let _place = crew.call(run.clone());
+        run.keep(machine, &shown)
+    };
+    read().map_err(|source| JobError::Read { path: shown.to_string(), source })
+}
+
+/// The plain bytes of the job at `path`: `-` is standard input, gz is unpacked where the stream starts like it.
+fn open<'e>(path: &Path, on_bytes: &'e (dyn Fn(u64) + Sync)) -> io::Result<Box<dyn Read + Send + 'e>> {
+    let mut source: Box<dyn Read + Send> = if path.as_os_str() == "-" {
+        Box::new(io::stdin())
+    } else if path.is_dir() {
+        return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
+    } else {
+        Box::new(File::open(path)?)
+    };
     let mut start = Vec::with_capacity(2);
     source.by_ref().take(2).read_to_end(&mut start)?;
     on_bytes(start.len() as u64);
     let packed = start == [0x1f, 0x8b];
     let source = io::Cursor::new(start).chain(Counted { source, on_bytes });
-    if packed {
-        let source = BufReader::with_capacity(64 * 1024, source);
-        inspect_together(MultiGzDecoder::new(source), path, machines, crew)
+    Ok(if packed {
+        Box::new(MultiGzDecoder::new(BufReader::with_capacity(64 * 1024, source)))
     } else {
-        inspect_together(source, path, machines, crew)
-    }
-}
-
-fn inspect_together<'e>(
-    source: impl Read + Send + 'e,
-    path: &str,
-    machines: &[&Machine],
-    crew: &Crew<'e>,
-) -> io::Result<Vec<Inspection>> {
-    let run = Arc::new(Run::new(source, path, machines, &Sizes::default()));
-    let _place = crew.call(run.clone());
-    run.lead(machines, path)
+        Box::new(source)
+    })
 }
 
 /// Reports how many bytes pass.
@@ -172,5 +180,19 @@ pub fn inspect_on(
             scope.spawn(|| run.help());
         }
         run.lead(machines, path)
+    })
+}
+
+/// Reads a job from any stream of plain bytes as `machine` reads it, and keeps its moves, see [`keep_path`].
+///
+/// # Errors
+/// What the stream says.
+pub fn keep(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Kept> {
+    let run = Run::keeping(source, machine, sizes);
+    thread::scope(|scope| {
+        for _ in 1..sizes.threads {
+            scope.spawn(|| run.help());
+        }
+        run.keep(machine, path)
     })
 }

@@ -6,12 +6,13 @@ use std::sync::{Arc, Mutex};
 
 use super::Sizes;
 use super::ending::Ending;
-use super::lane::Lane;
+use super::kept::Kept;
+use super::lane::{Lane, Scope};
 use crate::crew::Help;
 use crate::inspection::Inspection;
 use crate::machine::Machine;
 use crate::modal::{Dialect, Interpreter};
-use crate::motion::{Gather, Gathered, MANY_BLOCKS, Planned};
+use crate::motion::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
 use crate::observe::Log;
 use crate::text::straight::Rows;
 use crate::text::{Chunk, LineReader};
@@ -57,6 +58,8 @@ struct Modal {
     interpreter: Interpreter,
     gather: Gather,
     log: Log,
+    /// All that was gathered, where it is wanted.
+    kept: Option<Vec<Packed>>,
 }
 
 /// What a thread carries from stage to stage.
@@ -109,7 +112,7 @@ impl<R: Read + Send> Run<R> {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
         for (place, machine) in machines.iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let lane = (place, Lane::new(machine, path, sizes.vectors));
+            let lane = (place, Lane::new(machine, path, sizes.vectors, Scope::Whole));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()
@@ -117,22 +120,28 @@ impl<R: Read + Send> Run<R> {
             match alike {
                 Some((_, _, branch)) => branch.lanes.push(lane),
                 None => {
-                    let modal = Modal {
-                        interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
-                        gather: Gather::with_block_moves(sizes.block_moves),
-                        log: Log::new(&machine.severities),
-                    };
+                    let modal = Modal::new(machine, sizes);
                     branches.push((dialect, machine, Branch { modal: Turns::new(modal), lanes: vec![lane] }));
                 }
             }
         }
+        Self::over(source, branches.into_iter().map(|(_, _, branch)| branch).collect(), sizes)
+    }
+
+    /// Nothing is judged: what was gathered is kept.
+    pub(super) fn keeping(source: R, machine: &Machine, sizes: &Sizes) -> Self {
+        let modal = Modal { kept: Some(Vec::new()), ..Modal::new(machine, sizes) };
+        Self::over(source, vec![Branch { modal: Turns::new(modal), lanes: Vec::new() }], sizes)
+    }
+
+    fn over(source: R, branches: Vec<Branch>, sizes: &Sizes) -> Self {
         let lines = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
         Self {
             vectors: sizes.vectors,
             chunk_bytes: sizes.chunk_bytes,
             sizes: std::array::from_fn(|_| AtomicUsize::new(sizes.chunk_bytes.min(LEAST_CHUNK_BYTES))),
             reading: Mutex::new(Reading { lines, next: 0, end: None }),
-            branches: branches.into_iter().map(|(_, _, branch)| branch).collect(),
+            branches,
         }
     }
 
@@ -212,10 +221,34 @@ impl<R: Read + Send> Run<R> {
 
     /// Carries chunks like everybody, waits for the others, and makes the reports, one for each machine.
     pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> io::Result<Vec<Inspection>> {
-        self.finish(machines, path).unwrap_or_else(|Broken| panic!("a thread that helped with this job broke down"))
+        settled(self.finish(|branch, read, hands, reports| {
+            branch.carry(read.number, None, hands)?;
+            for (place, lane) in &branch.lanes {
+                reports.push((*place, lane.report(machines[*place], path, &read.ending, read.log.clone())?));
+            }
+            Ok(())
+        }))
+        .map(|mut reports| {
+            reports.sort_by_key(|(place, _)| *place);
+            reports.into_iter().map(|(_, report)| report).collect()
+        })
     }
 
-    fn finish(&self, machines: &[&Machine], path: &str) -> Result<io::Result<Vec<Inspection>>, Broken> {
+    /// Reads chunks like everybody, waits for the others, and gives what was kept.
+    pub(super) fn keep(&self, machine: &Machine, path: &str) -> io::Result<Kept> {
+        let kept = settled(self.finish(|branch, read, _, kept| {
+            let blocks = branch.modal.lock()?.kept.take().unwrap_or_default();
+            kept.push(Kept::new(machine, path, read.ending, read.log, blocks, self.vectors));
+            Ok(())
+        }))?;
+        kept.into_iter().next().ok_or_else(|| io::Error::other("nothing was read"))
+    }
+
+    /// Carries chunks, waits for the others, and does the rest for each branch.
+    fn finish<T>(
+        &self,
+        with: impl Fn(&Branch, Finished, &mut Hands, &mut Vec<T>) -> Result<(), Broken>,
+    ) -> Result<io::Result<Vec<T>>, Broken> {
         self.work()?;
         let (ending, number) = {
             let mut reading = self.reading.lock().map_err(|_| Broken)?;
@@ -225,21 +258,26 @@ impl<R: Read + Send> Run<R> {
             (Ending::of(&reading.lines), reading.next)
         };
         let mut hands = Hands::default();
-        let mut reports = Vec::new();
+        let mut results = Vec::new();
         for branch in &self.branches {
-            let (ending, log) = branch.modal.pass(number, |modal| {
-                modal.gather.finish(ending.lines);
-                modal.gather.take(&mut hands.gathered, &mut hands.spare);
-                (ending.told_by(&modal.interpreter), std::mem::take(&mut modal.log))
-            })?;
-            branch.carry(number, None, &mut hands)?;
-            for (place, lane) in &branch.lanes {
-                reports.push((*place, lane.report(machines[*place], path, &ending, log.clone())?));
-            }
+            let read = branch.modal.pass(number, |modal| modal.finish(&ending, number, &mut hands))?;
+            with(branch, read, &mut hands, &mut results)?;
         }
-        reports.sort_by_key(|(place, _)| *place);
-        Ok(Ok(reports.into_iter().map(|(_, report)| report).collect()))
+        Ok(Ok(results))
     }
+}
+
+/// What a branch knows at the end of the job.
+struct Finished {
+    ending: Ending,
+    log: Log,
+    /// Of the last turn.
+    number: u64,
+}
+
+/// A thread that broke down breaks whoever leads.
+fn settled<T>(result: Result<io::Result<T>, Broken>) -> io::Result<T> {
+    result.unwrap_or_else(|Broken| panic!("a thread that helped with this job broke down"))
 }
 
 impl Branch {
@@ -261,10 +299,32 @@ impl Branch {
 }
 
 impl Modal {
+    fn new(machine: &Machine, sizes: &Sizes) -> Self {
+        Self {
+            interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
+            gather: Gather::with_block_moves(sizes.block_moves),
+            log: Log::new(&machine.severities),
+            kept: None,
+        }
+    }
+
     fn read(&mut self, chunk: &Chunk, hands: &mut Hands) {
         self.gather.supply(&mut hands.spare);
         self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);
         self.log.capture(|line| chunk.text_of(line));
+        self.take(hands);
+    }
+
+    fn take(&mut self, hands: &mut Hands) {
         self.gather.take(&mut hands.gathered, &mut hands.spare);
+        if let Some(kept) = &mut self.kept {
+            kept.extend(hands.gathered.drain(..).map(|gathered| gathered.packed(&mut hands.spare)));
+        }
+    }
+
+    fn finish(&mut self, ending: &Ending, number: u64, hands: &mut Hands) -> Finished {
+        self.gather.finish(ending.lines);
+        self.take(hands);
+        Finished { ending: ending.told_by(&self.interpreter), log: std::mem::take(&mut self.log), number }
     }
 }

@@ -3,6 +3,8 @@
 pub mod audit;
 pub mod audit_json;
 mod findings;
+pub mod headroom;
+pub mod headroom_json;
 pub mod json;
 mod page;
 #[cfg(test)]

@@ -22,3 +22,8 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
         Box::new(series::Series::default()),
     ]
 }
+
+/// The time alone.
+pub fn time_only(machine: &Machine) -> Vec<Box<dyn Observer>> {
+    vec![Box::new(time::Time::new(machine))]
+}

@@ -2,6 +2,7 @@
 
 mod command_line;
 mod corpus;
+mod headroom;
 mod linear_program;
 mod mutations;
 mod properties;
@@ -10,6 +11,7 @@ mod reading;
 mod readme;
 mod regressions;
 mod same_bits;
+mod settings;
 mod slow_planner;
 mod support;
 mod vectors;

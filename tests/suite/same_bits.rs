@@ -3,10 +3,11 @@
 
 use std::fmt::Write as _;
 
+use gonogo::checks::TIMED;
 use gonogo::inspection::{Inspection, Severity};
 use gonogo::machine::{Machine, Override};
 use gonogo::observe::BLOCK;
-use gonogo::preflight::{Sizes, inspect, inspect_on};
+use gonogo::preflight::{Sizes, inspect, inspect_on, keep};
 use gonogo::report::Report;
 use gonogo::report::json::{Frame, JsonReport};
 use gonogo::vectors::Vectors;
@@ -209,5 +210,65 @@ fn a_source_that_panics_hangs_no_thread() {
         let sizes = Sizes { threads, chunk_bytes: 100, ..Sizes::default() };
         let judged = std::panic::catch_unwind(|| inspect(Mine(job.as_bytes()), "mine", &Machine::built_in(), &sizes));
         assert!(judged.is_err());
+    }
+}
+
+/// Without the excerpts of findings.
+fn bare(mut inspection: Inspection) -> String {
+    inspection.findings.iter_mut().for_each(|finding| finding.excerpts.clear());
+    as_json(inspection)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 16, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn a_kept_job_is_judged_as_a_fresh_one(seed in any::<u64>()) {
+        let mut dice = Dice::new(seed);
+        let machine = random_machine(&mut dice);
+        let job = random_job(&machine, &mut dice, 400);
+        let sizes = Sizes { threads: 2, chunk_bytes: 900, ..Sizes::default() };
+        let kept = keep(job.as_bytes(), "job.gcode", &machine, &sizes).expect("reading from memory cannot fail");
+        let mut other = machine.clone();
+        for limit in other.motion.limits.acceleration_mm_s2.iter_mut().chain([&mut other.motion.limits.printing_mm_s2]) {
+            *limit *= 3.0;
+        }
+        other.motion.limits.feed_rate_mm_s[0] *= 2.0;
+        for machine in [&machine, &other] {
+            let fresh = judge_sized(machine, job.as_bytes(), &Sizes::default());
+            let timed = kept.time(machine, |_| false).expect("nothing stops it");
+            prop_assert_eq!(timed.time_s, fresh.time_s);
+            let of = |inspection: &Inspection| -> Vec<String> {
+                let timed = inspection.findings.iter().filter(|finding| TIMED.contains(&finding.check));
+                timed.map(|finding| format!("{:?}", (finding.check, finding.severity, &finding.lines, &finding.message))).collect()
+            };
+            prop_assert_eq!(of(&timed), of(&fresh));
+            assert_same(&bare(kept.judge(machine)), &bare(fresh), &format!("seed {seed}, {}", machine.name));
+        }
+    }
+
+    /// What [`TIMED`] leaves out says the same whatever the limits of motion are.
+    #[test]
+    fn other_checks_do_not_depend_on_the_limits_of_motion(seed in any::<u64>()) {
+        let mut dice = Dice::new(seed);
+        let machine = random_machine(&mut dice);
+        let job = random_job(&machine, &mut dice, 400);
+        let mut other = machine.clone();
+        let limits = &mut other.motion.limits;
+        limits.printing_mm_s2 *= 5.0;
+        limits.travel_mm_s2 *= 0.2;
+        limits.retraction_mm_s2 *= 2.0;
+        limits.acceleration_mm_s2.iter_mut().for_each(|limit| *limit *= 4.0);
+        limits.feed_rate_mm_s.iter_mut().for_each(|limit| *limit *= 0.3);
+        limits.jerk_mm_s.iter_mut().for_each(|limit| *limit *= 2.0);
+        limits.junction_deviation_mm *= 3.0;
+        // The lift of G10 goes at the Z limit, which changes what is read.
+        limits.feed_rate_mm_s[2] = machine.motion.limits.feed_rate_mm_s[2];
+        let of = |machine: &Machine| -> Vec<String> {
+            let findings = judge_sized(machine, job.as_bytes(), &Sizes::default()).findings;
+            let others = findings.into_iter().filter(|finding| !TIMED.contains(&finding.check) && finding.check != "purge-line");
+            others.map(|finding| format!("{finding:?}")).collect()
+        };
+        prop_assert_eq!(of(&machine), of(&other));
     }
 }

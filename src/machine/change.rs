@@ -1,0 +1,219 @@
+//! A machine with a value of its sheet changed.
+
+use toml_edit::{DocumentMut, Item, Value};
+
+use super::keys::{self, KEYS, Kind, SEVERITY_WORDS};
+use super::place::place_at;
+use super::{Machine, SheetFaults};
+use crate::checks::CATALOGUE;
+
+/// Why a value cannot be changed.
+#[derive(Debug, thiserror::Error)]
+pub enum ChangeError {
+    /// There is no such key.
+    #[error("the sheet has no key `{path}`{}", .near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
+    NoKey {
+        /// As given.
+        path: String,
+        /// The key with the most similar path.
+        near: Option<String>,
+    },
+    /// The key is a table.
+    #[error("`{path}` is a table: name one of its keys")]
+    Table {
+        /// As given.
+        path: String,
+    },
+    /// A table of a list is not there.
+    #[error("`{path}` is not in this sheet: write the table first")]
+    NoTable {
+        /// As given.
+        path: String,
+    },
+    /// The value is no TOML.
+    #[error("`{value}` is no value for `{path}`: expected {expected}")]
+    Value {
+        /// Of the key.
+        path: String,
+        /// As given.
+        value: String,
+        /// What may be written there.
+        expected: String,
+    },
+    /// With the value the sheet has faults.
+    #[error("with {path} = {value} the sheet has faults: {}", .faults.faults.first().map(|fault| fault.message.clone()).unwrap_or_default())]
+    Faults {
+        /// Of the key.
+        path: String,
+        /// As given.
+        value: String,
+        /// All of them; they point into the changed text.
+        faults: Box<SheetFaults>,
+    },
+}
+
+impl Machine {
+    /// The machine as its sheet would make it with `value` (TOML; a bare word counts as text) at the dotted `path`, such
+    /// as `tool[0].melt_rate_mm3_s.peak`.
+    ///
+    /// # Errors
+    /// When there is no such key, the value is not of its kind, or does not go with the rest of the sheet.
+    pub fn with(&self, path: &str, value: &str) -> Result<Self, ChangeError> {
+        self.with_all(&[(path, value)])
+    }
+
+    /// The same with several values, which may need each other.
+    ///
+    /// # Errors
+    /// Like [`Self::with`]; faults of the sheet are put down to the last of the changes.
+    pub fn with_all(&self, changes: &[(&str, &str)]) -> Result<Self, ChangeError> {
+        let plain = self.text.strip_prefix('\u{feff}').unwrap_or(&self.text);
+        let mut sheet = plain.parse::<DocumentMut>().unwrap_or_default();
+        for (path, value) in changes {
+            write(&mut sheet, path, value)?;
+        }
+        let changed = Self::parse(&self.source, &sheet.to_string()).map_err(|faults| {
+            let (path, value) = changes.last().copied().unwrap_or_default();
+            ChangeError::Faults { path: path.to_owned(), value: value.to_owned(), faults: Box::new(faults) }
+        })?;
+        Ok(Self { built_in: self.built_in, name: self.name.clone(), ..changed })
+    }
+
+    /// The number at a dotted path, as [`Machine::origins`] has it: written or by default; none where there is no number.
+    pub fn number_at(&self, path: &str) -> Option<f64> {
+        self.origins.iter().find(|origin| origin.path == path)?.value.replace('_', "").parse().ok()
+    }
+}
+
+/// Writes a value into the text of a sheet.
+fn write(sheet: &mut DocumentMut, path: &str, value: &str) -> Result<(), ChangeError> {
+    let expected = expected_at(path)?;
+    let parsed: Value = match value.trim().parse() {
+        Ok(value) => value,
+        Err(_) if value.chars().all(|c| c.is_alphanumeric() || "-_ ".contains(c)) => Value::from(value.trim()),
+        Err(_) => return Err(ChangeError::Value { path: path.to_owned(), value: value.to_owned(), expected }),
+    };
+    match path.rsplit_once('.') {
+        None => put(sheet.as_table_mut(), path, parsed),
+        Some((table, name)) => {
+            let mut place = place_at(sheet, table).ok_or_else(|| ChangeError::NoTable { path: path.to_owned() })?;
+            put(place.table(), name, parsed);
+            place.tidy();
+        }
+    }
+    Ok(())
+}
+
+/// Puts a value in; the comments around an old one stay.
+fn put(table: &mut dyn toml_edit::TableLike, name: &str, mut value: Value) {
+    match table.get_mut(name) {
+        Some(Item::Value(old)) => {
+            *value.decor_mut() = old.decor().clone();
+            *old = value;
+        }
+        _ => {
+            table.insert(name, Item::Value(value));
+        }
+    }
+}
+
+/// What may be written at a path.
+fn expected_at(path: &str) -> Result<String, ChangeError> {
+    if let Some(id) = path.strip_prefix("checks.")
+        && CATALOGUE.iter().any(|check| check.id == id)
+    {
+        return Ok(keys::one_of(SEVERITY_WORDS));
+    }
+    let template = keys::template(path);
+    match keys::find(&template) {
+        Some(key) if key.is_table() => Err(ChangeError::Table { path: path.to_owned() }),
+        Some(key) => Ok(match key.kind {
+            Kind::Bool => "true or false".to_owned(),
+            kind => kind.in_words(),
+        }),
+        None => {
+            let like = |key: &str| strsim::jaro_winkler(key, &template);
+            let near = KEYS
+                .iter()
+                .filter(|key| !key.is_table())
+                .max_by(|a, b| like(a.path).total_cmp(&like(b.path)))
+                .filter(|key| like(key.path) > 0.8)
+                .map(|key| key.path.replace("[]", "[0]"));
+            Err(ChangeError::NoKey { path: path.to_owned(), near })
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WREN: &str = include_str!("../../corpus/machines/wren.toml");
+
+    fn wren() -> Machine {
+        Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid")
+    }
+
+    #[test]
+    fn one_value_changes_and_nothing_else() {
+        let before = wren();
+        let mut after = before.with("motion.acceleration_mm_s2.printing", "3000").expect("changes");
+        assert_eq!(after.motion.limits.printing_mm_s2, 3000.0);
+        assert_eq!(after.number_at("motion.acceleration_mm_s2.printing"), Some(3000.0));
+        assert_ne!(after.digest, before.digest);
+        after.motion.limits.printing_mm_s2 = before.motion.limits.printing_mm_s2;
+        let same = |machine: &Machine| {
+            let lines: Vec<_> = machine.origins.iter().filter(|origin| !origin.path.ends_with(".printing")).collect();
+            format!("{lines:?} {:?} {:?}", machine.motion, machine.tools)
+        };
+        assert_eq!(same(&after), same(&before));
+        assert_eq!(after.text.lines().count(), before.text.lines().count());
+    }
+
+    #[test]
+    fn what_is_not_written_can_be() {
+        let machine = Machine::built_in();
+        let rate = machine.with("controller.step_rate_limit_hz", "5e4").expect("changes");
+        assert_eq!((rate.controller.step_rate_limit_hz, rate.built_in), (Some(5e4), true));
+        let tool = machine.with("tool[0].melt_rate_mm3_s.peak", "20.5").expect("changes");
+        assert_eq!(tool.tools[0].peak_mm3_s, Some(20.5));
+        let off = machine.with("checks.feed-rate-clipped", "off").expect("changes");
+        assert_eq!(off.severities.len(), 1);
+        let unlimited = machine.with("motion.look_ahead_moves", "unlimited").expect("changes");
+        assert_eq!(unlimited.motion.look_ahead, crate::machine::LookAhead::Unlimited);
+    }
+
+    #[test]
+    fn every_number_of_the_corpus_can_be_set_to_itself() {
+        let machine = wren();
+        let mut set = 0;
+        for origin in machine.origins.iter().filter(|origin| origin.from.starts_with("line ")) {
+            let again = machine.with(&origin.path, &origin.value).expect("what stands there may be written there");
+            assert_eq!(again.origins, machine.origins, "{}", origin.path);
+            set += 1;
+        }
+        assert!(set > 50);
+    }
+
+    #[test]
+    fn says_what_is_wrong() {
+        let machine = wren();
+        let error = |path: &str, value: &str| machine.with(path, value).expect_err("a fault").to_string();
+        assert_eq!(
+            error("motion.acceleration_mm_s2.print", "1"),
+            "the sheet has no key `motion.acceleration_mm_s2.print`; did you mean `motion.acceleration_mm_s2.printing`?"
+        );
+        assert_eq!(error("motion.corner", "1"), "`motion.corner` is a table: name one of its keys");
+        assert_eq!(
+            error("tool[7].density_g_cm3", "1"),
+            "`tool[7].density_g_cm3` is not in this sheet: write the table first"
+        );
+        assert!(
+            error("tool[0].density_g_cm3", "1,2")
+                .starts_with("`1,2` is no value for `tool[0].density_g_cm3`: expected a number above 0")
+        );
+        assert!(
+            error("tool[0].density_g_cm3", "-1").starts_with("with tool[0].density_g_cm3 = -1 the sheet has faults: ")
+        );
+    }
+}

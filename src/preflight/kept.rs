@@ -1,0 +1,108 @@
+//! A job that was read and is kept, to be planned many times.
+
+use std::collections::BTreeMap;
+
+use super::ending::Ending;
+use super::lane::{Lane, Scope};
+use super::run::Hands;
+use crate::inspection::{Inspection, Severity};
+use crate::log::Log;
+use crate::machine::{Machine, Override};
+use crate::modal::Dialect;
+use crate::motion::{Gathered, Packed};
+use crate::turns::Broken;
+use crate::vectors::Vectors;
+
+/// Blocks that are planned at a time.
+const BLOCKS_AT_A_TIME: usize = 16;
+
+/// The moves of a job, as one machine reads it, and what the reader found.
+pub struct Kept {
+    path: String,
+    dialect: Dialect,
+    severities: BTreeMap<String, Override>,
+    ending: Ending,
+    log: Log,
+    blocks: Vec<Packed>,
+    vectors: Vectors,
+}
+
+impl Kept {
+    pub(super) fn new(
+        machine: &Machine,
+        path: &str,
+        ending: Ending,
+        log: Log,
+        blocks: Vec<Packed>,
+        vectors: Vectors,
+    ) -> Self {
+        Self {
+            path: path.to_owned(),
+            dialect: Dialect::of(machine),
+            severities: machine.severities.clone(),
+            ending,
+            log,
+            blocks,
+            vectors,
+        }
+    }
+
+    /// Path of the job as given.
+    pub fn path(&self) -> &str {
+        &self.path
+    }
+
+    /// Moves that are kept.
+    pub fn moves(&self) -> usize {
+        self.blocks.iter().map(Packed::len).sum()
+    }
+
+    /// True when `machine` reads the job in the same way: only then may it be judged on what was kept.
+    pub fn suits(&self, machine: &Machine) -> bool {
+        self.dialect == Dialect::of(machine) && self.severities == machine.severities
+    }
+
+    /// The report that a check gives, but without excerpts of what is found in the plan.
+    ///
+    /// # Panics
+    /// When `machine` reads the job in another way, see [`Self::suits`].
+    pub fn judge(&self, machine: &Machine) -> Inspection {
+        self.plan(machine, Scope::Whole, |_| false).expect("nothing stops it")
+    }
+
+    /// What of the report depends on speeds and times: the time, and the findings of [`crate::checks::TIMED`]. `stop` is
+    /// asked now and then whether what was found so far is enough; none then.
+    ///
+    /// # Panics
+    /// Like [`Self::judge`].
+    pub fn time(&self, machine: &Machine, stop: impl FnMut(&[(&'static str, Severity)]) -> bool) -> Option<Inspection> {
+        self.plan(machine, Scope::Timed, stop)
+    }
+
+    fn plan(
+        &self,
+        machine: &Machine,
+        scope: Scope,
+        mut stop: impl FnMut(&[(&'static str, Severity)]) -> bool,
+    ) -> Option<Inspection> {
+        assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
+        let lane = Lane::new(machine, &self.path, self.vectors, scope);
+        let (mut hands, mut gathered) = (Hands::default(), Vec::new());
+        let mut carry = || -> Result<Option<Inspection>, Broken> {
+            for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {
+                for packed in blocks {
+                    let mut planned = hands.spare.pop().unwrap_or_default();
+                    packed.unpack(&mut planned);
+                    gathered.push(Gathered::Whole(planned));
+                }
+                lane.carry(number, &mut gathered, None, &mut hands)?;
+                if stop(&lane.found()?) {
+                    return Ok(None);
+                }
+            }
+            let read = if scope == Scope::Whole { self.log.clone() } else { Log::default() };
+            lane.report(machine, &self.path, &self.ending, read).map(Some)
+        };
+        carry().unwrap_or_else(|Broken| unreachable!("nobody else works on this"))
+    }
+}
