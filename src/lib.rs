@@ -53,6 +53,7 @@ pub mod report;
 pub mod settings;
 pub mod text;
 pub mod totals;
+pub mod trial;
 pub mod turns;
 pub mod vectors;
 

@@ -11,8 +11,10 @@ mod man;
 mod output;
 mod progress;
 mod report_schema;
+mod resonance;
 mod sheet;
 mod terminal;
+mod trial;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -27,6 +29,7 @@ Examples:
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
+  gonogo trial ringing -o ringing.gcode     a small job that measures the machine
   gonogo sheet show                         keys, values and where they are from
   gonogo sheet import says.txt              settings that a machine printed
 
@@ -49,6 +52,9 @@ enum Command {
     Check(check::CheckArgs),
     Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
+    #[command(subcommand)]
+    Trial(trial::TrialCommand),
+    Resonance(resonance::ResonanceArgs),
     #[command(subcommand)]
     Sheet(sheet::SheetCommand),
     ReportSchema(report_schema::ReportSchemaArgs),
@@ -96,6 +102,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
         Command::Check(args) => check::run(args, &terminal),
         Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
+        Command::Trial(command) => trial::run(&command, &terminal),
+        Command::Resonance(args) => resonance::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
         Command::ReportSchema(_) => report_schema::run(),
         Command::Completions(args) => completions::run(&args),
