@@ -16,7 +16,8 @@
 //! 7. [`report`]: renderers, each to a writer.
 //!
 //! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
-//! as G-code lines into a sheet, and prints a sheet as such lines. [`preflight`] wires the stages for one job, [`queue`]
+//! as G-code lines into a sheet, and prints a sheet as such lines. [`trial`] writes small jobs
+//! that measure a machine, and works out what the measurements tell. [`preflight`] wires the stages for one job, [`queue`]
 //! runs many.
 //!
 //! # Example

@@ -96,7 +96,7 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
     for &axis in &axes {
         match axis {
             Axis::E => {}
-            Axis::X | Axis::Y => to_and_fro(&mut job, machine, axis, middle[axis as usize], way.height),
+            Axis::X | Axis::Y => to_and_fro(&mut job, machine, axis, middle[axis as usize]),
             Axis::Z => up_and_down(&mut job, machine, way.height),
         }
     }
@@ -107,7 +107,7 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
     passed(machine, Trial { kind: Kind::Steps, text: job.finish(way.height), told })
 }
 
-fn to_and_fro(job: &mut Job<'_>, machine: &Machine, axis: Axis, middle: f64, _height: f64) {
+fn to_and_fro(job: &mut Job<'_>, machine: &Machine, axis: Axis, middle: f64) {
     let (index, name) = (axis as usize, axis.word());
     let (distance, speed) = (commanded_mm(machine, axis), SLOW_MM_S.min(fastest_of(machine, axis as usize)));
     job.axis_to(index, middle - distance / 2.0, speed);
