@@ -16,8 +16,9 @@
 //! 7. [`report`]: renderers, each to a writer.
 //!
 //! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
-//! as G-code lines into a sheet, and prints a sheet as such lines. [`compare`] puts two inspections of a job side
-//! by side. [`preflight`] wires the stages for one job, [`queue`] runs many.
+//! as G-code lines into a sheet, and prints a sheet as such lines. [`trial`] writes small jobs that measure a machine, and
+//! works out what the measurements tell. [`compare`] puts two inspections of a job side by side, [`headroom`] finds how far
+//! limits may go. [`preflight`] wires the stages for one job, [`queue`] runs many.
 //!
 //! # Example
 //! ```
@@ -54,6 +55,7 @@ pub mod report;
 pub mod settings;
 pub mod text;
 pub mod totals;
+pub mod trial;
 pub mod turns;
 pub mod vectors;
 

@@ -27,6 +27,11 @@ fn sentence(mut message: String) -> String {
     message
 }
 
+/// Worst severity first, then by first line, then by check.
+pub(crate) fn sort(findings: &mut [Finding]) {
+    findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
+}
+
 /// The findings so far.
 #[derive(Clone, Default)]
 pub struct Log {
@@ -153,7 +158,7 @@ impl Log {
             finding.lines.dedup();
             finding.excerpts.retain(|e| Some(e.line) == finding.line || Some(e.line) == finding.worst_line);
         }
-        findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
+        sort(&mut findings);
         findings
     }
 }

@@ -12,8 +12,10 @@ mod man;
 mod output;
 mod progress;
 mod report_schema;
+mod resonance;
 mod sheet;
 mod terminal;
+mod trial;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -29,6 +31,7 @@ Examples:
   gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
+  gonogo trial ringing -o ringing.gcode     a small job that measures the machine
   gonogo sheet show                         keys, values and where they are from
   gonogo sheet import says.txt              settings that a machine printed
 
@@ -52,6 +55,9 @@ enum Command {
     Compare(compare::CompareArgs),
     Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
+    #[command(subcommand)]
+    Trial(trial::TrialCommand),
+    Resonance(resonance::ResonanceArgs),
     #[command(subcommand)]
     Sheet(sheet::SheetCommand),
     ReportSchema(report_schema::ReportSchemaArgs),
@@ -100,6 +106,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
         Command::Compare(args) => compare::run(&args, &terminal),
         Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
+        Command::Trial(command) => trial::run(&command, &terminal),
+        Command::Resonance(args) => resonance::run(&args, &terminal),
         Command::Sheet(command) => sheet::run(&command, &terminal),
         Command::ReportSchema(args) => report_schema::run(&args),
         Command::Completions(args) => completions::run(&args),

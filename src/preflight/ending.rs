@@ -8,6 +8,7 @@ use crate::machine::Machine;
 use crate::modal::Interpreter;
 use crate::observe::{Hit, Log};
 use crate::text::LineReader;
+use crate::trial;
 
 /// What is known of the stream at its end.
 #[derive(Debug, Clone, Default)]
@@ -20,6 +21,8 @@ pub(super) struct Ending {
     last_motion_line: u64,
     heats_to_the_end: bool,
     digest: String,
+    /// The trial that the first line announces.
+    pub(super) trial: Option<trial::Kind>,
 }
 
 impl Ending {
@@ -40,8 +43,9 @@ impl Ending {
     }
 
     /// The same with what the interpreter knows.
-    pub(super) fn told_by(&self, interpreter: &Interpreter) -> Self {
+    pub(super) fn told_by(&self, interpreter: &Interpreter, trial: Option<trial::Kind>) -> Self {
         Self {
+            trial,
             commands: interpreter.commands(),
             last_was_motion: interpreter.last_was_motion(),
             last_motion_line: interpreter.last_motion_line(),

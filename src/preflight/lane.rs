@@ -6,12 +6,14 @@ use super::ending::{self, Ending};
 use super::run::Hands;
 use crate::checks::{Built, CATALOGUE, TIMED};
 use crate::inspection::{Inspection, Severity, Skipped, Verdict};
+use crate::log;
 use crate::machine::{Machine, Override};
 use crate::motion::{Gathered, Planned, Planner};
 use crate::observe::{ActionKind, Heater, Hit, Log, Observer};
 use crate::physics::{OutOfReach, Physics};
 use crate::text::{Chunk, History};
 use crate::totals;
+use crate::trial;
 use crate::turns::{Broken, Turns};
 use crate::vectors::Vectors;
 
@@ -158,6 +160,11 @@ impl Lane {
         read.absorb(std::mem::take(&mut checks.log));
         draft.left_out = clock.left_out(machine, draft.pauses, read.dropped);
         draft.findings = read.into_findings();
+        let lowered = ending.trial.and_then(|kind| trial::lower(kind, &mut draft.findings, &machine.severities));
+        if lowered.is_some() {
+            log::sort(&mut draft.findings);
+        }
+        draft.left_out.extend(lowered);
         draft.verdict = Verdict::of(&draft.findings);
         draft.checks_run.clone_from(&self.checks_run);
         draft.checks_skipped.clone_from(&self.checks_skipped);

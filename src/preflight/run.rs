@@ -16,6 +16,7 @@ use crate::motion::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
 use crate::observe::Log;
 use crate::text::straight::Rows;
 use crate::text::{Chunk, LineReader};
+use crate::trial;
 use crate::turns::{Broken, Turns, soon};
 use crate::vectors::Vectors;
 
@@ -58,6 +59,8 @@ struct Modal {
     interpreter: Interpreter,
     gather: Gather,
     log: Log,
+    /// The trial that the first line announces.
+    trial: Option<trial::Kind>,
     /// All that was gathered, where it is wanted.
     keep: Option<Keep>,
 }
@@ -325,12 +328,16 @@ impl Modal {
             interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
             gather: Gather::with_block_moves(sizes.block_moves),
             log: Log::new(&machine.severities),
+            trial: None,
             keep: None,
         }
     }
 
     /// Reads a chunk; how many blocks it made.
     fn read(&mut self, chunk: &Chunk, hands: &mut Hands) -> usize {
+        if let Some(first) = chunk.text_of(1) {
+            self.trial = trial::announced(&first);
+        }
         self.gather.supply(&mut hands.spare);
         self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);
         self.log.capture(|line| chunk.text_of(line));
@@ -356,6 +363,6 @@ impl Modal {
     fn finish(&mut self, ending: &Ending, number: u64, hands: &mut Hands) -> Finished {
         self.gather.finish(ending.lines);
         self.take(hands);
-        Finished { ending: ending.told_by(&self.interpreter), log: std::mem::take(&mut self.log), number }
+        Finished { ending: ending.told_by(&self.interpreter, self.trial), log: std::mem::take(&mut self.log), number }
     }
 }

@@ -15,4 +15,5 @@ mod same_bits;
 mod settings;
 mod slow_planner;
 mod support;
+mod trial;
 mod vectors;

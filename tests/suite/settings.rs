@@ -160,3 +160,18 @@ fn lines_of_a_sheet_are_read_back_into_it() {
     sheet(&["lines", HERON, "--machine", HERON]).assert().code(2).stdout_eq("");
     sheet(&["lines", "no/such.toml"]).assert().code(2).stdout_eq("");
 }
+
+/// The sheet that README audits is what the import makes; `GONOGO_WRITE_CORPUS=1` writes it anew.
+#[test]
+fn the_sheet_after_the_swap_is_what_the_import_writes() {
+    let run = snapbox::cmd::Command::new(snapbox::cmd::cargo_bin!("gonogo"))
+        .args(["sheet", "import", "corpus/settings/heron.txt", "--into", "corpus/machines/heron.toml", "-o", "-"])
+        .assert()
+        .success();
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/settings/heron-after.toml");
+    if std::env::var_os("GONOGO_WRITE_CORPUS").is_some() {
+        std::fs::write(&path, &run.get_output().stdout).expect("the sheet can be written");
+    }
+    let kept = std::fs::read(&path).expect("the sheet is there");
+    assert!(kept == run.get_output().stdout, "write corpus/settings/heron-after.toml anew");
+}

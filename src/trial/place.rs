@@ -1,0 +1,174 @@
+//! Where on the machine a trial may be, and how to get there. Machine coordinates, mm.
+
+use super::TrialError;
+use crate::geometry::segment_hits_box;
+use crate::machine::{BedShape, DriveLayout, KeepOut, Machine};
+
+/// Room to the ends of travel and to keep-out boxes.
+const ROOM_MM: f64 = 3.0;
+/// Room above and beside keep-out boxes on the way.
+const PASS_MM: f64 = 1.5;
+/// Height of the way over the bed, unless something stands there.
+const OVER_BED_MM: f64 = 10.0;
+/// Places tried along each axis.
+const TRIED: u32 = 60;
+/// Share of a step rate limit that is used.
+const RATE_USED: f64 = 0.95;
+
+/// A rectangle for a trial: its lower left corner, as near to the middle of the bed as it fits.
+pub(super) fn room(machine: &Machine, [width, depth]: [f64; 2]) -> Result<[f64; 2], TrialError> {
+    let (low, high) = (machine.travel.min, machine.travel.max);
+    let size = [width, depth];
+    let middle = [0, 1].map(|axis| (low[axis] + high[axis]) / 2.0);
+    // How far the corner may be moved either way.
+    let free = [0, 1].map(|axis| (high[axis] - low[axis] - size[axis]) / 2.0 - ROOM_MM);
+    let mut best: Option<(f64, [f64; 2])> = None;
+    for i in (0..=TRIED).filter(|_| free.iter().all(|&free| free >= 0.0)) {
+        for j in 0..=TRIED {
+            let shift =
+                [(i, free[0]), (j, free[1])].map(|(n, free)| (2.0 * f64::from(n) / f64::from(TRIED) - 1.0) * free);
+            let corner = [0, 1].map(|axis| middle[axis] + shift[axis] - size[axis] / 2.0);
+            let far = shift[0].hypot(shift[1]);
+            if best.is_none_or(|(least, _)| far < least) && fits(machine, corner, size) {
+                best = Some((far, corner));
+            }
+        }
+    }
+    best.map(|(_, corner)| corner).ok_or(TrialError::NoRoom { width: width.ceil(), depth: depth.ceil() })
+}
+
+fn fits(machine: &Machine, corner: [f64; 2], size: [f64; 2]) -> bool {
+    let travel = &machine.travel;
+    let beside = |keep_out: &KeepOut| {
+        (0..2).any(|axis| {
+            corner[axis] >= keep_out.max[axis] + ROOM_MM || corner[axis] + size[axis] <= keep_out.min[axis] - ROOM_MM
+        })
+    };
+    let on_disc = |x: f64, y: f64| {
+        let part = [(x, 0), (y, 1)].map(|(at, axis)| {
+            let (middle, half) =
+                ((travel.min[axis] + travel.max[axis]) / 2.0, (travel.max[axis] - travel.min[axis]) / 2.0);
+            (at - middle) / (half - ROOM_MM)
+        });
+        part[0] * part[0] + part[1] * part[1] <= 1.0
+    };
+    let [[left, right], [front, rear]] = [0, 1].map(|axis| [corner[axis], corner[axis] + size[axis]]);
+    let corners = [(left, front), (left, rear), (right, front), (right, rear)];
+    travel.keep_out.iter().all(beside)
+        && (travel.bed == BedShape::Rectangle || corners.into_iter().all(|(x, y)| on_disc(x, y)))
+}
+
+/// A way from home to a place over the bed: a height, and the points in x and y to pass at it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Way {
+    pub(super) height: f64,
+    pub(super) points: Vec<[f64; 2]>,
+}
+
+/// The lowest way that passes no keep-out box: straight, or first along one axis.
+pub(super) fn way(machine: &Machine, to: [f64; 2]) -> Result<Way, TrialError> {
+    let travel = &machine.travel;
+    let home = travel.home;
+    let lowest = travel.min[2] + OVER_BED_MM.min((travel.max[2] - travel.min[2]) / 2.0);
+    let mut heights = vec![lowest];
+    heights.extend(travel.keep_out.iter().map(|keep_out| keep_out.max[2] + 2.0 * PASS_MM));
+    heights.retain(|&height| height >= lowest && height <= travel.max[2]);
+    heights.sort_by(f64::total_cmp);
+    for height in heights {
+        for points in [vec![to], vec![[to[0], home[1]], to], vec![[home[0], to[1]], to]] {
+            let mut path = vec![home, [home[0], home[1], height]];
+            path.extend(points.iter().map(|&[x, y]| [x, y, height]));
+            path.push([to[0], to[1], travel.min[2]]);
+            if path.windows(2).all(|leg| is_free(machine, leg[0], leg[1])) {
+                return Ok(Way { height, points });
+            }
+        }
+    }
+    Err(TrialError::NoWay)
+}
+
+fn is_free(machine: &Machine, from: [f64; 3], to: [f64; 3]) -> bool {
+    machine.travel.keep_out.iter().all(|keep_out| {
+        let (low, high) = (keep_out.min.map(|at| at - PASS_MM), keep_out.max.map(|at| at + PASS_MM));
+        segment_hits_box(from, to, low, high).is_none()
+    })
+}
+
+/// Largest speed in any direction of x and y that the axes and the step rate allow, mm/s.
+pub(super) fn fastest_xy(machine: &Machine) -> f64 {
+    let limits = machine.motion.limits.feed_rate_mm_s;
+    let [x_steps, y_steps, ..] = machine.controller.steps_per_mm;
+    let most = |steps: Option<f64>, share: f64| match (machine.controller.step_rate_limit_hz, steps) {
+        (Some(limit_hz), Some(steps)) => RATE_USED * limit_hz / (steps * share),
+        _ => f64::INFINITY,
+    };
+    let by_steps = match machine.motion.drive_layout {
+        DriveLayout::OnePerAxis => most(x_steps, 1.0).min(most(y_steps, 1.0)),
+        DriveLayout::CrossedBelts => most(x_steps, std::f64::consts::SQRT_2),
+        DriveLayout::ThreeTowers { arms_mm: None } => f64::INFINITY,
+        DriveLayout::ThreeTowers { arms_mm: Some((arm, radius)) } => {
+            // The farthest point from a tower: share distance / sqrt(arm² − distance²).
+            let half =
+                (machine.travel.max[0] - machine.travel.min[0]).max(machine.travel.max[1] - machine.travel.min[1]);
+            let distance = (radius + half / 2.0).min(0.98 * arm);
+            most(x_steps, (distance / (arm * arm - distance * distance).sqrt()).max(1.0))
+        }
+    };
+    limits[0].min(limits[1]).min(by_steps)
+}
+
+/// Largest speed of an axis alone, mm/s: by its limit and the step rate.
+pub(super) fn fastest_of(machine: &Machine, axis: usize) -> f64 {
+    let by_steps = match (machine.controller.step_rate_limit_hz, machine.controller.steps_per_mm[axis]) {
+        (Some(limit_hz), Some(steps)) => RATE_USED * limit_hz / steps,
+        _ => f64::INFINITY,
+    };
+    let own = machine.motion.limits.feed_rate_mm_s[axis].min(by_steps);
+    if axis < 2 { own.min(fastest_xy(machine)) } else { own }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn machine() -> Machine {
+        let mut machine = Machine::built_in();
+        machine.travel.min = [0.0; 3];
+        machine.travel.max = [200.0, 100.0, 50.0];
+        machine.travel.home = [0.0; 3];
+        machine.travel.keep_out.clear();
+        machine
+    }
+
+    fn keep_out(min: [f64; 3], max: [f64; 3]) -> KeepOut {
+        KeepOut { what: "clip".to_owned(), min, max }
+    }
+
+    #[test]
+    fn room_is_in_the_middle_or_beside_what_stands_there() {
+        let mut machine = machine();
+        assert_eq!(room(&machine, [100.0, 50.0]).expect("fits"), [50.0, 25.0]);
+        assert!(matches!(room(&machine, [196.0, 50.0]), Err(TrialError::NoRoom { .. })));
+        machine.travel.keep_out = vec![keep_out([90.0, 0.0, 0.0], [110.0, 100.0, 5.0])];
+        let [x, _] = room(&machine, [60.0, 50.0]).expect("fits beside");
+        assert!(x + 60.0 <= 87.0 || x >= 113.0, "{x}");
+        assert!(room(&machine, [90.0, 50.0]).is_err());
+        machine.travel.keep_out.clear();
+        machine.travel.bed = BedShape::Disc;
+        assert!(room(&machine, [140.0, 80.0]).is_err(), "corners leave the ellipse");
+    }
+
+    #[test]
+    fn the_way_goes_over_or_around() {
+        let mut machine = machine();
+        assert_eq!(way(&machine, [100.0, 50.0]).expect("free").height, 10.0);
+        machine.travel.keep_out = vec![keep_out([40.0, 0.0, 0.0], [60.0, 100.0, 20.0])];
+        assert_eq!(way(&machine, [100.0, 50.0]).expect("over it").height, 23.0);
+        machine.travel.keep_out = vec![keep_out([40.0, 20.0, 0.0], [60.0, 30.0, 50.0])];
+        let around = way(&machine, [100.0, 50.0]).expect("around it");
+        assert_eq!((around.height, around.points.len()), (10.0, 2));
+        machine.travel.keep_out[0] = keep_out([40.0, 0.0, 0.0], [60.0, 100.0, 50.0]);
+        machine.travel.keep_out.push(keep_out([0.0, 40.0, 0.0], [40.0, 45.0, 50.0]));
+        assert_eq!(way(&machine, [100.0, 50.0]), Err(TrialError::NoWay));
+    }
+}
