@@ -3,7 +3,7 @@
 use super::job::{Job, figure};
 use super::place::{fastest_of, way};
 use super::{Kind, Trial, TrialError, known_tool, passed};
-use crate::machine::{DriveLayout, Machine};
+use crate::machine::{DriveLayout, Feature, Heating, Machine};
 
 /// What is asked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,8 +28,12 @@ const SLOW_Z_MM_S: f64 = 3.0;
 const NOZZLE_C: f64 = 45.0;
 /// Bed and chamber above the room, °C.
 const ABOVE_ROOM_C: f64 = 15.0;
-/// How long a heater is on, s: never until a temperature is reached, for a wrong sensor never gets there.
-const HEAT_S: f64 = 45.0;
+/// How long a heater is on, s: never until a temperature is reached, for with a wrong sensor it is at full power all the
+/// time. Twice what the heating law takes, within bounds.
+const NOZZLE_S: [f64; 2] = [8.0, 15.0];
+const BODY_S: [f64; 2] = [20.0, 60.0];
+/// Time to watch the temperature after that, s.
+const WATCH_S: f64 = 20.0;
 const FAN_S: f64 = 8.0;
 const OFF: &str = "If not: switch off at the mains.";
 
@@ -104,39 +108,46 @@ fn homing(machine: &Machine) -> &'static [&'static str] {
 }
 
 fn heaters(job: &mut Job<'_>, machine: &Machine, step: &mut impl FnMut(&mut Job<'_>, &str, &str)) {
-    let warm = |limits: [Option<f64>; 2], target: f64| super::least_of(limits, 5.0).min(target).floor();
-    let see =
-        |what: &str| format!("Only the temperature of {what} rises by some degrees within {HEAT_S} s, then falls.");
-    let mut one = |name: String, command: String, target: f64| {
-        if target <= machine.ambient_c + 2.0 {
-            return;
-        }
-        step(job, &format!("warm {name}"), &see(&name));
-        job.line(&format!("{command} S{}", figure(target, 1)));
-        job.dwell(HEAT_S);
-        job.line(&format!("{command} S0"));
-    };
+    let ambient_c = machine.ambient_c;
+    let mut one =
+        |name: String, command: String, wanted_c: f64, limits: (Option<f64>, Option<Heating>), bounds: [f64; 2]| {
+            let (limit_c, law) = limits;
+            let target_c = super::least_of([limit_c, law.map(|law| law.full_power_c)], 5.0).min(wanted_c).floor();
+            if target_c <= ambient_c + 2.0 {
+                return;
+            }
+            let seconds = on_s(law, ambient_c, target_c, bounds);
+            let see = format!(
+                "Only the temperature of {name} rises, by some degrees within {} s, then falls.",
+                figure(seconds + WATCH_S, 0)
+            );
+            step(job, &format!("warm {name}"), &see);
+            job.line(&format!("{command} S{}", figure(target_c, 1)));
+            job.dwell(seconds);
+            job.line(&format!("{command} S0"));
+            job.dwell(WATCH_S);
+        };
+    let above_c = ambient_c + ABOVE_ROOM_C;
     for (number, tool) in machine.tools.iter().enumerate() {
-        let target = warm(
-            [tool.limit_c, tool.heating.map(|law| law.full_power_c)],
-            NOZZLE_C.max(machine.ambient_c + ABOVE_ROOM_C),
-        );
         let command = if machine.tools.len() == 1 { "M104".to_owned() } else { format!("M104 T{number}") };
-        one(format!("nozzle {number}"), command, target);
+        one(format!("nozzle {number}"), command, NOZZLE_C.max(above_c), (tool.limit_c, tool.heating), NOZZLE_S);
     }
-    let above = machine.ambient_c + ABOVE_ROOM_C;
     if let Some(bed) = machine.bed {
-        one(
-            "the bed".to_owned(),
-            "M140".to_owned(),
-            warm([bed.limit_c, bed.heating.map(|law| law.full_power_c)], above),
-        );
+        one("the bed".to_owned(), "M140".to_owned(), above_c, (bed.limit_c, bed.heating), BODY_S);
     }
-    let may_chamber = !machine.controller.lacks.contains(&crate::machine::Feature::Chamber);
+    let may_chamber = !machine.controller.lacks.contains(&Feature::Chamber);
     if let Some(chamber) = machine.chamber.filter(|_| may_chamber) {
-        let limits = [chamber.limit_c, chamber.heating.map(|law| law.full_power_c)];
-        one("the chamber".to_owned(), "M141".to_owned(), warm(limits, above));
+        one("the chamber".to_owned(), "M141".to_owned(), above_c, (chamber.limit_c, chamber.heating), BODY_S);
     }
+}
+
+/// How long a heater is on: twice the time by Newton's law at full power, t = τ ln((T∞ − T₀) / (T∞ − T)).
+fn on_s(law: Option<Heating>, ambient_c: f64, target_c: f64, [least, most]: [f64; 2]) -> f64 {
+    let by_law = law.map(|law| {
+        let rest = (law.full_power_c - target_c) / (law.full_power_c - ambient_c);
+        if rest > 0.0 { -2.0 * law.time_constant_s * rest.ln() } else { most }
+    });
+    by_law.unwrap_or(most).clamp(least, most).round()
 }
 
 fn told(asked: &FirstPower, list: Vec<String>) -> Vec<String> {

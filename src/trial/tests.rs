@@ -95,6 +95,14 @@ fn names_stay_inside_their_comment_and_lines_within_the_limit() {
     }
 }
 
+/// The longest dwell behind a nozzle's target, s.
+fn longest_on_s(machine: &Machine, text: &str) -> f64 {
+    let lines: Vec<&str> = text.lines().collect();
+    let on = lines.windows(2).filter(|pair| pair[0].starts_with("M104") && !pair[0].ends_with("S0"));
+    on.map(|pair| pair[1].strip_prefix("G4 P").and_then(|p| p.parse::<f64>().ok()).expect("a dwell at once"))
+        .fold(0.0, |longest: f64, p| longest.max(p * machine.controller.dwell_p_s))
+}
+
 #[test]
 fn first_power_waits_for_no_temperature() {
     for machine in machines() {
@@ -105,6 +113,14 @@ fn first_power_waits_for_no_temperature() {
             !commands().any(|line| waits.iter().any(|wait| line.starts_with(wait)) || line.contains(" E")),
             "{text}"
         );
+        // Even at full power all the time, as with a sensor in the wrong socket, no nozzle gets hot.
+        for tool in &machine.tools {
+            let Some(law) = tool.heating else { continue };
+            let most_c = machine.ambient_c
+                + (law.full_power_c - machine.ambient_c)
+                    * (1.0 - (-longest_on_s(&machine, &text) / law.time_constant_s).exp());
+            assert!(most_c < 110.0, "{}: {most_c} °C", machine.name);
+        }
         let pauses = text.lines().filter(|line| *line == "M0").count();
         assert!(pauses >= 7, "{pauses}");
     }
