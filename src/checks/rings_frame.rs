@@ -113,8 +113,7 @@ mod tests {
 
     fn swinging(limit_mm: Option<f64>) -> Machine {
         let mut machine = machine();
-        machine.structure.modes =
-            vec![Mode { along: Direction::X, natural_hz: 40.0, damping_ratio: 0.05, share: 1.0 }];
+        machine.structure.modes = vec![Mode { along: Direction::X, natural_hz: 40.0, damping_ratio: 0.05, share: 1.0 }];
         machine.structure.ringing_limit_mm = limit_mm;
         machine
     }
@@ -122,7 +121,10 @@ mod tests {
     /// A square of `size` mm, so many times round, on the planned machine: X steps by 8 mm/s at corners.
     fn squares(size: f64, times: usize) -> String {
         let round = format!("G1 X{0} Y50\nG1 X{0} Y{0}\nG1 X50 Y{0}\nG1 X50 Y50\n", 50.0 + size).replace('\n', " E1\n");
-        format!("G28\nM109 S200\nM83\nG1 X50 Y50 Z0.2 F6000\nG1 F3600\n{}M104 S0\n", round.replace(" E1", " E0.5").repeat(times))
+        format!(
+            "G28\nM109 S200\nM83\nG1 X50 Y50 Z0.2 F6000\nG1 F3600\n{}M104 S0\n",
+            round.replace(" E1", " E0.5").repeat(times)
+        )
     }
 
     fn found(machine: &Machine, job: &str) -> Vec<crate::inspection::Finding> {

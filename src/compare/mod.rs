@@ -64,6 +64,24 @@ impl Comparison {
         motors.into_iter().map(|motor| (motor, Pair { before: of(motor, 0), after: of(motor, 1) })).collect()
     }
 
+    /// Ringing, mm, direction by direction: the largest amplitude, and that of 95 % of the time.
+    pub fn ringing_mm(&self) -> Vec<(&'static str, Pair, Pair)> {
+        let sides = [&self.before, &self.after].map(|inspection| &inspection.ringing);
+        let mut axes: Vec<&'static str> = Vec::new();
+        for ringing in sides.into_iter().flatten() {
+            if !axes.contains(&ringing.axis) {
+                axes.push(ringing.axis);
+            }
+        }
+        let of = |axis: &str, side: usize| sides[side].iter().find(|ringing| ringing.axis == axis);
+        let pairs = |axis: &'static str| {
+            let [before, after] = [of(axis, 0), of(axis, 1)];
+            let peak = Pair { before: before.map(|r| r.peak_mm), after: after.map(|r| r.peak_mm) };
+            (axis, peak, Pair { before: before.and_then(|r| r.p95_mm), after: after.and_then(|r| r.p95_mm) })
+        };
+        axes.into_iter().map(pairs).collect()
+    }
+
     /// How many findings came, and how many went.
     pub fn findings_gained_and_lost(&self) -> (u64, u64) {
         let count = |kind| self.shifts.iter().filter(|shift| shift.kind == kind).count() as u64;

@@ -582,7 +582,12 @@ fn origins_name_every_key() {
     let machine = parse(HERON).unwrap();
     for key in KEYS.iter().filter(|key| !key.is_table()) {
         let rows = machine.origins.iter().filter(|origin| keys::template(&origin.path) == key.path).count();
-        assert_eq!(rows, if key.path.starts_with("tool[]") || key.path.starts_with("structure[]") { 2 } else { 1 }, "{}", key.path);
+        assert_eq!(
+            rows,
+            if key.path.starts_with("tool[]") || key.path.starts_with("structure[]") { 2 } else { 1 },
+            "{}",
+            key.path
+        );
     }
     let of = |path: &str| {
         let origin = machine.origins.iter().find(|origin| origin.path == path).unwrap();

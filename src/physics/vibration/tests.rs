@@ -55,7 +55,13 @@ fn largest(mode: &Mode, motion: &Motion) -> f64 {
         let mut step = [accel - before, speed];
         for _ in 0..parts {
             let part = [seconds / parts as f64];
-            oscillator.follow(Vectors::default(), [&part, &[step[0]], &[step[1]]], &mut scratch, &mut [0.0], &mut [0.0]);
+            oscillator.follow(
+                Vectors::default(),
+                [&part, &[step[0]], &[step[1]]],
+                &mut scratch,
+                &mut [0.0],
+                &mut [0.0],
+            );
             step = [0.0; 2];
             most = most.max(oscillator.state(accel)[0].abs());
         }

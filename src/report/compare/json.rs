@@ -120,8 +120,21 @@ struct Judged<'a> {
     step_rates_hz: Vec<Motor<'a>>,
     /// Largest command rate, Hz.
     command_rate_hz: Pair,
+    /// Ringing, direction by direction; empty where neither sheet gives a mode.
+    ringing: Vec<Ringing>,
     /// Findings that came, went or changed.
     findings: Vec<Shift<'a>>,
+}
+
+/// Ringing along one direction, mm.
+#[derive(Serialize, JsonSchema)]
+struct Ringing {
+    /// Direction.
+    axis: &'static str,
+    /// Largest amplitude.
+    peak_mm: Pair,
+    /// At or below this for 95 % of the time.
+    p95_mm: Pair,
 }
 
 /// The answers.
@@ -342,6 +355,11 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
             time_over_capacity_s: over.into(),
             step_rates_hz: from.step_rates_hz().into_iter().map(motor).collect(),
             command_rate_hz: of::Pair { before: commands_before, after: commands_after }.into(),
+            ringing: from
+                .ringing_mm()
+                .into_iter()
+                .map(|(axis, peak, most)| Ringing { axis, peak_mm: peak.into(), p95_mm: most.into() })
+                .collect(),
             findings: from.shifts.iter().map(Into::into).collect(),
         }
     }

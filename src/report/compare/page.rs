@@ -45,7 +45,7 @@ impl CompareReport for PageComparison {
             Ok(comparison) => {
                 heading(comparison, self.look, out)?;
                 machines(&self.sheets, self.look, out)?;
-                for section in [time, melt_rate, rates, came, changed, went, left_out] {
+                for section in [time, melt_rate, rates, ringing, came, changed, went, left_out] {
                     section(comparison, self.look).write(out)?;
                 }
                 Ok(())
@@ -210,6 +210,17 @@ fn rates(comparison: &Comparison, look: Look) -> Section {
     if motors.is_empty() {
         section.paragraph("step rates: the sheets give no `[controller] steps_per_mm` to tell them by");
     }
+    section
+}
+
+fn ringing(comparison: &Comparison, look: Look) -> Section {
+    let mut section = Section::new("ringing", look);
+    let mut rows = Rows { section: &mut section, rows: Vec::new() };
+    for (axis, peak, most) in comparison.ringing_mm() {
+        rows.add(&format!("{axis} peak"), number_cells(peak, "mm"), peak);
+        rows.add(&format!("{axis} 95 % of time"), number_cells(most, "mm"), most);
+    }
+    rows.done();
     section
 }
 
