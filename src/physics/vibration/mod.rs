@@ -1,8 +1,8 @@
 //! How the structure rings: each mode of the sheet is a damped oscillator on a base that follows the planned motion.
 //!
-//! [`pieces`] cuts the motion into pieces of constant acceleration: the phases of each trapezoid, and short pieces of
-//! curves; at corners, from rest and to rest the speed steps. Waits let the modes ring down. [`shaper`] convolves the motion
-//! with the impulses of a shaper, [`oscillator`] goes from piece to piece exactly, never by a fixed step of time.
+//! `pieces` cuts the motion into pieces of constant acceleration: the phases of each trapezoid, and short pieces of
+//! curves; at corners, from rest and to rest the speed steps. Waits let the modes ring down. `shaper` convolves the motion
+//! with the impulses of a shaper, `oscillator` goes from piece to piece exactly, never by a fixed step of time.
 //!
 //! Left out: motors and belts as springs of their own, homing and probing, and that the extruder is not shaped. The
 //! amplitudes of several modes along one direction are added: no phase makes it more.
