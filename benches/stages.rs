@@ -116,6 +116,13 @@ fn case<'c, T>(name: &'c str, run: impl Fn() -> T + 'c) -> Case<'c> {
     (name, Box::new(keep))
 }
 
+/// Plans of the row on headroom.
+const PLANS: u32 = 30;
+/// An invented structure.
+const MODES: &str = "\n[[structure]]\naxis = \"x\"\nnatural_hz = 47.0\ndamping_ratio = 0.06\n\
+    [[structure]]\naxis = \"y\"\nnatural_hz = 38.0\ndamping_ratio = 0.07\n\
+    [structure_limits]\nringing_mm = 0.03\n";
+
 fn main() {
     let folder = tempfile::tempdir().expect("a folder for a moment");
     let (path, job) = match std::env::var_os("GONOGO_BENCH_JOB") {
@@ -128,8 +135,9 @@ fn main() {
         }
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
+    let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
     let slower = machine.with("motion.acceleration_mm_s2.printing", "3000").expect("a key of the sheet");
-    let cases: [Case<'_>; 11] = [
+    let cases: [Case<'_>; 13] = [
         case("floor: one memchr call per line", || common::floor(&job)),
         case("peer: gcode 0.7, words only", || peer(&text)),
         case("lines and digest", || common::read_lines(&job)),
@@ -141,8 +149,10 @@ fn main() {
         case("program, 1 thread", || program(&path, "1", 1)),
         case("two copies of it at once", || program(&path, "1", 2)),
         case("program, 2 threads", || program(&path, "2", 1)),
+        case("headroom, 30 plans", || common::plans(&job, &machine, PLANS)),
+        case("all checks, two modes that ring", || common::whole(&job, &swinging)),
     ];
-    let mut times: [Vec<Duration>; 11] = Default::default();
+    let mut times: [Vec<Duration>; 13] = Default::default();
     for round in 0..=number("GONOGO_BENCH_ROUNDS", 7) {
         for ((_, run), times) in cases.iter().zip(&mut times) {
             let start = Instant::now();
@@ -178,6 +188,8 @@ fn print(job: &[u8], cases: &[Case<'_>], times: &mut [Vec<Duration>]) {
         );
     }
     println!("two machines take {:.2} times as long as one", medians[7] / medians[6]);
+    println!("{PLANS} plans for headroom take {:.2} of {PLANS} checks", medians[11] / medians[6] / f64::from(PLANS));
+    println!("two modes that ring make the checks take {:.2} times as long", medians[12] / medians[6]);
     let (one, copies, two) = (medians[8], medians[9], medians[10]);
     println!(
         "two threads are {:.2} times as fast as one; two copies at once did {:.2} times the work of one",
