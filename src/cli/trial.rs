@@ -11,7 +11,7 @@ use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
 use crate::machine::Machine;
 use crate::report::Look;
-use crate::report::words::{safe, wrap, wrap_paragraphs};
+use crate::report::words::{columns, safe, wrap, wrap_paragraphs};
 use crate::trial::{
     Axis, CAUTION, FirstPower, Measured, MeltRate, NewSteps, Ringing, Steps, Trial, TrialError, Vary, Warmth,
     first_power, melt_rate, new_steps, ringing, steps,
@@ -284,7 +284,7 @@ fn tell(trial: &Trial, written: Option<&Path>, look: Look, out: &mut dyn Write) 
         if n > 0 {
             writeln!(out)?;
         }
-        for line in wrap_paragraphs(paragraph, look.width) {
+        for line in wrap_paragraphs(paragraph, look.width).iter().flat_map(|line| fitted(line, look.width)) {
             writeln!(out, "{line}")?;
         }
     }
@@ -336,4 +336,14 @@ fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write
         writeln!(out, "{line}")?;
     }
     Ok(())
+}
+/// Lists keep their indent; what is too wide hangs under its first words.
+fn fitted(line: &str, width: usize) -> Vec<String> {
+    if columns(line) <= width {
+        return vec![line.to_owned()];
+    }
+    let indent = line.len() - line.trim_start().len();
+    let hang = indent + 3;
+    let pieces = wrap(line.trim_start(), width.saturating_sub(hang).max(20));
+    pieces.iter().enumerate().map(|(n, piece)| " ".repeat(if n == 0 { indent } else { hang }) + piece).collect()
 }

@@ -84,3 +84,18 @@ fn bad_marks_are_told_without_acting_on_the_terminal() {
     }
     gonogo(&["resonance"]).assert().code(2).stdout_eq("");
 }
+
+#[test]
+fn what_is_told_fits_a_narrow_terminal() {
+    for kind in ["ringing", "melt-rate", "steps", "first-power"] {
+        let run = snapbox::cmd::Command::new(snapbox::cmd::cargo_bin!("gonogo"))
+            .env("COLUMNS", "60")
+            .args(["trial", kind, "--machine", "corpus/machines/heron.toml"])
+            .assert()
+            .success();
+        let told = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+        for line in told.lines() {
+            assert!(line.chars().count() <= 60, "{kind}: {line}");
+        }
+    }
+}
