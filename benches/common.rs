@@ -7,7 +7,7 @@ use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
 use gonogo::motion::{Gather, Planner};
 use gonogo::observe::Log;
-use gonogo::preflight::{Sizes, inspect, keep};
+use gonogo::preflight::{Sizes, inspect};
 use gonogo::text::straight::Rows;
 use gonogo::text::{Chunk, LineReader};
 use gonogo::vectors::Vectors;
@@ -85,15 +85,4 @@ pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
 pub fn whole(job: &[u8], machine: &Machine) -> usize {
     let inspection = inspect(Cursor::new(job), "-", machine, &Sizes::default());
     inspection.expect("reading from memory cannot fail").job.moves as usize
-}
-
-/// Reads a job once and plans it so many times, each time with other accelerations, as `headroom` does.
-pub fn plans(job: &[u8], machine: &Machine, count: u32) -> f64 {
-    let kept = keep(Cursor::new(job), "-", machine, &Sizes::default()).expect("reading from memory cannot fail");
-    let plan = |k: u32| {
-        let mut changed = machine.clone();
-        changed.motion.limits.printing_mm_s2 *= 1.0 + f64::from(k) / f64::from(count);
-        kept.time(&changed, |_| false).expect("nothing stops it").time_s.total()
-    };
-    (0..count).map(plan).sum()
 }
