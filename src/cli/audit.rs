@@ -1,10 +1,10 @@
 //! `gonogo sheet audit`.
 
 use anyhow::Context;
-use clap::{Args, ValueEnum};
+use clap::Args;
 
 use super::Exit;
-use super::output::{Content, Output};
+use super::output::{Content, Format, Output};
 use super::sheet::{self, MachineArg};
 use super::terminal::Terminal;
 use crate::audit::audit;
@@ -28,14 +28,6 @@ pub struct AuditArgs {
     /// How to report.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs.
-    Json,
 }
 
 /// Runs the command.

@@ -1,22 +1,20 @@
 //! `gonogo check`.
 
-use std::io::{self, Write};
-use std::ops::ControlFlow;
-use std::path::PathBuf;
+use std::io::Write;
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
-use super::output::{Content, Output};
+use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, complain, sheet};
+use super::{Exit, sheet};
 use crate::crew::Crew;
 use crate::inspection::Verdict;
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
-use crate::queue::{self, Outcome, Unjudged};
+use crate::queue::Outcome;
 use crate::report::Report;
 use crate::report::json::{Frame, JsonReport};
 use crate::report::table::TableReport;
@@ -43,18 +41,11 @@ pub struct CheckArgs {
     /// How to report; text is a page for one job and a table for several, json an object or a list.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// Write the report to FILE, which is replaced only when the report is complete.
-    #[arg(short, long, value_name = "FILE")]
-    output: Option<PathBuf>,
+    #[command(flatten)]
+    delivery: Delivery,
     /// The mildest verdict that makes the exit code 1.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
-    /// Print nothing but errors; a report asked for with -o is still written.
-    #[arg(short, long)]
-    quiet: bool,
-    /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
-    threads: Option<u16>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -79,17 +70,13 @@ enum FailOn {
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
-    let progress = Progress::new(&jobs, args.quiet);
+    let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew))
 }
 
 fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Outcome {
-    match job {
-        Job::File(path) => inspect_path(path, machine, on_bytes, crew)
-            .map_err(|error| Unjudged { path: path.display().to_string(), error: error.to_string() }),
-        Job::Lost(unjudged) => Err(unjudged.clone()),
-    }
+    job.judged(|path| inspect_path(path, machine, on_bytes, crew))
 }
 
 /// Judges all jobs and delivers the report as asked for.
@@ -100,7 +87,7 @@ fn report<'e>(
     progress: &Progress,
     judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
 ) -> anyhow::Result<Exit> {
-    let look = if args.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
+    let look = args.delivery.look(terminal);
     let mut report: Box<dyn Report> = match (args.format, jobs.len()) {
         (Format::Text, 1) => Box::new(TextReport::new(look)),
         (Format::Text, _) => Box::new(TableReport::new(look)),
@@ -108,14 +95,8 @@ fn report<'e>(
         (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
         (Format::Ndjson, _) => Box::new(JsonReport::new(Frame::Lines)),
     };
-    let mut output = match &args.output {
-        Some(path) => Output::file(path)?,
-        None if args.quiet => Output::Nowhere,
-        None if args.format == Format::Text => Output::stdout(Content::Page { color: look.color }),
-        None => Output::stdout(Content::Data),
-    };
-    let threads = args.threads.map_or(0, usize::from);
-    let tally = judge_all(jobs, threads, judge, &mut *report, &mut output, progress)?;
+    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;
     progress.finish();
     report.finish(&mut output).and_then(|()| output.finish()).context("cannot write the report")?;
     Ok(tally.exit(args.fail_on))
@@ -124,28 +105,18 @@ fn report<'e>(
 /// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
 fn judge_all<'e>(
     jobs: &[Job],
-    threads: usize,
+    threads: Option<u16>,
     judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
     report: &mut dyn Report,
     output: &mut dyn Write,
     progress: &Progress,
 ) -> anyhow::Result<Tally> {
     let mut tally = Tally::default();
-    let mut written: io::Result<()> = Ok(());
-    queue::run(jobs, threads, judge, |index, answer| {
-        let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
+    jobs::each(jobs, threads, progress, judge, |outcome| {
         tally.count(&outcome);
-        written = progress.aside(|| {
-            if let Err(unjudged) = &outcome {
-                complain(&unjudged.error);
-            }
-            // Whoever reads line by line wants each line when it is there.
-            report.add(&outcome, output).and_then(|()| output.flush())
-        });
-        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-    })
-    .context("cannot start the threads")?;
-    written.context("cannot write the report")?;
+        // Whoever reads line by line wants each line when it is there.
+        report.add(&outcome, output).and_then(|()| output.flush())
+    })?;
     Ok(tally)
 }
 
@@ -229,7 +200,7 @@ mod tests {
     #[test]
     fn limits_of_numbers() {
         assert!(args(&["a", "--threads", "0"]).is_err());
-        assert_eq!(args(&["a", "--threads", "4"]).expect("parses").threads, Some(4));
+        assert_eq!(args(&["a", "--threads", "4"]).expect("parses").jobs.threads, Some(4));
         assert_eq!(args(&["a"]).expect("parses").fail_on, FailOn::NoGo);
     }
 
@@ -275,7 +246,7 @@ mod tests {
         let run = |threads| {
             let mut report = JsonReport::new(Frame::Lines);
             let mut out = Vec::new();
-            let tally = judge_all(&jobs, threads, judge, &mut report, &mut out, &Progress::new(&jobs, true));
+            let tally = judge_all(&jobs, Some(threads), judge, &mut report, &mut out, &Progress::new(&jobs, true));
             (tally.expect("runs"), String::from_utf8(out).expect("UTF-8"))
         };
         let (tally, text) = run(1);

@@ -1,23 +1,21 @@
 //! `gonogo compare`.
 
 use std::cmp::Ordering;
-use std::io::{self, Write};
-use std::ops::ControlFlow;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
-use super::output::{Content, Output};
+use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, complain, sheet};
+use super::{Exit, sheet};
 use crate::compare::{Compared, Comparison, Sheets, Totals};
 use crate::crew::Crew;
 use crate::machine::Machine;
 use crate::preflight::inspect_path_on;
-use crate::queue::{self, Unjudged};
 use crate::report::Look;
 use crate::report::compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison};
 
@@ -52,15 +50,8 @@ pub struct CompareArgs {
     /// How to report; text is a page for one job and a table for several.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// Write the report to FILE, which is replaced only when the report is complete.
-    #[arg(short, long, value_name = "FILE")]
-    output: Option<PathBuf>,
-    /// Print nothing but errors; a report asked for with -o is still written.
-    #[arg(short, long)]
-    quiet: bool,
-    /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
-    threads: Option<u16>,
+    #[command(flatten)]
+    delivery: Delivery,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -79,20 +70,14 @@ enum Format {
 pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
-    let progress = Progress::new(&jobs, args.quiet);
+    let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    let look = if args.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
+    let look = args.delivery.look(terminal);
     let mut report = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after));
-    let mut output = match &args.output {
-        Some(path) => Output::file(path)?,
-        None if args.quiet => Output::Nowhere,
-        None if args.format == Format::Text => Output::stdout(Content::Page { color: look.color }),
-        None => Output::stdout(Content::Data),
-    };
-    let threads = args.threads.map_or(0, usize::from);
+    let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let totals = compare_all(
         &jobs,
-        threads,
+        args.jobs.threads,
         |job, crew| judge(job, &before, &after, &on_bytes, crew),
         &mut *report,
         &mut output,
@@ -131,14 +116,8 @@ fn judge<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Compared {
-    let path = match job {
-        Job::File(path) => path,
-        Job::Lost(unjudged) => return Err(unjudged.clone()),
-    };
-    let unjudged = |error: String| Unjudged { path: path.display().to_string(), error };
-    let both = inspect_path_on(path, &[before, after], on_bytes, crew).map_err(|error| unjudged(error.to_string()))?;
-    let [before, after] =
-        <[_; 2]>::try_from(both).map_err(|both| unjudged(format!("{} reports instead of two", both.len())))?;
+    let both = job.judged(|path| inspect_path_on(path, &[before, after], on_bytes, crew))?;
+    let [before, after] = <[_; 2]>::try_from(both).expect("a report for each of two machines");
     Ok(Comparison::of(before, after))
 }
 
@@ -155,28 +134,18 @@ fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Box<dyn 
 /// Compares all jobs and adds each to the report in its turn; errors also go to standard error.
 fn compare_all<'e>(
     jobs: &[Job],
-    threads: usize,
+    threads: Option<u16>,
     judge: impl Fn(&Job, &Crew<'e>) -> Compared + Sync,
     report: &mut dyn CompareReport,
     output: &mut dyn Write,
     progress: &Progress,
 ) -> anyhow::Result<Totals> {
     let mut totals = Totals::default();
-    let mut written: io::Result<()> = Ok(());
-    queue::run(jobs, threads, judge, |index, answer| {
-        let compared = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
+    jobs::each(jobs, threads, progress, judge, |compared| {
         totals.count(&compared);
-        written = progress.aside(|| {
-            if let Err(unjudged) = &compared {
-                complain(&unjudged.error);
-            }
-            // Whoever reads line by line wants each line when it is there.
-            report.add(&compared, output).and_then(|()| output.flush())
-        });
-        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-    })
-    .context("cannot start the threads")?;
-    written.context("cannot write the report")?;
+        // Whoever reads line by line wants each line when it is there.
+        report.add(&compared, output).and_then(|()| output.flush())
+    })?;
     Ok(totals)
 }
 

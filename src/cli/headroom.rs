@@ -1,21 +1,16 @@
 //! `gonogo headroom`.
 
-use std::io::{self, Write};
-use std::ops::ControlFlow;
-use std::path::PathBuf;
-
 use anyhow::{Context, bail};
-use clap::{Args, ValueEnum};
+use clap::Args;
 
 use super::jobs::{self, Job};
-use super::output::{Content, Output};
+use super::output::{Delivery, Format};
 use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, complain, sheet};
+use super::{Exit, sheet};
 use crate::crew::Crew;
-use crate::headroom::{self, Direction, Judged, Outcome, Wish, explore, limits_of, scan};
+use crate::headroom::{Direction, Judged, Outcome, Wish, explore, limits_of, scan};
 use crate::machine::Machine;
-use crate::queue::{self, Unjudged};
 use crate::report::{headroom as page, headroom_json};
 
 const EXAMPLES: &str = "\
@@ -57,23 +52,8 @@ pub struct HeadroomArgs {
     /// How to report.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// Write the report to FILE, which is replaced only when the report is complete.
-    #[arg(short, long, value_name = "FILE")]
-    output: Option<PathBuf>,
-    /// Print nothing but errors; a report asked for with -o is still written.
-    #[arg(short, long)]
-    quiet: bool,
-    /// Use so many threads [default: one per processor].
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
-    threads: Option<u16>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs.
-    Json,
+    #[command(flatten)]
+    delivery: Delivery,
 }
 
 fn factor(text: &str) -> Result<f64, String> {
@@ -89,20 +69,27 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
     let wishes = args.wishes(&machine)?;
-    let progress = Progress::new(&jobs, args.quiet);
+    let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    let outcomes = explore_all(&jobs, args, &progress, |job, crew| match job {
-        Job::File(path) => explore(path, &machine, &wishes, args.up_to, &on_bytes, crew)
-            .map(|found| Judged::of(&path.display().to_string(), found, &machine, args.needs))
-            .map_err(|error| Unjudged { path: path.display().to_string(), error: error.to_string() }),
-        Job::Lost(unjudged) => Err(unjudged.clone()),
+    let look = args.delivery.look(terminal);
+    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    let outcomes = explore_all(&jobs, args, &progress, |job, crew| {
+        let found = job.judged(|path| explore(path, &machine, &wishes, args.up_to, &on_bytes, crew))?;
+        let path = found.today.job.path.clone();
+        Ok(Judged::of(&path, found, &machine, args.needs))
     })?;
     progress.finish();
-    args.report(&machine, &wishes, &outcomes, terminal).context("cannot write the report")?;
+    let chosen = !(args.raise.is_empty() && args.lower.is_empty());
+    match args.format {
+        Format::Text => page::write(&machine, &wishes, &outcomes, chosen, look, &mut output),
+        Format::Json => headroom_json::write(&machine, &wishes, args.up_to, &outcomes, &mut output),
+    }
+    .and_then(|()| output.finish())
+    .context("cannot write the report")?;
     Ok(if outcomes.iter().all(Result::is_ok) { Exit::Passed } else { Exit::Unjudged })
 }
 
-/// Explores all jobs; errors go to standard error as they come.
+/// Explores all jobs.
 fn explore_all<'e>(
     jobs: &[Job],
     args: &HeadroomArgs,
@@ -110,15 +97,10 @@ fn explore_all<'e>(
     judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
 ) -> anyhow::Result<Vec<Outcome>> {
     let mut outcomes = Vec::with_capacity(jobs.len());
-    queue::run(jobs, args.threads.map_or(0, usize::from), judge, |index, answer| {
-        let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
-        if let Err(unjudged) = &outcome {
-            progress.aside(|| complain(&unjudged.error));
-        }
+    jobs::each(jobs, args.jobs.threads, progress, judge, |outcome| {
         outcomes.push(outcome);
-        ControlFlow::Continue(())
-    })
-    .context("cannot start the threads")?;
+        Ok(())
+    })?;
     Ok(outcomes)
 }
 
@@ -140,28 +122,5 @@ impl HeadroomArgs {
             wishes = limits_of(machine);
         }
         Ok(wishes)
-    }
-
-    fn report(
-        &self,
-        machine: &Machine,
-        wishes: &[Wish],
-        outcomes: &[headroom::Outcome],
-        terminal: &Terminal,
-    ) -> io::Result<()> {
-        let look = if self.output.is_some() { terminal.file_look() } else { terminal.stdout_look() };
-        let mut output = match &self.output {
-            Some(path) => Output::file(path).map_err(io::Error::other)?,
-            None if self.quiet => Output::Nowhere,
-            None if self.format == Format::Text => Output::stdout(Content::Page { color: look.color }),
-            None => Output::stdout(Content::Data),
-        };
-        let chosen = !(self.raise.is_empty() && self.lower.is_empty());
-        match self.format {
-            Format::Text => page::write(machine, wishes, outcomes, chosen, look, &mut output)?,
-            Format::Json => headroom_json::write(machine, wishes, self.up_to, outcomes, &mut output)?,
-        }
-        output.flush()?;
-        output.finish()
     }
 }

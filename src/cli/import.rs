@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
 use serde::Serialize;
 
-use super::output::{Content, Output};
+use super::output::{Content, Format, Output};
 use super::sheet::MachineArg;
 use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
@@ -76,14 +76,6 @@ enum Per {
     Second,
     /// mm/min.
     Minute,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs.
-    Json,
 }
 
 /// Print a sheet's settings as G-code lines to type or send.

@@ -3,13 +3,18 @@
 use std::ffi::OsStr;
 use std::fs;
 use std::io::{self, Read};
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
 use clap::Args;
 use walkdir::WalkDir;
 
-use crate::queue::{Breakdown, Unjudged};
+use super::complain;
+use super::progress::Progress;
+use crate::crew::Crew;
+use crate::preflight::JobError;
+use crate::queue::{self, Breakdown, Unjudged};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
@@ -23,6 +28,9 @@ pub struct JobArgs {
     /// Also judge the jobs listed in FILE, one path per line; - is standard input.
     #[arg(long, value_name = "FILE")]
     files_from: Option<PathBuf>,
+    /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
 }
 
 impl JobArgs {
@@ -71,13 +79,26 @@ impl Job {
     }
 
     /// What is said of the job when judging it broke down.
-    pub fn broken(&self, breakdown: &Breakdown) -> Unjudged {
+    fn broken(&self, breakdown: &Breakdown) -> Unjudged {
         match self {
             Self::File(path) => {
                 let path = path.display().to_string();
                 Unjudged { error: format!("cannot judge {path}: {breakdown}"), path }
             }
             Self::Lost(unjudged) => unjudged.clone(),
+        }
+    }
+
+    /// Judges the job where it could be listed.
+    ///
+    /// # Errors
+    /// Why it could not be judged.
+    pub fn judged<T>(&self, judge: impl FnOnce(&Path) -> Result<T, JobError>) -> Result<T, Unjudged> {
+        match self {
+            Self::File(path) => {
+                judge(path).map_err(|error| Unjudged { path: path.display().to_string(), error: error.to_string() })
+            }
+            Self::Lost(unjudged) => Err(unjudged.clone()),
         }
     }
 
@@ -90,6 +111,33 @@ impl Job {
 /// True for the path that stands for standard input.
 pub fn is_stdin(path: &Path) -> bool {
     path.as_os_str() == "-"
+}
+
+/// Judges all jobs and hands each outcome to `take` in the order of the jobs; errors also go to standard error. When `take`
+/// cannot write, no further job is started. `threads` as given on the command line.
+///
+/// # Errors
+/// When the threads cannot be started, or `take` cannot write.
+pub fn each<'e, T: Send>(
+    jobs: &[Job],
+    threads: Option<u16>,
+    progress: &Progress,
+    judge: impl Fn(&Job, &Crew<'e>) -> Result<T, Unjudged> + Sync,
+    mut take: impl FnMut(Result<T, Unjudged>) -> io::Result<()>,
+) -> anyhow::Result<()> {
+    let mut written: io::Result<()> = Ok(());
+    queue::run(jobs, threads.map_or(0, usize::from), judge, |index, answer| {
+        let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
+        written = progress.aside(|| {
+            if let Err(unjudged) = &outcome {
+                complain(&unjudged.error);
+            }
+            take(outcome)
+        });
+        if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    })
+    .context("cannot start the threads")?;
+    written.context("cannot write the report")
 }
 
 /// Files as they come, directories searched, everything in a stable order.

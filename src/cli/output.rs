@@ -6,6 +6,10 @@ use std::path::{Path, PathBuf};
 
 use anstream::{AutoStream, ColorChoice};
 use anyhow::{Context, bail};
+use clap::{Args, ValueEnum};
+
+use super::terminal::Terminal;
+use crate::report::Look;
 
 /// What text on standard output holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -17,6 +21,46 @@ pub enum Content {
     },
     /// Data or a script: goes out as it is.
     Data,
+}
+
+/// How to report, where there is no more than that to choose from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
+}
+
+/// Where a report goes.
+#[derive(Debug, Args)]
+pub struct Delivery {
+    /// Write the report to FILE, which is replaced only when the report is complete.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Print nothing but errors; a report asked for with -o is still written.
+    #[arg(short, long)]
+    pub quiet: bool,
+}
+
+impl Delivery {
+    /// The look of a page that goes there.
+    pub fn look(&self, terminal: &Terminal) -> Look {
+        if self.output.is_some() { terminal.file_look() } else { terminal.stdout_look() }
+    }
+
+    /// The place; `is_page` for what people read.
+    ///
+    /// # Errors
+    /// When nothing can be written there.
+    pub fn open(&self, is_page: bool, look: Look) -> anyhow::Result<Output> {
+        Ok(match &self.output {
+            Some(path) => Output::file(path)?,
+            None if self.quiet => Output::Nowhere,
+            None if is_page => Output::stdout(Content::Page { color: look.color }),
+            None => Output::stdout(Content::Data),
+        })
+    }
 }
 
 /// A place to write to.

@@ -3,10 +3,10 @@
 use std::io::{self, Write};
 
 use clap::error::ErrorKind;
-use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches, ValueEnum};
+use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 use serde::Serialize;
 
-use super::output::{Content, Output};
+use super::output::{Content, Format, Output};
 use super::terminal::Terminal;
 use super::{Exit, complain, trial};
 use crate::machine::Direction;
@@ -45,14 +45,6 @@ pub struct ResonanceArgs {
     /// How to report.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs.
-    Json,
 }
 
 fn direction(text: &str) -> Result<Direction, String> {

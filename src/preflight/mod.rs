@@ -91,13 +91,11 @@ pub fn inspect_path_on<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Result<Vec<Inspection>, JobError> {
-    let shown = path.to_string_lossy();
-    let read = || -> io::Result<Vec<Inspection>> {
-        let run = Arc::new(Run::new(open(path, on_bytes)?, &shown, machines, &Sizes::default()));
+    at(path, |shown| {
+        let run = Arc::new(Run::new(open(path, on_bytes)?, shown, machines, &Sizes::default()));
         let _place = crew.call(run.clone());
-        run.lead(machines, &shown)
-    };
-    read().map_err(|source| JobError::Read { path: shown.to_string(), source })
+        run.lead(machines, shown)
+    })
 }
 
 /// Reads the job at `path` as `machine` reads it, and keeps its moves, so that it can be planned many times: some 70 bytes
@@ -111,13 +109,17 @@ pub fn keep_path<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Result<Kept, JobError> {
-    let shown = path.to_string_lossy();
-    let read = || -> io::Result<Kept> {
+    at(path, |shown| {
         let run = Arc::new(Run::keeping(open(path, on_bytes)?, machine, &Sizes::default()));
         let _place = crew.call(run.clone());
-        run.keep(machine, &shown)
-    };
-    read().map_err(|source| JobError::Read { path: shown.to_string(), source })
+        run.keep(machine, shown)
+    })
+}
+
+/// Reads something at a path as it is shown; an error names it.
+fn at<T>(path: &Path, read: impl FnOnce(&str) -> io::Result<T>) -> Result<T, JobError> {
+    let shown = path.to_string_lossy();
+    read(&shown).map_err(|source| JobError::Read { path: shown.to_string(), source })
 }
 
 /// The plain bytes of the job at `path`: `-` is standard input, gz is unpacked where the stream starts like it.

@@ -7,7 +7,7 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::json::{Verdict, write_value};
+use super::json::{Machine, Verdict, write_value};
 use crate::audit as of;
 use crate::machine;
 
@@ -27,19 +27,6 @@ pub struct Audit<'a> {
     machine: Machine<'a>,
     /// Every comparison on every part of the machine, in the order of the catalogue.
     lines: Vec<Line<'a>>,
-}
-
-/// Whose sheet.
-#[derive(Serialize, JsonSchema)]
-pub struct Machine<'a> {
-    /// Name in the sheet.
-    name: &'a str,
-    /// Path of the sheet, or `built-in`.
-    source: &'a str,
-    /// `blake3:` and the hex digest of the sheet's bytes.
-    digest: &'a str,
-    /// True for the built-in cautious machine.
-    built_in: bool,
 }
 
 /// One comparison on one part of the machine.
@@ -119,8 +106,7 @@ pub fn schema() -> schemars::Schema {
 /// # Errors
 /// Those of the writer.
 pub fn write(machine: &machine::Machine, audit: &of::Audit, out: &mut dyn Write) -> io::Result<()> {
-    let machine::Machine { name, source, digest, built_in, .. } = machine;
-    let machine = Machine { name, source, digest, built_in: *built_in };
+    let machine = machine.into();
     let lines = audit.lines.iter().map(Line::from).collect();
     write_value(&Audit { schema: SCHEMA, verdict: audit.verdict.into(), machine, lines }, true, out)?;
     writeln!(out)

@@ -7,7 +7,7 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::json::{Verdict, write_value};
+use super::json::{Machine, Verdict, write_value};
 use crate::headroom::{self as of, Direction, Outcome, Wish, for_all};
 use crate::inspection;
 use crate::machine;
@@ -30,19 +30,6 @@ pub struct Headroom<'a> {
     jobs: Vec<Job<'a>>,
     /// For each key what is safe for all jobs that were judged; empty without any.
     for_all: Vec<Common<'a>>,
-}
-
-/// The machine of today.
-#[derive(Serialize, JsonSchema)]
-pub struct Machine<'a> {
-    /// Name in the sheet.
-    name: &'a str,
-    /// Path of the sheet, or `built-in`.
-    source: &'a str,
-    /// `blake3:` and the hex digest of the sheet's bytes.
-    digest: &'a str,
-    /// True for the built-in cautious machine.
-    built_in: bool,
 }
 
 /// One job.
@@ -197,12 +184,7 @@ pub fn write(
     });
     let headroom = Headroom {
         schema: SCHEMA,
-        machine: Machine {
-            name: &machine.name,
-            source: &machine.source,
-            digest: &machine.digest,
-            built_in: machine.built_in,
-        },
+        machine: machine.into(),
         factor,
         jobs: outcomes.iter().map(job).collect(),
         for_all: common.collect(),

@@ -480,6 +480,13 @@ impl<'a> From<&'a of::MachineFacts> for Machine<'a> {
     }
 }
 
+impl<'a> From<&'a crate::machine::Machine> for Machine<'a> {
+    fn from(from: &'a crate::machine::Machine) -> Self {
+        let crate::machine::Machine { name, source, digest, built_in, .. } = from;
+        Self { name, source, digest, built_in: *built_in }
+    }
+}
+
 impl From<of::TimeParts> for Time {
     fn from(from: of::TimeParts) -> Self {
         let of::TimeParts { extruding, travel, extrude_only, dwell, heating } = from;
