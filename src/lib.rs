@@ -49,6 +49,7 @@ pub mod modal;
 pub mod motion;
 pub mod observe;
 pub mod physics;
+pub mod picture;
 pub mod preflight;
 pub mod queue;
 pub mod report;

@@ -3,6 +3,8 @@
 //! Called once per block of up to [`BLOCK`] planned moves, in time order. A block's moves come first, then its actions,
 //! in the order of the job: any action ends the block it follows.
 
+use std::sync::{self, Mutex};
+
 use crate::columns;
 use crate::geometry::{curve_extrema, widen};
 use crate::inspection::{Box3, Inspection, Severity};
@@ -418,6 +420,45 @@ pub trait Observer: Send {
     fn observe(&mut self, block: &Block, log: &mut Log);
     /// Called once after the last block; `draft` already holds what earlier observers wrote.
     fn finish(&mut self, _draft: &mut Inspection, _log: &mut Log) {}
+}
+
+/// A handle on an observer that watches a job from a [`Seat`](crate::preflight::Seat): what it holds can be taken once the
+/// job has ended.
+pub struct Guest<O>(sync::Arc<Mutex<Option<O>>>);
+
+impl<O: Observer + 'static> Guest<O> {
+    /// The handle, and what to seat.
+    pub fn new(observer: O) -> (Self, Box<dyn Observer>) {
+        let shared = sync::Arc::new(Mutex::new(Some(observer)));
+        (Self(shared.clone()), Box::new(Self(shared)))
+    }
+
+    /// The observer; none when it was taken before, or broke down.
+    pub fn take(&self) -> Option<O> {
+        self.0.lock().ok()?.take()
+    }
+
+    fn with(&self, work: impl FnOnce(&mut O)) {
+        if let Ok(mut held) = self.0.lock()
+            && let Some(observer) = held.as_mut()
+        {
+            work(observer);
+        }
+    }
+}
+
+impl<O: Observer + 'static> Observer for Guest<O> {
+    fn begin(&mut self, log: &mut Log) {
+        self.with(|observer| observer.begin(log));
+    }
+
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        self.with(|observer| observer.observe(block, log));
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, log: &mut Log) {
+        self.with(|observer| observer.finish(draft, log));
+    }
 }
 
 /// One hit of a check, before merging.

@@ -98,7 +98,7 @@ impl Kept {
         mut stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
-        let lane = Lane::new(machine, &self.path, self.vectors, scope);
+        let lane = Lane::new(machine, &self.path, self.vectors, scope, Vec::new());
         let (mut hands, mut gathered) = (Hands::default(), Vec::new());
         let mut carry = || -> Result<Option<Inspection>, Broken> {
             for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {

@@ -35,6 +35,8 @@ pub(super) struct Lane {
     physics: Turns<Clock>,
     totals: Turns<Watch>,
     checks: Turns<Checks>,
+    /// Whoever watches besides; none where nobody does.
+    guests: Option<Turns<Watch>>,
     checks_run: Vec<&'static str>,
     checks_skipped: Vec<Skipped>,
 }
@@ -59,7 +61,13 @@ struct Checks {
 }
 
 impl Lane {
-    pub(super) fn new(machine: &Machine, path: &str, vectors: Vectors, scope: Scope) -> Self {
+    pub(super) fn new(
+        machine: &Machine,
+        path: &str,
+        vectors: Vectors,
+        scope: Scope,
+        guests: Vec<Box<dyn Observer>>,
+    ) -> Self {
         let (mut observers, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
         let watched = |id: &str| scope == Scope::Whole || TIMED.contains(&id);
         for check in CATALOGUE.iter().filter(|check| watched(check.id)) {
@@ -90,6 +98,7 @@ impl Lane {
             physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
             totals: Turns::new(Watch::new(machine, totals)),
             checks: Turns::new(checks),
+            guests: (!guests.is_empty()).then(|| Turns::new(Watch::new(machine, guests))),
             checks_run,
             checks_skipped,
         }
@@ -134,6 +143,9 @@ impl Lane {
             checks.watch.blocks(&hands.ready);
             checks.watch.log.capture(|line| checks.history.text_of(line));
         })?;
+        if let Some(guests) = &self.guests {
+            turn::<LAST, _, _>(guests, number, |watch| watch.blocks(&hands.ready))?;
+        }
         hands.put_down();
         Ok(())
     }
@@ -168,6 +180,9 @@ impl Lane {
         draft.verdict = Verdict::of(&draft.findings);
         draft.checks_run.clone_from(&self.checks_run);
         draft.checks_skipped.clone_from(&self.checks_skipped);
+        if let Some(guests) = &self.guests {
+            guests.lock()?.finish(&mut draft);
+        }
         Ok(draft)
     }
 
@@ -182,6 +197,7 @@ impl Lane {
         self.physics.shut();
         self.totals.shut();
         self.checks.shut();
+        self.guests.iter().for_each(Turns::shut);
     }
 }
 

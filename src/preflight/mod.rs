@@ -19,7 +19,7 @@ use flate2::read::MultiGzDecoder;
 use crate::crew::{Crew, Help};
 use crate::inspection::Inspection;
 use crate::machine::Machine;
-use crate::observe::BLOCK;
+use crate::observe::{BLOCK, Observer};
 use crate::text::lines;
 use crate::vectors::Vectors;
 use run::Run;
@@ -66,6 +66,21 @@ impl Default for Sizes {
     }
 }
 
+/// A machine to judge on, and who watches besides: for pictures and spectra. Guests change nothing of the report; what they
+/// log is dropped. See [`Guest`](crate::observe::Guest) for how to get back what one saw.
+pub struct Seat<'m> {
+    /// The machine.
+    pub machine: &'m Machine,
+    /// They see the same blocks as the checks, and at the end the finished report.
+    pub guests: Vec<Box<dyn Observer>>,
+}
+
+impl<'m> From<&'m Machine> for Seat<'m> {
+    fn from(machine: &'m Machine) -> Self {
+        Self { machine, guests: Vec::new() }
+    }
+}
+
 /// Judges the job at `path` (`-` is standard input; gz is recognised by its first bytes) with whoever of `crew` has
 /// nothing else to do. `on_bytes` is told how many bytes of the file were read since the last call.
 ///
@@ -91,10 +106,24 @@ pub fn inspect_path_on<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Result<Vec<Inspection>, JobError> {
+    inspect_path_with(path, machines.iter().map(|machine| Seat::from(*machine)).collect(), on_bytes, crew)
+}
+
+/// The same with whoever watches besides on each machine.
+///
+/// # Errors
+/// Like [`inspect_path`].
+pub fn inspect_path_with<'e>(
+    path: &Path,
+    seats: Vec<Seat<'_>>,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Vec<Inspection>, JobError> {
+    let machines: Vec<&Machine> = seats.iter().map(|seat| seat.machine).collect();
     at(path, |shown| {
-        let run = Arc::new(Run::new(open(path, on_bytes)?, shown, machines, &Sizes::default()));
+        let run = Arc::new(Run::new(open(path, on_bytes)?, shown, seats, &Sizes::default()));
         let _place = crew.call(run.clone());
-        run.lead(machines, shown)
+        run.lead(&machines, shown)
     })
 }
 
@@ -176,12 +205,26 @@ pub fn inspect_on(
     machines: &[&Machine],
     sizes: &Sizes,
 ) -> io::Result<Vec<Inspection>> {
-    let run = Run::new(source, path, machines, sizes);
+    inspect_with(source, path, machines.iter().map(|machine| Seat::from(*machine)).collect(), sizes)
+}
+
+/// The same with whoever watches besides on each machine.
+///
+/// # Errors
+/// What the stream says.
+pub fn inspect_with(
+    source: impl Read + Send,
+    path: &str,
+    seats: Vec<Seat<'_>>,
+    sizes: &Sizes,
+) -> io::Result<Vec<Inspection>> {
+    let machines: Vec<&Machine> = seats.iter().map(|seat| seat.machine).collect();
+    let run = Run::new(source, path, seats, sizes);
     thread::scope(|scope| {
         for _ in 1..sizes.threads {
             scope.spawn(|| run.help());
         }
-        run.lead(machines, path)
+        run.lead(&machines, path)
     })
 }
 
@@ -197,4 +240,40 @@ pub fn keep(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Siz
         }
         run.keep(machine, path)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::observe::{Block, Guest, Log};
+
+    #[derive(Default)]
+    struct Counting {
+        moves: u64,
+        at_the_end: Option<u64>,
+    }
+
+    impl Observer for Counting {
+        fn observe(&mut self, block: &Block, _: &mut Log) {
+            self.moves += block.len() as u64;
+        }
+
+        fn finish(&mut self, draft: &mut Inspection, _: &mut Log) {
+            self.at_the_end = Some(draft.job.moves);
+        }
+    }
+
+    #[test]
+    fn a_guest_sees_every_move_and_the_finished_report_and_changes_nothing() {
+        let machine = Machine::built_in();
+        let job = "G28\n".to_owned() + &(1..2000).map(|k| format!("G1 X{} F3000\n", k % 50)).collect::<String>();
+        let (guest, seated) = Guest::new(Counting::default());
+        let seat = Seat { machine: &machine, guests: vec![seated] };
+        let sizes = Sizes { threads: 2, chunk_bytes: 512, ..Sizes::default() };
+        let watched = inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads").remove(0);
+        let seen = guest.take().expect("was seated");
+        assert_eq!((seen.moves, seen.at_the_end), (watched.job.moves, Some(watched.job.moves)));
+        assert!(guest.take().is_none(), "taken already");
+        assert_eq!(watched, inspect(job.as_bytes(), "job", &machine, &sizes).expect("reads"));
+    }
 }

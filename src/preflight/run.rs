@@ -4,10 +4,10 @@ use std::io::{self, Read};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
-use super::Sizes;
 use super::ending::Ending;
 use super::kept::Kept;
 use super::lane::{Lane, Scope};
+use super::{Seat, Sizes};
 use crate::crew::Help;
 use crate::inspection::Inspection;
 use crate::machine::Machine;
@@ -126,11 +126,11 @@ impl<R: Read + Send> Help for Run<R> {
 }
 
 impl<R: Read + Send> Run<R> {
-    pub(super) fn new(source: R, path: &str, machines: &[&Machine], sizes: &Sizes) -> Self {
+    pub(super) fn new(source: R, path: &str, seats: Vec<Seat<'_>>, sizes: &Sizes) -> Self {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
-        for (place, machine) in machines.iter().enumerate() {
+        for (place, Seat { machine, guests }) in seats.into_iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let lane = (place, Lane::new(machine, path, sizes.vectors, Scope::Whole));
+            let lane = (place, Lane::new(machine, path, sizes.vectors, Scope::Whole, guests));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()
