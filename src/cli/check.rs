@@ -9,7 +9,7 @@ use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, sheet};
+use super::{Exit, pictures, sheet};
 use crate::crew::Crew;
 use crate::inspection::Verdict;
 use crate::machine::Machine;
@@ -24,6 +24,8 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode
   gonogo check jobs/ --machine heron.toml --fail-on hold
+  gonogo check hook.gcode --format html -o hook.html
+  gonogo check hook.gcode --plot hook.svg
   gonogo check hook.gcode --format json -o hook.report.json
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
@@ -38,11 +40,14 @@ pub struct CheckArgs {
     jobs: jobs::JobArgs,
     #[command(flatten)]
     machine: sheet::MachineArg,
-    /// How to report; text is a page for one job and a table for several, json an object or a list.
+    /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
+    /// and for several a folder named by -o.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
     #[command(flatten)]
     delivery: Delivery,
+    #[command(flatten)]
+    plot: pictures::PlotArgs,
     /// The mildest verdict that makes the exit code 1.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
@@ -56,6 +61,8 @@ enum Format {
     Json,
     /// For programs: one line per job, as soon as it is judged.
     Ndjson,
+    /// For a browser: one file that needs no other.
+    Html,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -72,7 +79,41 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew))
+    if args.format == Format::Html {
+        return pages(&args, &jobs, &machine, &progress, &on_bytes);
+    }
+    let Some(plot) = args.plot.resolve(jobs.len())? else {
+        return report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew));
+    };
+    let exit = report(&args, &jobs, terminal, &progress, |job, crew| plot.judge(job, &machine, &on_bytes, crew))?;
+    plot.write(&machine)?;
+    Ok(exit)
+}
+
+/// A page for each job.
+fn pages<'e>(
+    args: &CheckArgs,
+    jobs: &[Job],
+    machine: &Machine,
+    progress: &Progress,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+) -> anyhow::Result<Exit> {
+    args.plot.refuse_with_html()?;
+    let mut tally = Tally::default();
+    let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
+    jobs::each(
+        jobs,
+        args.jobs.threads,
+        progress,
+        |job, crew| pictures::take(job, machine, on_bytes, crew),
+        |taken| {
+            tally.count(taken.as_ref().ok().map(|pictured| pictured.report.verdict));
+            pages.add(taken)
+        },
+    )?;
+    progress.finish();
+    pages.finish()?;
+    Ok(tally.exit(args.fail_on))
 }
 
 fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Outcome {
@@ -93,7 +134,8 @@ fn report<'e>(
         (Format::Text, _) => Box::new(TableReport::new(look)),
         (Format::Json, 1) => Box::new(JsonReport::new(Frame::Object)),
         (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
-        (Format::Ndjson, _) => Box::new(JsonReport::new(Frame::Lines)),
+        // Pages have gone another way.
+        (Format::Ndjson | Format::Html, _) => Box::new(JsonReport::new(Frame::Lines)),
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;
@@ -113,7 +155,7 @@ fn judge_all<'e>(
 ) -> anyhow::Result<Tally> {
     let mut tally = Tally::default();
     jobs::each(jobs, threads, progress, judge, |outcome| {
-        tally.count(&outcome);
+        tally.count(outcome.as_ref().ok().map(|inspection| inspection.verdict));
         // Whoever reads line by line wants each line when it is there.
         report.add(&outcome, output).and_then(|()| output.flush())
     })?;
@@ -128,11 +170,10 @@ struct Tally {
 }
 
 impl Tally {
-    fn count(&mut self, outcome: &Outcome) {
-        match outcome {
-            Ok(inspection) => self.worst = self.worst.max(Some(inspection.verdict)),
-            Err(_) => self.any_unjudged = true,
-        }
+    /// Takes a verdict in; none for a job that could not be judged.
+    fn count(&mut self, verdict: Option<Verdict>) {
+        self.worst = self.worst.max(verdict);
+        self.any_unjudged |= verdict.is_none();
     }
 
     fn exit(self, fail_on: FailOn) -> Exit {
@@ -165,7 +206,7 @@ mod tests {
 
     fn tally(outcomes: &[Outcome]) -> Tally {
         let mut tally = Tally::default();
-        outcomes.iter().for_each(|outcome| tally.count(outcome));
+        outcomes.iter().for_each(|outcome| tally.count(outcome.as_ref().ok().map(|inspection| inspection.verdict)));
         tally
     }
 

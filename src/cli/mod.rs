@@ -10,6 +10,7 @@ mod import;
 mod jobs;
 mod man;
 mod output;
+mod pictures;
 mod progress;
 mod report_schema;
 mod resonance;

@@ -49,6 +49,11 @@ impl Delivery {
         if self.output.is_some() { terminal.file_look() } else { terminal.stdout_look() }
     }
 
+    /// The file or folder named by -o.
+    pub fn target(&self) -> Option<&Path> {
+        self.output.as_deref()
+    }
+
     /// The place; `is_page` for what people read.
     ///
     /// # Errors

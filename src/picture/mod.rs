@@ -1,9 +1,17 @@
 //! Pictures as SVG, on their own or inside a page. One palette for all; a page may recolour it, see [`ink`].
 
+pub mod plan;
+pub mod ramp;
+pub mod rates;
+pub mod timeline;
+mod whole;
+
 use std::fmt::Display;
 
 use plotters::coord::Shift;
 use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
+
+pub use whole::{OnlyLayer, Pictured, lines_of};
 
 /// The colours of all pictures. Each stands for one thing, so that a page can give it another colour in the dark by its
 /// value alone: no two are equal.

@@ -119,8 +119,22 @@ pub fn inspect_path_with<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Result<Vec<Inspection>, JobError> {
+    inspect_as(path, &path.to_string_lossy(), seats, on_bytes, crew)
+}
+
+/// The same for a job whose path is shown as something else: a copy of what came over standard input.
+///
+/// # Errors
+/// Like [`inspect_path`].
+pub fn inspect_as<'e>(
+    path: &Path,
+    shown: &str,
+    seats: Vec<Seat<'_>>,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Vec<Inspection>, JobError> {
     let machines: Vec<&Machine> = seats.iter().map(|seat| seat.machine).collect();
-    at(path, |shown| {
+    at(shown, |shown| {
         let run = Arc::new(Run::new(open(path, on_bytes)?, shown, seats, &Sizes::default()));
         let _place = crew.call(run.clone());
         run.lead(&machines, shown)
@@ -138,17 +152,16 @@ pub fn keep_path<'e>(
     on_bytes: &'e (dyn Fn(u64) + Sync),
     crew: &Crew<'e>,
 ) -> Result<Kept, JobError> {
-    at(path, |shown| {
+    at(&path.to_string_lossy(), |shown| {
         let run = Arc::new(Run::keeping(open(path, on_bytes)?, machine, &Sizes::default()));
         let _place = crew.call(run.clone());
         run.keep(machine, shown)
     })
 }
 
-/// Reads something at a path as it is shown; an error names it.
-fn at<T>(path: &Path, read: impl FnOnce(&str) -> io::Result<T>) -> Result<T, JobError> {
-    let shown = path.to_string_lossy();
-    read(&shown).map_err(|source| JobError::Read { path: shown.to_string(), source })
+/// Reads something whose path is shown so; an error names it.
+fn at<T>(shown: &str, read: impl FnOnce(&str) -> io::Result<T>) -> Result<T, JobError> {
+    read(shown).map_err(|source| JobError::Read { path: shown.to_string(), source })
 }
 
 /// The plain bytes of the job at `path`: `-` is standard input, gz is unpacked where the stream starts like it.

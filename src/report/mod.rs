@@ -25,7 +25,7 @@ pub const CAUTION: &str = "Never leave a heating or moving machine unattended. T
     maker's documents or local codes. Not modelled: nozzle-pressure compensation (M900), controller step timing.";
 
 /// Said whenever no sheet was given.
-const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";
+pub(crate) const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";
 
 /// How a report for people is laid out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -106,7 +106,7 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
 }
 
 /// One sentence: why this verdict.
-fn why(inspection: &Inspection) -> String {
+pub(crate) fn why(inspection: &Inspection) -> String {
     let Some(first) = deciding(inspection).next() else {
         let made = counted(inspection.checks_run.len() as u64, "check", "checks");
         let skipped = match inspection.checks_skipped.len() {

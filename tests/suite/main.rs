@@ -1,5 +1,6 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod browser;
 mod command_line;
 mod compare;
 mod corpus;

@@ -1,0 +1,265 @@
+//! Pages and pictures of `gonogo check`.
+
+use std::collections::HashSet;
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use anyhow::{Context, bail};
+use clap::Args;
+use tempfile::NamedTempFile;
+
+use super::jobs::{Job, is_stdin};
+use super::output::{Delivery, Output};
+use crate::crew::Crew;
+use crate::machine::Machine;
+use crate::page::{self, DRAWING_POINTS, IndexRow, PageError};
+use crate::picture::{OnlyLayer, Pictured};
+use crate::preflight::JobError;
+use crate::queue::{Outcome, Unjudged};
+
+/// A picture besides the report.
+#[derive(Debug, Args)]
+pub struct PlotArgs {
+    /// Also draw the job into FILE as SVG: curves over time, the plan of a layer, time at each melt rate.
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// The layer to draw, from 1 [default: that of the gravest finding, or where most is melted].
+    #[arg(long, value_name = "N", requires = "plot", value_parser = clap::value_parser!(u64).range(1..))]
+    layer: Option<u64>,
+}
+
+/// A picture that is asked for.
+pub struct Plot {
+    path: PathBuf,
+    layer: OnlyLayer,
+    taken: Mutex<Option<Pictured>>,
+}
+
+impl PlotArgs {
+    /// What is asked for.
+    ///
+    /// # Errors
+    /// When there is more than one job: a picture shows one.
+    pub fn resolve(&self, jobs: usize) -> anyhow::Result<Option<Plot>> {
+        let Some(path) = &self.plot else { return Ok(None) };
+        if jobs != 1 {
+            bail!("--plot draws one job, {jobs} are given: --format html -o FOLDER makes a page for each");
+        }
+        let layer = self.layer.map_or(OnlyLayer::First, OnlyLayer::Number);
+        Ok(Some(Plot { path: path.clone(), layer, taken: Mutex::new(None) }))
+    }
+
+    /// Pages hold all pictures.
+    ///
+    /// # Errors
+    /// When a picture is asked for as well.
+    pub fn refuse_with_html(&self) -> anyhow::Result<()> {
+        if self.plot.is_some() {
+            bail!("--plot goes with the other formats: a page holds its pictures");
+        }
+        Ok(())
+    }
+}
+
+impl Plot {
+    /// Judges the job and keeps what is needed for the picture.
+    pub fn judge<'e>(
+        &self,
+        job: &Job,
+        machine: &Machine,
+        on_bytes: &'e (dyn Fn(u64) + Sync),
+        crew: &Crew<'e>,
+    ) -> Outcome {
+        let options = (DRAWING_POINTS, Some(self.layer));
+        let pictured = job.judged(|path| take_from(path, machine, options, on_bytes, crew))?;
+        let report = pictured.report.clone();
+        if let Ok(mut taken) = self.taken.lock() {
+            *taken = Some(pictured);
+        }
+        Ok(report)
+    }
+
+    /// Draws it. A job that could not be judged has no picture.
+    ///
+    /// # Errors
+    /// When it cannot be drawn or written, or the layer does not exist.
+    pub fn write(self, machine: &Machine) -> anyhow::Result<()> {
+        let Some(pictured) = self.taken.into_inner().ok().flatten() else { return Ok(()) };
+        let layers = pictured.drawing.layers_total;
+        if let OnlyLayer::Number(number) = self.layer
+            && number > layers
+        {
+            bail!("cannot draw layer {number}: the job has {layers}");
+        }
+        let shown = self.path.display();
+        let svg = pictured.sheet_svg(machine)?;
+        let mut output = Output::file(&self.path)?;
+        output.write_all(svg.as_bytes()).and_then(|()| output.finish()).with_context(|| format!("cannot write {shown}"))
+    }
+}
+
+/// Judges a job and takes all its pictures.
+///
+/// # Errors
+/// When the job cannot be judged.
+pub fn take<'e>(
+    job: &Job,
+    machine: &Machine,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Pictured, Unjudged> {
+    job.judged(|path| take_from(path, machine, (DRAWING_POINTS, None), on_bytes, crew))
+}
+
+/// Pictures take two readings: what can be read once is copied first.
+fn take_from<'e>(
+    path: &Path,
+    machine: &Machine,
+    options: (usize, Option<OnlyLayer>),
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Pictured, JobError> {
+    let shown = path.to_string_lossy();
+    if fs::metadata(path).is_ok_and(|found| found.is_file() || found.is_dir()) {
+        return Pictured::take(path, &shown, machine, options, on_bytes, crew);
+    }
+    let copy = copied(path).map_err(|source| JobError::Read { path: shown.to_string(), source })?;
+    Pictured::take(copy.path(), &shown, machine, options, on_bytes, crew)
+}
+
+fn copied(path: &Path) -> io::Result<NamedTempFile> {
+    let mut copy = NamedTempFile::new()?;
+    if is_stdin(path) {
+        io::copy(&mut io::stdin().lock(), &mut copy)?;
+    } else {
+        io::copy(&mut fs::File::open(path)?, &mut copy)?;
+    }
+    copy.flush()?;
+    Ok(copy)
+}
+
+/// Where pages go: one page to the place of the report, several into a folder with a list of them.
+pub struct Pages<'m> {
+    machine: &'m Machine,
+    place: Place,
+}
+
+enum Place {
+    One(Option<Output>),
+    Folder { path: PathBuf, names: HashSet<String>, rows: Vec<IndexRow> },
+}
+
+impl<'m> Pages<'m> {
+    /// Opens the place.
+    ///
+    /// # Errors
+    /// When nothing can be written there, or several jobs come without a folder.
+    pub fn new(jobs: &[Job], delivery: &Delivery, machine: &'m Machine) -> anyhow::Result<Self> {
+        let place = match (jobs.len(), delivery.target()) {
+            (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
+            (1, None) => Place::One(Some(delivery.open(false, crate::report::Look { width: 0, color: false })?)),
+            (_, None) => bail!("several pages need a folder: name one by -o"),
+            (_, Some(path)) => {
+                fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;
+                Place::Folder { path: path.to_owned(), names: HashSet::new(), rows: Vec::new() }
+            }
+        };
+        Ok(Self { machine, place })
+    }
+
+    /// Writes the page of a job.
+    ///
+    /// # Errors
+    /// When it cannot be made or written.
+    pub fn add(&mut self, taken: Result<Pictured, Unjudged>) -> io::Result<()> {
+        let pictured = match taken {
+            Ok(pictured) => pictured,
+            Err(unjudged) => {
+                if let Place::Folder { rows, .. } = &mut self.place {
+                    rows.push(IndexRow::unjudged(&unjudged));
+                }
+                return Ok(());
+            }
+        };
+        match &mut self.place {
+            Place::One(output) => match output.take() {
+                Some(mut output) => {
+                    page::job(pictured, self.machine, &mut output).map_err(as_io)?;
+                    output.finish()
+                }
+                None => Ok(()),
+            },
+            Place::Folder { path, names, rows } => {
+                let name = free_name(&pictured.report.job.path, names);
+                rows.push(IndexRow::judged(&pictured.report, name.clone()));
+                let mut output = Output::file(&path.join(&name)).map_err(io::Error::other)?;
+                page::job(pictured, self.machine, &mut output).map_err(as_io)?;
+                output.finish()
+            }
+        }
+    }
+
+    /// Writes the list of pages.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn finish(self) -> anyhow::Result<()> {
+        let Place::Folder { path, rows, .. } = self.place else { return Ok(()) };
+        let file = path.join(INDEX);
+        let mut output = Output::file(&file)?;
+        page::index(&rows, &mut output)?;
+        output.finish().with_context(|| format!("cannot write {}", file.display()))
+    }
+}
+
+const INDEX: &str = "index.html";
+
+fn as_io(error: PageError) -> io::Error {
+    match error {
+        PageError::Write(error) => error,
+        other => io::Error::other(other),
+    }
+}
+
+/// A file name for the page of a job that no other page has: letters, digits, points, dashes and underscores of the job's
+/// own, so that it is fit for any card and any link.
+fn free_name(job: &str, taken: &mut HashSet<String>) -> String {
+    const LONGEST: usize = 80;
+    let stem = Path::new(job).file_name().map_or("job".into(), |name| name.to_string_lossy());
+    let fit = |c: char| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' };
+    let stem: String = stem.chars().map(fit).take(LONGEST).collect();
+    let stem = stem.trim_start_matches(['.', '-']);
+    let stem =
+        if stem.is_empty() || stem.eq_ignore_ascii_case("index") { format!("job-{stem}") } else { stem.to_owned() };
+    let names = std::iter::once(format!("{stem}.html")).chain((2..).map(|n| format!("{stem}-{n}.html")));
+    // Cards and some systems do not tell capitals from small letters.
+    let free = names.into_iter().find(|name| !taken.contains(&name.to_lowercase())).unwrap_or_default();
+    taken.insert(free.to_lowercase());
+    free
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_of_pages_are_fit_for_links_and_never_the_same() {
+        let mut taken = HashSet::new();
+        let jobs =
+            ["a/hook.gcode", "b/HOOK.gcode", "b/hook.gcode", "<b>\"x\" y.gcode", "index", "-", "../../..", "ä.g"];
+        let names: Vec<_> = jobs.iter().map(|job| free_name(job, &mut taken)).collect();
+        let want = [
+            "hook.gcode.html",
+            "HOOK.gcode-2.html",
+            "hook.gcode-3.html",
+            "_b__x__y.gcode.html",
+            "job-index.html",
+            "job-.html",
+            "job.html",
+            "_.g.html",
+        ];
+        assert_eq!(names, want);
+    }
+}

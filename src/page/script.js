@@ -1,0 +1,593 @@
+'use strict';
+(async () => {
+  const $ = (id) => document.getElementById(id);
+  const facts = JSON.parse($('facts').textContent);
+  const dark = matchMedia('(prefers-color-scheme: dark)');
+  const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue('--' + name).trim();
+  const number = (v, digits = 3) => {
+    if (v === 0) return '0';
+    const text = Math.abs(v) >= 1000 ? v.toFixed(0) : v.toPrecision(digits);
+    return text.includes('.') && !text.includes('e') ? text.replace(/\.?0+$/, '') : text;
+  };
+  const clock = (s) => {
+    const whole = Math.floor(s + 1e-9), h = Math.floor(whole / 3600), m = Math.floor(whole / 60) % 60;
+    const two = (n) => String(n).padStart(2, '0');
+    return (h ? h + ':' + two(m) : m) + ':' + two(whole % 60);
+  };
+
+  async function unpack(id) {
+    const text = atob($(id).textContent.trim());
+    const packed = new Uint8Array(text.length);
+    for (let i = 0; i < text.length; i++) packed[i] = text.charCodeAt(i);
+    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream('deflate'));
+    return new Uint8Array(await new Response(stream).arrayBuffer());
+  }
+
+  // Without this a browser shows the still pictures.
+  if (typeof DecompressionStream !== 'function') return;
+  const [timeBytes, planBytes] = await Promise.all([unpack('time-data'), unpack('plan-data')]);
+  document.documentElement.classList.add('scripted');
+
+  // ---- over time ----
+  const time = (() => {
+    const { stretch_s, columns, rings } = facts.time;
+    const view = new DataView(timeBytes.buffer);
+    let at = 0;
+    const floats = () => {
+      const out = new Array(columns);
+      for (let k = 0; k < columns; k++, at += 4) { const v = view.getFloat32(at, true); out[k] = isFinite(v) ? v : null; }
+      return out;
+    };
+    const meltLow = floats(), melt = floats(), sustained = floats(), speedLow = floats(), speed = floats();
+    const ringing = rings ? floats() : null, fan = floats();
+    const lines = new Array(columns);
+    for (let k = 0; k < columns; k++, at += 4) lines[k] = view.getUint32(at, true);
+    const x = Array.from({ length: columns }, (_, k) => k * stretch_s);
+    return { x, meltLow, melt, sustained, speedLow, speed, ringing, fan, lines };
+  })();
+  const end = Math.max(facts.time.end_s, facts.time.stretch_s);
+  let range = [0, end], charts = [];
+
+  function show(from, to) {
+    const span = Math.min(Math.max(to - from, facts.time.stretch_s * 4), end);
+    from = Math.min(Math.max(from, 0), end - span);
+    range = [from, from + span];
+    Object.assign($('charts').dataset, { from: range[0], to: range[1] });
+    for (const chart of charts) chart.setScale('x', { min: range[0], max: range[1] });
+  }
+  const zoom = (by, about = (range[0] + range[1]) / 2) =>
+    show(about - (about - range[0]) * by, about + (range[1] - about) * by);
+  const pan = (by) => show(range[0] + by * (range[1] - range[0]), range[1] + by * (range[1] - range[0]));
+
+  function readTime(k) {
+    if (k == null || k < 0) return;
+    const parts = [clock(time.x[k])];
+    if (time.lines[k]) parts.push('line ' + time.lines[k]);
+    const layer = layerAt(time.x[k]);
+    if (layer) parts.push('layer ' + layer.number);
+    const value = (name, v, unit) => { if (v != null) parts.push(name + ' ' + number(v) + (unit && ' ' + unit)); };
+    value('melt rate', time.melt[k], 'mm³/s');
+    value('sustained', time.sustained[k], 'mm³/s');
+    value('speed', time.speed[k], 'mm/s');
+    if (time.ringing) value('ringing', time.ringing[k], 'mm');
+    if (time.fan[k] != null) parts.push('fan ' + Math.round(time.fan[k] * 100) + ' %');
+    const near = (range[1] - range[0]) / 120;
+    const events = facts.time.events.filter((e) => Math.abs(e[0] - time.x[k]) < near).slice(0, 3).map((e) => e[2]);
+    $('time-readout').textContent = parts.join(' · ') + (events.length ? ' — ' + events.join(', ') : '');
+  }
+  function layerAt(s) {
+    const starts = facts.time.layers;
+    let low = 0, high = starts.length;
+    while (low < high) { const mid = (low + high) >> 1; if (starts[mid] <= s) low = mid + 1; else high = mid; }
+    return low ? { number: low } : null;
+  }
+
+  const AXIS = 62;
+  function drawLevels(u, levels) {
+    const { ctx, bbox } = u;
+    ctx.save();
+    ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
+    // Layer boundaries, where there is room to tell them apart.
+    const starts = facts.time.layers, per = (range[1] - range[0]) / bbox.width;
+    ctx.strokeStyle = ink('grid'); ctx.lineWidth = devicePixelRatio; ctx.beginPath();
+    let last = -1e9;
+    for (const s of starts) {
+      if (s < range[0] || s > range[1] || s - last < per * 12) continue;
+      const x = u.valToPos(s, 'x', true);
+      ctx.moveTo(x, bbox.top); ctx.lineTo(x, bbox.top + bbox.height); last = s;
+    }
+    ctx.stroke();
+    ctx.setLineDash([7 * devicePixelRatio, 4 * devicePixelRatio]);
+    ctx.lineWidth = 2 * devicePixelRatio; ctx.strokeStyle = ctx.fillStyle = ink('limit');
+    ctx.font = 12 * devicePixelRatio + 'px system-ui, sans-serif';
+    ctx.textAlign = 'left'; ctx.textBaseline = 'alphabetic';
+    for (const [value, name] of levels) {
+      const y = u.valToPos(value, 'y', true);
+      ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();
+      ctx.fillText(name, bbox.left + 6 * devicePixelRatio, y - 4 * devicePixelRatio);
+    }
+    ctx.restore();
+  }
+  function drawEvents(u) {
+    const { ctx, bbox } = u;
+    ctx.save();
+    ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
+    ctx.fillStyle = ctx.strokeStyle = ink('mark');
+    ctx.font = 11 * devicePixelRatio + 'px system-ui, sans-serif';
+    ctx.textAlign = 'left'; ctx.textBaseline = 'alphabetic';
+    let free = -1e9;
+    for (const [s, , text] of facts.time.events) {
+      if (s < range[0] || s > range[1]) continue;
+      const x = u.valToPos(s, 'x', true), top = bbox.top;
+      ctx.beginPath(); ctx.moveTo(x - 5 * devicePixelRatio, top); ctx.lineTo(x + 5 * devicePixelRatio, top);
+      ctx.lineTo(x, top + 8 * devicePixelRatio); ctx.fill();
+      const width = ctx.measureText(text).width;
+      if (x > free && x + width < bbox.left + bbox.width) { ctx.fillText(text, x + 5 * devicePixelRatio, top + 18 * devicePixelRatio); free = x + width + 14 * devicePixelRatio; }
+    }
+    ctx.restore();
+  }
+
+  function makeCharts() {
+    for (const chart of charts) chart.destroy();
+    $('charts').textContent = '';
+    const stepped = uPlot.paths.stepped({ align: 1 });
+    const wide = $('charts').clientWidth;
+    const specs = [
+      { name: 'Melt rate, mm³/s: momentary (band) and sustained (line)', height: 190, top: Math.max(facts.top.melt, facts.capacity.sustained || 0) * 1.12,
+        series: [['FIRST', time.melt], ['LOW', time.meltLow], ['SECOND', time.sustained]],
+        levels: [[facts.capacity.sustained, 'sustained capacity'], [facts.capacity.peak, 'peak capacity']] },
+      { name: 'Speed, mm/s: lowest to highest', height: 140, top: facts.top.speed * 1.08, series: [['THIRD', time.speed], ['LOW', time.speedLow]], levels: [] },
+    ];
+    if (time.ringing) specs.push({ name: 'Ringing while extruding, mm', height: 140, top: Math.max(facts.top.ringing, facts.ringing_limit_mm || 0) * 1.12,
+      series: [['FIRST', time.ringing]], levels: [[facts.ringing_limit_mm, 'limit']] });
+    specs.push({ name: 'Fan, %, and heaters, tools, pauses', height: 110, top: 135, series: [['SECOND', time.fan.map((v) => v == null ? null : v * 100)]], levels: [], events: true });
+    charts = specs.map((spec, index) => {
+      const last = index === specs.length - 1;
+      const title = document.createElement('p');
+      title.className = 'chart-name'; title.textContent = spec.name;
+      $('charts').append(title);
+      const levels = spec.levels.filter(([v]) => v != null && v < spec.top);
+      const colour = { FIRST: ink('first'), SECOND: ink('second'), THIRD: ink('third') };
+      const series = spec.series.map(([kind]) => kind === 'LOW'
+        ? { stroke: 'transparent', paths: stepped, points: { show: false } }
+        : { stroke: colour[kind], width: kind === 'SECOND' ? 1.75 : 1, paths: stepped, points: { show: false },
+            fill: spec.series.length === 1 ? colour[kind] + '40' : undefined });
+      const low = spec.series.findIndex(([kind]) => kind === 'LOW');
+      const axis = { stroke: ink('faint'), grid: { stroke: ink('grid'), width: 1 }, ticks: { stroke: ink('grid') }, font: '12px system-ui, sans-serif' };
+      const chart = new uPlot({
+        width: wide, height: spec.height + (last ? 30 : 0), legend: { show: false }, padding: [8, 18, last ? 0 : 8, 0],
+        cursor: { sync: { key: 'time' }, drag: { x: true, y: false, dist: 8 }, points: { show: false }, y: false },
+        scales: { x: { time: false, min: range[0], max: range[1] }, y: { range: [0, spec.top || 1] } },
+        axes: [
+          { ...axis, show: last, values: (_, ticks) => ticks.map((t) => range[1] - range[0] < 8 ? number(t, 6) + ' s' : clock(t)), space: 90,
+            incrs: [.1, .2, .5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400, 172800, 604800] },
+          { ...axis, size: AXIS, splits: spec.events ? () => [0, 50, 100] : undefined },
+        ],
+        series: [{}, ...series],
+        bands: low < 0 ? [] : [{ series: [low, low + 1], fill: colour[spec.series[0][0]] + '59' }],
+        hooks: {
+          draw: [(u) => { drawLevels(u, levels); if (spec.events) drawEvents(u); }],
+          setCursor: [(u) => { if (u.cursor.event) readTime(u.cursor.idx); }],
+          setSelect: [(u) => { if (u.select.width > 8) show(u.posToVal(u.select.left, 'x'), u.posToVal(u.select.left + u.select.width, 'x')); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
+        },
+      }, [time.x, ...spec.series.map(([, data]) => data)], $('charts'));
+      // The drag above has its own rule for what it shows.
+      chart.cursor.drag.setScale = false;
+      let pressed = null;
+      chart.over.addEventListener('pointerdown', (e) => { pressed = [e.clientX, e.clientY]; });
+      chart.over.addEventListener('click', (e) => {
+        if (!pressed || Math.hypot(e.clientX - pressed[0], e.clientY - pressed[1]) > 5) return;
+        const k = chart.posToIdx(e.clientX - chart.over.getBoundingClientRect().left);
+        readTime(k);
+        const layer = layerAt(time.x[k]);
+        if (layer && plan) plan.showNumber(layer.number);
+      });
+      chart.over.addEventListener('dblclick', () => show(0, end));
+      return chart;
+    });
+  }
+  $('charts').addEventListener('keydown', (e) => {
+    const act = { ArrowLeft: () => pan(-.2), ArrowRight: () => pan(.2), '+': () => zoom(.6), '=': () => zoom(.6), '-': () => zoom(1 / .6), 0: () => show(0, end) }[e.key];
+    if (act) { e.preventDefault(); act(); }
+  });
+  $('charts').addEventListener('wheel', (e) => {
+    if (!e.ctrlKey && !e.shiftKey) return;
+    e.preventDefault();
+    const box = charts[0].over.getBoundingClientRect();
+    zoom((e.deltaY || e.deltaX) > 0 ? 1.25 : .8, charts[0].posToVal(e.clientX - box.left, 'x'));
+  }, { passive: false });
+  // One finger moves along a zoomed time, two zoom.
+  let fingers = null;
+  $('charts').addEventListener('touchstart', (e) => {
+    fingers = { x: [...e.touches].map((t) => t.clientX), range: range.slice() };
+  }, { passive: true });
+  $('charts').addEventListener('touchmove', (e) => {
+    if (!fingers || fingers.x.length !== e.touches.length) return;
+    const box = charts[0].over.getBoundingClientRect(), x = [...e.touches].map((t) => t.clientX);
+    const [from, to] = fingers.range, at = (px) => from + (px - box.left) / box.width * (to - from);
+    if (x.length === 1) { const by = (fingers.x[0] - x[0]) / box.width * (to - from); show(from + by, to + by); }
+    if (x.length === 2) {
+      const by = Math.max(Math.abs(fingers.x[0] - fingers.x[1]), 10) / Math.max(Math.abs(x[0] - x[1]), 10);
+      const about = at((fingers.x[0] + fingers.x[1]) / 2);
+      show(about - (about - from) * by, about + (to - about) * by);
+    }
+  }, { passive: true });
+  for (const button of document.querySelectorAll('[data-time]')) button.addEventListener('click', () => ({
+    in: () => zoom(.5), out: () => zoom(2), back: () => pan(-.5), on: () => pan(.5), all: () => show(0, end),
+  })[button.dataset.time]());
+
+  // ---- the part ----
+  function decode() {
+    const { layers, paths, points, rings, step_ms } = facts.plan;
+    let at = 0;
+    const natural = () => { let v = 0, f = 1, b; do { b = planBytes[at++]; v += (b & 127) * f; f *= 128; } while (b > 127); return v; };
+    const whole = () => { const v = natural(); return v % 2 ? -(v + 1) / 2 : v / 2; };
+    const layer = { number: new Float64Array(layers), z: new Float64Array(layers), full: new Uint8Array(layers), path: new Uint32Array(layers + 1) };
+    let number = 0, z = 0;
+    for (let k = 0; k < layers; k++) {
+      layer.number[k] = number += natural();
+      layer.z[k] = (z += whole()) / 1000;
+      layer.full[k] = natural();
+      layer.path[k + 1] = layer.path[k] + natural();
+    }
+    const path = { point: new Uint32Array(paths + 1), travel: new Uint8Array(paths), line: new Float64Array(paths), from: new Float64Array(paths), to: new Float64Array(paths) };
+    let line = 0, ms = 0;
+    for (let k = 0; k < paths; k++) {
+      const head = natural();
+      path.travel[k] = head % 2;
+      path.point[k + 1] = path.point[k] + Math.floor(head / 2);
+      path.line[k] = line += whole();
+      path.from[k] = (ms += whole()) * step_ms / 1000;
+      path.to[k] = (ms += natural()) * step_ms / 1000;
+    }
+    const coordinates = () => { const out = new Int32Array(points); let v = 0; for (let k = 0; k < points; k++) out[k] = v += whole(); return out; };
+    const x = coordinates(), y = coordinates();
+    const bytes = () => planBytes.subarray(at, at += points);
+    return { layer, path, x, y, melt: bytes(), speed: bytes(), ringing: rings ? bytes() : null };
+  }
+
+  const BINS = 24;
+  const ramps = () => (dark.matches ? facts.map.dark : facts.map.paper);
+  function colour(share) {
+    const stops = ramps(), at = Math.min(Math.max(share, 0), 1) * (stops.length - 1);
+    const k = Math.min(Math.floor(at), stops.length - 2), t = at - k;
+    return 'rgb(' + [0, 1, 2].map((c) => Math.round(stops[k][c] + (stops[k + 1][c] - stops[k][c]) * t)).join() + ')';
+  }
+
+  const plan = (() => {
+    if (!facts.plan.layers) { $('part-live').textContent = 'Nothing is moved in the plane.'; return null; }
+    const data = decode(), { layer, path } = data, grid = facts.plan.grid_mm;
+    const units = { melt: 'mm³/s', speed: 'mm/s', ringing: 'mm', time: '' };
+    const state = { k: 0, quantity: 'melt', travel: false, side: 'x', view: null, marked: null };
+    const box = facts.machine, part = facts.plan.box;
+    const scaleOf = (name) => facts.top[name] / 255;
+
+    // Findings by layer.
+    const marks = [];
+    facts.findings.forEach((finding, f) => finding.places.forEach((p, n) => {
+      // What comes before the first layer is drawn with it.
+      if (p[9]) marks.push({ f, n, number: finding.number, grave: finding.grave, layer: Math.max(p[1], 1), from: [p[2], p[3], p[4]], to: [p[5], p[6], p[7]], at: p[8], line: p[0] });
+    }));
+    const indexOf = (number) => {
+      let low = 0, high = layer.number.length - 1;
+      while (low < high) { const mid = (low + high + 1) >> 1; if (layer.number[mid] <= number) low = mid; else high = mid - 1; }
+      return low;
+    };
+
+    function fit(canvas, height) {
+      const width = canvas.clientWidth, dpr = devicePixelRatio || 1;
+      canvas.style.height = height + 'px';
+      const w = Math.max(1, Math.round(width * dpr)), h = Math.max(1, Math.round(height * dpr));
+      if (canvas.width !== w || canvas.height !== h) { canvas.width = w; canvas.height = h; }
+      const ctx = canvas.getContext('2d');
+      ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
+      ctx.clearRect(0, 0, width, height);
+      return [ctx, width, height];
+    }
+    const around = (b, margin) => ({ x0: b.min[0] - margin, x1: b.max[0] + margin, y0: b.min[1] - margin, y1: b.max[1] + margin });
+    const partView = () => around(part, Math.max(2, .06 * Math.max(part.max[0] - part.min[0], part.max[1] - part.min[1])));
+    const machineView = () => {
+      const all = { min: [0, 1].map((a) => Math.min(box.min[a], part.min[a])), max: [0, 1].map((a) => Math.max(box.max[a], part.max[a])) };
+      return around(all, .03 * (all.max[0] - all.min[0]));
+    };
+    function mapping(width, height) {
+      const v = state.view, s = Math.min(width / (v.x1 - v.x0), height / (v.y1 - v.y0));
+      const cx = (v.x0 + v.x1) / 2, cy = (v.y0 + v.y1) / 2;
+      return { s, x: (mm) => width / 2 + (mm - cx) * s, y: (mm) => height / 2 - (mm - cy) * s, mmX: (px) => cx + (px - width / 2) / s, mmY: (px) => cy - (px - height / 2) / s };
+    }
+    const height = () => Math.max(240, Math.min($('plan').clientWidth, innerHeight * .7));
+
+    function share(p, q) {
+      const name = state.quantity;
+      if (name !== 'time') return data[name][q] / 255;
+      const first = path.from[layer.path[state.k]], last = path.to[layer.path[state.k + 1] - 1];
+      const a = path.point[p], b = path.point[p + 1], t = (q - a) / Math.max(b - a - 1, 1);
+      return (path.from[p] + (path.to[p] - path.from[p]) * t - first) / Math.max(last - first, 1e-9);
+    }
+
+    function frame(ctx, m, width, heightPx) {
+      const step = [1, 2, 5, 10, 20, 50, 100, 200, 500].find((s) => s * m.s > 45) || 1000;
+      ctx.font = '11px system-ui, sans-serif'; ctx.fillStyle = ink('faint'); ctx.strokeStyle = ink('grid'); ctx.lineWidth = 1;
+      ctx.beginPath();
+      for (let v = Math.ceil(m.mmX(0) / step) * step; v <= m.mmX(width); v += step) { ctx.moveTo(m.x(v), 0); ctx.lineTo(m.x(v), heightPx); ctx.fillText(number(v, 4), m.x(v) + 2, heightPx - 3); }
+      for (let v = Math.ceil(m.mmY(heightPx) / step) * step; v <= m.mmY(0); v += step) { ctx.moveTo(0, m.y(v)); ctx.lineTo(width, m.y(v)); ctx.fillText(number(v, 4), 2, m.y(v) - 2); }
+      ctx.stroke();
+      ctx.strokeStyle = ink('limit'); ctx.lineWidth = 1.5; ctx.setLineDash([8, 4]);
+      ctx.beginPath();
+      if (box.disc) ctx.ellipse(m.x((box.min[0] + box.max[0]) / 2), m.y((box.min[1] + box.max[1]) / 2), (box.max[0] - box.min[0]) / 2 * m.s, (box.max[1] - box.min[1]) / 2 * m.s, 0, 0, 7);
+      else ctx.rect(m.x(box.min[0]), m.y(box.max[1]), (box.max[0] - box.min[0]) * m.s, (box.max[1] - box.min[1]) * m.s);
+      ctx.stroke(); ctx.setLineDash([]);
+      for (const k of box.keep_out) {
+        const [x, y, w, h] = [m.x(k.min[0]), m.y(k.max[1]), (k.max[0] - k.min[0]) * m.s, (k.max[1] - k.min[1]) * m.s];
+        ctx.save(); ctx.beginPath(); ctx.rect(x, y, w, h); ctx.stroke(); ctx.clip(); ctx.globalAlpha = .5;
+        ctx.beginPath(); for (let d = 0; d < w + h; d += 9) { ctx.moveTo(x + d, y); ctx.lineTo(x + d - h, y + h); } ctx.stroke(); ctx.restore();
+        ctx.fillStyle = ink('limit'); ctx.fillText(k.what, x + 3, y + 12);
+      }
+    }
+
+    function lines(ctx, m) {
+      const width = Math.max(1.1, Math.min(facts.plan.line_mm * m.s, 9));
+      const bins = Array.from({ length: BINS }, () => new Path2D()), travel = new Path2D();
+      const px = (q) => m.x(data.x[q] * grid), py = (q) => m.y(data.y[q] * grid);
+      for (let p = layer.path[state.k]; p < layer.path[state.k + 1]; p++) {
+        const from = path.point[p], to = path.point[p + 1];
+        if (path.travel[p]) {
+          if (!state.travel) continue;
+          travel.moveTo(px(from), py(from));
+          for (let q = from + 1; q < to; q++) travel.lineTo(px(q), py(q));
+          continue;
+        }
+        let bin = -1;
+        for (let q = from + 1; q < to; q++) {
+          const next = Math.min(BINS - 1, Math.floor(share(p, q) * BINS));
+          if (next !== bin) { bin = next; bins[bin].moveTo(px(q - 1), py(q - 1)); }
+          bins[bin].lineTo(px(q), py(q));
+        }
+      }
+      ctx.lineCap = ctx.lineJoin = 'round'; ctx.lineWidth = width;
+      bins.forEach((lines, b) => { ctx.strokeStyle = colour((b + .5) / BINS); ctx.stroke(lines); });
+      if (state.travel) { ctx.strokeStyle = ink('faint'); ctx.lineWidth = 1; ctx.setLineDash([2, 3]); ctx.stroke(travel); ctx.setLineDash([]); }
+    }
+
+    function mark(ctx, x, y, text, strong) {
+      ctx.beginPath(); ctx.arc(x, y, strong ? 13 : 9, 0, 7);
+      ctx.fillStyle = ink('sheet'); ctx.globalAlpha = .85; ctx.fill(); ctx.globalAlpha = 1;
+      ctx.lineWidth = strong ? 4 : 2; ctx.strokeStyle = ink('mark'); ctx.stroke();
+      ctx.fillStyle = ink('text'); ctx.font = 'bold 11px system-ui, sans-serif'; ctx.textAlign = 'center'; ctx.textBaseline = 'middle';
+      ctx.fillText(text, x, y); ctx.textAlign = 'start'; ctx.textBaseline = 'alphabetic';
+    }
+    const isMarked = (one) => state.marked && state.marked[0] === one.f && state.marked[1] === one.n;
+
+    function drawPlan() {
+      const [ctx, width, heightPx] = fit($('plan'), height()), m = mapping(width, heightPx);
+      frame(ctx, m, width, heightPx);
+      lines(ctx, m);
+      const here = marks.filter((one) => one.layer === layer.number[state.k]);
+      const shown = new Map();
+      for (const one of here) {
+        // One circle for places that lie on each other.
+        const key = one.number + ':' + Math.round(m.x(one.to[0]) / 20) + ':' + Math.round(m.y(one.to[1]) / 20);
+        if (!shown.has(key) || isMarked(one)) shown.set(key, one);
+      }
+      for (const one of shown.values()) {
+        if (!one.grave && !isMarked(one)) {
+          ctx.fillStyle = ink('mark'); ctx.beginPath(); ctx.arc(m.x(one.to[0]), m.y(one.to[1]), 2.5, 0, 7); ctx.fill();
+          continue;
+        }
+        if (isMarked(one)) {
+          ctx.strokeStyle = ink('mark'); ctx.lineWidth = 3; ctx.beginPath();
+          ctx.moveTo(m.x(one.from[0]), m.y(one.from[1])); ctx.lineTo(m.x(one.to[0]), m.y(one.to[1])); ctx.stroke();
+        }
+        // Places off the picture are marked at its edge.
+        const clip = (v, most) => Math.min(Math.max(v, 14), most - 14);
+        mark(ctx, clip(m.x(one.to[0]), width), clip(m.y(one.to[1]), heightPx), one.number, isMarked(one));
+      }
+    }
+
+    // The largest value along each sight line through a layer.
+    const COLUMNS = 240;
+    function raster() {
+      const axis = state.side === 'x' ? data.x : data.y, a = state.side === 'x' ? 0 : 1;
+      const low = part.min[a], width = Math.max(part.max[a] - low, 1e-3) / COLUMNS, out = new Uint8Array(layer.number.length * COLUMNS);
+      const jobTime = Math.max(facts.time.end_s, 1e-9);
+      for (let k = 0; k < layer.number.length; k++) for (let p = layer.path[k]; p < layer.path[k + 1]; p++) {
+        if (path.travel[p]) continue;
+        for (let q = path.point[p] + 1; q < path.point[p + 1]; q++) {
+          const value = state.quantity === 'time' ? 1 + 254 * path.from[p] / jobTime : 1 + 254 * data[state.quantity][q] / 255;
+          let from = Math.floor((axis[q - 1] * grid - low) / width), to = Math.floor((axis[q] * grid - low) / width);
+          if (from > to) [from, to] = [to, from];
+          from = Math.max(from, 0); to = Math.min(to, COLUMNS - 1);
+          for (let c = k * COLUMNS + from; c <= k * COLUMNS + to; c++) if (out[c] < value) out[c] = value;
+        }
+      }
+      return out;
+    }
+    const rasters = new Map();
+    let elevationMap = null;
+    function drawElevation() {
+      const key = state.quantity + state.side;
+      if (!rasters.has(key)) rasters.set(key, raster());
+      const cells = rasters.get(key), a = state.side === 'x' ? 0 : 1;
+      const top = Math.max(layer.z.reduce((a, b) => Math.max(a, b)), 1), span = part.max[a] - part.min[a];
+      const left = 34, below = 20, free = $('elevation').clientWidth - left - 10;
+      // A flat part needs no tall picture.
+      const tall = Math.max(140, Math.min(height(), free / Math.max(span, 1) * top * 1.25 + below + 14));
+      const [ctx, width, heightPx] = fit($('elevation'), tall);
+      const s = Math.min(free / Math.max(span, 1), (heightPx - below - 14) / top);
+      const x = (mm) => left + (mm - part.min[a]) * s, y = (mm) => heightPx - below - mm * s;
+      elevationMap = { mm: (px) => (heightPx - below - px) / s };
+      ctx.font = '11px system-ui, sans-serif'; ctx.fillStyle = ink('faint'); ctx.strokeStyle = ink('grid');
+      const step = [1, 2, 5, 10, 20, 50, 100, 200].find((t) => t * s > 26) || 500;
+      for (let v = 0; v <= heightPx / s; v += step) { ctx.beginPath(); ctx.moveTo(left, y(v)); ctx.lineTo(width, y(v)); ctx.stroke(); ctx.fillText(number(v, 4), 2, y(v) + 3); }
+      ctx.fillText(state.side + ', mm', left + 2, heightPx - 5);
+      for (const v of [part.min[a], part.max[a]]) ctx.fillText(number(v, 4), x(v) - (v === part.min[a] ? -44 : 26), heightPx - 5);
+      const colours = Array.from({ length: 256 }, (_, v) => colour((v - 1) / 254));
+      let under = 0;
+      for (let k = 0; k < layer.number.length; k++) {
+        const z = layer.z[k], bottom = Math.min(under, z), h = Math.max(y(bottom) - y(z), 1);
+        for (let c = 0; c < COLUMNS;) {
+          const value = cells[k * COLUMNS + c];
+          let run = c + 1;
+          while (run < COLUMNS && cells[k * COLUMNS + run] === value) run++;
+          if (value) { ctx.fillStyle = colours[value]; ctx.fillRect(x(part.min[a] + c * span / COLUMNS), y(z), (run - c) * span / COLUMNS * s + .5, h + .3); }
+          c = run;
+        }
+        under = z;
+      }
+      if (box.max[2] * s < heightPx) { ctx.strokeStyle = ink('limit'); ctx.setLineDash([8, 4]); ctx.beginPath(); ctx.moveTo(left, y(box.max[2])); ctx.lineTo(width, y(box.max[2])); ctx.stroke(); ctx.setLineDash([]); }
+      ctx.fillStyle = ink('mark');
+      const seen = new Set();
+      for (const one of marks) {
+        if (!one.grave) continue;
+        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[indexOf(one.layer)]), spot = Math.round(px / 6) + ':' + Math.round(py / 6);
+        if (seen.has(spot)) continue;
+        seen.add(spot); ctx.beginPath(); ctx.arc(px, py, 4, 0, 7); ctx.fill(); ctx.strokeStyle = ink('sheet'); ctx.lineWidth = 1; ctx.stroke();
+      }
+      const z = layer.z[state.k];
+      ctx.strokeStyle = ink('text'); ctx.lineWidth = 1.5; ctx.beginPath(); ctx.moveTo(left - 6, y(z)); ctx.lineTo(width, y(z)); ctx.stroke();
+      ctx.fillStyle = ink('text'); ctx.beginPath(); ctx.moveTo(left - 6, y(z)); ctx.lineTo(left - 14, y(z) - 6); ctx.lineTo(left - 14, y(z) + 6); ctx.fill();
+    }
+
+    function drawLegend() {
+      const canvas = $('legend'), ctx = canvas.getContext('2d');
+      for (let c = 0; c < canvas.width; c++) { ctx.fillStyle = colour((Math.floor(c / canvas.width * BINS) + .5) / BINS); ctx.fillRect(c, 0, 1, canvas.height); }
+      const name = state.quantity, unit = units[name];
+      if (name === 'time') {
+        $('legend-low').textContent = 'plan: ' + clock(path.from[layer.path[state.k]]);
+        $('legend-high').textContent = clock(path.to[layer.path[state.k + 1] - 1]) + '; whole part: 0:00 to ' + clock(facts.time.end_s);
+      } else {
+        const capacity = name === 'melt' ? facts.capacity.peak || facts.capacity.sustained : name === 'ringing' ? facts.ringing_limit_mm : null;
+        $('legend-low').textContent = '0';
+        $('legend-high').textContent = number(facts.top[name]) + ' ' + unit + (capacity ? ' (limit ' + number(capacity) + ')' : '');
+      }
+    }
+    function name() {
+      const k = state.k, found = new Set(marks.filter((one) => one.layer === layer.number[k]).map((one) => one.f)).size;
+      const text = layer.number[k] + ' of ' + facts.plan.layers_total + ', z ' + number(layer.z[k], 5) + ' mm' +
+        (found ? ', ' + found + (found > 1 ? ' findings' : ' finding') : '') + (layer.full[k] ? ', every move' : '');
+      $('layer-name').textContent = text;
+      $('layer').setAttribute('aria-valuetext', text);
+    }
+    let due = false;
+    function draw() {
+      if (due) return;
+      due = true;
+      requestAnimationFrame(() => { due = false; name(); drawPlan(); drawElevation(); drawLegend(); });
+    }
+    function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); $('layer').value = state.k; draw(); }
+
+    $('layer').max = layer.number.length - 1;
+    $('layer').addEventListener('input', () => setLayer(+$('layer').value));
+    $('quantity').addEventListener('change', () => { state.quantity = $('quantity').value; draw(); });
+    $('travel').addEventListener('change', () => { state.travel = $('travel').checked; draw(); });
+    $('side').addEventListener('change', () => { state.side = $('side').value; draw(); });
+    const scale = (by, px, py) => {
+      const canvas = $('plan'), m = mapping(canvas.clientWidth, height()), v = state.view;
+      const x = px == null ? (v.x0 + v.x1) / 2 : m.mmX(px), y = py == null ? (v.y0 + v.y1) / 2 : m.mmY(py);
+      const span = (v.x1 - v.x0) * by;
+      if (span < .5 || span > 1e5) return;
+      state.view = { x0: x - (x - v.x0) * by, x1: x + (v.x1 - x) * by, y0: y - (y - v.y0) * by, y1: y + (v.y1 - y) * by };
+      draw();
+    };
+    for (const button of document.querySelectorAll('[data-plan]')) button.addEventListener('click', () => ({
+      in: () => scale(.6), out: () => scale(1 / .6), part: () => { state.view = partView(); draw(); }, machine: () => { state.view = machineView(); draw(); },
+    })[button.dataset.plan]());
+    $('plan').addEventListener('keydown', (e) => {
+      const act = { ArrowUp: () => setLayer(state.k + 1), ArrowDown: () => setLayer(state.k - 1), PageUp: () => setLayer(state.k + 10), PageDown: () => setLayer(state.k - 10),
+        Home: () => setLayer(0), End: () => setLayer(layer.number.length - 1), '+': () => scale(.6), '=': () => scale(.6), '-': () => scale(1 / .6) }[e.key];
+      if (act) { e.preventDefault(); act(); }
+    });
+    $('plan').addEventListener('wheel', (e) => {
+      if (!e.ctrlKey && !e.shiftKey) return;
+      e.preventDefault(); scale((e.deltaY || e.deltaX) > 0 ? 1.25 : .8, e.offsetX, e.offsetY);
+    }, { passive: false });
+    const held = new Map();
+    $('plan').addEventListener('pointerdown', (e) => { held.set(e.pointerId, [e.offsetX, e.offsetY]); $('plan').setPointerCapture(e.pointerId); });
+    for (const gone of ['pointerup', 'pointercancel']) $('plan').addEventListener(gone, (e) => held.delete(e.pointerId));
+    $('plan').addEventListener('pointermove', (e) => {
+      const was = held.get(e.pointerId);
+      if (!was) return read(e.offsetX, e.offsetY);
+      const others = [...held].filter(([id]) => id !== e.pointerId);
+      if (others.length) {
+        const [ox, oy] = others[0][1], before = Math.hypot(was[0] - ox, was[1] - oy), now = Math.hypot(e.offsetX - ox, e.offsetY - oy);
+        if (before > 5 && now > 5) scale(before / now, ox, oy);
+      } else {
+        const m = mapping($('plan').clientWidth, height()), dx = (was[0] - e.offsetX) / m.s, dy = (e.offsetY - was[1]) / m.s, v = state.view;
+        state.view = { x0: v.x0 + dx, x1: v.x1 + dx, y0: v.y0 + dy, y1: v.y1 + dy };
+        draw();
+      }
+      held.set(e.pointerId, [e.offsetX, e.offsetY]);
+    });
+    $('plan').addEventListener('click', (e) => read(e.offsetX, e.offsetY));
+
+    function read(px, py) {
+      const m = mapping($('plan').clientWidth, height());
+      let best = null, near = 12;
+      for (let p = layer.path[state.k]; p < layer.path[state.k + 1]; p++) {
+        if (path.travel[p] && !state.travel) continue;
+        for (let q = path.point[p] + 1; q < path.point[p + 1]; q++) {
+          const ax = m.x(data.x[q - 1] * grid), ay = m.y(data.y[q - 1] * grid), bx = m.x(data.x[q] * grid) - ax, by = m.y(data.y[q] * grid) - ay;
+          const t = Math.min(Math.max(((px - ax) * bx + (py - ay) * by) / (bx * bx + by * by || 1), 0), 1), d = Math.hypot(px - ax - bx * t, py - ay - by * t);
+          if (d < near) { near = d; best = [p, q, t]; }
+        }
+      }
+      if (!best) return;
+      const [p, q, t] = best, count = path.point[p + 1] - path.point[p] - 1;
+      const at = path.from[p] + (path.to[p] - path.from[p]) * ((q - path.point[p] - 1 + t) / count);
+      const parts = ['x ' + number(m.mmX(px), 4) + ', y ' + number(m.mmY(py), 4), path.travel[p] ? 'travel' : 'about ' + number(data.melt[q] * scaleOf('melt')) + ' mm³/s',
+        number(data.speed[q] * scaleOf('speed')) + ' mm/s'];
+      if (data.ringing && !path.travel[p]) parts.push('ringing ' + number(data.ringing[q] * scaleOf('ringing')) + ' mm');
+      parts.push('about ' + clock(at), 'path from line ' + path.line[p]);
+      $('plan-readout').textContent = parts.join(' · ');
+    }
+
+    const pick = (e) => {
+      const z = elevationMap.mm(e.offsetY);
+      let k = 0;
+      for (let n = 0; n < layer.z.length; n++) if (Math.abs(layer.z[n] - z) < Math.abs(layer.z[k] - z)) k = n;
+      setLayer(k);
+    };
+    $('elevation').addEventListener('pointerdown', (e) => { $('elevation').setPointerCapture(e.pointerId); pick(e); });
+    $('elevation').addEventListener('pointermove', (e) => { if (e.buttons) pick(e); });
+
+    function showPlace(f, n) {
+      const one = marks.find((m) => m.f === f && m.n === n);
+      if (!one) return;
+      state.marked = [f, n];
+      setLayer(indexOf(one.layer));
+      const v = partView(), inside = one.to[0] >= v.x0 && one.to[0] <= v.x1 && one.to[1] >= v.y0 && one.to[1] <= v.y1;
+      if (!inside) state.view = machineView();
+      else {
+        const half = Math.max((v.x1 - v.x0) / 6, 4), halfY = half * (v.y1 - v.y0) / (v.x1 - v.x0);
+        state.view = { x0: one.to[0] - half, x1: one.to[0] + half, y0: one.to[1] - halfY, y1: one.to[1] + halfY };
+      }
+      $('plan-readout').textContent = facts.findings[f].check + ' at line ' + one.line + ', ' + clock(one.at) + ', x ' + number(one.to[0], 5) + ', y ' + number(one.to[1], 5);
+      draw();
+    }
+    state.view = partView();
+    const start = facts.plan.start_layer;
+    state.k = indexOf(start);
+    $('layer').value = state.k;
+    return { draw, showPlace, showNumber: (n) => setLayer(indexOf(n)), state };
+  })();
+
+  for (const link of document.querySelectorAll('a[data-place]')) link.addEventListener('click', () => {
+    const f = +link.dataset.finding, n = +link.dataset.place, place = facts.findings[f].places[n];
+    if (plan) plan.showPlace(f, n);
+    if (!place) return;
+    const at = place[8], span = Math.max(Math.min(range[1] - range[0], end / 10), facts.time.stretch_s * 40);
+    show(at - span / 2, at + span / 2);
+    readTime(Math.min(Math.floor(at / facts.time.stretch_s), time.x.length - 1));
+    // The charts take their new range with the next frame.
+    requestAnimationFrame(() => requestAnimationFrame(() => {
+      for (const chart of charts) chart.setCursor({ left: chart.valToPos(at, 'x'), top: 10 }, false);
+    }));
+  });
+
+  function all() { makeCharts(); if (plan) plan.draw(); }
+  all();
+  dark.addEventListener('change', all);
+  let width = innerWidth;
+  addEventListener('resize', () => { if (innerWidth !== width) { width = innerWidth; all(); } });
+  document.documentElement.dataset.ready = '1';
+})();

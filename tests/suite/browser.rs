@@ -1,0 +1,403 @@
+//! Pages in a real browser, driven over WebDriver (W3C recommendation). Needs chromium and chromedriver; where they are not
+//! installed these tests say loudly that they did not run, and fail where GONOGO_BROWSER=required is set. An accessibility
+//! engine is injected where GONOGO_AXE names its script.
+
+use std::fs;
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use fantoccini::actions::{InputSource, KeyAction, KeyActions};
+use fantoccini::wd::WebDriverCompatibleCommand;
+use fantoccini::{Client, ClientBuilder};
+use serde_json::{Value, json};
+
+/// Where Debian and others put them.
+const BROWSERS: [&str; 3] = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
+const DRIVERS: [&str; 2] = ["/usr/bin/chromedriver", "/usr/lib/chromium/chromedriver"];
+
+/// A driver process; it ends with the test.
+struct Driver {
+    process: Child,
+    port: u16,
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+/// Something only this kind of browser knows, or a log.
+#[derive(Debug)]
+struct Raw {
+    path: &'static str,
+    body: Value,
+}
+
+impl WebDriverCompatibleCommand for Raw {
+    fn endpoint(&self, base: &url::Url, session: Option<&str>) -> Result<url::Url, url::ParseError> {
+        base.join(&format!("session/{}/{}", session.unwrap_or_default(), self.path))
+    }
+
+    fn method_and_body(&self, _: &url::Url) -> (http::Method, Option<String>) {
+        (http::Method::POST, Some(self.body.to_string()))
+    }
+}
+
+fn found(places: &[&str]) -> Option<PathBuf> {
+    places.iter().map(PathBuf::from).find(|place| place.is_file())
+}
+
+/// Past the test harness, which shows nothing of a test that passes.
+fn loudly(message: &str) {
+    let _ = writeln!(std::io::stderr(), "\n*** {message} ***\n");
+}
+
+fn start() -> Option<(Driver, PathBuf)> {
+    let (Some(browser), Some(driver)) = (found(&BROWSERS), found(&DRIVERS)) else {
+        assert!(
+            std::env::var_os("GONOGO_BROWSER").is_none(),
+            "chromium and chromedriver are required and not installed"
+        );
+        loudly("BROWSER TESTS DID NOT RUN: chromium and chromedriver are not installed");
+        return None;
+    };
+    let mut process = Command::new(driver)
+        .arg("--port=0")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("chromedriver starts");
+    let output = BufReader::new(process.stdout.take().expect("piped"));
+    let port = output
+        .lines()
+        .map_while(Result::ok)
+        .find_map(|line| line.split_once("started successfully on port ")?.1.trim_end_matches('.').trim().parse().ok());
+    Some((Driver { process, port: port.expect("chromedriver says its port") }, browser))
+}
+
+/// Runs a test in a fresh browser whose window is so large.
+fn in_browser(size: (u32, u32), test: impl AsyncFnOnce(&Client)) {
+    let Some((driver, browser)) = start() else { return };
+    let profile = tempfile::tempdir().expect("temporary directory");
+    let arguments = [
+        "--headless".to_owned(),
+        "--no-sandbox".to_owned(),
+        "--disable-gpu".to_owned(),
+        "--no-first-run".to_owned(),
+        "--disable-background-networking".to_owned(),
+        "--disable-component-update".to_owned(),
+        "--disable-sync".to_owned(),
+        "--disable-dev-shm-usage".to_owned(),
+        format!("--window-size={},{}", size.0, size.1),
+        format!("--user-data-dir={}", profile.path().display()),
+    ];
+    let wanted = json!({
+        "goog:chromeOptions": { "args": arguments, "binary": browser },
+        "goog:loggingPrefs": { "browser": "ALL", "performance": "ALL" },
+    });
+    let Value::Object(wanted) = wanted else { unreachable!() };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    runtime.block_on(async {
+        let client = ClientBuilder::new(hyper_util::client::legacy::connect::HttpConnector::new())
+            .capabilities(wanted)
+            .connect(&format!("http://127.0.0.1:{}", driver.port))
+            .await
+            .expect("a session");
+        test(&client).await;
+        client.close().await.expect("closes");
+    });
+}
+
+/// Runs the program as a user would.
+fn gonogo(arguments: &[&str], directory: &Path) {
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_gonogo")).args(arguments).current_dir(directory).output().expect("runs");
+    assert!(output.status.code().is_some_and(|code| code < 2), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+/// The page of a job of the corpus on a machine of the corpus.
+fn page_of(job: &str, machine: &str, at: &Path) -> String {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
+    let file = at.join("page.html");
+    let (job, machine) = (root.join("jobs").join(job), root.join("machines").join(machine));
+    let arguments = ["check", path(&job), "--machine", path(&machine), "--format", "html", "-o", path(&file)];
+    gonogo(&arguments, at);
+    format!("file://{}", file.display())
+}
+
+fn path(path: &Path) -> &str {
+    path.to_str().expect("a path in UTF-8")
+}
+
+async fn open(client: &Client, page: &str) {
+    client.goto(page).await.expect("opens");
+    for _ in 0..200 {
+        if run(client, "return document.documentElement.dataset.ready || ''").await == "1" {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("the script of {page} never ended: {:?}", logs(client, "browser").await);
+}
+
+async fn run(client: &Client, script: &str) -> Value {
+    client.execute(script, Vec::new()).await.expect("runs in the page")
+}
+
+/// What the page says at an element.
+async fn text(client: &Client, id: &str) -> String {
+    let script = format!("return document.getElementById('{id}').textContent");
+    run(client, &script).await.as_str().expect("a text").to_owned()
+}
+
+/// After the browser has drawn twice.
+async fn drawn(client: &Client) {
+    let wait = "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))";
+    client.execute_async(wait, Vec::new()).await.expect("draws");
+}
+
+async fn logs(client: &Client, kind: &str) -> Vec<Value> {
+    let log = client.issue_cmd(Raw { path: "se/log", body: json!({ "type": kind }) }).await.expect("a log");
+    log.as_array().cloned().unwrap_or_default()
+}
+
+async fn devtools(client: &Client, command: &str, parameters: Value) -> Value {
+    let body = json!({ "cmd": command, "params": parameters });
+    client.issue_cmd(Raw { path: "goog/cdp/execute", body }).await.expect("a command of the browser")
+}
+
+/// Presses a key where the focus of an element is.
+async fn key(client: &Client, id: &str, key: char) {
+    run(client, &format!("document.getElementById('{id}').focus()")).await;
+    let pressed =
+        KeyActions::new("keys".into()).then(KeyAction::Down { value: key }).then(KeyAction::Up { value: key });
+    client.perform_actions(pressed).await.expect("takes keys");
+    drawn(client).await;
+}
+
+/// Nothing in the console, nothing asked of any other place.
+async fn is_quiet(client: &Client) {
+    let console = logs(client, "browser").await;
+    assert!(console.is_empty(), "{console:?}");
+    for entry in logs(client, "performance").await {
+        let message: Value = serde_json::from_str(entry["message"].as_str().expect("a text")).expect("JSON");
+        let parameters = &message["message"]["params"];
+        // A new window of the browser asks for things of its own.
+        let by_page = parameters["documentURL"].as_str().is_some_and(|from| !from.starts_with("chrome://"));
+        if message["message"]["method"] == "Network.requestWillBeSent" && by_page {
+            let asked = parameters["request"]["url"].as_str().expect("an address");
+            assert!(
+                asked.starts_with("file://") && asked.contains("page.html") || asked.starts_with("data:"),
+                "{asked}"
+            );
+        }
+    }
+}
+
+/// Dark pixels that are not all alike: something is drawn.
+const INK: &str = "const c = document.getElementById(arguments[0]), d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;\
+    const seen = new Set(); for (let k = 0; k < d.length; k += 4) if (d[k + 3] > 200) seen.add(d[k] * 65536 + d[k + 1] * 256 + d[k + 2]); return seen.size";
+
+async fn colours(client: &Client, canvas: &str) -> u64 {
+    client.execute(INK, vec![json!(canvas)]).await.expect("runs").as_u64().expect("a count")
+}
+
+const UP: char = '\u{e013}';
+const RIGHT: char = '\u{e014}';
+
+#[test]
+fn a_page_moves_as_its_keys_and_links_say_and_asks_for_nothing() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let page = page_of("heron-gap.gcode", "heron.toml", at.path());
+    in_browser((1200, 900), async |client| {
+        open(client, &page).await;
+        drawn(client).await;
+        assert!(colours(client, "plan").await > 3 && colours(client, "elevation").await > 2);
+        // The slider.
+        run(client, "document.getElementById('layer').value = 0; document.getElementById('layer').dispatchEvent(new Event('input'))").await;
+        drawn(client).await;
+        let first = text(client, "layer-name").await;
+        assert!(first.starts_with("1 of "), "{first}");
+        key(client, "layer", RIGHT).await;
+        assert!(text(client, "layer-name").await.starts_with("2 of "));
+        key(client, "plan", UP).await;
+        assert!(text(client, "layer-name").await.starts_with("3 of "));
+        // Zoom of time: closer, on, all.
+        let range = "const d = document.getElementById('charts').dataset; return [+d.from, +d.to]";
+        run(client, "document.querySelector('[data-time=all]').click()").await;
+        let all = run(client, range).await;
+        key(client, "charts", '+').await;
+        let close = run(client, range).await;
+        let span = |range: &Value| range[1].as_f64().expect("a time") - range[0].as_f64().expect("a time");
+        assert!((span(&close) / span(&all) - 0.6).abs() < 1e-6, "{close} of {all}");
+        key(client, "charts", RIGHT).await;
+        let on = run(client, range).await;
+        assert!(on[0].as_f64() > close[0].as_f64() && (span(&on) - span(&close)).abs() < 1e-6);
+        key(client, "charts", '0').await;
+        assert_eq!(run(client, range).await, all);
+        // A link of a finding moves both pictures to its place.
+        run(client, "document.querySelector('.finding a[data-place]').click()").await;
+        drawn(client).await;
+        let said = text(client, "plan-readout").await;
+        let check = run(client, "return document.querySelector('.finding h3').textContent").await;
+        let (name, line) = (
+            said.split(" at line ").next().unwrap_or_default(),
+            run(client, "return document.querySelector('a[data-place]').textContent").await,
+        );
+        assert!(check.as_str().expect("a text").contains(name) && !name.is_empty(), "{said} of {check}");
+        let line = line.as_str().expect("a text").split([' ', ',']).nth(1).expect("a line").to_owned();
+        assert!(said.contains(&format!("line {line}")), "{said}: {line}");
+        assert!(span(&run(client, range).await) < span(&all));
+        let layer =
+            run(client, "return document.querySelector('a[data-place]').textContent.split('layer ')[1] || '1'").await;
+        let shown = text(client, "layer-name").await;
+        assert!(shown.starts_with(&format!("{} of ", layer.as_str().expect("a text"))), "{shown}: {layer}");
+        // Every quantity, from both sides.
+        for quantity in ["speed", "ringing", "time", "melt"] {
+            run(client, &format!("const s = document.getElementById('quantity'); s.value = '{quantity}'; s.dispatchEvent(new Event('change'))")).await;
+            drawn(client).await;
+            assert!(colours(client, "plan").await > 2, "{quantity}");
+        }
+        run(client, "const s = document.getElementById('side'); s.value = 'y'; s.dispatchEvent(new Event('change'))")
+            .await;
+        drawn(client).await;
+        is_quiet(client).await;
+    });
+}
+
+#[test]
+fn a_page_fits_a_phone_and_paper_and_the_dark() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let page = page_of("heron-gap.gcode", "heron.toml", at.path());
+    in_browser((1200, 900), async |client| {
+        let phone = json!({ "width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": true });
+        devtools(client, "Emulation.setDeviceMetricsOverride", phone).await;
+        open(client, &page).await;
+        drawn(client).await;
+        let wide = run(client, "return document.scrollingElement.scrollWidth").await;
+        assert_eq!(wide, 390, "nothing is wider than the phone");
+        let small = "return [...document.querySelectorAll('button, select, input[type=range]')].filter((e) => e.getBoundingClientRect().height < 36 && e.offsetParent).length";
+        assert_eq!(run(client, small).await, 0, "fingers find the buttons");
+        let plan = run(client, "return document.getElementById('plan').getBoundingClientRect().width").await;
+        assert!(plan.as_f64() > Some(300.0), "{plan}");
+        // Paper: still pictures instead of live ones, and no bars of buttons.
+        devtools(client, "Emulation.setEmulatedMedia", json!({ "media": "print" })).await;
+        let seen = "return [...document.querySelectorAll('.still svg')].every((e) => e.getBoundingClientRect().height > 50)\
+            && [...document.querySelectorAll('.live, .bar')].every((e) => getComputedStyle(e).display === 'none')";
+        assert_eq!(run(client, seen).await, true);
+        let pdf = devtools(client, "Page.printToPDF", json!({})).await;
+        // `%PDF` in base64.
+        assert!(pdf["data"].as_str().is_some_and(|data| data.starts_with("JVBERi")));
+        // Dark.
+        let dark = json!({ "media": "", "features": [{ "name": "prefers-color-scheme", "value": "dark" }] });
+        devtools(client, "Emulation.setEmulatedMedia", dark).await;
+        drawn(client).await;
+        let ground = run(client, "return getComputedStyle(document.documentElement).backgroundColor").await;
+        assert_eq!(ground, "rgb(18, 23, 28)");
+        is_quiet(client).await;
+    });
+}
+
+#[test]
+fn without_a_script_the_facts_are_there() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let page = page_of("heron-gap.gcode", "heron.toml", at.path());
+    in_browser((1200, 900), async |client| {
+        devtools(client, "Emulation.setScriptExecutionDisabled", json!({ "value": true })).await;
+        client.goto(&page).await.expect("opens");
+        let body = client.find(fantoccini::Locator::Css("body")).await.expect("a body").text().await.expect("a text");
+        for wanted in ["HOLD", "rings-frame", "What was found", "Melt rate", "heron-gap.gcode"] {
+            assert!(body.contains(wanted), "{wanted}: {body}");
+        }
+        let picture = client.find(fantoccini::Locator::Css("#when .still svg")).await.expect("a picture");
+        assert!(picture.is_displayed().await.expect("is known"));
+    });
+}
+
+/// WCAG 2 rules of text contrast, labels, roles and names, as an accessibility engine knows them.
+#[test]
+fn people_who_see_or_point_badly_can_use_it() {
+    let Some(engine) = std::env::var_os("GONOGO_AXE") else {
+        return loudly("ACCESSIBILITY RULES WERE NOT TESTED: GONOGO_AXE names no script");
+    };
+    let engine = fs::read_to_string(engine).expect("the script of the engine");
+    let at = tempfile::tempdir().expect("temporary directory");
+    let page = page_of("heron-gap.gcode", "heron.toml", at.path());
+    in_browser((1200, 900), async |client| {
+        for scheme in ["light", "dark"] {
+            let media = json!({ "features": [{ "name": "prefers-color-scheme", "value": scheme }] });
+            devtools(client, "Emulation.setEmulatedMedia", media).await;
+            open(client, &page).await;
+            run(client, "document.querySelectorAll('details').forEach((d) => { d.open = true; })").await;
+            devtools(client, "Runtime.evaluate", json!({ "expression": engine })).await;
+            let ask = "const done = arguments[0]; axe.run({ runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa'] })\
+                .then((r) => done({ passed: r.passes.length, broken: r.violations.map((v) => [v.id, v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120) + n.failureSummary)]) }))";
+            let answer = client.execute_async(ask, Vec::new()).await.expect("the engine runs");
+            assert_eq!(answer["broken"], json!([]), "{scheme}");
+            assert!(answer["passed"].as_u64() > Some(15), "{answer}");
+        }
+    });
+}
+
+#[test]
+fn what_a_job_says_is_text_and_nothing_else() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let evil = "<img src=x onerror=\"document.title='taken'\"><script>document.title='taken'<";
+    let name = "a'\"&lt;<b>.gcode";
+    let job = format!(
+        "; {evil}/script>\nM117 {evil}/script>\nG28\nG1 X{evil} </script>\nG1 X9999 F6000 ; </script>{evil}/script>\nG1 X20 E1 ;<!-- {{{{ 7*7 }}}}\n"
+    );
+    fs::write(at.path().join(name), job).expect("writes");
+    let name_line = "name = \"<i>m</i></script><script>document.title='taken'</script>\"";
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/machines/heron.toml");
+    let heron = fs::read_to_string(root).expect("a sheet");
+    let renamed = heron.lines().map(|line| if line.starts_with("name = \"Heron\"") { name_line } else { line });
+    fs::write(at.path().join("evil.toml"), renamed.collect::<Vec<_>>().join("\n")).expect("writes");
+    gonogo(&["check", name, "--machine", "evil.toml", "--format", "html", "-o", "page.html"], at.path());
+    let page = format!("file://{}", at.path().join("page.html").display());
+    in_browser((1200, 900), async |client| {
+        open(client, &page).await;
+        let title = run(client, "return document.title").await;
+        assert!(title.as_str().is_some_and(|title| title.contains(name)), "{title}");
+        let strange = run(client, "return document.querySelectorAll('img, b:not(.gauge b), i:not(.gauge i), iframe, object, embed, form, link:not([rel=icon])').length").await;
+        assert_eq!(strange, 0);
+        let body = run(client, "return document.body.textContent").await;
+        let body = body.as_str().expect("a text");
+        assert!(body.contains("<i>m</i></script>") && body.contains("X9999 F6000 ; </script><img"), "{body}");
+        // Even a script that found its way in would not run.
+        run(client, "const s = document.createElement('script'); s.textContent = 'document.title = \"taken\"'; document.body.append(s)").await;
+        assert_ne!(run(client, "return document.title").await, "taken");
+        let console = logs(client, "browser").await;
+        assert!(
+            console
+                .iter()
+                .all(|entry| entry["message"].as_str().is_some_and(|text| text.contains("Content Security Policy"))),
+            "{console:?}"
+        );
+    });
+}
+
+#[test]
+fn several_jobs_make_a_folder_with_a_list() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let jobs = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/jobs");
+    let machine = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/machines/heron.toml");
+    let (one, two) = (jobs.join("heron-gap.gcode"), jobs.join("heron-bracket.gcode"));
+    let pages = at.path().join("page.html-folder");
+    let arguments =
+        ["check", path(&one), path(&two), "--machine", path(&machine), "--format", "html", "-o", path(&pages)];
+    gonogo(&arguments, at.path());
+    in_browser((1200, 900), async |client| {
+        client.goto(&format!("file://{}", pages.join("index.html").display())).await.expect("opens");
+        let rows = run(client, "return document.querySelectorAll('tbody tr').length").await;
+        assert_eq!(rows, 2);
+        client.find(fantoccini::Locator::LinkText(path(&one))).await.expect("a link").click().await.expect("follows");
+        let word = run(client, "return document.querySelector('h1').textContent").await;
+        assert_eq!(word, "hold");
+        is_quiet(client).await;
+    });
+}
