@@ -195,11 +195,13 @@ impl TableMatrix {
         let jobs = counted(totals.jobs, "job", "jobs");
         let machines = counted(self.machines.len() as u64, "machine", "machines");
         let nowhere = totals.fit_no_machine.len() as u64;
-        let counts =
-            [(totals.judged() - nowhere, "fit at least one"), (nowhere, "fit none"), (totals.unjudged, UNJUDGED)];
-        let counts: Vec<String> = (counts.into_iter().filter(|(count, _)| *count > 0))
-            .map(|(count, what)| format!("{count} {what}"))
-            .collect();
+        let counts = [
+            (totals.judged() - nowhere, "fits at least one", "fit at least one"),
+            (nowhere, "fits none", "fit none"),
+            (totals.unjudged, UNJUDGED, UNJUDGED),
+        ];
+        let counts = counts.into_iter().filter(|(count, ..)| *count > 0);
+        let counts: Vec<String> = counts.map(|(count, one, many)| counted(count, one, many)).collect();
         let bold = Style::new().effects(Effects::BOLD);
         self.paragraph(&format!("{jobs} on {machines}: {}", counts.join(", ")), bold, 0, out)?;
         let each = self.machines.iter().zip(&totals.machines);
