@@ -15,7 +15,7 @@ pub(super) const REASON_COLUMN_FROM: usize = 110;
 /// Below this width the numbers stand under the job.
 const NUMBER_COLUMNS_FROM: usize = 56;
 /// From this width on there are two spaces between columns, below it one.
-const WIDE_GAP_FROM: usize = 76;
+pub(super) const WIDE_GAP_FROM: usize = 76;
 /// Stands in the place of the verdict of a job that could not be judged.
 pub(super) const UNJUDGED: &str = "? unread";
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));

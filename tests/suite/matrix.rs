@@ -76,7 +76,7 @@ fn a_matrix_does_not_depend_on_the_number_of_threads() {
 
 #[test]
 fn other_readers_find_the_numbers_of_the_reports() {
-    let jobs = ["corpus/jobs/wren-dial.gcode", "corpus/jobs/heron-hook.gcode"];
+    let jobs = ["corpus/jobs/wren-dial.gcode", "corpus/jobs/heron-bracket.gcode"];
     let of = |format: &str| text(check(&jobs, &MACHINES, &["--format", format]), 0);
     let (reports, rows, metrics) = (json(&of("json")), rows(&of("csv")), of("openmetrics"));
     assert!(metrics.ends_with("\n# EOF\n"));
@@ -138,6 +138,7 @@ fn what_fits_nowhere_is_named_and_fails() {
     let page = text(check(&["corpus/jobs/heron-hot.gcode", "corpus/jobs/wren-dial.gcode"], &MACHINES, &[]), 1);
     let nowhere = page.split("jobs that no machine fits:\n").nth(1).expect("some");
     assert!(nowhere.starts_with("  corpus/jobs/heron-hot.gcode\nA job fits"), "{page}");
+    assert!(page.contains("machines that no job fits:\n  Bittern\n  Heron\n"), "{page}");
     let idle = text(check(&["corpus/jobs/wren-dial.gcode"], &["heron", "bittern", "wren"], &["--fail-on", "hold"]), 0);
     assert!(idle.contains("jobs that no machine fits: none") && idle.contains("verdict is go."), "{idle}");
 }

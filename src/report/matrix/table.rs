@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
-use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, plain, reason};
+use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, WIDE_GAP_FROM, plain, reason};
 use super::super::words::{clock, columns, counted, path, styled, verdict, verdict_style, wrap};
 use super::super::{Look, text};
 use super::{MatrixReport, labels};
@@ -14,15 +14,13 @@ use crate::inspection::{Inspection, MachineFacts, Verdict};
 use crate::matrix::{Judged, Totals};
 
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
-const GAP: usize = 2;
 /// Columns of a verdict with the time beside it, and with the time under it.
 const BESIDE: usize = 16;
 const UNDER: usize = 8;
 /// Most columns of a machine's name before it is wrapped.
 const NAME_MOST: usize = 24;
-/// Columns that are left to the jobs at least, with the time beside the verdict and under it.
-const JOB_BESIDE: usize = 28;
-const JOB_UNDER: usize = 20;
+/// Columns that are left to the jobs at least, where they have longer names.
+const JOB_LEAST: usize = 32;
 
 struct Row {
     job: String,
@@ -67,14 +65,19 @@ impl TableMatrix {
         Self { look, machines: labels(machines), rows: Vec::new() }
     }
 
+    /// Columns between columns.
+    fn gap(&self) -> usize {
+        if self.look.width < WIDE_GAP_FROM { 1 } else { 2 }
+    }
+
     fn layout(&self) -> Layout {
         let words = self.machines.iter().flat_map(|name| name.split(' '));
         let widest = words.map(columns).max().unwrap_or(0).min(NAME_MOST);
         let longest = self.rows.iter().map(|row| columns(&row.job)).max().unwrap_or(0);
-        for (cell, least) in [(BESIDE, JOB_BESIDE), (UNDER, JOB_UNDER)] {
+        for cell in [BESIDE, UNDER] {
             let machine = cell.max(widest);
-            let all = self.machines.len() * (machine + GAP);
-            if self.look.width >= all + least.min(longest) {
+            let all = self.machines.len() * (machine + self.gap());
+            if self.look.width >= all + JOB_LEAST.min(longest) {
                 return Layout::Table { job: longest.clamp(3, self.look.width - all), machine };
             }
         }
@@ -95,7 +98,7 @@ impl TableMatrix {
             table.add_row(fields);
         }
         for (index, column) in table.column_iter_mut().enumerate() {
-            let gap = if index == self.machines.len() { 0 } else { GAP };
+            let gap = if index == self.machines.len() { 0 } else { self.gap() };
             column.set_padding((0, gap as u16));
             let width = if index == 0 { job } else { machine } + gap;
             column.set_constraint(ColumnConstraint::Absolute(Width::Fixed(u16::try_from(width).unwrap_or(u16::MAX))));
@@ -176,7 +179,7 @@ impl TableMatrix {
     /// A machine of the list, and why not.
     fn entry(&self, cell: &Cell, machine: &str, out: &mut dyn Write) -> io::Result<()> {
         let shown = cell.shown(BESIDE);
-        let indent = 2 + BESIDE + GAP;
+        let indent = 2 + BESIDE + 2;
         for (index, line) in wrap(machine, self.look.width.saturating_sub(indent)).iter().enumerate() {
             let lead = if index == 0 { format!("  {shown:<BESIDE$}  ") } else { " ".repeat(indent) };
             writeln!(out, "{}{line}", color_verdicts(&lead, self.look.color))?;
@@ -311,8 +314,8 @@ mod tests {
         };
         assert_eq!(layout(100, 2), Layout::Table { job: 46, machine: BESIDE });
         assert_eq!(layout(80, 2), Layout::Table { job: 50, machine: UNDER });
-        assert_eq!(layout(60, 2), Layout::Table { job: 30, machine: UNDER });
-        assert_eq!(layout(49, 2), Layout::List);
+        assert_eq!(layout(60, 2), Layout::Table { job: 33, machine: UNDER });
+        assert_eq!(layout(58, 2), Layout::List);
         assert_eq!(layout(80, 1), Layout::Table { job: 15, machine: BESIDE });
     }
 
