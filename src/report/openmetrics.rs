@@ -268,8 +268,11 @@ mod tests {
     use super::*;
     use crate::report::sample;
 
-    /// Reads the text with a parser of somebody else: samples by name, with their labels sorted, and units by name.
-    fn parsed(text: &str) -> (BTreeMap<String, Vec<(String, f64)>>, BTreeMap<String, String>) {
+    /// Samples by name, each with its labels sorted.
+    type Values = BTreeMap<String, Vec<(String, f64)>>;
+
+    /// Reads the text with a parser of somebody else: samples, and units by name.
+    fn parsed(text: &str) -> (Values, BTreeMap<String, String>) {
         let exposition = parse_openmetrics(text).unwrap_or_else(|fault| panic!("{fault:?}\n{text}"));
         let (mut values, mut units) = (BTreeMap::new(), BTreeMap::new());
         for (name, family) in exposition.families {
