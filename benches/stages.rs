@@ -176,7 +176,7 @@ fn main() {
     let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
     let with = |key: &str, value: &str| machine.with(key, value).expect("a key of the sheet");
     let slower = with("motion.acceleration_mm_s2.printing", "3000");
-    let cooler = with("tool[0].melt_rate_mm3_s.sustained", "9");
+    let gentler = with("motion.acceleration_mm_s2.travel", "4000");
     let corpus = ["bittern", "heron", "wren"].map(machine_of_corpus);
     let unlike: Vec<&Machine> = corpus.iter().collect();
     let cases = [
@@ -188,7 +188,7 @@ fn main() {
         case("+ motion", || common::read_events(&job, &machine, true)),
         case(CHECK, || common::whole(&job, &machine)),
         case(COMPARE, || on_each(&job, &[&machine, &slower])),
-        case(MATRIX, || on_each(&job, &[&machine, &slower, &cooler])),
+        case(MATRIX, || on_each(&job, &[&machine, &slower, &gentler])),
         case(MATRIX_UNLIKE, || on_each(&job, &unlike)),
         case(ONE_BY_ONE, || one_by_one(&job, &unlike)),
         case(ONE_THREAD, || program(&path, "1", 1)),
