@@ -1,10 +1,12 @@
 //! One table: the floor of any line reader, a general-purpose G-code crate that only reads words, each stage on top of the
-//! one before, a comparison of two machines, and the program itself on one and on two threads; with ratios.
+//! one before, a comparison of two machines, a matrix of three, and the program itself on one and on two threads; with
+//! ratios.
 //!
 //! All of them take turns, round after round, so that a busy machine slows all alike; medians are shown. The peer is
 //! `gcode` 0.7, <https://crates.io/crates/gcode>, by its visitor interface. `GONOGO_BENCH_MIB` sets the size of the
 //! generated job (default 64), `GONOGO_BENCH_ROUNDS` the rounds (default 7), `GONOGO_BENCH_JOB` names a job to read
-//! instead. Times change from machine to machine and from hour to hour: compare within one table only.
+//! instead, and `GONOGO_BENCH_ONLY` keeps the rows with one of its words (between commas) in their names. Times change
+//! from machine to machine and from hour to hour: compare within one table only.
 
 // A bench prints its table.
 #![allow(clippy::print_stdout)]
@@ -76,10 +78,21 @@ fn peer(job: &str) -> f32 {
     peer.sum
 }
 
-/// The job is read once and planned on both machines.
-fn compared(job: &[u8], before: &Machine, after: &Machine) -> usize {
-    let both = inspect_on(job, "-", &[before, after], &Sizes::default());
-    both.expect("reading from memory cannot fail").iter().map(|inspection| inspection.job.moves as usize).sum()
+/// The job is read once and planned on each machine.
+fn on_each(job: &[u8], machines: &[&Machine]) -> usize {
+    let each = inspect_on(job, "-", machines, &Sizes::default());
+    each.expect("reading from memory cannot fail").iter().map(|inspection| inspection.job.moves as usize).sum()
+}
+
+/// The job is read and judged anew on each machine.
+fn one_by_one(job: &[u8], machines: &[&Machine]) -> usize {
+    machines.iter().map(|machine| common::whole(job, machine)).sum()
+}
+
+/// A machine of the corpus.
+fn machine_of_corpus(name: &str) -> Machine {
+    let path = format!("{}/corpus/machines/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    Machine::load(path.as_ref()).expect("a corpus sheet is valid")
 }
 
 /// The program as its users run it, from start to end, so many times at once.
@@ -127,6 +140,20 @@ fn plans(job: &[u8], machine: &Machine, count: u32) -> f64 {
     (0..count).map(plan).sum()
 }
 
+// Names of the rows that ratios are told of.
+const FLOOR: &str = "floor: one memchr call per line";
+const PEER: &str = "peer: gcode 0.7, words only";
+const CHECK: &str = "+ physics, totals and all checks";
+const COMPARE: &str = "compare, two machines";
+const MATRIX: &str = "matrix, three that read alike";
+const MATRIX_UNLIKE: &str = "matrix, three that do not";
+const ONE_BY_ONE: &str = "the same three one by one";
+const ONE_THREAD: &str = "program, 1 thread";
+const TWO_COPIES: &str = "two copies of it at once";
+const TWO_THREADS: &str = "program, 2 threads";
+const HEADROOM: &str = "headroom, 30 plans";
+const RINGING: &str = "all checks, two modes that ring";
+
 /// Plans of the row on headroom.
 const PLANS: u32 = 30;
 /// An invented structure.
@@ -147,24 +174,34 @@ fn main() {
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
     let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
-    let slower = machine.with("motion.acceleration_mm_s2.printing", "3000").expect("a key of the sheet");
-    let cases: [Case<'_>; 13] = [
-        case("floor: one memchr call per line", || common::floor(&job)),
-        case("peer: gcode 0.7, words only", || peer(&text)),
+    let with = |key: &str, value: &str| machine.with(key, value).expect("a key of the sheet");
+    let slower = with("motion.acceleration_mm_s2.printing", "3000");
+    let gentler = with("motion.acceleration_mm_s2.travel", "4000");
+    let corpus = ["bittern", "heron", "wren"].map(machine_of_corpus);
+    let unlike: Vec<&Machine> = corpus.iter().collect();
+    let cases = [
+        case(FLOOR, || common::floor(&job)),
+        case(PEER, || peer(&text)),
         case("lines and digest", || common::read_lines(&job)),
         case("+ words", || common::read_words(&job)),
         case("+ modal state", || common::read_events(&job, &machine, false)),
         case("+ motion", || common::read_events(&job, &machine, true)),
-        case("+ physics, totals and all checks", || common::whole(&job, &machine)),
-        case("compare, two machines", || compared(&job, &machine, &slower)),
-        case("program, 1 thread", || program(&path, "1", 1)),
-        case("two copies of it at once", || program(&path, "1", 2)),
-        case("program, 2 threads", || program(&path, "2", 1)),
-        case("headroom, 30 plans", || plans(&job, &machine, PLANS)),
-        case("all checks, two modes that ring", || common::whole(&job, &swinging)),
+        case(CHECK, || common::whole(&job, &machine)),
+        case(COMPARE, || on_each(&job, &[&machine, &slower])),
+        case(MATRIX, || on_each(&job, &[&machine, &slower, &gentler])),
+        case(MATRIX_UNLIKE, || on_each(&job, &unlike)),
+        case(ONE_BY_ONE, || one_by_one(&job, &unlike)),
+        case(ONE_THREAD, || program(&path, "1", 1)),
+        case(TWO_COPIES, || program(&path, "1", 2)),
+        case(TWO_THREADS, || program(&path, "2", 1)),
+        case(HEADROOM, || plans(&job, &machine, PLANS)),
+        case(RINGING, || common::whole(&job, &swinging)),
     ];
-    let mut times: [Vec<Duration>; 13] = Default::default();
-    for round in 0..=number("GONOGO_BENCH_ROUNDS", 7) {
+    let only = std::env::var("GONOGO_BENCH_ONLY").unwrap_or_default();
+    let wanted = |name: &str| only.split(',').any(|word| name.contains(word.trim()));
+    let cases: Vec<Case<'_>> = cases.into_iter().filter(|(name, _)| wanted(name)).collect();
+    let mut times: Vec<Vec<Duration>> = vec![Vec::new(); cases.len()];
+    for round in 0..=number("GONOGO_BENCH_ROUNDS", 7).max(1) {
         for ((_, run), times) in cases.iter().zip(&mut times) {
             let start = Instant::now();
             run();
@@ -174,37 +211,56 @@ fn main() {
             }
         }
     }
-    print(&job, &cases, &mut times);
+    let names = cases.iter().map(|(name, _)| *name);
+    print(&job, &names.zip(times.into_iter().map(median)).collect::<Vec<_>>());
 }
 
-fn print(job: &[u8], cases: &[Case<'_>], times: &mut [Vec<Duration>]) {
+fn median(mut times: Vec<Duration>) -> f64 {
+    times.sort_unstable();
+    times[times.len() / 2].as_secs_f64()
+}
+
+fn print(job: &[u8], medians: &[(&str, f64)]) {
     let lines = common::floor(job) as f64;
-    let medians: Vec<f64> = times
-        .iter_mut()
-        .map(|times| {
-            times.sort_unstable();
-            times[times.len() / 2].as_secs_f64()
-        })
-        .collect();
-    println!("{:.1} MB, {lines} lines, median of {} rounds", job.len() as f64 / 1e6, times[0].len());
+    let of = |name: &str| medians.iter().find(|(known, _)| *known == name).map(|(_, seconds)| *seconds);
+    println!("{:.1} MB, {lines} lines, medians", job.len() as f64 / 1e6);
     println!("{:<34} {:>8} {:>8} {:>8} {:>8} {:>8}", "", "ms", "ns/line", "MB/s", "x floor", "x peer");
-    for ((name, _), seconds) in cases.iter().zip(&medians) {
+    for (name, seconds) in medians {
+        let times = |other: &str| of(other).map_or("–".to_owned(), |other| format!("{:.2}", seconds / other));
         println!(
-            "{name:<34} {:>8.1} {:>8.1} {:>8.0} {:>8.2} {:>8.2}",
+            "{name:<34} {:>8.1} {:>8.1} {:>8.0} {:>8} {:>8}",
             seconds * 1e3,
             seconds * 1e9 / lines,
             job.len() as f64 / 1e6 / seconds,
-            seconds / medians[0],
-            seconds / medians[1]
+            times(FLOOR),
+            times(PEER)
         );
     }
-    println!("two machines take {:.2} times as long as one", medians[7] / medians[6]);
-    println!("{PLANS} plans for headroom take {:.2} of {PLANS} checks", medians[11] / medians[6] / f64::from(PLANS));
-    println!("two modes that ring make the checks take {:.2} times as long", medians[12] / medians[6]);
-    let (one, copies, two) = (medians[8], medians[9], medians[10]);
-    println!(
-        "two threads are {:.2} times as fast as one; two copies at once did {:.2} times the work of one",
-        one / two,
-        2.0 * one / copies
-    );
+    ratios(&of);
+}
+
+/// What rows come to in terms of each other, where they are there.
+fn ratios(of: &dyn Fn(&str) -> Option<f64>) {
+    let ratio = |of_this: &str, to: &str| Some(of(of_this)? / of(to)?);
+    if let Some(ratio) = ratio(COMPARE, CHECK) {
+        println!("two machines take {ratio:.2} times as long as one");
+    }
+    if let Some(ratio) = ratio(MATRIX, CHECK) {
+        println!("a matrix of three machines that read alike takes {ratio:.2} times as long as one check");
+    }
+    if let Some(ratio) = ratio(MATRIX_UNLIKE, ONE_BY_ONE) {
+        println!("a matrix of three that do not takes {:.2} times as long as a check on average", 3.0 * ratio);
+    }
+    if let Some(ratio) = ratio(HEADROOM, CHECK) {
+        println!("{PLANS} plans for headroom take {:.2} of {PLANS} checks", ratio / f64::from(PLANS));
+    }
+    if let Some(ratio) = ratio(RINGING, CHECK) {
+        println!("two modes that ring make the checks take {ratio:.2} times as long");
+    }
+    if let (Some(faster), Some(copies)) = (ratio(ONE_THREAD, TWO_THREADS), ratio(ONE_THREAD, TWO_COPIES)) {
+        let work = 2.0 * copies;
+        println!(
+            "two threads are {faster:.2} times as fast as one; two copies at once did {work:.2} times the work of one"
+        );
+    }
 }

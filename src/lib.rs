@@ -17,8 +17,8 @@
 //!
 //! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
 //! as G-code lines into a sheet, and prints a sheet as such lines. [`trial`] writes small jobs that measure a machine, and
-//! works out what the measurements tell. [`compare`] puts two inspections of a job side by side, [`headroom`] finds how far
-//! limits may go. [`preflight`] wires the stages for one job, [`queue`] runs many.
+//! works out what the measurements tell. [`compare`] puts two inspections of a job side by side, [`matrix`] those of one on
+//! several machines, [`headroom`] finds how far limits may go. [`preflight`] wires the stages for one job, [`queue`] runs many.
 //!
 //! # Example
 //! ```
@@ -45,6 +45,7 @@ pub mod headroom;
 pub mod inspection;
 pub mod log;
 pub mod machine;
+pub mod matrix;
 pub mod modal;
 pub mod motion;
 pub mod observe;

@@ -1,5 +1,7 @@
 //! `gonogo check`.
 
+mod several;
+
 use std::io::Write;
 
 use anyhow::Context;
@@ -11,12 +13,14 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, pictures, sheet};
 use crate::crew::Crew;
-use crate::inspection::Verdict;
+use crate::inspection::{MachineFacts, Verdict};
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
 use crate::queue::Outcome;
 use crate::report::Report;
+use crate::report::csv::CsvReport;
 use crate::report::json::{Frame, JsonReport};
+use crate::report::openmetrics::OpenMetricsReport;
 use crate::report::table::TableReport;
 use crate::report::text::TextReport;
 
@@ -24,12 +28,15 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode
   gonogo check jobs/ --machine heron.toml --fail-on hold
+  gonogo check jobs/ --machine heron.toml --machine wren.toml     which machine can take which job
   gonogo check hook.gcode --format html -o hook.html
   gonogo check hook.gcode --plot hook.svg
   gonogo check hook.gcode --format json -o hook.report.json
+  gonogo check jobs/ --format openmetrics -o jobs.prom
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
 
+With several machines a job passes when at least one machine takes it.
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
 
 /// Judge jobs: go, hold or no-go, and why.
@@ -39,7 +46,7 @@ pub struct CheckArgs {
     #[command(flatten)]
     jobs: jobs::JobArgs,
     #[command(flatten)]
-    machine: sheet::MachineArg,
+    machine: sheet::MachinesArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
     /// and for several a folder named by -o.
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -48,7 +55,7 @@ pub struct CheckArgs {
     delivery: Delivery,
     #[command(flatten)]
     plot: pictures::PlotArgs,
-    /// The mildest verdict that makes the exit code 1.
+    /// The mildest verdict that makes the exit code 1; with several machines, when a job gets it on all of them.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
 }
@@ -61,6 +68,11 @@ enum Format {
     Json,
     /// For programs: one line per job, as soon as it is judged.
     Ndjson,
+    /// For programs that calculate with tables: one row per job and machine.
+    Csv,
+    /// For programs that watch numbers over time: gauges per job and machine.
+    #[value(name = "openmetrics")]
+    OpenMetrics,
     /// For a browser: one file that needs no other.
     Html,
 }
@@ -73,20 +85,35 @@ enum FailOn {
     NoGo,
 }
 
+impl FailOn {
+    fn limit(self) -> Verdict {
+        match self {
+            Self::Hold => Verdict::Hold,
+            Self::NoGo => Verdict::NoGo,
+        }
+    }
+}
+
 /// Runs the command.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
-    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    if args.format == Format::Html {
-        return pages(&args, &jobs, &machine, &progress, &on_bytes);
-    }
-    let Some(plot) = args.plot.resolve(jobs.len())? else {
-        return report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew));
+    let [machine] = &machines[..] else {
+        args.plot.refuse("shows one machine")?;
+        return several::run(&args, &jobs, &machines, terminal, &progress);
     };
-    let exit = report(&args, &jobs, terminal, &progress, |job, crew| plot.judge(job, &machine, &on_bytes, crew))?;
-    plot.write(&machine)?;
+    if args.format == Format::Html {
+        return pages(&args, &jobs, machine, &progress, &on_bytes);
+    }
+    let facts = machine.facts();
+    let Some(plot) = args.plot.resolve(jobs.len())? else {
+        return report(&args, &jobs, &facts, terminal, &progress, |job, crew| judge(job, machine, &on_bytes, crew));
+    };
+    let exit =
+        report(&args, &jobs, &facts, terminal, &progress, |job, crew| plot.judge(job, machine, &on_bytes, crew))?;
+    plot.write(machine)?;
     Ok(exit)
 }
 
@@ -98,7 +125,7 @@ fn pages<'e>(
     progress: &Progress,
     on_bytes: &'e (dyn Fn(u64) + Sync),
 ) -> anyhow::Result<Exit> {
-    args.plot.refuse_with_html()?;
+    args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut tally = Tally::default();
     let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
     jobs::each(
@@ -124,6 +151,7 @@ fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), c
 fn report<'e>(
     args: &CheckArgs,
     jobs: &[Job],
+    machine: &MachineFacts,
     terminal: &Terminal,
     progress: &Progress,
     judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
@@ -136,6 +164,8 @@ fn report<'e>(
         (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
         // Pages have gone another way.
         (Format::Ndjson | Format::Html, _) => Box::new(JsonReport::new(Frame::Lines)),
+        (Format::Csv, _) => Box::new(CsvReport::new(vec![machine.clone()])),
+        (Format::OpenMetrics, _) => Box::new(OpenMetricsReport::new(std::slice::from_ref(machine))),
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;
@@ -177,13 +207,9 @@ impl Tally {
     }
 
     fn exit(self, fail_on: FailOn) -> Exit {
-        let limit = match fail_on {
-            FailOn::Hold => Verdict::Hold,
-            FailOn::NoGo => Verdict::NoGo,
-        };
         match self.worst {
             _ if self.any_unjudged => Exit::Unjudged,
-            Some(worst) if worst >= limit => Exit::Failed,
+            Some(worst) if worst >= fail_on.limit() => Exit::Failed,
             _ => Exit::Passed,
         }
     }
@@ -255,7 +281,8 @@ mod tests {
             let line = [names, &["--format", format, "--fail-on", on, "-q", "-o", &target]].concat();
             let args = args(&line).expect("parses");
             let jobs: Vec<Job> = names.iter().map(|name| Job::File(name.into())).collect();
-            let exit = report(&args, &jobs, &terminal, &Progress::new(&jobs, true), |_, _| Ok(sample::hold()));
+            let (machine, progress) = (sample::hold().machine, Progress::new(&jobs, true));
+            let exit = report(&args, &jobs, &machine, &terminal, &progress, |_, _| Ok(sample::hold()));
             (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
         };
         let (code, page) = deliver(&["a"], "text", "no-go");
@@ -267,6 +294,8 @@ mod tests {
         let json = |text: &str| serde_json::from_str::<serde_json::Value>(text).expect("JSON");
         assert!(json(&deliver(&["a"], "json", "no-go").1).is_object());
         assert_eq!(json(&deliver(&["a", "b"], "json", "no-go").1).as_array().map(Vec::len), Some(2));
+        assert_eq!(deliver(&["a", "b"], "csv", "no-go").1.lines().count(), 3);
+        assert!(deliver(&["a", "b"], "openmetrics", "no-go").1.ends_with("# EOF\n"));
         let lines = deliver(&["a", "b"], "ndjson", "no-go").1;
         assert!(lines.lines().count() == 2 && lines.lines().all(|line| json(line).is_object()));
     }

@@ -51,13 +51,13 @@ impl PlotArgs {
         Ok(Some(Plot { path: path.clone(), layer, taken: Mutex::new(None) }))
     }
 
-    /// Pages hold all pictures.
+    /// Where no picture can be drawn besides.
     ///
     /// # Errors
-    /// When a picture is asked for as well.
-    pub fn refuse_with_html(&self) -> anyhow::Result<()> {
+    /// When one is asked for.
+    pub fn refuse(&self, why: &str) -> anyhow::Result<()> {
         if self.plot.is_some() {
-            bail!("--plot goes with the other formats: a page holds its pictures");
+            bail!("--plot {why}");
         }
         Ok(())
     }

@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
-use crate::report::{audit_json, compare, headroom_json, json};
+use crate::report::{audit_json, compare, headroom_json, json, matrix};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -26,6 +26,8 @@ pub struct ReportSchemaArgs {
 enum Of {
     /// gonogo check.
     Check,
+    /// gonogo check on several machines.
+    Matrix,
     /// gonogo compare.
     Compare,
     /// gonogo headroom.
@@ -39,6 +41,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
     let mut output = Output::stdout(Content::Data);
     let schema = match args.of {
         Of::Check => json::schema(),
+        Of::Matrix => matrix::json::schema(),
         Of::Compare => compare::json::schema(),
         Of::Headroom => headroom_json::schema(),
         Of::Audit => audit_json::schema(),

@@ -37,6 +37,15 @@ pub struct MachineArg {
     machine: Option<PathBuf>,
 }
 
+/// Which machines.
+#[derive(Debug, Args)]
+pub struct MachinesArg {
+    /// The machine sheet; otherwise GONOGO_MACHINE names it, then one is looked for nearby. Given several times, each job is
+    /// judged on each machine.
+    #[arg(long = "machine", value_name = "SHEET")]
+    machines: Vec<PathBuf>,
+}
+
 impl MachineArg {
     /// As if `--machine` named this sheet.
     pub fn naming(sheet: PathBuf) -> Self {
@@ -98,6 +107,19 @@ pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Mach
             Ok(None)
         }
     }
+}
+
+/// The same for several machines: the faults of all sheets are shown, and none comes back then.
+///
+/// # Errors
+/// Like [`load`].
+pub fn load_all(arg: &MachinesArg, terminal: &Terminal) -> anyhow::Result<Option<Vec<Machine>>> {
+    if arg.machines.is_empty() {
+        return Ok(load(&MachineArg { machine: None }, terminal)?.map(|machine| vec![machine]));
+    }
+    let each = arg.machines.iter().map(|sheet| load(&MachineArg::naming(sheet.clone()), terminal));
+    // Only when all were looked at.
+    Ok(each.collect::<anyhow::Result<Vec<_>>>()?.into_iter().collect())
 }
 
 /// The machine with values of its sheet changed, each given as KEY=VALUE. Faults go to standard error; none comes back then.

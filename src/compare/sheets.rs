@@ -28,16 +28,7 @@ pub struct Sheets {
 impl Sheets {
     /// Two machines side by side.
     pub fn of(before: &Machine, after: &Machine) -> Self {
-        Self { before: facts(before), after: facts(after), changes: changes(&before.origins, &after.origins) }
-    }
-}
-
-fn facts(machine: &Machine) -> MachineFacts {
-    MachineFacts {
-        name: machine.name.clone(),
-        source: machine.source.clone(),
-        digest: machine.digest.clone(),
-        built_in: machine.built_in,
+        Self { before: before.facts(), after: after.facts(), changes: changes(&before.origins, &after.origins) }
     }
 }
 

@@ -12,7 +12,7 @@ use super::schema::schema_for;
 use super::sheet::{self, CheckIds, SHEET_MAX_BYTES};
 use super::value::Found;
 use crate::checks::CATALOGUE;
-use crate::inspection::Severity;
+use crate::inspection::{MachineFacts, Severity};
 
 /// Name of the file that is looked for from the current directory upward.
 pub const SHEET_FILE: &str = "gonogo.toml";
@@ -37,6 +37,16 @@ impl Machine {
         let mut machine = Self::parse("built-in", BUILT_IN).expect("the built-in sheet has no faults");
         machine.built_in = true;
         machine
+    }
+
+    /// What reports say of it.
+    pub fn facts(&self) -> MachineFacts {
+        MachineFacts {
+            name: self.name.clone(),
+            source: self.source.clone(),
+            digest: self.digest.clone(),
+            built_in: self.built_in,
+        }
     }
 
     /// Text of the built-in sheet, a start for one's own.

@@ -3,7 +3,7 @@
 use std::io::Read;
 use std::path::Path;
 
-use crate::inspection::{Inspection, JobFacts, MachineFacts, Severity};
+use crate::inspection::{Inspection, JobFacts, Severity};
 use crate::machine::Machine;
 use crate::modal::Interpreter;
 use crate::observe::{Hit, Log};
@@ -115,13 +115,7 @@ pub(super) fn draft(machine: &Machine, path: &str, ending: &Ending) -> Inspectio
         moves: 0,
         digest: ending.digest.clone(),
     };
-    let machine = MachineFacts {
-        name: machine.name.clone(),
-        source: machine.source.clone(),
-        digest: machine.digest.clone(),
-        built_in: machine.built_in,
-    };
-    Inspection::draft(job, machine)
+    Inspection::draft(job, machine.facts())
 }
 
 #[cfg(test)]

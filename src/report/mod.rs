@@ -2,11 +2,15 @@
 
 pub mod audit;
 pub mod audit_json;
+mod cells;
 pub mod compare;
+pub mod csv;
 mod findings;
 pub mod headroom;
 pub mod headroom_json;
 pub mod json;
+pub mod matrix;
+pub mod openmetrics;
 mod page;
 #[cfg(test)]
 pub(crate) mod sample;

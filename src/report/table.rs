@@ -11,12 +11,13 @@ use crate::inspection::{Inspection, Verdict};
 use crate::queue::Outcome;
 
 /// From this width on the first reason has a column of its own; below it stands under the table.
-const REASON_COLUMN_FROM: usize = 110;
+pub(super) const REASON_COLUMN_FROM: usize = 110;
 /// Below this width the numbers stand under the job.
 const NUMBER_COLUMNS_FROM: usize = 56;
 /// From this width on there are two spaces between columns, below it one.
-const WIDE_GAP_FROM: usize = 76;
-const UNJUDGED: &str = "? unread";
+pub(super) const WIDE_GAP_FROM: usize = 76;
+/// Stands in the place of the verdict of a job that could not be judged.
+pub(super) const UNJUDGED: &str = "? unread";
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
 /// Columns of the content where it does not depend on the page: verdict, time, filament, melt rate.
 const FIXED: [(usize, u16); 4] = [(0, 8), (2, 7), (3, 8), (4, 10)];
@@ -64,17 +65,13 @@ impl TableReport {
         totals.time_s += inspection.time_s.total();
         totals.net_mm += inspection.filament.net_mm;
         totals.built_in |= inspection.machine.built_in;
-        let reason = deciding(inspection).next().map(|finding| {
-            let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
-            place + &units(&plain(&finding.message))
-        });
         Row {
             verdict: Some(inspection.verdict),
             job: path(&inspection.job.path).into_owned(),
             time: clock(inspection.time_s.total()),
             filament: format!("{:.2}", inspection.filament.net_mm / 1000.0),
             flow: format!("{:.1}/{:.1}", inspection.flow.peak, inspection.flow.sustained_peak),
-            reason: reason.unwrap_or_default(),
+            reason: reason(inspection).unwrap_or_default(),
         }
     }
 
@@ -146,8 +143,15 @@ impl Row {
     }
 }
 
+/// The first finding that decides the verdict, and its line; none for a go.
+pub(super) fn reason(inspection: &Inspection) -> Option<String> {
+    let finding = deciding(inspection).next()?;
+    let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
+    Some(place + &units(&plain(&finding.message)))
+}
+
 /// Safe text on one line.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
 }
 

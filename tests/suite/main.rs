@@ -6,6 +6,7 @@ mod compare;
 mod corpus;
 mod headroom;
 mod linear_program;
+mod matrix;
 mod mutations;
 mod properties;
 mod random_jobs;

@@ -1,16 +1,12 @@
 //! The comparison as a table for programs that calculate with tables: one row per job, in the order given.
-//!
-//! Numbers are not rounded; a cell is empty where there is none. Characters that a terminal would act on are shown as `·`.
 
 use std::io::{self, Write};
 
-use csv::{Terminator, WriterBuilder};
-
-use super::super::words::safe;
+use super::super::cells::{number, row, text};
 use super::CompareReport;
 use crate::compare::{Compared, Comparison, FIGURES, Totals};
 
-/// The CSV renderer (RFC 4180, but lines end in a newline alone).
+/// The CSV renderer.
 #[derive(Default)]
 pub struct CsvComparison {
     started: bool,
@@ -43,9 +39,9 @@ impl CompareReport for CsvComparison {
             &match compared {
                 Ok(comparison) => judged(comparison),
                 Err(unjudged) => {
-                    let mut cells = vec![safe(&unjudged.path).into_owned()];
+                    let mut cells = vec![text(&unjudged.path)];
                     cells.resize(5 + 3 * FIGURES.len(), String::new());
-                    cells.push(safe(&unjudged.error).into_owned());
+                    cells.push(text(&unjudged.error));
                     cells
                 }
             },
@@ -61,7 +57,7 @@ impl CompareReport for CsvComparison {
 fn judged(comparison: &Comparison) -> Vec<String> {
     let (gained, lost) = comparison.findings_gained_and_lost();
     let mut cells = vec![
-        safe(&comparison.after.job.path).into_owned(),
+        text(&comparison.after.job.path),
         comparison.before.verdict.word().to_owned(),
         comparison.after.verdict.word().to_owned(),
         gained.to_string(),
@@ -69,23 +65,27 @@ fn judged(comparison: &Comparison) -> Vec<String> {
     ];
     for figure in &FIGURES {
         let pair = comparison.pair(figure);
-        let number = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
         cells.extend([pair.before, pair.after, pair.difference()].map(number));
     }
     cells.push(String::new());
     cells
 }
 
-fn row(cells: &[String], out: &mut dyn Write) -> io::Result<()> {
-    let mut writer = WriterBuilder::new().terminator(Terminator::Any(b'\n')).from_writer(out);
-    writer.write_record(cells).map_err(io::Error::other)?;
-    writer.flush()
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::samples;
     use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn a_name_is_no_formula() {
+        let mut odd = sample::go();
+        odd.job.path = "=HYPERLINK(1).gcode".to_owned();
+        let mut out = Vec::new();
+        CsvComparison::new().add(&Ok(Comparison::of(odd.clone(), odd)), &mut out).expect("writes");
+        let row = csv::Reader::from_reader(&out[..]).records().next().expect("a row").expect("CSV");
+        assert_eq!(&row[0], "'=HYPERLINK(1).gcode");
+    }
 
     #[test]
     fn every_row_has_every_column() {
