@@ -1,10 +1,10 @@
 //! `gonogo compare`.
 
 use std::cmp::Ordering;
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
 use super::jobs::{self, Job};
@@ -15,7 +15,11 @@ use super::{Exit, sheet};
 use crate::compare::{Compared, Comparison, Sheets, Totals};
 use crate::crew::Crew;
 use crate::machine::Machine;
-use crate::preflight::inspect_path_on;
+use crate::observe::Guest;
+use crate::page;
+use crate::preflight::{Seat, inspect_path_on, inspect_path_with};
+use crate::queue::Unjudged;
+use crate::record::{TimeLine, TimeRecord};
 use crate::report::Look;
 use crate::report::compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison};
 
@@ -25,6 +29,7 @@ Examples:
   gonogo compare hook.gcode --before heron.toml --after heron-raised.toml
   gonogo compare jobs/ --after heron-raised.toml --set tool[0].melt_rate_mm3_s.sustained=14
   gonogo compare jobs/ --after heron-raised.toml --format csv -o raised.csv
+  gonogo compare hook.gcode --after heron-raised.toml --format html -o raised.html
 
 Before is the sheet of --before or --machine, or the one found nearby; after is the sheet of --after, or before, with
 every --set made in it. `gonogo sheet show` lists the keys.
@@ -64,6 +69,8 @@ enum Format {
     Ndjson,
     /// For programs that calculate with tables: one row per job.
     Csv,
+    /// For a browser: one job before and after on one page.
+    Html,
 }
 
 /// Runs the command.
@@ -72,6 +79,9 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
+    if args.format == Format::Html {
+        return page_of(args, &jobs, &before, &after, &progress);
+    }
     let look = args.delivery.look(terminal);
     let mut report = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after));
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
@@ -121,13 +131,69 @@ fn judge<'e>(
     Ok(Comparison::of(before, after))
 }
 
+/// One job before and after on one page.
+fn page_of(
+    args: &CompareArgs,
+    jobs: &[Job],
+    before: &Machine,
+    after: &Machine,
+    progress: &Progress,
+) -> anyhow::Result<Exit> {
+    if jobs.len() != 1 {
+        bail!("a page compares one job, {} are given", jobs.len());
+    }
+    let mut output = args.delivery.open(false, Look { width: 0, color: false })?;
+    let on_bytes = |bytes| progress.advance(bytes);
+    let sheets = Sheets::of(before, after);
+    let mut totals = Totals::default();
+    jobs::each(
+        jobs,
+        args.jobs.threads,
+        progress,
+        |job, crew| watch(job, [before, after], &on_bytes, crew),
+        |compared| {
+            totals.count(&compared.as_ref().map(|(comparison, _)| comparison.clone()).map_err(Clone::clone));
+            match compared {
+                Ok((comparison, [before, after])) => {
+                    page::comparison(&comparison, &sheets, [&before, &after], &mut output).map_err(io::Error::other)
+                }
+                Err(_) => Ok(()),
+            }
+        },
+    )?;
+    progress.finish();
+    if totals.unjudged == 0 {
+        output.finish().context("cannot write the page")?;
+    }
+    Ok(exit(&totals))
+}
+
+/// The job on both machines, with what happens when.
+fn watch<'e>(
+    job: &Job,
+    machines: [&Machine; 2],
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<(Comparison, [TimeRecord; 2]), Unjudged> {
+    let guests = machines.map(|machine| {
+        let (guest, seated) = Guest::new(TimeLine::new(!machine.structure.modes.is_empty()));
+        (guest, Seat { machine, guests: vec![seated] })
+    });
+    let (guests, seats): (Vec<_>, Vec<_>) = guests.into_iter().unzip();
+    let reports = job.judged(|path| inspect_path_with(path, seats, on_bytes, crew))?;
+    let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
+    let records = [0, 1].map(|side: usize| guests[side].take().expect("it has watched to the end").into_record());
+    Ok((Comparison::of(before, after), records))
+}
+
 fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Box<dyn CompareReport> {
     match format {
         Format::Text if jobs == 1 => Box::new(PageComparison::new(look, sheets)),
         Format::Text => Box::new(TableComparison::new(look, sheets)),
         Format::Json => Box::new(JsonComparison::document(sheets)),
         Format::Ndjson => Box::new(JsonComparison::lines(sheets)),
-        Format::Csv => Box::new(CsvComparison::new()),
+        // A page has gone another way.
+        Format::Csv | Format::Html => Box::new(CsvComparison::new()),
     }
 }
 

@@ -4,8 +4,11 @@
 //! What a job names is shown as text and nothing else: everything is escaped, and the page's own policy lets no script run
 //! but those that carry a number made from the digests of job and sheet, which no job can know beforehand.
 
+mod compare;
 mod data;
 mod view;
+
+pub use compare::comparison;
 
 use std::io::{self, Write};
 

@@ -85,6 +85,15 @@ pub fn verdict(verdict: Verdict) -> (&'static str, &'static str, &'static str) {
     (glyph, word, class)
 }
 
+/// Class of a severity in the style of pages.
+pub fn class(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Note => "note",
+        Severity::Hold => "hold",
+        Severity::NoGo => "no-go",
+    }
+}
+
 /// What a heater, a tool or a pause does, in words.
 pub fn event(kind: &EventKind) -> String {
     match kind {
@@ -149,11 +158,6 @@ fn file_name(shown: &str) -> String {
 impl FindingView {
     pub fn of(pictured: &Pictured, index: usize, finding: &Finding) -> Self {
         let lines = lines_of(finding);
-        let class = match finding.severity {
-            Severity::Note => "note",
-            Severity::Hold => "hold",
-            Severity::NoGo => "no-go",
-        };
         let times = match (finding.count, finding.line, finding.last_line) {
             (1, Some(line), _) => format!("once, line {line}"),
             (count, Some(first), Some(last)) => format!("{} times, lines {first} to {last}", grouped(count)),
@@ -166,7 +170,7 @@ impl FindingView {
             number: index + 1,
             check: finding.check,
             severity: finding.severity.word(),
-            class,
+            class: class(finding.severity),
             glyph: words::severity_mark(finding.severity),
             times,
             message: units(&safe(&finding.message)),

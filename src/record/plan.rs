@@ -14,6 +14,8 @@ use crate::observe::{Block, Log, Observer, flag};
 pub const GRID_MM: f64 = 0.01;
 /// How far a drawn path may be off, mm: the first step as long as there is room.
 pub const STEPS_MM: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
+/// The tolerance grows no further, mm.
+const LOOSEST_MM: f64 = 100.0;
 /// Of a step, what rounding to the grid (half its diagonal) and chords of curves take, mm.
 const ROUNDED_MM: f64 = GRID_MM * std::f64::consts::FRAC_1_SQRT_2 + CHORD_MM;
 /// Most points of a layer held before it is simplified.
@@ -180,20 +182,42 @@ impl Drawing {
         self.layers.iter().map(|layer| layer.points.len()).sum()
     }
 
-    /// Makes it smaller: the tolerance grows, or fewer layers stay. False when nothing is left to give up.
+    /// Makes it smaller: first the tolerance grows, then fewer layers stay, then the tolerance grows on, and at last layers
+    /// with findings are simplified too. False when nothing is left to give up.
     pub fn coarsen(&mut self) -> bool {
-        let next = STEPS_MM.into_iter().find(|&step| step > self.within_mm);
-        if let Some(step) = next {
-            let by_mm = step - self.within_mm;
-            self.layers.iter_mut().filter(|layer| !layer.full).for_each(|layer| layer.simplify(by_mm));
-            self.within_mm = step;
-            return true;
+        if let Some(step) = STEPS_MM.into_iter().find(|&step| step > self.within_mm) {
+            self.loosen(step);
+        } else if self.thin_out() {
+        } else if self.layers.iter().any(|layer| !layer.full) && self.within_mm < LOOSEST_MM {
+            self.loosen(self.within_mm * 2.0);
+        } else if self.layers.iter().any(|layer| layer.full) {
+            for layer in self.layers.iter_mut().filter(|layer| layer.full) {
+                layer.full = false;
+                layer.simplify(self.within_mm - ROUNDED_MM);
+                self.crowded += 1;
+            }
+        } else {
+            return false;
         }
+        true
+    }
+
+    fn loosen(&mut self, within_mm: f64) {
+        let by_mm = within_mm - self.within_mm;
+        self.layers.iter_mut().filter(|layer| !layer.full).for_each(|layer| layer.simplify(by_mm));
+        self.within_mm = within_mm;
+    }
+
+    /// Leaves out every second of the layers that are not full. False when there is one at most.
+    fn thin_out(&mut self) -> bool {
         let before = self.layers.len();
-        self.every *= 2;
-        let every = self.every;
-        self.layers.retain(|layer| layer.full || (layer.number - 1).is_multiple_of(every));
-        self.layers.len() < before || self.layers.iter().any(|layer| !layer.full)
+        let last = self.layers.iter().filter(|layer| !layer.full).map(|layer| layer.number).max().unwrap_or(0);
+        while self.layers.len() == before && self.every < last {
+            self.every *= 2;
+            let every = self.every;
+            self.layers.retain(|layer| layer.full || (layer.number - 1).is_multiple_of(every));
+        }
+        self.layers.len() < before
     }
 
     /// What is not drawn to the last point, in one sentence.
@@ -288,11 +312,7 @@ impl Plan {
         } else {
             return;
         }
-        self.held += layer.points.len();
-        self.drawing.layers.push(layer);
-        while self.held > self.options.most_points && self.drawing.coarsen() {
-            self.held = self.drawing.points();
-        }
+        self.keep(layer);
     }
 
     fn open(&mut self, z_mm: f64, line: u64) {
@@ -355,22 +375,24 @@ impl Plan {
         }
     }
 
-    /// A layer too large to hold is simplified as far as it goes; the path being drawn starts anew.
+    /// A layer too large to hold is simplified as far as it goes; the rest of it is another piece, since simplified once
+    /// more the first would be off by more.
     fn simplify_open(&mut self) {
         let by_mm = self.drawing.within_mm - ROUNDED_MM;
         self.cut = true;
         let Some(layer) = &mut self.layer else { return };
         layer.simplify(by_mm);
-        if layer.points.len() > LAYER_POINTS / 2 {
-            // Simplified once more it would be off by more: the rest of the layer is another piece.
-            let (number, z_mm, line) = (layer.number, layer.z_mm, layer.line);
-            let piece = DrawnLayer { number, z_mm, line, full: false, paths: Vec::new(), points: Vec::new() };
-            let done = std::mem::replace(layer, piece);
-            self.held += done.points.len();
-            self.drawing.layers.push(done);
-            while self.held > self.options.most_points && self.drawing.coarsen() {
-                self.held = self.drawing.points();
-            }
+        let (number, z_mm, line) = (layer.number, layer.z_mm, layer.line);
+        let piece = DrawnLayer { number, z_mm, line, full: false, paths: Vec::new(), points: Vec::new() };
+        let done = std::mem::replace(layer, piece);
+        self.keep(done);
+    }
+
+    fn keep(&mut self, layer: DrawnLayer) {
+        self.held += layer.points.len();
+        self.drawing.layers.push(layer);
+        while self.held > self.options.most_points && self.drawing.coarsen() {
+            self.held = self.drawing.points();
         }
     }
 
@@ -480,7 +502,9 @@ mod tests {
         assert!(few.points() <= 4000 && few.within_mm > 0.05, "{} {}", few.points(), few.within_mm);
         assert!(few.layers.iter().any(|layer| layer.full));
         let fewest = drawn(&job, PlanOptions { most_points: 60, ..all() }, 256);
-        assert!(fewest.every > 1, "{}", fewest.limits());
+        assert!(fewest.every > 1 && fewest.points() <= 60, "{}", fewest.limits());
+        let none = PlanOptions { most_points: 1, full_lines: vec![4 + 3002 + 500], ..all() };
+        assert_eq!(drawn(&job, none, 256).crowded, 1, "it ends, whatever is asked");
     }
 
     #[test]

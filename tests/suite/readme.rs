@@ -40,10 +40,32 @@ fn the_picture_is_the_report() {
     renderer.add(&Ok(report), &mut text).unwrap();
     renderer.finish(&mut text).unwrap();
     let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
-    let path = root.join("corpus/pictures/report.svg");
+    is_kept(&root.join("corpus/pictures/report.svg"), &drawn);
+}
+
+/// What `gonogo check corpus/jobs/heron-hook.gcode --machine corpus/machines/heron.toml --plot` draws.
+#[test]
+fn the_picture_of_a_job_is_what_the_command_draws() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("job.svg");
+    let machine = ["--machine", "corpus/machines/heron.toml"];
+    let run = snapbox::cmd::Command::new(snapbox::cmd::cargo_bin!("gonogo"))
+        .current_dir(root())
+        .args(["check", "corpus/jobs/heron-hook.gcode"])
+        .args(machine)
+        .arg("--plot")
+        .arg(&file)
+        .output()
+        .unwrap();
+    assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
+    is_kept(&root().join("corpus/pictures/job.svg"), &fs::read_to_string(&file).unwrap());
+}
+
+/// The picture in the repository is the one that was drawn.
+fn is_kept(path: &Path, drawn: &str) {
     if std::env::var_os("GONOGO_WRITE_PICTURES").is_some() {
         fs::create_dir_all(path.parent().unwrap()).unwrap();
-        fs::write(&path, &drawn).unwrap();
+        fs::write(path, drawn).unwrap();
     }
-    assert!(fs::read_to_string(&path).unwrap() == drawn, "draw corpus/pictures/report.svg anew");
+    assert!(fs::read_to_string(path).unwrap() == drawn, "draw {} anew", path.display());
 }

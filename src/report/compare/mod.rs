@@ -1,7 +1,7 @@
 //! Renders comparisons: a page for one job, a table for many, JSON and CSV for programs.
 
 mod csv;
-mod figures;
+pub(crate) mod figures;
 pub mod json;
 mod page;
 mod table;
@@ -9,6 +9,7 @@ mod table;
 pub use self::csv::CsvComparison;
 pub use json::JsonComparison;
 pub use page::PageComparison;
+pub(crate) use page::sentence;
 pub use table::TableComparison;
 
 use std::io::{self, Write};
@@ -16,7 +17,7 @@ use std::io::{self, Write};
 use crate::compare::{Compared, Totals};
 
 /// Stands above the closing caution of every comparison for people.
-const RAISING: &str =
+pub(crate) const RAISING: &str =
     "Raise limits in small steps and stay with the machine while it tries them; the maker's documents rule.";
 
 /// A renderer: one `add` per job in the order of the jobs, then `finish`.

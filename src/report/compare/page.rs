@@ -253,7 +253,7 @@ fn shifts(comparison: &Comparison, kind: ShiftKind, label: &'static str, look: L
 }
 
 /// Severity, reason and lines of a finding that came, went or changed.
-fn sentence(shift: &Shift) -> String {
+pub(crate) fn sentence(shift: &Shift) -> String {
     let side = shift.after.as_ref().or(shift.before.as_ref());
     let messages = side.map(|side| side.messages.join(" ")).unwrap_or_default();
     let message = units(&safe(&messages.split_whitespace().collect::<Vec<_>>().join(" ")));
