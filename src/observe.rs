@@ -260,6 +260,12 @@ impl Block {
         if i == 0 { self.origin } else { self.end(i - 1) }
     }
 
+    /// Where the machine is when `line` is done: the end of the last move up to it, mm, machine coordinates.
+    pub fn place_of(&self, line: u64) -> [f64; 3] {
+        let moves = self.line[..self.len()].partition_point(|&of_move| of_move <= line);
+        self.start(moves)
+    }
+
     /// The box around the path of all moves: where the first starts, all end points, and the extrema of curves.
     pub fn path_box(&self) -> Box3 {
         let mut around = Box3 { min: self.origin, max: self.origin };
@@ -480,12 +486,25 @@ pub struct Hit {
     pub limit: Option<f64>,
     /// Unit of value and limit.
     pub unit: &'static str,
+    /// Where the machine is on that line.
+    pub spot: Spot,
+}
+
+/// Where the machine is on the line of a hit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Spot {
+    /// The line belongs to the block in hand, which tells: see [`Block::place_of`].
+    InHand,
+    /// There: x, y, z in machine coordinates, mm. For hits that are raised later than their block.
+    At([f64; 3]),
+    /// The place says nothing about the hit.
+    Nowhere,
 }
 
 impl Hit {
-    /// A hit without numbers: nothing is worse than the first of its kind.
+    /// A hit without numbers, on a line of the block in hand: nothing is worse than the first of its kind.
     pub fn plain(check: &'static str, kind: u64, severity: Severity, line: u64) -> Self {
-        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "" }
+        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "", spot: Spot::InHand }
     }
 }
 

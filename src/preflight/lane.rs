@@ -9,7 +9,7 @@ use crate::inspection::{Inspection, Severity, Skipped, Verdict};
 use crate::log;
 use crate::machine::{Machine, Override};
 use crate::motion::{Gathered, Planned, Planner};
-use crate::observe::{ActionKind, Heater, Hit, Log, Observer};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
 use crate::physics::{OutOfReach, Physics};
 use crate::text::{Chunk, History};
 use crate::totals;
@@ -139,7 +139,7 @@ impl Lane {
             if let Some(chunk) = chunk {
                 hands.keep(checks.history.push(chunk.clone()));
             }
-            checks.watch.unreachable(&out_of_reach);
+            checks.watch.unreachable(&out_of_reach, &hands.ready);
             checks.watch.blocks(&hands.ready);
             checks.watch.log.capture(|line| checks.history.text_of(line));
         })?;
@@ -254,11 +254,15 @@ impl Watch {
             for observer in &mut self.observers {
                 observer.observe(&planned.block, &mut self.log);
             }
+            self.log.locate(&planned.block);
         }
     }
 
-    fn unreachable(&mut self, waits: &[OutOfReach]) {
+    /// Waits that cannot end, on blocks that are not observed yet.
+    fn unreachable(&mut self, waits: &[OutOfReach], ready: &[Box<Planned>]) {
         for wait in waits {
+            let waits_here = |block: &&Block| block.actions.iter().any(|action| action.line == wait.line);
+            let block = ready.iter().map(|planned| &planned.block).find(waits_here);
             let what = match wait.heater {
                 Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
                 Heater::Bed => "bed".to_owned(),
@@ -269,6 +273,7 @@ impl Watch {
                 badness: (wait.target_c - wait.reach_c).abs(),
                 limit: Some(wait.reach_c),
                 unit: "°C",
+                spot: block.map_or(Spot::Nowhere, |block| Spot::At(block.place_of(wait.line))),
                 ..Hit::plain("target-out-of-reach", 0, Severity::Hold, wait.line)
             };
             self.log.raise(hit, || {

@@ -373,6 +373,10 @@ pub struct Finding<'a> {
     unit: &'a str,
     /// Text of the first line and, where another is worse, of that one.
     excerpts: Vec<Excerpt<'a>>,
+    /// Where the machine is on the first line: x, y, z in machine coordinates, mm; null when the place says nothing.
+    place_mm: Option<[f64; 3]>,
+    /// The same on the line of the worst value.
+    worst_place_mm: Option<[f64; 3]>,
 }
 
 /// One line of the job.
@@ -585,6 +589,8 @@ impl<'a> From<&'a of::Finding> for Finding<'a> {
             limit: from.limit,
             unit: from.unit,
             excerpts: from.excerpts.iter().map(|of::Excerpt { line, text }| Excerpt { line: *line, text }).collect(),
+            place_mm: from.place_mm,
+            worst_place_mm: from.worst_place_mm,
         }
     }
 }

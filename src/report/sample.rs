@@ -24,6 +24,9 @@ pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], m
         unit: "",
         excerpts: lines.iter().map(|(line, text)| excerpt(*line, text)).collect(),
         lines: numbers,
+        place_mm: None,
+        worst_place_mm: None,
+        accepted: None,
     }
 }
 
@@ -140,6 +143,7 @@ pub fn go() -> Inspection {
         layers_total: 212,
         series: series(),
         findings: Vec::new(),
+        acceptance: None,
         checks_run: vec!["melt-rate-over-capacity", "outside-travel", "nozzle-too-hot", "cold-extrusion"],
         checks_skipped: vec![Skipped {
             check: "step-rate-over-limit",

@@ -136,6 +136,11 @@ fn whole(seconds: f64) -> u64 {
     seconds.round() as u64
 }
 
+/// A place as `x 1, y 2, z 3 mm`.
+pub fn place([x, y, z]: [f64; 3]) -> String {
+    format!("x {}, y {}, z {} mm", number(x), number(y), number(z))
+}
+
 /// A time as `1 h 02 min 05 s`; under a minute with one decimal.
 pub fn duration(seconds: f64) -> String {
     if (seconds * 10.0).round() < 600.0 {
