@@ -146,11 +146,11 @@ impl Log {
         self.merged[at].put(line, place_mm);
     }
 
-    /// Places the hits of the block that was just observed.
+    /// Places the hits of the block that was just observed; `before` is where the machine was before it.
     #[inline]
-    pub fn locate(&mut self, block: &Block) {
+    pub fn locate(&mut self, block: &Block, before: Option<[f64; 3]>) {
         for (at, line) in self.unplaced.drain(..) {
-            self.merged[at].put(Some(line), Some(block.place_of(line)));
+            self.merged[at].put(Some(line), block.place_of(line, before));
         }
     }
 

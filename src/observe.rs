@@ -260,10 +260,21 @@ impl Block {
         if i == 0 { self.origin } else { self.end(i - 1) }
     }
 
-    /// Where the machine is when `line` is done: the end of the last move up to it, mm, machine coordinates.
-    pub fn place_of(&self, line: u64) -> [f64; 3] {
+    /// Where the machine is when `line` is done: at the end of the last move or homing up to it, mm, machine coordinates.
+    /// `before` is where it was before this block, where that is known.
+    pub fn place_of(&self, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
         let moves = self.line[..self.len()].partition_point(|&of_move| of_move <= line);
-        self.start(moves)
+        let homed = self.actions.iter().rev().find_map(|action| match action.kind {
+            ActionKind::Home { position, .. } if action.line <= line => Some(position),
+            _ => None,
+        });
+        let moved = || if self.is_empty() { before } else { Some(self.start(moves)) };
+        homed.filter(|_| moves == self.len()).or_else(moved)
+    }
+
+    /// Where the machine is behind this block, likewise.
+    pub fn place_after(&self, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
+        self.place_of(u64::MAX, before)
     }
 
     /// The box around the path of all moves: where the first starts, all end points, and the extrema of curves.

@@ -28,6 +28,8 @@ pub const ACCEPTED_MAX_BYTES: usize = 1 << 20;
 pub const BECAUSE_MAX: usize = 500;
 /// How much farther beyond its limit a value may be than the accepted one, as a share of that distance.
 const WORSE_SHARE: f64 = 0.1;
+/// Checks whose limit is a value to stay away from, so that a value does not tell which of two findings is worse.
+const TO_STAY_AWAY_FROM: &[&str] = &["drives-resonance"];
 
 /// One accepted finding.
 #[derive(Debug, Clone, PartialEq)]
@@ -133,10 +135,11 @@ impl Accepted {
         Ok(read::read(&source, &bytes).map(|entries| Self { source, entries })?)
     }
 
-    /// The entry for a finding of that report, whether or not it covers it today.
+    /// The entry for a finding of that report and weight, whether or not it covers it today.
     pub fn entry_for(&self, inspection: &Inspection, finding: &Finding) -> Option<&Entry> {
         let near = fingerprint::near(inspection, finding);
-        self.entries_for(inspection).find(|entry| entry.check == finding.check && near.contains(&entry.fingerprint))
+        let same = |entry: &&Entry| entry.check == finding.check && entry.severity == finding.severity;
+        self.entries_for(inspection).filter(same).find(|entry| near.contains(&entry.fingerprint))
     }
 
     fn entries_for<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {
@@ -213,7 +216,7 @@ impl Entry {
 
     /// Value now and then, where it is clearly farther beyond its limit by now.
     fn worse(&self, finding: &Finding) -> Option<(f64, f64)> {
-        let (now, then) = (finding.value?, self.value?);
+        let (now, then) = (finding.value?, self.value.filter(|_| !TO_STAY_AWAY_FROM.contains(&self.check))?);
         let now_beyond = now - finding.limit?;
         let then_beyond = then - self.limit?;
         let room = then_beyond.abs() * (1.0 + WORSE_SHARE) + 1e-9 * now.abs();

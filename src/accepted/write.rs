@@ -51,13 +51,14 @@ pub fn put(text: &str, entries: &[(Option<String>, Entry)]) -> Result<String, No
     Ok(format!("{mark}{text}"))
 }
 
-/// True for the table of that fingerprint on the same job, machine and check.
+/// True for the table of that fingerprint and the same job, machine, check and weight.
 fn is_it(table: &Table, fingerprint: &str, entry: &Entry) -> bool {
     let says = |key: &str, text: &str| table.get(key).and_then(Item::as_str) == Some(text);
     says("fingerprint", fingerprint)
         && says("job", &entry.job)
         && says("machine", &entry.machine)
         && says("check", entry.check)
+        && says("severity", entry.severity.word())
 }
 
 fn write(entry: &Entry, table: &mut Table) {

@@ -5,18 +5,21 @@ use std::io::Write;
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 
+use super::accept::AcceptedArg;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
 use crate::crew::Crew;
-use crate::inspection::Verdict;
+use crate::inspection::{Severity, Verdict};
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
 use crate::queue::Outcome;
 use crate::report::Report;
 use crate::report::json::{Frame, JsonReport};
+use crate::report::junit::JunitReport;
+use crate::report::sarif::SarifReport;
 use crate::report::table::TableReport;
 use crate::report::text::TextReport;
 
@@ -27,6 +30,7 @@ Examples:
   gonogo check hook.gcode --format json -o hook.report.json
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
+  gonogo check jobs/ --format junit -o jobs.junit.xml
 
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
 
@@ -38,6 +42,8 @@ pub struct CheckArgs {
     jobs: jobs::JobArgs,
     #[command(flatten)]
     machine: sheet::MachineArg,
+    #[command(flatten)]
+    accepted: AcceptedArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -56,6 +62,10 @@ enum Format {
     Json,
     /// For programs: one line per job, as soon as it is judged.
     Ndjson,
+    /// For tools that gather findings: SARIF 2.1.0.
+    Sarif,
+    /// For build servers: JUnit XML.
+    Junit,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -66,13 +76,29 @@ enum FailOn {
     NoGo,
 }
 
+impl FailOn {
+    /// The mildest severity that leads to such a verdict.
+    fn severity(self) -> Severity {
+        match self {
+            Self::Hold => Severity::Hold,
+            Self::NoGo => Severity::NoGo,
+        }
+    }
+}
+
 /// Runs the command.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let Some(accepted) = args.accepted.load(terminal)? else { return Ok(Exit::Unjudged) };
+    let today = args.accepted.today();
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    report(&args, &jobs, terminal, &progress, |job, crew| judge(job, &machine, &on_bytes, crew))
+    report(&args, &jobs, terminal, &progress, |job, crew| {
+        let mut outcome = judge(job, &machine, &on_bytes, crew);
+        outcome.iter_mut().for_each(|inspection| accepted.apply(inspection, today));
+        outcome
+    })
 }
 
 fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Outcome {
@@ -94,6 +120,8 @@ fn report<'e>(
         (Format::Json, 1) => Box::new(JsonReport::new(Frame::Object)),
         (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
         (Format::Ndjson, _) => Box::new(JsonReport::new(Frame::Lines)),
+        (Format::Sarif, _) => Box::new(SarifReport::new()),
+        (Format::Junit, _) => Box::new(JunitReport::new(args.fail_on.severity())),
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;

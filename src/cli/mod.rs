@@ -1,5 +1,6 @@
 //! The command line: one file per command. Arguments stay as given until a command resolves them.
 
+mod accept;
 mod audit;
 mod check;
 mod compare;
@@ -52,6 +53,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Accept(accept::AcceptArgs),
     Compare(compare::CompareArgs),
     Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
@@ -103,6 +105,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let terminal = Terminal::new(cli.color);
     match cli.command {
         Command::Check(args) => check::run(args, &terminal),
+        Command::Accept(args) => accept::run(&args, &terminal),
         Command::Compare(args) => compare::run(&args, &terminal),
         Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),
