@@ -25,9 +25,17 @@ pub fn put(text: &str, entries: &[(Option<String>, Entry)]) -> Result<String, No
         Some(plain) => ("\u{feff}", plain),
         None => ("", text),
     };
-    let start = if plain.trim().is_empty() { HEADER } else { plain };
     let mut file: DocumentMut =
-        start.parse().map_err(|error: toml_edit::TomlError| NotToml(error.message().to_owned()))?;
+        plain.parse().map_err(|error: toml_edit::TomlError| NotToml(error.message().to_owned()))?;
+    // Comments alone would end up behind the entries.
+    let head = match plain {
+        _ if plain.trim().is_empty() => HEADER,
+        _ if file.is_empty() => plain,
+        _ => "",
+    };
+    if !head.is_empty() {
+        file = DocumentMut::new();
+    }
     let list = file.entry("accepted").or_insert_with(|| Item::ArrayOfTables(ArrayOfTables::new()));
     let made = std::mem::take(list).into_array_of_tables().unwrap_or_else(|_| ArrayOfTables::new());
     *list = Item::ArrayOfTables(made);
@@ -44,10 +52,10 @@ pub fn put(text: &str, entries: &[(Option<String>, Entry)]) -> Result<String, No
             }
         }
     }
-    let text = file.to_string();
+    let text = head.to_owned() + &file.to_string();
     // The writer ends lines with LF.
     let crlf = plain.contains('\n') && plain.matches('\n').count() == plain.matches("\r\n").count();
-    let text = if crlf { text.replace('\n', "\r\n") } else { text };
+    let text = if crlf { text.replace("\r\n", "\n").replace('\n', "\r\n") } else { text };
     Ok(format!("{mark}{text}"))
 }
 

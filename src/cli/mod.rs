@@ -29,6 +29,7 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode                   judge one job, sheet found nearby
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo accept hook.gcode --check purge-line --because \"the clip is off\"
   gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks

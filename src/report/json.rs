@@ -733,6 +733,7 @@ mod tests {
             Ok(sample::empty()),
             Err(sample::unjudged()),
             Ok(sample::hostile()),
+            Ok(sample::accepted()),
         ]
     }
 
@@ -749,10 +750,10 @@ mod tests {
             assert_eq!(faults, Vec::<String>::new());
         }
         let list: Value = serde_json::from_str(&render(Frame::List, &samples())).expect("JSON");
-        assert_eq!(list.as_array().map(Vec::len), Some(5));
+        assert_eq!(list.as_array().map(Vec::len), Some(6));
         assert!(validator.is_valid(&list));
         let lines = render(Frame::Lines, &samples());
-        assert_eq!(lines.lines().count(), 5);
+        assert_eq!(lines.lines().count(), 6);
         assert!(lines.lines().all(|line| validator.is_valid(&serde_json::from_str(line).expect("JSON"))));
     }
 

@@ -7,7 +7,7 @@ use std::io::{self, Write};
 
 use quick_junit::{NonSuccessKind, Property, Report as Document, TestCase, TestCaseStatus, TestSuite};
 
-use super::words::{because, quantity, safe};
+use super::words::{because, pair, safe, with_unit};
 use super::{CAUTION, Report, unsafe_accepted};
 use crate::inspection::{Finding, Inspection, Severity};
 use crate::queue::{Outcome, Unjudged};
@@ -137,9 +137,11 @@ fn lines(findings: &[&Finding]) -> String {
     for finding in findings {
         let place = finding.line.map(|line| format!(" line {line}")).unwrap_or_default();
         let times = if finding.count > 1 { format!(" ({} times)", finding.count) } else { String::new() };
-        let values = finding.value.zip(finding.limit);
-        let values = values.map(|(value, limit)| [value, limit].map(|number| quantity(number, finding.unit)));
-        let values = values.map(|[value, limit]| format!(" [{value}, limit {limit}]")).unwrap_or_default();
+        let values = finding.value.zip(finding.limit).map(|(value, limit)| {
+            let (value, limit) = pair(value, limit);
+            format!(" [{}, limit {}]", with_unit(value, finding.unit), with_unit(limit, finding.unit))
+        });
+        let values = values.unwrap_or_default();
         lines.push(format!("{}{place}{times}: {}{values}", finding.severity, safe(&finding.message)));
         lines.extend(finding.accepted.as_ref().map(|why| format!("  {}", safe(&because(why)))));
         lines.extend(finding.excerpts.iter().map(|excerpt| format!("  {}: {}", excerpt.line, safe(&excerpt.text))));

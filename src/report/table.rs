@@ -276,7 +276,8 @@ mod tests {
 
     #[test]
     fn fits_every_width_from_40() {
-        let outcomes: Vec<Outcome> = samples().into_iter().chain([Ok(sample::hostile())]).collect();
+        let outcomes: Vec<Outcome> =
+            samples().into_iter().chain([Ok(sample::hostile()), Ok(sample::accepted())]).collect();
         for width in 40..=160 {
             for line in render(&outcomes, width, false).lines() {
                 assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
@@ -287,7 +288,8 @@ mod tests {
     #[cfg(feature = "cli")]
     #[test]
     fn colour_adds_nothing_but_colour() {
-        let outcomes: Vec<Outcome> = samples().into_iter().chain([Ok(sample::hostile())]).collect();
+        let outcomes: Vec<Outcome> =
+            samples().into_iter().chain([Ok(sample::hostile()), Ok(sample::accepted())]).collect();
         let plain = render(&outcomes, 80, false);
         let colored = render(&outcomes, 80, true);
         assert_ne!(plain, colored);

@@ -406,6 +406,12 @@ mod tests {
     }
 
     #[test]
+    fn accepted_findings_are_told_and_unsafe_ones_in_the_head() {
+        let text = render(Ok(sample::accepted()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/accepted-80.txt"]);
+    }
+
+    #[test]
     fn empty_job() {
         let text = render(Ok(sample::empty()), 80, false);
         snapbox::assert_data_eq!(text, snapbox::file!["snapshots/empty-80.txt"]);
@@ -413,7 +419,9 @@ mod tests {
 
     #[test]
     fn fits_every_width_from_40() {
-        for outcome in [sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()] {
+        for outcome in
+            [sample::accepted(), sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()]
+        {
             for width in 40..=110 {
                 let text = render(Ok(outcome.clone()), width, false);
                 for line in text.lines() {

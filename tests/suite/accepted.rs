@@ -58,6 +58,11 @@ fn said(command: &mut Command) -> (i32, String, String) {
     (status.code().expect("ends by itself"), text(stdout), text(stderr))
 }
 
+/// A page without its line breaks.
+fn words(page: &str) -> String {
+    page.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 const DAY: &str = "2026-11-25";
 
 #[test]
@@ -68,7 +73,7 @@ fn accepting_all_that_holds_a_job_makes_it_go_until_that_day() {
         let because = ["--because", "the \"gap\" is meant to ring", "--by", "K.", "--until", "2027-01-31"];
         let (code, out, err) = shop.gonogo(&[&["accept", "heron-gap.gcode", "--check", check][..], &because].concat());
         assert_eq!((code, err.as_str()), (0, ""));
-        assert!(out.contains("Accepted in gonogo.accepted.toml") && out.contains(check), "{out}");
+        assert!(out.contains("gonogo.accepted.toml") && out.contains(check), "{out}");
     }
     let judged = shop.json("heron-gap.gcode", "2027-01-31");
     assert_eq!((&judged["verdict"], &judged["acceptance"]["findings"]), (&"go".into(), &2.into()));
@@ -78,13 +83,13 @@ fn accepting_all_that_holds_a_job_makes_it_go_until_that_day() {
         (&0.into(), &serde_json::json!([]))
     );
     let (code, page) = shop.check("heron-gap.gcode", "text", DAY);
-    assert!(code == 0 && page.contains("but 2 accepted findings"), "{page}");
+    assert!(code == 0 && words(&page).contains("but 2 accepted findings"), "{page}");
     assert!(page.contains("✓ accepted hold line 18"), "{page}");
 
     let late = shop.json("heron-gap.gcode", "2027-02-01");
     assert_eq!((&late["verdict"], late["acceptance"]["remarks"].as_array().map(Vec::len)), (&"hold".into(), Some(2)));
     let (_, page) = shop.check("heron-gap.gcode", "text", "2027-02-01");
-    assert!(page.contains("accepted   – ") && page.contains("until 2027-01-31"), "{page}");
+    assert!(page.contains("accepted   – ") && words(&page).contains("was accepted until 2027-01-31"), "{page}");
 
     let before = shop.accepted();
     shop.write("gonogo.accepted.toml", &format!("# Reviewed by K.\n{before}"));
@@ -111,7 +116,7 @@ fn slicing_anew_keeps_what_is_accepted_and_a_mended_job_makes_it_stale() {
     let remarks = judged["acceptance"]["remarks"].to_string();
     assert!(remarks.contains("is no longer found: take its entry out of"), "{judged:#}");
     let (_, page) = shop.check("heron-gap.gcode", "text", DAY);
-    assert!(page.contains("is no longer found"), "{page}");
+    assert!(words(&page).contains("is no longer found"), "{page}");
 }
 
 #[test]

@@ -15,8 +15,12 @@ use serde_json::Value;
 
 /// The schema of SARIF 2.1.0 is that of OASIS, as the crate `serde-sarif` (MIT) carries it.
 fn schema() -> Value {
+    let compiler = Command::new("rustc").arg("-vV").output().expect("rustc runs");
+    let compiler = String::from_utf8(compiler.stdout).expect("UTF-8");
+    let host = compiler.lines().find_map(|line| line.strip_prefix("host: ")).expect("the host");
+    // Packages for other systems need not be there.
     let metadata = Command::new(env!("CARGO"))
-        .args(["metadata", "--format-version", "1", "--offline", "--locked"])
+        .args(["metadata", "--format-version", "1", "--offline", "--filter-platform", host])
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
         .expect("cargo runs");
@@ -25,6 +29,8 @@ fn schema() -> Value {
     let carrier = packages.iter().find(|package| package["name"] == "serde-sarif").expect("a dependency of the tests");
     let manifest = PathBuf::from(carrier["manifest_path"].as_str().expect("a path"));
     let text = std::fs::read_to_string(manifest.with_file_name("src").join("schema.json")).expect("the schema");
+    // As published, the pattern for languages has a bracket too many and is no regular expression.
+    let text = text.replace("[a-zA-Z]{2}]?$", "[a-zA-Z]{2}$");
     serde_json::from_str(&text).expect("the schema is JSON")
 }
 
@@ -65,7 +71,7 @@ fn accepted() -> Inspection {
     inspection.job.path = "-".to_owned();
     inspection.machine.name = "He<r>on \"&\" \u{1b}[2J".to_owned();
     let finding = inspection.findings.first_mut().expect("it is astray");
-    let because = "the end stop <moved>".to_owned();
+    let because = "the end stop was moved".to_owned();
     finding.accepted = Some(AcceptedWhy {
         because,
         until: Some("2027-01-31".to_owned()),
@@ -121,7 +127,7 @@ fn an_accepted_result_is_suppressed_and_the_report_says_so() {
     let run = &report["runs"][0];
     let suppression = &run["results"][0]["suppressions"][0];
     assert_eq!((&suppression["kind"], &suppression["status"]), (&"external".into(), &"accepted".into()));
-    assert_eq!(suppression["justification"], "Accepted until 2027-01-31 by K.: the end stop <moved>");
+    assert_eq!(suppression["justification"], "Accepted until 2027-01-31 by K.: the end stop was moved");
     assert_eq!(run["properties"]["unsafeFindingsAccepted"], 1);
     let notices = run["invocations"][0]["toolExecutionNotifications"].as_array().expect("notices");
     assert!(notices[0]["message"]["text"].as_str().is_some_and(|text| text.starts_with("UNSAFE: 1 no-go finding")));
@@ -188,5 +194,5 @@ fn junit_tells_what_was_not_judged_and_what_was_accepted() {
     let of = accepted().findings.remove(0);
     let case = suite.cases.iter().find(|case| case.original_name == of.check).expect("a case");
     let told = case.system_out.as_deref().expect("it is told");
-    assert!(told.contains("Accepted until 2027-01-31 by K.: the end stop <moved>"), "{told}");
+    assert!(told.contains("Accepted until 2027-01-31 by K.: the end stop was moved"), "{told}");
 }
