@@ -44,9 +44,9 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    /// The worst severity decides.
+    /// The worst severity decides; accepted findings do not count.
     pub fn of(findings: &[Finding]) -> Self {
-        match findings.iter().map(|f| f.severity).max() {
+        match findings.iter().filter(|f| f.accepted.is_none()).map(|f| f.severity).max() {
             Some(Severity::NoGo) => Self::NoGo,
             Some(Severity::Hold) => Self::Hold,
             _ => Self::Go,
@@ -107,6 +107,35 @@ pub struct Finding {
     pub unit: &'static str,
     /// The text of the first line and, where another line is worse, of the worst one.
     pub excerpts: Vec<Excerpt>,
+    /// Where the machine is on the first line: x, y, z in machine coordinates, mm; none when the finding is about the job
+    /// as a whole.
+    pub place_mm: Option<[f64; 3]>,
+    /// The same on the line of the worst value.
+    pub worst_place_mm: Option<[f64; 3]>,
+    /// Why it does not count towards the verdict, where somebody accepted it.
+    pub accepted: Option<AcceptedWhy>,
+}
+
+/// Why a finding is accepted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AcceptedWhy {
+    /// The reason given.
+    pub because: String,
+    /// Last day on which it is accepted, such as `2027-01-31`.
+    pub until: Option<String>,
+    /// Who accepted it.
+    pub by: Option<String>,
+    /// True for a no-go on heat or travel: every report says so in its head.
+    pub even_unsafe: bool,
+}
+
+/// What a file of accepted findings did to a report.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Acceptance {
+    /// Path of the file.
+    pub source: String,
+    /// Entries that have run out, cover too little or find nothing: a sentence each.
+    pub remarks: Vec<String>,
 }
 
 /// A check that could not be made on this machine sheet or job.
@@ -382,6 +411,8 @@ pub struct Inspection {
     pub series: FlowSeries,
     /// Findings: worst severity first, then by line.
     pub findings: Vec<Finding>,
+    /// What accepted findings did; none where there is no entry for this job on this machine.
+    pub acceptance: Option<Acceptance>,
     /// Checks that were made, in catalogue order.
     pub checks_run: Vec<&'static str>,
     /// Checks that were not, and why.
@@ -391,6 +422,12 @@ pub struct Inspection {
 }
 
 impl Inspection {
+    /// How many no-go findings on heat or travel are accepted.
+    pub fn accepted_unsafe(&self) -> usize {
+        let is_unsafe = |finding: &&Finding| finding.accepted.as_ref().is_some_and(|accepted| accepted.even_unsafe);
+        self.findings.iter().filter(is_unsafe).count()
+    }
+
     /// An inspection without totals and findings, for observers to write into.
     pub fn draft(job: JobFacts, machine: MachineFacts) -> Self {
         Self {
@@ -415,6 +452,7 @@ impl Inspection {
             layers_total: 0,
             series: FlowSeries::default(),
             findings: Vec::new(),
+            acceptance: None,
             checks_run: Vec::new(),
             checks_skipped: Vec::new(),
             left_out: Vec::new(),

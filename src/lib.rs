@@ -33,6 +33,7 @@
 //! # Ok::<(), std::io::Error>(())
 //! ```
 
+pub mod accepted;
 pub mod audit;
 pub mod checks;
 #[cfg(feature = "cli")]

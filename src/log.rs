@@ -2,7 +2,7 @@
 
 use crate::inspection::{Excerpt, Finding, Severity};
 use crate::machine::Override;
-use crate::observe::Hit;
+use crate::observe::{Block, Hit, Spot};
 use std::collections::BTreeMap;
 
 /// Most findings kept after merging.
@@ -14,6 +14,19 @@ pub const LINES_KEPT: usize = 100;
 struct Merged {
     finding: Finding,
     badness: f64,
+}
+
+impl Merged {
+    /// Places the first and the worst line of the finding, where it is this one.
+    fn put(&mut self, line: Option<u64>, place_mm: Option<[f64; 3]>) {
+        let finding = &mut self.finding;
+        if finding.line == line {
+            finding.place_mm = place_mm;
+        }
+        if finding.worst_line == line {
+            finding.worst_place_mm = place_mm;
+        }
+    }
 }
 
 /// Messages read as sentences, wherever they come from.
@@ -39,6 +52,8 @@ pub struct Log {
     by_key: BTreeMap<(&'static str, u64, Severity), usize>,
     overrides: BTreeMap<String, Override>,
     wanted: Vec<(usize, u64)>,
+    /// Findings and lines whose place the block in hand tells.
+    unplaced: Vec<(usize, u64)>,
     /// Findings that did not fit in the bound.
     pub dropped: u64,
 }
@@ -61,6 +76,7 @@ impl Log {
         if let Some(&at) = self.by_key.get(&key) {
             let Merged { finding, badness } = &mut self.merged[at];
             finding.count += 1;
+            let is_new_first = line.is_some() && finding.line.is_none_or(|first| line < Some(first));
             if let Some(line) = line {
                 finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
                 finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
@@ -68,7 +84,8 @@ impl Log {
                     finding.lines.push(line);
                 }
             }
-            if hit.badness > *badness {
+            let is_new_worst = hit.badness > *badness;
+            if is_new_worst {
                 *badness = hit.badness;
                 finding.value = hit.value;
                 finding.limit = hit.limit;
@@ -77,6 +94,9 @@ impl Log {
                 if let Some(line) = line {
                     self.wanted.push((at, line));
                 }
+            }
+            if is_new_first || is_new_worst {
+                self.place(at, line, hit.spot);
             }
             return;
         }
@@ -105,8 +125,33 @@ impl Log {
                 limit: hit.limit,
                 unit: hit.unit,
                 excerpts: Vec::new(),
+                place_mm: None,
+                worst_place_mm: None,
+                accepted: None,
             },
         });
+        self.place(at, line, hit.spot);
+    }
+
+    /// Places a line that has just become the first or the worst of a finding.
+    fn place(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+        let place_mm = match (line, spot) {
+            (Some(line), Spot::InHand) => {
+                self.unplaced.push((at, line));
+                None
+            }
+            (Some(_), Spot::At(place_mm)) => Some(place_mm),
+            _ => None,
+        };
+        self.merged[at].put(line, place_mm);
+    }
+
+    /// Places the hits of the block that was just observed; `before` is where the machine was before it.
+    #[inline]
+    pub fn locate(&mut self, block: &Block, before: Option<[f64; 3]>) {
+        for (at, line) in self.unplaced.drain(..) {
+            self.merged[at].put(Some(line), block.place_of(line, before));
+        }
     }
 
     /// Checks, kinds and severities of the findings so far.
@@ -133,6 +178,7 @@ impl Log {
         self.merged.extend(other.merged);
         self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
         self.wanted.extend(other.wanted.into_iter().map(|(at, line)| (at + offset, line)));
+        self.unplaced.extend(other.unplaced.into_iter().map(|(at, line)| (at + offset, line)));
         self.dropped += other.dropped;
     }
 

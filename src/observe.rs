@@ -260,6 +260,23 @@ impl Block {
         if i == 0 { self.origin } else { self.end(i - 1) }
     }
 
+    /// Where the machine is when `line` is done: at the end of the last move or homing up to it, mm, machine coordinates.
+    /// `before` is where it was before this block, where that is known.
+    pub fn place_of(&self, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
+        let moves = self.line[..self.len()].partition_point(|&of_move| of_move <= line);
+        let homed = self.actions.iter().rev().find_map(|action| match action.kind {
+            ActionKind::Home { position, .. } if action.line <= line => Some(position),
+            _ => None,
+        });
+        let moved = || if self.is_empty() { before } else { Some(self.start(moves)) };
+        homed.filter(|_| moves == self.len()).or_else(moved)
+    }
+
+    /// Where the machine is behind this block, likewise.
+    pub fn place_after(&self, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
+        self.place_of(u64::MAX, before)
+    }
+
     /// The box around the path of all moves: where the first starts, all end points, and the extrema of curves.
     pub fn path_box(&self) -> Box3 {
         let mut around = Box3 { min: self.origin, max: self.origin };
@@ -480,12 +497,25 @@ pub struct Hit {
     pub limit: Option<f64>,
     /// Unit of value and limit.
     pub unit: &'static str,
+    /// Where the machine is on that line.
+    pub spot: Spot,
+}
+
+/// Where the machine is on the line of a hit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Spot {
+    /// The line belongs to the block in hand, which tells: see [`Block::place_of`].
+    InHand,
+    /// There: x, y, z in machine coordinates, mm. For hits that are raised later than their block.
+    At([f64; 3]),
+    /// The place says nothing about the hit.
+    Nowhere,
 }
 
 impl Hit {
-    /// A hit without numbers: nothing is worse than the first of its kind.
+    /// A hit without numbers, on a line of the block in hand: nothing is worse than the first of its kind.
     pub fn plain(check: &'static str, kind: u64, severity: Severity, line: u64) -> Self {
-        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "" }
+        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "", spot: Spot::InHand }
     }
 }
 

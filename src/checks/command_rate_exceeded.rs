@@ -5,7 +5,7 @@ use crate::columns;
 use crate::inspection::{CommandRate, Inspection, Severity};
 use crate::machine::{LookAhead, Machine, Override};
 use crate::motion::grid::{Sum, time_units};
-use crate::observe::{Action, ActionKind, Block, Hit, Log, Observer};
+use crate::observe::{Action, ActionKind, Block, Hit, Log, Observer, Spot};
 use crate::vectors::Vectors;
 
 /// The check.
@@ -223,6 +223,7 @@ impl CommandRateExceeded {
             badness: rate,
             limit: Some(limit),
             unit: if kind == 0 { "Hz" } else { "bit/s" },
+            spot: Spot::InHand,
         };
         log.raise(hit, || {
             let (moves, rate, limit) = (self.window.size, figure(rate), figure(limit));

@@ -4,7 +4,7 @@ use super::{Built, Check, figure, heat};
 use crate::inspection::{Inspection, Severity};
 use crate::log::LINES_KEPT;
 use crate::machine::Machine;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, NozzleSpan, Observer};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, NozzleSpan, Observer, Spot};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -49,9 +49,10 @@ struct ExtrudesCold {
 /// Extrusion before any temperature was commanded.
 #[derive(Default)]
 struct Unheated {
-    lines: Vec<u64>,
+    /// With where the machine is on them, mm.
+    lines: Vec<(u64, [f64; 3])>,
     count: u64,
-    last_line: u64,
+    last: (u64, [f64; 3]),
     min_c: f64,
 }
 
@@ -70,7 +71,7 @@ impl Observer for ExtrudesCold {
     }
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        if let Some(&first) = self.unheated.lines.first() {
+        if let Some(&(first, _)) = self.unheated.lines.first() {
             let hit =
                 Hit { kind: 2, severity: Severity::Hold, line: 0, value: None, ..hit(0, 0.0, self.unheated.min_c) };
             log.raise(hit, || {
@@ -97,6 +98,7 @@ fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
         badness: min_c - at_c,
         limit: Some(min_c),
         unit: "°C",
+        spot: Spot::InHand,
     }
 }
 
@@ -125,21 +127,21 @@ fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
 impl Unheated {
     fn collect(&mut self, block: &Block, min_c: f64) {
         for i in (0..block.len()).filter(|&i| block.de[i] > 0.0) {
+            self.last = (block.line[i], block.end(i));
             if self.lines.len() < LINES_KEPT {
-                self.lines.push(block.line[i]);
+                self.lines.push(self.last);
             }
             self.count += 1;
-            self.last_line = block.line[i];
             self.min_c = self.min_c.max(min_c);
         }
     }
 
     /// A temperature comes later in the job: what was pushed before it was pushed cold.
     fn raise(&mut self, log: &mut Log) {
-        let Self { lines, count, last_line, min_c } = std::mem::take(self);
+        let Self { lines, count, last, min_c } = std::mem::take(self);
         let later = (count as usize).saturating_sub(lines.len());
-        for line in lines.into_iter().chain(std::iter::repeat_n(last_line, later)) {
-            let hit = Hit { kind: 1, value: None, badness: 0.0, ..hit(line, 0.0, min_c) };
+        for (line, place_mm) in lines.into_iter().chain(std::iter::repeat_n(last, later)) {
+            let hit = Hit { kind: 1, value: None, badness: 0.0, spot: Spot::At(place_mm), ..hit(line, 0.0, min_c) };
             log.raise(hit, || {
                 let min = figure(min_c);
                 format!("Filament is pushed before any nozzle temperature is set; the tool needs at least {min} °C.")

@@ -3,7 +3,7 @@
 use super::{Built, Check, figure};
 use crate::columns;
 use crate::inspection::Severity;
-use crate::observe::{Block, Hit, Log, Observer};
+use crate::observe::{Block, Hit, Log, Observer, Spot};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -45,6 +45,7 @@ impl Observer for FeedRateClipped {
                     badness: commanded / allowed,
                     limit: Some(allowed),
                     unit: "mm/s",
+                    spot: Spot::InHand,
                 };
                 log.raise(hit, || {
                     let (commanded, allowed) = (figure(commanded), figure(allowed));

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::inspection::Severity;
 use crate::machine::{Machine, Tool};
-use crate::observe::{ActionKind, Block, Heater, Hit, Log};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Spot};
 
 /// Most heaters followed at a time.
 const HEATERS: usize = 256;
@@ -43,6 +43,7 @@ pub fn over_limit(
                 badness: target_c - limit_c,
                 limit: Some(limit_c),
                 unit: "°C",
+                spot: Spot::InHand,
             };
             log.raise(hit, || {
                 let (what, target, limit) = (words(heater), super::figure(target_c), super::figure(limit_c));

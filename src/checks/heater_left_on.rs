@@ -3,7 +3,7 @@
 use super::heat::{Targets, words};
 use super::{Built, Check, figure};
 use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -52,6 +52,7 @@ fn raise(log: &mut Log, (heater, target_c, line): (Heater, f64, u64)) {
         badness: target_c,
         limit: Some(0.0),
         unit: "°C",
+        spot: Spot::Nowhere,
     };
     log.raise(hit, || {
         let (what, target) = (words(heater), figure(target_c));

@@ -3,7 +3,7 @@
 use super::heat::Targets;
 use super::{Built, Check, figure};
 use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -72,6 +72,7 @@ fn raise(log: &mut Log, line: u64, wait_s: Option<f64>, hottest_c: f64) {
         badness: wait_s.unwrap_or(hottest_c),
         limit: wait_s.map(|_| WAIT_S),
         unit: "s",
+        spot: Spot::InHand,
     };
     log.raise(hit, || {
         let hottest = figure(hottest_c);

@@ -83,7 +83,8 @@ impl Observer for ImplausibleExtrusion {
 
 fn hit(kind: u64, line: u64, value: f64, limit: f64, unit: &'static str) -> Hit {
     let (check, severity) = (CHECK.id, Severity::Hold);
-    Hit { check, kind, severity, line, value: Some(value), badness: value / limit, limit: Some(limit), unit }
+    let plain = Hit::plain(check, kind, severity, line);
+    Hit { value: Some(value), badness: value / limit, limit: Some(limit), unit, ..plain }
 }
 
 fn message(hit: &Hit) -> String {

@@ -4,7 +4,7 @@ use super::{Built, Check, figure};
 use crate::geometry::{CHORD_MM, TOUCH_MM, box_around, curve_extrema, flatten, segment_hits_box};
 use crate::inspection::{Box3, Severity};
 use crate::machine::{KeepOut, Machine};
-use crate::observe::{ActionKind, Block, Hit, Log, Observer, flag};
+use crate::observe::{ActionKind, Block, Hit, Log, Observer, Spot, flag};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -113,6 +113,7 @@ fn raise(log: &mut Log, line: u64, index: usize, keep_out: &KeepOut, at: [f64; 3
         badness: 0.0,
         limit: None,
         unit: "mm",
+        spot: Spot::InHand,
     };
     log.raise(hit, || {
         let [x, y, z] = at.map(figure);

@@ -5,7 +5,7 @@ use super::{Built, heat};
 use crate::columns;
 use crate::inspection::{Inspection, Severity};
 use crate::machine::{Machine, Tool};
-use crate::observe::{Block, Column, Hit, Log, Observer};
+use crate::observe::{Block, Column, Hit, Log, Observer, Spot};
 
 /// Watches `rates` (mm³/s, of the moves of a block) against what `capacity` says of each tool; `key` names the key of the
 /// sheet that is missing where no tool gives one.
@@ -56,6 +56,7 @@ impl Observer for OverCapacity {
                     badness: rate / limit,
                     limit: Some(limit),
                     unit: "mm3/s",
+                    spot: Spot::InHand,
                 };
                 self.purge.hit(block, i, before, hit, log);
             }

@@ -138,6 +138,29 @@ pub const TIMED: &[&str] = &[
     "drives-resonance",
 ];
 
+/// Checks on heat and travel: what they call no-go can burn, set fire or drive an axis into something.
+pub const HEAT_AND_TRAVEL: &[&str] = &[
+    "outside-travel",
+    "inside-keep-out",
+    "nozzle-over-limit",
+    "bed-over-limit",
+    "chamber-over-limit",
+    "extrudes-cold",
+    "truncated-job",
+    "moves-before-homing",
+    "guard-disabled",
+    "heater-not-described",
+    "heater-left-on",
+    "target-out-of-reach",
+    "motors-off-then-moves",
+    "hot-and-idle",
+];
+
+/// True for a no-go on heat or travel, which nobody should accept lightly.
+pub fn is_unsafe(check: &str, severity: Severity) -> bool {
+    severity == Severity::NoGo && HEAT_AND_TRAVEL.contains(&check)
+}
+
 /// Finds a check by id.
 pub fn find(id: &str) -> Option<&'static Check> {
     CATALOGUE.iter().copied().find(|check| check.id == id)
@@ -173,6 +196,14 @@ mod tests {
             assert_eq!(find(check.id).map(|found| found.explain), Some(check.explain));
         }
         assert!(find("no-such-check").is_none());
+    }
+
+    #[test]
+    fn heat_and_travel_are_checks_and_cover_every_limit_of_both() {
+        assert!(HEAT_AND_TRAVEL.iter().all(|id| find(id).is_some()));
+        let limits = CATALOGUE.iter().filter(|check| check.id.ends_with("-over-limit"));
+        assert!(limits.clone().count() >= 3 && limits.clone().all(|check| is_unsafe(check.id, Severity::NoGo)));
+        assert!(!is_unsafe("outside-travel", Severity::Hold) && !is_unsafe("rings-frame", Severity::NoGo));
     }
 
     #[test]

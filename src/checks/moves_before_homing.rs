@@ -2,7 +2,7 @@
 
 use super::{Built, Check, figure};
 use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Hit, Log, Observer, flag};
+use crate::observe::{ActionKind, Block, Hit, Log, Observer, Spot, flag};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -78,6 +78,7 @@ fn raise_lift(log: &mut Log, line: u64, lifted_mm: f64) {
         badness: lifted_mm,
         limit: Some(LIFT_MM),
         unit: "mm",
+        spot: Spot::InHand,
     };
     log.raise(hit, || {
         let lifted = figure(lifted_mm);

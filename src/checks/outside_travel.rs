@@ -4,7 +4,7 @@ use super::{Built, Check, figure};
 use crate::geometry::{TOUCH_MM, arc_farthest, curve_extrema, flatten};
 use crate::inspection::{Box3, Severity};
 use crate::machine::{BedShape, Machine, Travel};
-use crate::observe::{Block, Curve, Hit, Log, Observer, flag};
+use crate::observe::{Block, Curve, Hit, Log, Observer, Spot, flag};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -112,6 +112,7 @@ fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, lim
         badness: excess,
         limit: Some(limit),
         unit: "mm",
+        spot: Spot::InHand,
     };
     log.raise(hit, || {
         let (name, end) = (["X", "Y", "Z"][axis], if high { "highest" } else { "lowest" });
@@ -191,6 +192,7 @@ impl Disc {
             badness: excess,
             limit: Some(distance - excess),
             unit: "mm",
+            spot: Spot::InHand,
         };
         log.raise(hit, || {
             let [x, y] = point.map(figure);

@@ -6,7 +6,7 @@
 use super::purge_line;
 use crate::geometry::{box_around, curve_extrema, widen};
 use crate::inspection::{Box3, Severity};
-use crate::observe::{Block, Hit, Log};
+use crate::observe::{Block, Hit, Log, Spot};
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
 pub const LAYER_STEP_MM: f64 = 0.04;
@@ -64,6 +64,7 @@ impl PurgeLine {
     /// Tells a hit on move `i`; `before` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, before: usize, hit: Hit, log: &mut Log) {
         if i < before && block.extrudes(i) && self.waiting.len() < WAITING {
+            let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
             self.waiting.push((hit, extent_of(block, i)));
         } else {
             log.raise(hit, || (self.message)(&hit));

@@ -7,7 +7,7 @@ use crate::columns;
 use crate::inspection::{Inspection, Severity};
 use crate::machine::Machine;
 use crate::motion::grid::Sum;
-use crate::observe::{Block, Hit, Log, Observer};
+use crate::observe::{Block, Hit, Log, Observer, Spot};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -40,7 +40,8 @@ struct Spool {
     holds_mm: Option<f64>,
     net_mm: Sum,
     most_mm: f64,
-    out_on: Option<u64>,
+    /// Line, and where the machine is then, mm.
+    out_on: Option<(u64, [f64; 3])>,
 }
 
 impl Spool {
@@ -62,7 +63,7 @@ impl Spool {
                 net_mm.add(block.de[i]);
                 net_mm.value() > bound_mm
             };
-            self.out_on = range.into_iter().find(runs_out).map(|i| block.line[i]);
+            self.out_on = range.into_iter().find(runs_out).map(|i| (block.line[i], block.end(i)));
         }
     }
 }
@@ -88,7 +89,7 @@ impl Observer for SpoolTooShort {
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
         for (index, spool) in self.spools.iter().enumerate() {
-            let (Some(line), Some(holds_mm)) = (spool.out_on, spool.holds_mm) else { continue };
+            let (Some((line, place_mm)), Some(holds_mm)) = (spool.out_on, spool.holds_mm) else { continue };
             let hit = Hit {
                 check: CHECK.id,
                 kind: index as u64,
@@ -98,6 +99,7 @@ impl Observer for SpoolTooShort {
                 badness: spool.most_mm - holds_mm,
                 limit: Some(holds_mm),
                 unit: "mm",
+                spot: Spot::At(place_mm),
             };
             log.raise(hit, || {
                 let (needs, holds) = (figure(spool.most_mm), figure(holds_mm));

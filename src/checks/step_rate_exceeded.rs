@@ -5,7 +5,7 @@ use crate::columns::{self, larger, smaller};
 use crate::geometry::{CHORD_MM, flatten, largest_share};
 use crate::inspection::{Inspection, Severity, StepRate};
 use crate::machine::{DriveLayout, E, Machine, Override};
-use crate::observe::{Block, Hit, Log, Observer, flag};
+use crate::observe::{Block, Hit, Log, Observer, Spot, flag};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -339,6 +339,7 @@ fn raise(log: &mut Log, line: u64, motor: usize, name: &'static str, [rate, limi
         badness: rate,
         limit: Some(limit),
         unit: "Hz",
+        spot: Spot::InHand,
     };
     log.raise(hit, || {
         let [rate, limit, speed] = [rate, limit, speed].map(figure);

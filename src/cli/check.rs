@@ -7,20 +7,23 @@ use std::io::Write;
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 
+use super::accept::AcceptedArg;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, pictures, sheet};
 use crate::crew::Crew;
-use crate::inspection::{MachineFacts, Verdict};
+use crate::inspection::{Inspection, MachineFacts, Severity, Verdict};
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
 use crate::queue::Outcome;
 use crate::report::Report;
 use crate::report::csv::CsvReport;
 use crate::report::json::{Frame, JsonReport};
+use crate::report::junit::JunitReport;
 use crate::report::openmetrics::OpenMetricsReport;
+use crate::report::sarif::SarifReport;
 use crate::report::table::TableReport;
 use crate::report::text::TextReport;
 
@@ -35,6 +38,7 @@ Examples:
   gonogo check jobs/ --format openmetrics -o jobs.prom
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
+  gonogo check jobs/ --format junit -o jobs.junit.xml
 
 With several machines a job passes when at least one machine takes it.
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
@@ -47,6 +51,8 @@ pub struct CheckArgs {
     jobs: jobs::JobArgs,
     #[command(flatten)]
     machine: sheet::MachinesArg,
+    #[command(flatten)]
+    accepted: AcceptedArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
     /// and for several a folder named by -o.
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -75,6 +81,10 @@ enum Format {
     OpenMetrics,
     /// For a browser: one file that needs no other.
     Html,
+    /// For tools that gather findings: SARIF 2.1.0.
+    Sarif,
+    /// For build servers: JUnit XML.
+    Junit,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -92,27 +102,43 @@ impl FailOn {
             Self::NoGo => Verdict::NoGo,
         }
     }
+
+    /// The mildest severity that leads to such a verdict.
+    fn severity(self) -> Severity {
+        match self {
+            Self::Hold => Severity::Hold,
+            Self::NoGo => Severity::NoGo,
+        }
+    }
 }
 
 /// Runs the command.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let Some(accepted) = args.accepted.load(terminal)? else { return Ok(Exit::Unjudged) };
+    let today = args.accepted.today();
+    let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     let [machine] = &machines[..] else {
         args.plot.refuse("shows one machine")?;
-        return several::run(&args, &jobs, &machines, terminal, &progress);
+        return several::run(&args, &jobs, &machines, &accept, terminal, &progress);
     };
     if args.format == Format::Html {
-        return pages(&args, &jobs, machine, &progress, &on_bytes);
+        return pages(&args, &jobs, machine, &accept, &progress, &on_bytes);
     }
     let facts = machine.facts();
     let Some(plot) = args.plot.resolve(jobs.len())? else {
-        return report(&args, &jobs, &facts, terminal, &progress, |job, crew| judge(job, machine, &on_bytes, crew));
+        return report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
+            let mut outcome = judge(job, machine, &on_bytes, crew);
+            outcome.iter_mut().for_each(accept);
+            outcome
+        });
     };
-    let exit =
-        report(&args, &jobs, &facts, terminal, &progress, |job, crew| plot.judge(job, machine, &on_bytes, crew))?;
+    let exit = report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
+        plot.judge(job, machine, &accept, &on_bytes, crew)
+    })?;
     plot.write(machine)?;
     Ok(exit)
 }
@@ -122,22 +148,22 @@ fn pages<'e>(
     args: &CheckArgs,
     jobs: &[Job],
     machine: &Machine,
+    accept: &(dyn Fn(&mut Inspection) + Sync),
     progress: &Progress,
     on_bytes: &'e (dyn Fn(u64) + Sync),
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut tally = Tally::default();
     let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
-    jobs::each(
-        jobs,
-        args.jobs.threads,
-        progress,
-        |job, crew| pictures::take(job, machine, on_bytes, crew),
-        |taken| {
-            tally.count(taken.as_ref().ok().map(|pictured| pictured.report.verdict));
-            pages.add(taken)
-        },
-    )?;
+    let take = |job: &Job, crew: &Crew<'e>| {
+        let mut pictured = pictures::take(job, machine, on_bytes, crew)?;
+        accept(&mut pictured.report);
+        Ok(pictured)
+    };
+    jobs::each(jobs, args.jobs.threads, progress, take, |taken| {
+        tally.count(taken.as_ref().ok().map(|pictured| pictured.report.verdict));
+        pages.add(taken)
+    })?;
     progress.finish();
     pages.finish()?;
     Ok(tally.exit(args.fail_on))
@@ -166,6 +192,8 @@ fn report<'e>(
         (Format::Ndjson | Format::Html, _) => Box::new(JsonReport::new(Frame::Lines)),
         (Format::Csv, _) => Box::new(CsvReport::new(vec![machine.clone()])),
         (Format::OpenMetrics, _) => Box::new(OpenMetricsReport::new(std::slice::from_ref(machine))),
+        (Format::Sarif, _) => Box::new(SarifReport::new()),
+        (Format::Junit, _) => Box::new(JunitReport::new(args.fail_on.severity())),
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;

@@ -88,7 +88,8 @@ fn explain(check: &Check, look: Look, out: &mut dyn Write) -> io::Result<()> {
     Ok(())
 }
 
-fn unknown(id: &str, checks: &[&Check]) -> String {
+/// Says that there is no such check, and which ones may be meant.
+pub fn unknown(id: &str, checks: &[&Check]) -> String {
     let mut alike: Vec<(f64, &str)> =
         checks.iter().map(|check| (strsim::jaro_winkler(&id.to_lowercase(), check.id), check.id)).collect();
     alike.retain(|(likeness, _)| *likeness >= ALIKE);

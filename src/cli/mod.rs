@@ -1,5 +1,6 @@
 //! The command line: one file per command. Arguments stay as given until a command resolves them.
 
+mod accept;
 mod audit;
 mod check;
 mod compare;
@@ -29,6 +30,7 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode                   judge one job, sheet found nearby
   gonogo check jobs/ --machine heron.toml   judge every job in a directory
+  gonogo accept hook.gcode --check purge-line --because \"the clip is off\"
   gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
@@ -53,6 +55,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Accept(accept::AcceptArgs),
     Compare(compare::CompareArgs),
     Headroom(headroom::HeadroomArgs),
     Explain(explain::ExplainArgs),
@@ -104,6 +107,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let terminal = Terminal::new(cli.color);
     match cli.command {
         Command::Check(args) => check::run(args, &terminal),
+        Command::Accept(args) => accept::run(&args, &terminal),
         Command::Compare(args) => compare::run(&args, &terminal),
         Command::Headroom(args) => headroom::run(&args, &terminal),
         Command::Explain(args) => explain::run(&args, &terminal),

@@ -13,6 +13,7 @@ use tempfile::NamedTempFile;
 use super::jobs::{Job, is_stdin};
 use super::output::{Delivery, Output};
 use crate::crew::Crew;
+use crate::inspection::Inspection;
 use crate::machine::Machine;
 use crate::page::{self, DRAWING_POINTS, IndexRow, PageError};
 use crate::picture::{OnlyLayer, Pictured};
@@ -69,11 +70,13 @@ impl Plot {
         &self,
         job: &Job,
         machine: &Machine,
+        accept: &dyn Fn(&mut Inspection),
         on_bytes: &'e (dyn Fn(u64) + Sync),
         crew: &Crew<'e>,
     ) -> Outcome {
         let options = (DRAWING_POINTS, Some(self.layer));
-        let pictured = job.judged(|path| take_from(path, machine, options, on_bytes, crew))?;
+        let mut pictured = job.judged(|path| take_from(path, machine, options, on_bytes, crew))?;
+        accept(&mut pictured.report);
         let report = pictured.report.clone();
         if let Ok(mut taken) = self.taken.lock() {
             *taken = Some(pictured);

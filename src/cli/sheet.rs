@@ -150,11 +150,15 @@ pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow
 
 /// Prints what is wrong with a sheet on standard error.
 pub fn show_faults(faults: &SheetError, terminal: &Terminal) {
-    let color = terminal.stderr_color();
-    let choice = if color { ColorChoice::Always } else { ColorChoice::Never };
+    show_text(&faults.render(terminal.stderr_color()), terminal);
+}
+
+/// Prints rendered faults on standard error.
+pub fn show_text(text: &str, terminal: &Terminal) {
+    let choice = if terminal.stderr_color() { ColorChoice::Always } else { ColorChoice::Never };
     let mut stderr = AutoStream::new(io::stderr().lock(), choice);
     // Without standard error there is nobody to tell; the exit code still says so.
-    let _ = writeln!(stderr, "{}", faults.render(color).trim_end());
+    let _ = writeln!(stderr, "{}", text.trim_end());
 }
 
 fn heading(name: &str, source: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {

@@ -141,13 +141,13 @@ pub(super) fn printable(text: &str) -> String {
 }
 
 /// Line and column of byte offsets.
-pub(super) struct LineIndex<'a> {
+pub(crate) struct LineIndex<'a> {
     text: &'a str,
     starts: Vec<usize>,
 }
 
 impl<'a> LineIndex<'a> {
-    pub(super) fn new(text: &'a str) -> Self {
+    pub(crate) fn new(text: &'a str) -> Self {
         let newlines = memchr::memchr_iter(b'\n', text.as_bytes()).map(|at| at + 1);
         Self { text, starts: std::iter::once(0).chain(newlines).collect() }
     }

@@ -20,11 +20,14 @@ mod value;
 
 pub use change::ChangeError;
 pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
+pub(crate) use faults::LineIndex;
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
 pub use sheet::SHEET_MAX_BYTES;
+pub(crate) use sheet::{locate, roomy};
 pub use source::{SHEET_FILE, SHEET_VARIABLE, discover, schema};
 pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
+pub(crate) use value::{Found, cut, nearest};
 
 use std::collections::BTreeMap;
 

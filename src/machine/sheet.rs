@@ -41,13 +41,17 @@ pub(super) struct Sheet {
 
 /// Reads a text; all faults are in `found`, in no order.
 pub(super) fn read(text: &str, lines: &LineIndex<'_>, checks: CheckIds<'_>) -> Sheet {
-    // The DOM of a nested text is dropped by recursion.
+    roomy(|| read_here(text, lines, checks))
+}
+
+/// Reads TOML where there is room for it: the DOM of a nested text is dropped by recursion.
+pub(crate) fn roomy<T: Send>(read: impl Fn() -> T + Sync) -> T {
     std::thread::scope(|scope| {
         let thread = std::thread::Builder::new().stack_size(STACK_BYTES);
-        match thread.spawn_scoped(scope, || read_here(text, lines, checks)).map(|handle| handle.join()) {
-            Ok(Ok(sheet)) => sheet,
+        match thread.spawn_scoped(scope, &read).map(|handle| handle.join()) {
+            Ok(Ok(read)) => read,
             Ok(Err(panic)) => std::panic::resume_unwind(panic),
-            Err(_) => read_here(text, lines, checks),
+            Err(_) => read(),
         }
     })
 }
@@ -330,7 +334,7 @@ fn place_of(table: &str) -> String {
 }
 
 /// Orders faults by place, locates them and keeps the first ones.
-pub(super) fn locate(source: &str, text: &str, lines: &LineIndex<'_>, mut found: Vec<Found>) -> SheetFaults {
+pub(crate) fn locate(source: &str, text: &str, lines: &LineIndex<'_>, mut found: Vec<Found>) -> SheetFaults {
     found.sort_by_key(|found| (found.span.start, found.span.end));
     let more = found.len().saturating_sub(FAULTS_MAX);
     found.truncate(FAULTS_MAX);

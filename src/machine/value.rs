@@ -48,18 +48,18 @@ impl Value {
 
 /// Something wrong at a place of the sheet.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Found {
+pub(crate) struct Found {
     pub(super) span: Range<usize>,
     pub(super) message: String,
     pub(super) suggestion: Option<String>,
 }
 
 impl Found {
-    pub(super) fn new(span: Range<usize>, message: String) -> Self {
+    pub(crate) fn new(span: Range<usize>, message: String) -> Self {
         Self { span, message, suggestion: None }
     }
 
-    pub(super) fn suggest(mut self, suggestion: impl Into<Option<String>>) -> Self {
+    pub(crate) fn suggest(mut self, suggestion: impl Into<Option<String>>) -> Self {
         self.suggestion = suggestion.into();
         self
     }
@@ -232,7 +232,7 @@ fn not_among(key: &Key, value: Spot<'_, '_>, text: &str, words: &[&str]) -> Foun
 }
 
 /// Text from the sheet, short enough for a message.
-pub(super) fn cut(text: &str) -> String {
+pub(crate) fn cut(text: &str) -> String {
     const SHOWN: usize = 60;
     match text.char_indices().nth(SHOWN) {
         Some((at, _)) => format!("{}…", &text[..at]),
@@ -241,7 +241,7 @@ pub(super) fn cut(text: &str) -> String {
 }
 
 /// The candidate most like a word, when one is alike enough to be meant.
-pub(super) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     if word.len() > 80 {
         return None;
     }

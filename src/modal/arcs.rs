@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use super::{Interpreter, NO_MOVE_MM};
 use crate::inspection::Severity;
-use crate::observe::{Arc, Cubic, Hit, Log};
+use crate::observe::{Arc, Cubic, Hit, Log, Spot};
 
 /// Difference of the two radii that NIST RS274/NGC 3.5.3 still takes, mm.
 const MISMATCH_NOTE_MM: f64 = 0.002;
@@ -96,6 +96,7 @@ impl Interpreter {
             badness: mismatch_mm,
             limit: Some(limit),
             unit: "mm",
+            spot: Spot::At(self.position),
         };
         log.raise(hit, || {
             format!("start and end of the arc differ by {mismatch_mm:.4} mm in their distance from the centre (limit {limit} mm)")

@@ -11,7 +11,7 @@ mod straight;
 
 use crate::inspection::Severity;
 use crate::machine::{ExtrusionMode, Feature, Limits, Machine, Retraction};
-use crate::observe::{ActionKind, Curve, Hit, Log};
+use crate::observe::{ActionKind, Curve, Hit, Log, Spot};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 use params::Params;
 
@@ -409,6 +409,7 @@ impl Interpreter {
                 badness: line.command_bytes as f64,
                 limit: Some(limit as f64),
                 unit: "bytes",
+                spot: Spot::At(self.position),
             };
             log.raise(hit, || format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes));
         }
@@ -422,7 +423,8 @@ impl Interpreter {
         kind: u64,
         message: impl FnOnce() -> String,
     ) {
-        log.raise(Hit::plain(check, kind, severity, self.line), message);
+        let spot = Spot::At(self.position);
+        log.raise(Hit { spot, ..Hit::plain(check, kind, severity, self.line) }, message);
     }
 
     fn malformed(&self, log: &mut Log, message: impl FnOnce() -> String) {

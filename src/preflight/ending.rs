@@ -6,7 +6,7 @@ use std::path::Path;
 use crate::inspection::{Inspection, JobFacts, Severity};
 use crate::machine::Machine;
 use crate::modal::Interpreter;
-use crate::observe::{Hit, Log};
+use crate::observe::{Hit, Log, Spot};
 use crate::text::LineReader;
 use crate::trial;
 
@@ -60,14 +60,19 @@ const CARD_FILE_LIMIT_BYTES: u64 = u32::MAX as u64 - 1;
 /// Longest name on a FAT32 card, UTF-16 units.
 const CARD_NAME_LIMIT: usize = 255;
 
+/// The place says nothing about a job that ends too early.
+fn at_the_end(check: &'static str, line: u64) -> Hit {
+    Hit { spot: Spot::Nowhere, ..Hit::plain(check, 0, Severity::NoGo, line) }
+}
+
 /// Findings about the job as a whole.
 pub(super) fn judge(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
     if ending.last_was_motion && ending.last_motion_line == ending.lines && !ending.last_line_ended {
-        log.raise(Hit::plain("truncated-job", 0, Severity::NoGo, ending.lines), || {
+        log.raise(at_the_end("truncated-job", ending.lines), || {
             "the job ends in the middle of a motion line, without a newline: it looks cut off".to_owned()
         });
     } else if ending.last_was_motion && ending.heats_to_the_end {
-        log.raise(Hit::plain("truncated-job", 0, Severity::NoGo, ending.lines), || {
+        log.raise(at_the_end("truncated-job", ending.lines), || {
             "the job ends with a motion command while heaters are on: it looks cut off".to_owned()
         });
     }

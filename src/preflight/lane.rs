@@ -9,7 +9,7 @@ use crate::inspection::{Inspection, Severity, Skipped, Verdict};
 use crate::log;
 use crate::machine::{Machine, Override};
 use crate::motion::{Gathered, Planned, Planner};
-use crate::observe::{ActionKind, Heater, Hit, Log, Observer};
+use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
 use crate::physics::{OutOfReach, Physics};
 use crate::text::{Chunk, History};
 use crate::totals;
@@ -52,6 +52,8 @@ struct Clock {
 struct Watch {
     observers: Vec<Box<dyn Observer>>,
     log: Log,
+    /// Where the machine is, mm; none before its first move or homing.
+    at: Option<[f64; 3]>,
 }
 
 /// The checks, and the lines they may want to show.
@@ -139,7 +141,7 @@ impl Lane {
             if let Some(chunk) = chunk {
                 hands.keep(checks.history.push(chunk.clone()));
             }
-            checks.watch.unreachable(&out_of_reach);
+            checks.watch.unreachable(&out_of_reach, &hands.ready);
             checks.watch.blocks(&hands.ready);
             checks.watch.log.capture(|line| checks.history.text_of(line));
         })?;
@@ -242,7 +244,7 @@ impl Clock {
 
 impl Watch {
     fn new(machine: &Machine, observers: Vec<Box<dyn Observer>>) -> Self {
-        let mut watch = Self { observers, log: Log::new(&machine.severities) };
+        let mut watch = Self { observers, log: Log::new(&machine.severities), at: None };
         for observer in &mut watch.observers {
             observer.begin(&mut watch.log);
         }
@@ -254,11 +256,23 @@ impl Watch {
             for observer in &mut self.observers {
                 observer.observe(&planned.block, &mut self.log);
             }
+            self.log.locate(&planned.block, self.at);
+            self.at = planned.block.place_after(self.at);
         }
     }
 
-    fn unreachable(&mut self, waits: &[OutOfReach]) {
+    /// Waits that cannot end, on blocks that are not observed yet.
+    fn unreachable(&mut self, waits: &[OutOfReach], ready: &[Box<Planned>]) {
         for wait in waits {
+            let waits_here = |block: &Block| block.actions.iter().any(|action| action.line == wait.line);
+            let (mut at, mut spot) = (self.at, Spot::Nowhere);
+            for block in ready.iter().map(|planned| &planned.block) {
+                if waits_here(block) {
+                    spot = block.place_of(wait.line, at).map_or(Spot::Nowhere, Spot::At);
+                    break;
+                }
+                at = block.place_after(at);
+            }
             let what = match wait.heater {
                 Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
                 Heater::Bed => "bed".to_owned(),
@@ -269,6 +283,7 @@ impl Watch {
                 badness: (wait.target_c - wait.reach_c).abs(),
                 limit: Some(wait.reach_c),
                 unit: "°C",
+                spot,
                 ..Hit::plain("target-out-of-reach", 0, Severity::Hold, wait.line)
             };
             self.log.raise(hit, || {

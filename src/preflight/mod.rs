@@ -277,6 +277,25 @@ mod tests {
     }
 
     #[test]
+    fn findings_know_where_the_machine_is() {
+        let job = "M104 S999\nG28\nG4 P1\nM104 S998\nG1 X10 Y20 Z5 F3000\nM9999\nM104 S997\nG1 X900\nG1 X950 Y30\nG1 X20\nM104 S0\n";
+        let report = inspect(job.as_bytes(), "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let places = |check: &str| {
+            let found = report.findings.iter().filter(|finding| finding.check == check);
+            found.map(|f| (f.line, f.place_mm, f.worst_line, f.worst_place_mm)).collect::<Vec<_>>()
+        };
+        // Before the first move or homing nobody knows; line 1 is the worst, too.
+        assert_eq!(places("nozzle-over-limit"), [(Some(1), None, Some(1), None)]);
+        let (first, worst) = (Some([900.0, 20.0, 5.0]), Some([950.0, 30.0, 5.0]));
+        assert_eq!(places("outside-travel"), [(Some(8), first, Some(9), worst)]);
+        let read = places("unknown-command")[0];
+        assert_eq!((read.0, read.1), (Some(6), Some([10.0, 20.0, 5.0])));
+        let homed = inspect(&job.as_bytes()[10..], "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let hot = homed.findings.iter().find(|finding| finding.check == "nozzle-over-limit").expect("998 °C");
+        assert_eq!((hot.line, hot.place_mm), (Some(3), Some(Machine::built_in().travel.home)));
+    }
+
+    #[test]
     fn a_guest_sees_every_move_and_the_finished_report_and_changes_nothing() {
         let machine = Machine::built_in();
         let job = "G28\n".to_owned() + &(1..2000).map(|k| format!("G1 X{} F3000\n", k % 50)).collect::<String>();

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use annotate_snippets::renderer::{DecorStyle, Renderer};
 use annotate_snippets::{AnnotationKind, Group, Level, Origin, Snippet};
+use anstyle::{Effects, Style};
 
 use super::Look;
 use super::words::{self, columns, counted, pair, safe, severity_mark, severity_style, styled, with_unit, wrap};
@@ -16,10 +17,11 @@ const BRIEF: usize = 24;
 /// Columns annotate-snippets takes in front of a message, line numbers excluded.
 const MESSAGE_LEAD: usize = 4;
 
-/// Writes all findings, worst first as they come.
+/// Writes all findings, worst first as they come, accepted ones last.
 pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let grave = inspection.findings.iter().take_while(|finding| finding.severity > Severity::Note).count();
-    let (full, brief) = inspection.findings.split_at(grave.min(IN_FULL));
+    let open: Vec<&Finding> = super::open(inspection).collect();
+    let grave = open.iter().take_while(|finding| finding.severity > Severity::Note).count();
+    let (full, brief) = open.split_at(grave.min(IN_FULL));
     for finding in full {
         writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look))?;
     }
@@ -32,7 +34,23 @@ pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Re
     if !brief.is_empty() {
         writeln!(out)?;
     }
-    Ok(())
+    accepted(inspection, look, out)
+}
+
+/// A few lines for each finding that somebody accepted.
+fn accepted(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let known = inspection.findings.iter().filter_map(|finding| Some((finding, finding.accepted.as_ref()?)));
+    for (finding, why) in known.clone().take(BRIEF) {
+        let word = format!("accepted {}", finding.severity);
+        let style =
+            if why.even_unsafe { severity_style(finding.severity) } else { Style::new().effects(Effects::DIMMED) };
+        let text = format!("{}{} [{}] {}", where_found(finding), finding.message, finding.check, words::because(why));
+        hanging('✓', &word, &text, style, look, out)?;
+    }
+    if let Some(more) = known.clone().count().checked_sub(BRIEF).filter(|more| *more > 0) {
+        writeln!(out, "and {more} more accepted: all of them are in --format json")?;
+    }
+    if known.count() > 0 { writeln!(out) } else { Ok(()) }
 }
 
 fn in_full(finding: &Finding, path: &str, look: Look) -> String {
@@ -137,18 +155,25 @@ fn wrap_units(text: &str, width: usize) -> String {
 
 /// One line: mark, weight, place, message, check.
 fn in_brief(finding: &Finding, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let word = finding.severity.word();
-    let place = match finding.line {
+    let text = format!("{}{} [{}]", where_found(finding), finding.message, finding.check);
+    let (mark, style) = (severity_mark(finding.severity), severity_style(finding.severity));
+    hanging(mark, finding.severity.word(), &text, style, look, out)
+}
+
+fn where_found(finding: &Finding) -> String {
+    match finding.line {
         Some(line) if finding.count > 1 => format!("line {line} and {} more: ", finding.count - 1),
         Some(line) => format!("line {line}: "),
         None => String::new(),
-    };
+    }
+}
+
+/// A mark and a word, and a text that hangs behind them.
+fn hanging(mark: char, word: &str, text: &str, style: Style, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let lead = columns(word) + 3;
-    let text = wrap_units(&format!("{place}{} [{}]", finding.message, finding.check), look.width.saturating_sub(lead));
-    for (index, line) in text.lines().enumerate() {
+    for (index, line) in wrap_units(text, look.width.saturating_sub(lead)).lines().enumerate() {
         if index == 0 {
-            let head = format!("{} {word}", severity_mark(finding.severity));
-            writeln!(out, "{} {line}", styled(&head, severity_style(finding.severity), look.color))?;
+            writeln!(out, "{} {line}", styled(&format!("{mark} {word}"), style, look.color))?;
         } else {
             writeln!(out, "{:lead$}{line}", "")?;
         }

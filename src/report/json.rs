@@ -62,6 +62,9 @@ pub struct Judged<'a> {
     schema: &'static str,
     /// The answer.
     verdict: Verdict,
+    /// What accepted findings did; missing where none is known for this job on this machine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    acceptance: Option<Acceptance<'a>>,
     /// What was read.
     job: Job<'a>,
     /// What it was judged on.
@@ -373,6 +376,39 @@ pub struct Finding<'a> {
     unit: &'a str,
     /// Text of the first line and, where another is worse, of that one.
     excerpts: Vec<Excerpt<'a>>,
+    /// Where the machine is on the first line: x, y, z in machine coordinates, mm; null when the place says nothing.
+    place_mm: Option<[f64; 3]>,
+    /// The same on the line of the worst value.
+    worst_place_mm: Option<[f64; 3]>,
+    /// Why it does not decide the verdict; missing where nobody accepted it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    accepted: Option<Accepted<'a>>,
+}
+
+/// What a file of accepted findings did to a report.
+#[derive(Serialize, JsonSchema)]
+pub struct Acceptance<'a> {
+    /// Path of the file.
+    source: &'a str,
+    /// Accepted findings; they do not decide the verdict.
+    findings: usize,
+    /// Those of them that are no-go on heat or travel.
+    unsafe_findings: usize,
+    /// Entries that have run out, cover too little or find nothing: a sentence each.
+    remarks: &'a [String],
+}
+
+/// Why a finding does not decide the verdict.
+#[derive(Serialize, JsonSchema)]
+pub struct Accepted<'a> {
+    /// The reason given.
+    because: &'a str,
+    /// Last day on which it is accepted, such as `2027-01-31`; null without one.
+    until: Option<&'a str>,
+    /// Who accepted it.
+    by: Option<&'a str>,
+    /// True for a no-go on heat or travel.
+    even_unsafe: bool,
 }
 
 /// One line of the job.
@@ -416,6 +452,12 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
         Self {
             schema: SCHEMA,
             verdict: from.verdict.into(),
+            acceptance: from.acceptance.as_ref().map(|acceptance| Acceptance {
+                source: &acceptance.source,
+                findings: from.findings.iter().filter(|finding| finding.accepted.is_some()).count(),
+                unsafe_findings: from.accepted_unsafe(),
+                remarks: &acceptance.remarks,
+            }),
             job: (&from.job).into(),
             machine: (&from.machine).into(),
             time_s: from.time_s.into(),
@@ -585,6 +627,14 @@ impl<'a> From<&'a of::Finding> for Finding<'a> {
             limit: from.limit,
             unit: from.unit,
             excerpts: from.excerpts.iter().map(|of::Excerpt { line, text }| Excerpt { line: *line, text }).collect(),
+            place_mm: from.place_mm,
+            worst_place_mm: from.worst_place_mm,
+            accepted: from.accepted.as_ref().map(|why| Accepted {
+                because: &why.because,
+                until: why.until.as_deref(),
+                by: why.by.as_deref(),
+                even_unsafe: why.even_unsafe,
+            }),
         }
     }
 }
@@ -683,6 +733,7 @@ mod tests {
             Ok(sample::empty()),
             Err(sample::unjudged()),
             Ok(sample::hostile()),
+            Ok(sample::accepted()),
         ]
     }
 
@@ -699,10 +750,10 @@ mod tests {
             assert_eq!(faults, Vec::<String>::new());
         }
         let list: Value = serde_json::from_str(&render(Frame::List, &samples())).expect("JSON");
-        assert_eq!(list.as_array().map(Vec::len), Some(5));
+        assert_eq!(list.as_array().map(Vec::len), Some(6));
         assert!(validator.is_valid(&list));
         let lines = render(Frame::Lines, &samples());
-        assert_eq!(lines.lines().count(), 5);
+        assert_eq!(lines.lines().count(), 6);
         assert!(lines.lines().all(|line| validator.is_valid(&serde_json::from_str(line).expect("JSON"))));
     }
 

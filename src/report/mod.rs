@@ -9,11 +9,13 @@ mod findings;
 pub mod headroom;
 pub mod headroom_json;
 pub mod json;
+pub mod junit;
 pub mod matrix;
 pub mod openmetrics;
 mod page;
 #[cfg(test)]
 pub(crate) mod sample;
+pub mod sarif;
 mod strip;
 pub mod table;
 pub mod text;
@@ -55,10 +57,24 @@ fn deciding(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
         Verdict::Hold => Some(Severity::Hold),
         Verdict::NoGo => Some(Severity::NoGo),
     };
-    inspection.findings.iter().filter(move |finding| Some(finding.severity) == severity)
+    open(inspection).filter(move |finding| Some(finding.severity) == severity)
 }
 
-/// How many findings have that severity.
+/// Findings that nobody accepted.
+fn open(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
+    inspection.findings.iter().filter(|finding| finding.accepted.is_none())
+}
+
+/// How many of them have that severity.
 fn count(inspection: &Inspection, severity: Severity) -> usize {
-    inspection.findings.iter().filter(|finding| finding.severity == severity).count()
+    open(inspection).filter(|finding| finding.severity == severity).count()
+}
+
+/// What the head of every report says where no-go findings on heat or travel are accepted.
+fn unsafe_accepted(findings: usize) -> String {
+    let findings =
+        words::counted(findings as u64, "no-go finding on heat or travel is", "no-go findings on heat or travel are");
+    format!(
+        "UNSAFE: {findings} accepted and left out of the verdict. Stay with the machine; the maker's documents rule."
+    )
 }

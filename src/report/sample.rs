@@ -24,6 +24,9 @@ pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], m
         unit: "",
         excerpts: lines.iter().map(|(line, text)| excerpt(*line, text)).collect(),
         lines: numbers,
+        place_mm: None,
+        worst_place_mm: None,
+        accepted: None,
     }
 }
 
@@ -140,6 +143,7 @@ pub fn go() -> Inspection {
         layers_total: 212,
         series: series(),
         findings: Vec::new(),
+        acceptance: None,
         checks_run: vec!["melt-rate-over-capacity", "outside-travel", "nozzle-too-hot", "cold-extrusion"],
         checks_skipped: vec![Skipped {
             check: "step-rate-over-limit",
@@ -184,6 +188,23 @@ pub fn no_go() -> Inspection {
     inspection.verdict = Verdict::NoGo;
     inspection.findings = hold().findings;
     inspection.findings.insert(0, melt_rate());
+    inspection
+}
+
+/// A job that goes because of what somebody accepted, with entries that do not hold any more.
+pub fn accepted() -> Inspection {
+    let mut inspection = no_go();
+    inspection.verdict = Verdict::Go;
+    for finding in inspection.findings.iter_mut().take(2) {
+        finding.accepted = Some(AcceptedWhy {
+            because: "the hotend was changed, twelve test parts\x1b[2J are fine".to_owned(),
+            until: Some("2027-01-31".to_owned()),
+            by: Some("K.".to_owned()),
+            even_unsafe: finding.severity == Severity::NoGo,
+        });
+    }
+    let remark = "cold-extrusion at x 12, y 30, z 0.2 mm, accepted as hold, is no longer found: take its entry out of known.toml";
+    inspection.acceptance = Some(Acceptance { source: "known.toml".to_owned(), remarks: vec![remark.to_owned()] });
     inspection
 }
 

@@ -6,7 +6,7 @@ use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
 use super::words::{clock, counted, duration, path, quantity, safe, styled, units, verdict, verdict_style, wrap};
-use super::{Look, Report, deciding, text};
+use super::{Look, Report, deciding, text, unsafe_accepted};
 use crate::inspection::{Inspection, Verdict};
 use crate::queue::Outcome;
 
@@ -40,6 +40,8 @@ struct Totals {
     time_s: f64,
     net_mm: f64,
     built_in: bool,
+    accepted_unsafe: usize,
+    remarks: Vec<String>,
 }
 
 /// The table renderer. Rows are kept, inspections are not.
@@ -65,6 +67,11 @@ impl TableReport {
         totals.time_s += inspection.time_s.total();
         totals.net_mm += inspection.filament.net_mm;
         totals.built_in |= inspection.machine.built_in;
+        totals.accepted_unsafe += inspection.accepted_unsafe();
+        if let Some(acceptance) = &inspection.acceptance {
+            let name = path(&inspection.job.path);
+            totals.remarks.extend(acceptance.remarks.iter().map(|remark| format!("{name}: {}", units(&plain(remark)))));
+        }
         Row {
             verdict: Some(inspection.verdict),
             job: path(&inspection.job.path).into_owned(),
@@ -176,6 +183,12 @@ impl Report for TableReport {
     }
 
     fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+        if self.totals.accepted_unsafe > 0 {
+            for line in wrap(&unsafe_accepted(self.totals.accepted_unsafe), self.look.width) {
+                writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), self.look.color))?;
+            }
+            writeln!(out)?;
+        }
         for line in self.table().lines() {
             writeln!(out, "{}", color_verdict(line.trim_end(), self.look.color))?;
         }
@@ -184,6 +197,14 @@ impl Report for TableReport {
             self.reasons(out)?;
         }
         let totals = &self.totals;
+        for remark in &totals.remarks {
+            for (index, line) in wrap(remark, self.look.width.saturating_sub(2)).iter().enumerate() {
+                writeln!(out, "{} {line}", if index == 0 { '–' } else { ' ' })?;
+            }
+        }
+        if !totals.remarks.is_empty() {
+            writeln!(out)?;
+        }
         let counts = [
             (Some(Verdict::NoGo), totals.no_go),
             (Some(Verdict::Hold), totals.hold),
@@ -259,7 +280,8 @@ mod tests {
 
     #[test]
     fn fits_every_width_from_40() {
-        let outcomes: Vec<Outcome> = samples().into_iter().chain([Ok(sample::hostile())]).collect();
+        let outcomes: Vec<Outcome> =
+            samples().into_iter().chain([Ok(sample::hostile()), Ok(sample::accepted())]).collect();
         for width in 40..=160 {
             for line in render(&outcomes, width, false).lines() {
                 assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
@@ -270,7 +292,8 @@ mod tests {
     #[cfg(feature = "cli")]
     #[test]
     fn colour_adds_nothing_but_colour() {
-        let outcomes: Vec<Outcome> = samples().into_iter().chain([Ok(sample::hostile())]).collect();
+        let outcomes: Vec<Outcome> =
+            samples().into_iter().chain([Ok(sample::hostile()), Ok(sample::accepted())]).collect();
         let plain = render(&outcomes, 80, false);
         let colored = render(&outcomes, 80, true);
         assert_ne!(plain, colored);

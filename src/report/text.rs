@@ -9,7 +9,7 @@ use super::words::{
     bytes, counted, duration, grouped, length, number, path, quantity, safe, styled, tail, units, verdict,
     verdict_style, wrap,
 };
-use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, strip};
+use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, strip, unsafe_accepted};
 use crate::inspection::{Box3, Capacity, Flow, Inspection, Layer, Ringing, Severity, Verdict};
 use crate::queue::{Outcome, Unjudged};
 
@@ -61,7 +61,7 @@ fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Resul
 fn judged(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
     heading(inspection, look, out)?;
     findings::write(inspection, look, out)?;
-    for section in [time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
+    for section in [accepted, time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
         section(inspection, look).write(out)?;
     }
     Ok(())
@@ -97,6 +97,12 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
         };
         writeln!(out, "{line}")?;
     }
+    let accepted_unsafe = inspection.accepted_unsafe();
+    if accepted_unsafe > 0 {
+        for line in wrap(&unsafe_accepted(accepted_unsafe), look.width) {
+            writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), look.color))?;
+        }
+    }
     if machine.built_in {
         for line in wrap(BUILT_IN, look.width) {
             writeln!(out, "{line}")?;
@@ -113,7 +119,11 @@ pub(crate) fn why(inspection: &Inspection) -> String {
             0 => String::new(),
             count => format!(", {count} could not be made (see below)"),
         };
-        return format!("{made} found nothing that speaks against this job{skipped}.");
+        let accepted = match inspection.findings.iter().filter(|finding| finding.accepted.is_some()).count() {
+            0 => String::new(),
+            count => format!(" but {}", counted(count as u64, "accepted finding", "accepted findings")),
+        };
+        return format!("{made} found nothing that speaks against this job{accepted}{skipped}.");
     };
     let place = first.line.map(|line| format!(" (line {line})")).unwrap_or_default();
     let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
@@ -125,6 +135,15 @@ pub(crate) fn why(inspection: &Inspection) -> String {
     let others = if others.is_empty() { String::new() } else { format!("; {}", others.join(", ")) };
     let message = units(&safe(&first.message));
     format!("{}{place}{others}.", message.trim_end_matches('.'))
+}
+
+/// What became of the entries of accepted findings; nothing where all of them hold.
+fn accepted(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("accepted", look);
+    for remark in inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks) {
+        section.item("–", &units(&safe(remark)));
+    }
+    section
 }
 
 fn time(inspection: &Inspection, look: Look) -> Section {
@@ -387,6 +406,12 @@ mod tests {
     }
 
     #[test]
+    fn accepted_findings_are_told_and_unsafe_ones_in_the_head() {
+        let text = render(Ok(sample::accepted()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/accepted-80.txt"]);
+    }
+
+    #[test]
     fn empty_job() {
         let text = render(Ok(sample::empty()), 80, false);
         snapbox::assert_data_eq!(text, snapbox::file!["snapshots/empty-80.txt"]);
@@ -394,7 +419,9 @@ mod tests {
 
     #[test]
     fn fits_every_width_from_40() {
-        for outcome in [sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()] {
+        for outcome in
+            [sample::accepted(), sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()]
+        {
             for width in 40..=110 {
                 let text = render(Ok(outcome.clone()), width, false);
                 for line in text.lines() {

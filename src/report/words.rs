@@ -6,7 +6,7 @@ use std::borrow::Cow;
 
 use anstyle::{AnsiColor, Style};
 
-use crate::inspection::{Severity, Verdict};
+use crate::inspection::{AcceptedWhy, Severity, Verdict};
 
 /// What a job or a path may hold that a terminal would act on instead of showing.
 fn acts_on_terminal(c: char) -> bool {
@@ -134,6 +134,18 @@ pub fn with_unit(number: String, unit: &str) -> String {
 fn whole(seconds: f64) -> u64 {
     // `as` saturates, and turns what is no number into 0.
     seconds.round() as u64
+}
+
+/// Why a finding is accepted: `Accepted until 2027-01-31 by K.: reason`.
+pub fn because(accepted: &AcceptedWhy) -> String {
+    let until = accepted.until.as_ref().map(|day| format!(" until {day}")).unwrap_or_default();
+    let by = accepted.by.as_ref().map(|by| format!(" by {by}")).unwrap_or_default();
+    format!("Accepted{until}{by}: {}", accepted.because)
+}
+
+/// A place as `x 1, y 2, z 3 mm`.
+pub fn place([x, y, z]: [f64; 3]) -> String {
+    format!("x {}, y {}, z {} mm", number(x), number(y), number(z))
 }
 
 /// A time as `1 h 02 min 05 s`; under a minute with one decimal.

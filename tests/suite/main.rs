@@ -1,9 +1,11 @@
 //! One integration binary: closed forms and published values, properties, corpus, command line.
 
+mod accepted;
 mod browser;
 mod command_line;
 mod compare;
 mod corpus;
+mod formats;
 mod headroom;
 mod linear_program;
 mod matrix;

@@ -1,30 +1,34 @@
 //! `gonogo check` on several machines.
 
-use std::io::Write;
+use std::io::{self, Write};
 
 use anyhow::{Context, bail};
 
 use super::{CheckArgs, Exit, Format, Job, Progress, Terminal, jobs};
 use crate::crew::Crew;
+use crate::inspection::Inspection;
 use crate::machine::Machine;
 use crate::matrix::{Judged, Totals};
 use crate::preflight::inspect_path_on;
-use crate::report::Look;
 use crate::report::csv::CsvReport;
+use crate::report::junit::JunitReport;
 use crate::report::matrix::{JsonMatrix, MatrixReport, TableMatrix};
 use crate::report::openmetrics::OpenMetricsReport;
+use crate::report::sarif::SarifReport;
+use crate::report::{Look, Report};
 
 /// Judges all jobs on all machines and delivers the report as asked for. Each job is read once.
 pub fn run(
     args: &CheckArgs,
     jobs: &[Job],
     machines: &[Machine],
+    accept: &(dyn Fn(&mut Inspection) + Sync),
     terminal: &Terminal,
     progress: &Progress,
 ) -> anyhow::Result<Exit> {
     let look = args.delivery.look(terminal);
     let mut totals = Totals::new(machines.iter().map(Machine::facts), args.fail_on.limit());
-    let Some(mut report) = renderer(args.format, machines, look) else {
+    let Some(mut report) = renderer(args, machines, look) else {
         bail!("a page shows one machine: --format html takes a single --machine");
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
@@ -34,7 +38,11 @@ pub fn run(
         jobs,
         args.jobs.threads,
         progress,
-        |job, crew| judge(job, &machines, &on_bytes, crew),
+        |job, crew| {
+            let mut judged = judge(job, &machines, &on_bytes, crew);
+            judged.iter_mut().flatten().for_each(accept);
+            judged
+        },
         |judged| {
             totals.count(&judged);
             // Whoever reads line by line wants each line when it is there.
@@ -51,16 +59,34 @@ fn judge<'e>(job: &Job, machines: &[&Machine], on_bytes: &'e (dyn Fn(u64) + Sync
 }
 
 /// None where a format shows one machine.
-fn renderer(format: Format, machines: &[Machine], look: Look) -> Option<Box<dyn MatrixReport>> {
+fn renderer(args: &CheckArgs, machines: &[Machine], look: Look) -> Option<Box<dyn MatrixReport>> {
     let machines: Vec<_> = machines.iter().map(Machine::facts).collect();
-    Some(match format {
+    Some(match args.format {
         Format::Text => Box::new(TableMatrix::new(look, &machines)),
         Format::Json => Box::new(JsonMatrix::document(machines)),
         Format::Ndjson => Box::new(JsonMatrix::lines(machines)),
         Format::Csv => Box::new(CsvReport::new(machines)),
         Format::OpenMetrics => Box::new(OpenMetricsReport::new(&machines)),
+        Format::Sarif => Box::new(CellByCell(SarifReport::new())),
+        Format::Junit => Box::new(CellByCell(JunitReport::new(args.fail_on.severity()))),
         Format::Html => return None,
     })
+}
+
+/// A report of single jobs, given each job on each machine in turn.
+struct CellByCell<R>(R);
+
+impl<R: Report> MatrixReport for CellByCell<R> {
+    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
+        match judged {
+            Ok(cells) => cells.iter().try_for_each(|inspection| self.0.add(&Ok(inspection.clone()), out)),
+            Err(unjudged) => self.0.add(&Err(unjudged.clone()), out),
+        }
+    }
+
+    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        self.0.finish(out)
+    }
 }
 
 /// A job passes when at least one machine takes it.

@@ -1,0 +1,258 @@
+//! Findings that somebody looked at and accepted: a file that people can review, and what it does to a report.
+//!
+//! An entry is bound to the name of the machine, to the file name of the job and to the [`fingerprint`] of the finding, so
+//! that slicing the job anew or changing other keys of the sheet keeps it. It does not cover what weighs more or is worse
+//! than what was accepted.
+
+pub mod fingerprint;
+mod read;
+mod write;
+
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use crate::checks::is_unsafe;
+use crate::inspection::{Acceptance, AcceptedWhy, Finding, Inspection, Severity, Verdict};
+use crate::machine::{SheetFaults, render_faults};
+use crate::report::words;
+
+pub use toml_edit::Date as Day;
+pub use write::{NotToml, put};
+
+/// Name of the file that is looked for from the current directory upward.
+pub const ACCEPTED_FILE: &str = "gonogo.accepted.toml";
+/// Largest file, bytes.
+pub const ACCEPTED_MAX_BYTES: usize = 1 << 20;
+/// Longest reason, characters.
+pub const BECAUSE_MAX: usize = 500;
+/// How much farther beyond its limit a value may be than the accepted one, as a share of that distance.
+const WORSE_SHARE: f64 = 0.1;
+/// Checks whose limit is a value to stay away from, so that a value does not tell which of two findings is worse.
+const TO_STAY_AWAY_FROM: &[&str] = &["drives-resonance"];
+
+/// One accepted finding.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entry {
+    /// File name of the job, see [`job_name`].
+    pub job: String,
+    /// Name of the machine.
+    pub machine: String,
+    /// The check.
+    pub check: &'static str,
+    /// What it weighed; a finding that weighs more is not covered.
+    pub severity: Severity,
+    /// Of the finding.
+    pub fingerprint: String,
+    /// Why.
+    pub because: String,
+    /// Last day on which it counts as accepted.
+    pub until: Option<Day>,
+    /// Who accepted it.
+    pub by: Option<String>,
+    /// True where somebody accepted a no-go on heat or travel.
+    pub even_unsafe: bool,
+    /// Where it was: x, y, z in machine coordinates, mm. For people.
+    pub place_mm: Option<[f64; 3]>,
+    /// The worst value; a worse one is not covered.
+    pub value: Option<f64>,
+    /// Its limit.
+    pub limit: Option<f64>,
+}
+
+/// A file of accepted findings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Accepted {
+    /// Its path as given.
+    pub source: String,
+    /// Its entries, in their order.
+    pub entries: Vec<Entry>,
+}
+
+/// Why there are no accepted findings.
+#[derive(Debug, thiserror::Error)]
+pub enum AcceptedError {
+    /// The file could not be read.
+    #[error("cannot read the accepted findings {}: {source}", .path.display())]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// Why not.
+        source: io::Error,
+    },
+    /// The file was read and has faults.
+    #[error(transparent)]
+    Faults(#[from] SheetFaults),
+}
+
+impl AcceptedError {
+    /// The full text, with or without colour.
+    pub fn render(&self, color: bool) -> String {
+        match self {
+            Self::Read { .. } => self.to_string(),
+            Self::Faults(faults) => render_faults(faults, color),
+        }
+    }
+}
+
+/// The nearest [`ACCEPTED_FILE`] from `start_dir` upward.
+pub fn nearest(start_dir: &Path) -> Option<PathBuf> {
+    let start = std::path::absolute(start_dir).unwrap_or_else(|_| start_dir.to_owned());
+    start.ancestors().map(|dir| dir.join(ACCEPTED_FILE)).find(|path| path.is_file())
+}
+
+/// The name an entry knows a job by: its file name without `.gz`. None for standard input.
+pub fn job_name(path: &str) -> Option<String> {
+    let name = Path::new(path).file_name().filter(|_| path != "-")?.to_string_lossy();
+    Some(name.strip_suffix(".gz").unwrap_or(&name).to_owned())
+}
+
+/// What an entry says about a finding with its fingerprint.
+enum Covered {
+    Yes,
+    No(String),
+}
+
+impl Accepted {
+    /// Reads the text of a file; `source` is its path for messages.
+    ///
+    /// # Errors
+    /// All faults of the text, by position.
+    pub fn parse(source: &str, text: &str) -> Result<Self, SheetFaults> {
+        read::read(source, text.as_bytes()).map(|entries| Self { source: source.to_owned(), entries })
+    }
+
+    /// Reads a file.
+    ///
+    /// # Errors
+    /// When it cannot be read, or all faults of its text.
+    pub fn load(path: &Path) -> Result<Self, AcceptedError> {
+        let mut bytes = Vec::new();
+        File::open(path)
+            .and_then(|file| file.take(ACCEPTED_MAX_BYTES as u64 + 1).read_to_end(&mut bytes))
+            .map_err(|source| AcceptedError::Read { path: path.to_owned(), source })?;
+        let source = path.to_string_lossy().into_owned();
+        Ok(read::read(&source, &bytes).map(|entries| Self { source, entries })?)
+    }
+
+    /// The entry for a finding of that report and weight, whether or not it covers it today.
+    pub fn entry_for(&self, inspection: &Inspection, finding: &Finding) -> Option<&Entry> {
+        let near = fingerprint::near(inspection, finding);
+        let same = |entry: &&Entry| entry.check == finding.check && entry.severity == finding.severity;
+        self.entries_for(inspection).filter(same).find(|entry| near.contains(&entry.fingerprint))
+    }
+
+    fn entries_for<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {
+        let (job, machine) = (job_name(&inspection.job.path), inspection.machine.name.clone());
+        self.entries.iter().filter(move |entry| job.as_ref() == Some(&entry.job) && entry.machine == machine)
+    }
+
+    /// Marks the findings that are accepted `today`; they no longer decide the verdict. Entries that have run out, cover
+    /// too little or find nothing are told. Without an entry for this job on this machine nothing changes.
+    pub fn apply(&self, inspection: &mut Inspection, today: Day) {
+        let entries: Vec<&Entry> = self.entries_for(inspection).collect();
+        if entries.is_empty() {
+            return;
+        }
+        let (mut met, mut remarks) = (vec![false; entries.len()], Vec::new());
+        let mut why: Vec<Option<AcceptedWhy>> = Vec::new();
+        for finding in &inspection.findings {
+            let near = fingerprint::near(inspection, finding);
+            let (mut accepted, mut refused) = (None, None);
+            for (entry, met) in entries.iter().zip(&mut met) {
+                if entry.check != finding.check || !near.contains(&entry.fingerprint) {
+                    continue;
+                }
+                *met = true;
+                match entry.covers(finding, today) {
+                    Covered::Yes => accepted = accepted.or_else(|| Some(entry.why(finding))),
+                    Covered::No(remark) => refused = refused.or(Some(remark)),
+                }
+            }
+            remarks.extend(refused.filter(|_| accepted.is_none()));
+            why.push(accepted);
+        }
+        let stale = entries.iter().zip(met).filter(|(_, met)| !met);
+        remarks.extend(stale.map(|(entry, _)| entry.stale(&self.source)));
+        for (finding, accepted) in inspection.findings.iter_mut().zip(why) {
+            finding.accepted = accepted;
+        }
+        inspection.verdict = Verdict::of(&inspection.findings);
+        inspection.acceptance = Some(Acceptance { source: self.source.clone(), remarks });
+    }
+}
+
+impl Entry {
+    fn why(&self, finding: &Finding) -> AcceptedWhy {
+        AcceptedWhy {
+            because: self.because.clone(),
+            until: self.until.map(|day| day.to_string()),
+            by: self.by.clone(),
+            even_unsafe: is_unsafe(finding.check, finding.severity),
+        }
+    }
+
+    fn covers(&self, finding: &Finding, today: Day) -> Covered {
+        let place = self.place();
+        let (check, because) = (self.check, &self.because);
+        if let Some(until) = self.until.filter(|until| *until < today) {
+            let text =
+                format!("{check}{place} was accepted until {until} and counts again (accepted because: {because})");
+            return Covered::No(text);
+        }
+        if finding.severity > self.severity {
+            let (now, then) = (finding.severity, self.severity);
+            return Covered::No(format!("{check}{place} is {now} by now, accepted was a {then}: it counts again"));
+        }
+        if let Some((now, then)) = self.worse(finding) {
+            let (now, then) = words::pair(now, then);
+            let [now, then] = [now, then].map(|number| words::with_unit(number, finding.unit));
+            return Covered::No(format!(
+                "{check}{place} is worse than what was accepted, {now} against {then}: it counts again"
+            ));
+        }
+        Covered::Yes
+    }
+
+    /// Value now and then, where it is clearly farther beyond its limit by now.
+    fn worse(&self, finding: &Finding) -> Option<(f64, f64)> {
+        let (now, then) = (finding.value?, self.value.filter(|_| !TO_STAY_AWAY_FROM.contains(&self.check))?);
+        let now_beyond = now - finding.limit?;
+        let then_beyond = then - self.limit?;
+        let room = then_beyond.abs() * (1.0 + WORSE_SHARE) + 1e-9 * now.abs();
+        (now_beyond.abs() > room || now_beyond * then_beyond < 0.0).then_some((now, then))
+    }
+
+    fn stale(&self, source: &str) -> String {
+        let (check, place, severity) = (self.check, self.place(), self.severity);
+        format!("{check}{place}, accepted as {severity}, is no longer found: take its entry out of {source}")
+    }
+
+    /// ` at x 1, y 2, z 3 mm`, or nothing.
+    fn place(&self) -> String {
+        self.place_mm.map_or(String::new(), |place_mm| format!(" at {}", words::place(place_mm)))
+    }
+}
+
+/// The day of a time, given in seconds since 1970-01-01 00:00 UTC, in UTC. Proleptic Gregorian calendar, counted from
+/// 1 March of year 0 so that leap days come last (H. Hinnant, "chrono-Compatible Low-Level Date Algorithms", 2013).
+pub fn day_of(unix_s: u64) -> Day {
+    let days = unix_s / 86_400 + 719_468;
+    let (era, of_era) = (days / 146_097, days % 146_097);
+    let year_of_era = (of_era - of_era / 1460 + of_era / 36_524 - of_era / 146_096) / 365;
+    let of_year = of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let from_march = (5 * of_year + 2) / 153;
+    let day = of_year - (153 * from_march + 2) / 5 + 1;
+    let month = if from_march < 10 { from_march + 3 } else { from_march - 9 };
+    let year = era * 400 + year_of_era + u64::from(month <= 2);
+    Day { year: u16::try_from(year).unwrap_or(u16::MAX), month: month as u8, day: day as u8 }
+}
+
+/// Reads `2027-01-31`.
+pub fn day_from(text: &str) -> Option<Day> {
+    let read: toml_edit::Datetime = text.parse().ok()?;
+    read.date.filter(|_| read.time.is_none() && read.offset.is_none())
+}
+
+#[cfg(test)]
+mod tests;

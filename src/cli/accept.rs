@@ -1,0 +1,225 @@
+//! `gonogo accept`, and the options that name the accepted findings.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use anyhow::{Context, bail};
+use clap::Args;
+
+use super::output::{Content, Output};
+use super::terminal::Terminal;
+use super::{Exit, complain, explain, sheet};
+use crate::accepted::{
+    self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, fingerprint, job_name,
+    nearest,
+};
+use crate::checks::{self, is_unsafe};
+use crate::crew::Crew;
+use crate::inspection::{Finding, Inspection};
+use crate::preflight::inspect_path;
+use crate::report::words::{safe, severity_mark, units, wrap};
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo accept hook.gcode --check purge-line --because \"the clip is off while it purges\"
+  gonogo accept hook.gcode --check melt-rate-exceeded --because \"prints well, 12 test parts\" --until 2027-01-31
+  gonogo accept hook.gcode --check outside-travel --even-unsafe --because \"the end stop was moved by hand\"
+
+Entries are kept in a file that people can review. They are bound to the job's file name, the machine's name, and the
+check and place in the part: slicing anew keeps them, getting worse does not. `gonogo check` finds the file from the
+current directory upward, like a sheet.
+
+A no-go on heat or travel can burn, set fire or drive an axis into something. Accepting one does not make it safe: stay
+with the machine; the maker's documents come first.
+
+Exit codes: 0 accepted, 2 not.";
+
+/// Accept what a check finds on a job, with a reason, so that it no longer decides the verdict.
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct AcceptArgs {
+    /// The job.
+    #[arg(value_name = "JOB")]
+    job: PathBuf,
+    /// Accept what this check finds.
+    #[arg(long, value_name = "ID")]
+    check: String,
+    /// Why it may be passed over.
+    #[arg(long, value_name = "TEXT", value_parser = reason)]
+    because: String,
+    /// Last day on which it counts as accepted, such as 2027-01-31.
+    #[arg(long, value_name = "DATE", value_parser = day)]
+    until: Option<Day>,
+    /// Who accepts it.
+    #[arg(long, value_name = "NAME", value_parser = reason)]
+    by: Option<String>,
+    /// Accept no-go findings on heat and travel too; every report says so in its head.
+    #[arg(long)]
+    even_unsafe: bool,
+    #[command(flatten)]
+    machine: sheet::MachineArg,
+    #[command(flatten)]
+    accepted: AcceptedArg,
+}
+
+/// Which file of accepted findings.
+#[derive(Debug, Args)]
+pub struct AcceptedArg {
+    /// The accepted findings; otherwise gonogo.accepted.toml is looked for from the current directory upward.
+    #[arg(long, value_name = "FILE")]
+    accepted: Option<PathBuf>,
+    /// Take this for today's date; otherwise the clock says, in UTC.
+    #[arg(long, value_name = "DATE", value_parser = day, hide = true)]
+    today: Option<Day>,
+}
+
+fn day(text: &str) -> Result<Day, String> {
+    day_from(text).ok_or_else(|| "a day such as 2027-01-31".to_owned())
+}
+
+fn reason(text: &str) -> Result<String, String> {
+    match text.trim() {
+        "" => Err("say why".to_owned()),
+        text if text.chars().any(char::is_control) => Err("one line without control characters".to_owned()),
+        text if text.chars().count() > BECAUSE_MAX => Err(format!("at most {BECAUSE_MAX} characters")),
+        text => Ok(text.to_owned()),
+    }
+}
+
+impl AcceptedArg {
+    /// Today.
+    pub fn today(&self) -> Day {
+        let clock = || SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+        self.today.unwrap_or_else(|| day_of(clock()))
+    }
+
+    /// The file, where there is one.
+    fn file(&self) -> anyhow::Result<Option<PathBuf>> {
+        if let Some(path) = &self.accepted {
+            return Ok(Some(path.clone()));
+        }
+        Ok(nearest(&std::env::current_dir().context("cannot tell the working directory")?))
+    }
+
+    /// The accepted findings; empty without a file. Faults go to standard error; none comes back then.
+    ///
+    /// # Errors
+    /// When there is no working directory to start from.
+    pub fn load(&self, terminal: &Terminal) -> anyhow::Result<Option<Accepted>> {
+        let none = || Accepted { source: ACCEPTED_FILE.to_owned(), entries: Vec::new() };
+        let Some(path) = self.file()? else { return Ok(Some(none())) };
+        Ok(match Accepted::load(&path) {
+            Ok(accepted) => Some(accepted),
+            Err(error) => {
+                show(&error, terminal);
+                None
+            }
+        })
+    }
+}
+
+fn show(error: &AcceptedError, terminal: &Terminal) {
+    match error {
+        AcceptedError::Read { .. } => complain(&error.to_string()),
+        AcceptedError::Faults(_) => sheet::show_text(&error.render(terminal.stderr_color()), terminal),
+    }
+}
+
+/// Runs the command.
+pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let Some(check) = checks::find(&args.check).map(|check| check.id) else {
+        complain(&explain::unknown(&args.check, checks::CATALOGUE));
+        return Ok(Exit::Unjudged);
+    };
+    let Some(job) = job_name(&args.job.to_string_lossy()) else {
+        bail!("standard input has no name by which the finding could be known again: give a file");
+    };
+    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let path = args.accepted.file()?.unwrap_or_else(|| PathBuf::from(ACCEPTED_FILE));
+    let text = match fs::read_to_string(&path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
+        read => read.with_context(|| format!("cannot read the accepted findings {}", path.display()))?,
+    };
+    let known = match Accepted::parse(&path.to_string_lossy(), &text) {
+        Ok(known) => known,
+        Err(faults) => {
+            show(&faults.into(), terminal);
+            return Ok(Exit::Unjudged);
+        }
+    };
+    let inspection = inspect_path(&args.job, &machine, &|_| (), &Crew::default())?;
+    let found: Vec<&Finding> = inspection.findings.iter().filter(|finding| finding.check == check).collect();
+    if found.is_empty() {
+        bail!("{check} finds nothing in {} on {}: there is nothing to accept", args.job.display(), machine.name);
+    }
+    if !args.even_unsafe && found.iter().any(|finding| is_unsafe(check, finding.severity)) {
+        bail!(
+            "{check} is a no-go on heat or travel: mend the job or the sheet. Where you know why it is safe on this \
+             machine, --even-unsafe accepts it, and every report says so in its head"
+        );
+    }
+    let entries: Vec<_> = found.iter().map(|finding| args.entry(&job, &inspection, finding, &known)).collect();
+    let text = accepted::put(&text, &entries)?;
+    if let Err(faults) = Accepted::parse(&path.to_string_lossy(), &text) {
+        show(&faults.into(), terminal);
+        return Ok(Exit::Unjudged);
+    }
+    let mut file = Output::file(&path)?;
+    file.write_all(text.as_bytes())
+        .and_then(|()| file.finish())
+        .with_context(|| format!("cannot write {}", path.display()))?;
+    tell(&found, &path.to_string_lossy(), terminal)?;
+    Ok(Exit::Passed)
+}
+
+impl AcceptArgs {
+    /// The entry for a finding, and the fingerprint of the one whose place it takes.
+    fn entry(
+        &self,
+        job: &str,
+        inspection: &Inspection,
+        finding: &Finding,
+        known: &Accepted,
+    ) -> (Option<String>, Entry) {
+        let replaces = known.entry_for(inspection, finding).map(|entry| entry.fingerprint.clone());
+        let entry = Entry {
+            job: job.to_owned(),
+            machine: inspection.machine.name.clone(),
+            check: finding.check,
+            severity: finding.severity,
+            fingerprint: fingerprint::of(inspection, finding),
+            because: self.because.clone(),
+            until: self.until,
+            by: self.by.clone(),
+            even_unsafe: is_unsafe(finding.check, finding.severity),
+            place_mm: finding.place_mm,
+            value: finding.value.filter(|value| value.is_finite()),
+            limit: finding.limit.filter(|limit| limit.is_finite()),
+        };
+        (replaces, entry)
+    }
+}
+
+fn tell(found: &[&Finding], path: &str, terminal: &Terminal) -> anyhow::Result<()> {
+    let look = terminal.stdout_look();
+    let mut output = Output::stdout(Content::Page { color: look.color });
+    for finding in found {
+        let line = finding.line.map(|line| format!(" line {line}:")).unwrap_or_default();
+        let mark = severity_mark(finding.severity);
+        let text = format!("{mark} {}{line} {} [{}]", finding.severity, units(&safe(&finding.message)), finding.check);
+        for line in wrap(&text, look.width) {
+            writeln!(output, "{line}")?;
+        }
+    }
+    writeln!(output, "Accepted in {}", safe(path))?;
+    if found.iter().any(|finding| is_unsafe(finding.check, finding.severity)) {
+        let caution = "This can burn, set fire or drive an axis into something. Stay with the machine, ready to cut its \
+            power; the maker's documents come first.";
+        for line in wrap(caution, look.width) {
+            writeln!(output, "{line}")?;
+        }
+    }
+    output.finish().context("cannot write")
+}

@@ -1,0 +1,198 @@
+//! SARIF against the schema that OASIS publishes, and JUnit XML read by a reader of others.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use gonogo::inspection::{AcceptedWhy, Finding, Inspection, Severity};
+use gonogo::machine::Machine;
+use gonogo::preflight::{Sizes, inspect};
+use gonogo::queue::{Outcome, Unjudged};
+use gonogo::report::Report;
+use gonogo::report::junit::JunitReport;
+use gonogo::report::sarif::{RESULTS_MAX, SarifReport};
+use junit_parser::TestSuites;
+use serde_json::Value;
+
+/// The schema of SARIF 2.1.0 is that of OASIS, as the crate `serde-sarif` (MIT) carries it.
+fn schema() -> Value {
+    let compiler = Command::new("rustc").arg("-vV").output().expect("rustc runs");
+    let compiler = String::from_utf8(compiler.stdout).expect("UTF-8");
+    let host = compiler.lines().find_map(|line| line.strip_prefix("host: ")).expect("the host");
+    // Packages for other systems need not be there.
+    let metadata = Command::new(env!("CARGO"))
+        .args(["metadata", "--format-version", "1", "--offline", "--filter-platform", host])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .output()
+        .expect("cargo runs");
+    let metadata: Value = serde_json::from_slice(&metadata.stdout).expect("cargo answers in JSON");
+    let packages = metadata["packages"].as_array().expect("packages");
+    let carrier = packages.iter().find(|package| package["name"] == "serde-sarif").expect("a dependency of the tests");
+    let manifest = PathBuf::from(carrier["manifest_path"].as_str().expect("a path"));
+    let text = std::fs::read_to_string(manifest.with_file_name("src").join("schema.json")).expect("the schema");
+    // As published, the pattern for languages has a bracket too many and is no regular expression.
+    let text = text.replace("[a-zA-Z]{2}]?$", "[a-zA-Z]{2}$");
+    serde_json::from_str(&text).expect("the schema is JSON")
+}
+
+fn judge(path: &str) -> Inspection {
+    let machine = Machine::load(Path::new("corpus/machines/heron.toml")).expect("a corpus sheet");
+    inspect(&std::fs::read(path).expect("a corpus job")[..], path, &machine, &Sizes::default()).expect("reads")
+}
+
+fn corpus() -> Vec<Outcome> {
+    let mut paths: Vec<String> = std::fs::read_dir("corpus/jobs")
+        .expect("the jobs")
+        .map(|entry| entry.expect("an entry").path().display().to_string())
+        .collect();
+    paths.sort();
+    paths.iter().map(|path| Ok(judge(path))).collect()
+}
+
+fn render(mut report: impl Report, outcomes: &[Outcome]) -> String {
+    let mut out = Vec::new();
+    for outcome in outcomes {
+        report.add(outcome, &mut out).expect("memory can be written");
+    }
+    report.finish(&mut out).expect("memory can be written");
+    String::from_utf8(out).expect("UTF-8")
+}
+
+fn sarif(outcomes: &[Outcome]) -> Value {
+    serde_json::from_str(&render(SarifReport::new(), outcomes)).expect("JSON")
+}
+
+fn lost() -> Outcome {
+    Err(Unjudged { path: "jobs/lost one.gcode".to_owned(), error: "cannot read it <here> & now".to_owned() })
+}
+
+/// A report with something accepted, from standard input, with all that XML and JSON must escape.
+fn accepted() -> Inspection {
+    let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+    inspection.job.path = "-".to_owned();
+    inspection.machine.name = "He<r>on \"&\" \u{1b}[2J".to_owned();
+    let finding = inspection.findings.first_mut().expect("it is astray");
+    let because = "the end stop was moved".to_owned();
+    finding.accepted = Some(AcceptedWhy {
+        because,
+        until: Some("2027-01-31".to_owned()),
+        by: Some("K.".to_owned()),
+        even_unsafe: true,
+    });
+    inspection
+}
+
+#[test]
+fn sarif_fits_the_published_schema() {
+    let validator = jsonschema::validator_for(&schema()).expect("a schema");
+    for outcomes in [vec![], corpus(), vec![lost()], vec![Ok(accepted()), lost()]] {
+        let report = sarif(&outcomes);
+        let faults: Vec<String> = validator.iter_errors(&report).map(|fault| fault.to_string()).collect();
+        assert_eq!(faults, Vec::<String>::new());
+        let read: serde_sarif::sarif::Sarif = serde_json::from_value(report.clone()).expect("another reader");
+        let found = outcomes.iter().flatten().map(|inspection| inspection.findings.len()).sum::<usize>();
+        assert_eq!(read.runs[0].results.as_ref().map(Vec::len), Some(found));
+    }
+    let mut wrong = sarif(&corpus());
+    wrong["runs"][0]["results"][0]["level"] = "fatal".into();
+    assert!(!validator.is_valid(&wrong));
+}
+
+#[test]
+fn a_sarif_result_points_at_line_rule_and_place() {
+    let report = sarif(&[lost(), Ok(judge("corpus/jobs/heron-astray.gcode"))]);
+    let run = &report["runs"][0];
+    let result = &run["results"][0];
+    let rule = &run["tool"]["driver"]["rules"][result["ruleIndex"].as_u64().expect("an index") as usize];
+    assert_eq!(rule["id"], result["ruleId"]);
+    assert!(rule["help"]["text"].as_str().expect("text").contains("How it is computed: "));
+    let of = judge("corpus/jobs/heron-astray.gcode").findings.remove(0);
+    assert_eq!((&result["level"], of.severity), (&Value::from("error"), Severity::NoGo));
+    let at = &result["locations"][0]["physicalLocation"];
+    assert_eq!(at["artifactLocation"]["uri"], "corpus/jobs/heron-astray.gcode");
+    assert_eq!(at["region"]["startLine"], of.line.expect("a line"));
+    assert_eq!(at["region"]["snippet"]["text"], of.excerpts[0].text.as_str());
+    assert_eq!(result["properties"]["place_mm"], serde_json::json!(of.place_mm.expect("a place")));
+    assert_eq!(result["partialFingerprints"]["findingInPart/v1"].as_str().map(str::len), Some(16));
+    let told = &run["invocations"][0];
+    assert_eq!(told["executionSuccessful"], false);
+    let notice = &told["toolExecutionNotifications"][0];
+    assert_eq!(notice["message"]["text"], "cannot read it <here> & now");
+    assert_eq!(notice["locations"][0]["physicalLocation"]["artifactLocation"]["uri"], "jobs/lost%20one.gcode");
+    assert_eq!(run["properties"]["machines"].as_array().map(Vec::len), Some(1));
+}
+
+#[test]
+fn an_accepted_result_is_suppressed_and_the_report_says_so() {
+    let report = sarif(&[Ok(accepted())]);
+    let run = &report["runs"][0];
+    let suppression = &run["results"][0]["suppressions"][0];
+    assert_eq!((&suppression["kind"], &suppression["status"]), (&"external".into(), &"accepted".into()));
+    assert_eq!(suppression["justification"], "Accepted until 2027-01-31 by K.: the end stop was moved");
+    assert_eq!(run["properties"]["unsafeFindingsAccepted"], 1);
+    let notices = run["invocations"][0]["toolExecutionNotifications"].as_array().expect("notices");
+    assert!(notices[0]["message"]["text"].as_str().is_some_and(|text| text.starts_with("UNSAFE: 1 no-go finding")));
+    let at = &run["results"][0]["locations"][0]["physicalLocation"]["artifactLocation"];
+    assert_eq!((at.get("uri"), &at["description"]["text"]), (None, &"standard input".into()));
+}
+
+#[test]
+fn results_beyond_the_bound_are_counted_and_not_written() {
+    let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+    let finding: Finding = inspection.findings.remove(0);
+    inspection.findings = vec![finding; 1000];
+    let many: Vec<Outcome> = (0..26).map(|_| Ok(inspection.clone())).collect();
+    let report = sarif(&many);
+    assert_eq!(report["runs"][0]["results"].as_array().map(Vec::len), Some(RESULTS_MAX));
+    assert_eq!(report["runs"][0]["properties"]["resultsLeftOut"], 1000);
+    let text = report["runs"][0]["invocations"][0]["toolExecutionNotifications"][0]["message"]["text"].clone();
+    assert_eq!(text, "1000 results beyond 25000 are left out of this report");
+}
+
+fn junit(outcomes: &[Outcome], fail_on: Severity) -> TestSuites {
+    let text = render(JunitReport::new(fail_on), outcomes);
+    junit_parser::from_reader(text.as_bytes()).expect("a reader of others reads it")
+}
+
+#[test]
+fn junit_is_read_by_others() {
+    let outcomes = corpus();
+    for fail_on in [Severity::NoGo, Severity::Hold] {
+        let suites = junit(&outcomes, fail_on).suites;
+        assert_eq!(suites.len(), outcomes.len());
+        for (suite, inspection) in suites.iter().zip(outcomes.iter().flatten()) {
+            assert_eq!(suite.name, format!("{} on Heron", inspection.job.path));
+            let mut failing: Vec<&str> =
+                inspection.findings.iter().filter(|f| f.severity >= fail_on).map(|f| f.check).collect();
+            failing.sort_unstable();
+            failing.dedup();
+            assert_eq!((suite.failures as usize, suite.errors), (failing.len(), 0), "{}", suite.name);
+            assert_eq!(suite.skipped as usize, inspection.checks_skipped.len());
+            assert_eq!(suite.tests as usize, suite.cases.len());
+            assert!(suite.cases.len() >= inspection.checks_run.len() + inspection.checks_skipped.len());
+            for check in failing {
+                let failed = suite.cases.iter().any(|case| case.name.ends_with(check) && case.status.is_failure());
+                assert!(failed, "{check} in {}", suite.name);
+            }
+            let said = suite.system_out.as_deref().unwrap_or_default();
+            assert!(said.contains("Never leave a heating or moving machine unattended"), "{said}");
+        }
+    }
+    assert_eq!(junit(&[], Severity::NoGo).suites.len(), 0);
+}
+
+#[test]
+fn junit_tells_what_was_not_judged_and_what_was_accepted() {
+    let suites = junit(&[lost(), Ok(accepted())], Severity::NoGo).suites;
+    let error = suites[0].cases[0].status.error_as_ref();
+    assert_eq!((suites[0].errors, error.message.as_str()), (1, "cannot read it <here> & now"));
+    let suite = &suites[1];
+    assert_eq!(suite.name, "- on He<r>on \"&\" ·[2J");
+    assert!(suite.properties.vec.contains(&("unsafe-findings-accepted".to_owned(), "1".to_owned())));
+    assert!(
+        suite.system_out.as_deref().is_some_and(|said| said.starts_with("UNSAFE: 1 no-go finding on heat or travel"))
+    );
+    let of = accepted().findings.remove(0);
+    let case = suite.cases.iter().find(|case| case.original_name == of.check).expect("a case");
+    let told = case.system_out.as_deref().expect("it is told");
+    assert!(told.contains("Accepted until 2027-01-31 by K.: the end stop was moved"), "{told}");
+}
