@@ -1,9 +1,14 @@
 //! Pictures as SVG, on their own or inside a page. One palette for all; a page may recolour it, see [`ink`].
 
+mod spectrum;
+
 use std::fmt::Display;
 
 use plotters::coord::Shift;
 use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
+
+pub use spectrum::spectrum_svg;
+pub(crate) use spectrum::{LEAST_HZ, points, top};
 
 /// The colours of all pictures. Each stands for one thing, so that a page can give it another colour in the dark by its
 /// value alone: no two are equal.

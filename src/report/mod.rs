@@ -8,6 +8,7 @@ pub mod headroom;
 pub mod headroom_json;
 pub mod json;
 mod page;
+pub mod resonance;
 #[cfg(test)]
 pub(crate) mod sample;
 mod strip;

@@ -130,7 +130,8 @@ impl Patterns {
 
 impl Watch<Printed> for Watching<'_> {
     fn take(&mut self, gathered: &mut Printed, range: Range<usize>, share: f64) {
-        gathered.seconds += range.filter(|&i| self.block.extrudes(i)).map(|i| self.block.time_s[i]).sum::<f64>() * share;
+        gathered.seconds +=
+            range.filter(|&i| self.block.extrudes(i)).map(|i| self.block.time_s[i]).sum::<f64>() * share;
     }
 
     fn over(&mut self, stroke: Stroke<Printed>, _: &Turn) {

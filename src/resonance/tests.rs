@@ -195,9 +195,10 @@ fn time_falls_into_the_band_of_the_cycle() {
     assert!(band.time_share > 0.97 && band.rms_mm_s2 > 100.0);
     assert_eq!(y.strokes[0].0, 2.0);
     assert!(x.modes[0].time_share == 0.0 && x.still_share < 1e-9 && x.fixed[0].time_share > 0.97, "{x:?}");
-    // All of the power is in some band.
+    // All of the power that is kept is in one band.
     let squares: f64 = y.fixed.iter().map(|share| share.rms_mm_s2.powi(2)).sum();
-    assert!(squares < seen.spectrum.axes[1].power && squares > 0.9 * seen.spectrum.axes[1].power);
+    let kept: f64 = seen.spectrum.axes[1].density.iter().sum::<f64>() * STEP_HZ;
+    assert!((squares / kept - 1.0).abs() < 1e-12 && kept < seen.spectrum.axes[1].power);
 }
 
 #[test]
@@ -208,7 +209,7 @@ fn nothing_depends_on_sizes_and_threads() {
     let circles = "G2 I2 J0 E0.2 F3000\nG1 X60 Y55 E0.3\nG4 P200\n".repeat(20);
     let job = zigzag(300, 1.2, 40.0) + &circles;
     let expected = watched(&machine, &job, &Sizes::default());
-    assert!(expected.places.len() > 2 && expected.stops > 20, "{expected:?}");
+    assert!(expected.places.len() == 2 && expected.stops == 20, "{:?} {}", expected.places, expected.stops);
     for sizes in [
         Sizes { threads: 3, chunk_bytes: 700, ..Sizes::default() },
         Sizes { threads: 2, block_moves: 3, ..Sizes::default() },
@@ -271,7 +272,7 @@ fn candidates_leave_what_a_single_step_leaves_by_its_closed_form() {
         let left = phasors(of(candidate)) * 20.0 / omega;
         let p95 = candidate.today.p95_mm;
         match of(candidate).map(|shaper| shaper.kind) {
-            None => assert!((p95 / left - 1.0).abs() < 0.01, "{p95} {left}"),
+            None => assert!((p95 / left - 1.0).abs() < 0.02, "{p95} {left}"),
             Some(_) => assert!((p95 - left).abs() < 0.01 * 20.0 / omega, "{candidate:?} {left}"),
         }
         assert_eq!(candidate.present, of(candidate) == machine.structure.shapers[0]);
@@ -311,7 +312,8 @@ fn the_ranking_is_by_time_at_equal_ringing() {
     machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
     let square: String = (0..20).map(|_| "G1 X90 E1\nG1 Y90 E1\nG1 X50 E1\nG1 Y50 E1\n").collect();
     let job = format!("{START}M109 S200\nG1 X50 Y50 F6000\nG1 F4800\n{square}M104 S0\n");
-    let shaping = studied(&machine, &job, Ask { ringing_mm: Some(0.02), ..Ask::default() }).shaping.expect("candidates");
+    let shaping =
+        studied(&machine, &job, Ask { ringing_mm: Some(0.02), ..Ask::default() }).shaping.expect("candidates");
     assert!(shaping.has_effect && shaping.knob == shaping::Knob::Printing);
     let times: Vec<f64> =
         shaping.candidates.iter().map(|of| of.equal.map_or(f64::INFINITY, |equal| equal.time_s)).collect();
@@ -350,8 +352,9 @@ fn nothing_to_see_is_no_fault() {
     assert!(empty.shaping.is_err_and(|why| why.contains("[[structure]]")));
     let mut swinging = machine.clone();
     swinging.structure.modes = vec![mode(Direction::X, 38.0)];
-    let travel = studied(&swinging, "G1 X5 F600\nG1 Xnan\nG1 X1e300\n", Ask::default());
-    assert!(travel.shaping.is_err_and(|why| why.contains("extrudes nothing")));
+    let travel = studied(&swinging, "G1 X5 F600\nG1 Xnan\nG1 X-1000000000000\n", Ask::default());
+    let why = travel.shaping.expect_err("nothing is printed");
+    assert!(why.contains("extrudes nothing"), "{why}");
     assert!(travel.seen.spectrum.axes.iter().all(|axis| axis.power.is_finite()));
     assert_eq!(WINDOW_CELLS as f64 * STEP_HZ, CELLS_PER_S as f64);
 }
