@@ -34,6 +34,8 @@ pub struct Row {
     pub stroke_mm: f64,
     /// How many strokes of about that length the job has; none for lengths that are always told.
     pub count: Option<u64>,
+    /// Highest frequency of the planned cycle at any feed rate, Hz.
+    pub most_hz: f64,
     /// For each of [`ORDERS`].
     pub drives: [Drive; 2],
 }
@@ -45,8 +47,8 @@ pub enum Drive {
     Between(f64, f64),
     /// From there on, since acceleration lets no cycle be quick enough to leave the band.
     From(f64),
-    /// At none: no cycle is quicker than so many Hz.
-    Never(f64),
+    /// At none: no cycle is quick enough.
+    Never,
 }
 
 /// Strokes straight to and fro along one direction.
@@ -92,7 +94,7 @@ impl Shuttle {
         let most_hz = self.hz(self.most_mm_s);
         let (low_hz, high_hz) = (band.low_hz / order, band.high_hz / order);
         if most_hz < low_hz {
-            Drive::Never(most_hz)
+            Drive::Never
         } else if most_hz <= high_hz {
             Drive::From(self.feed_mm_s(low_hz))
         } else {
@@ -133,13 +135,17 @@ pub fn avoid(machine: &Machine, bands: &[Bands]) -> Vec<Avoid> {
     let of = |mode: &Mode| {
         let mut lengths: Vec<(f64, Option<u64>)> = STROKES_MM.iter().map(|&mm| (mm, None)).collect();
         let own = bands.iter().filter(|bands| bands.along == mode.along).flat_map(|bands| &bands.strokes);
-        let is_new = |mm: f64| STROKES_MM.iter().all(|known| (mm / known - 1.0).abs() > 0.05);
-        let own = own.filter(|(mm, count)| *count >= OWN_LEAST && is_new(*mm));
-        lengths.extend(own.take(OWN_MOST).map(|&(mm, count)| (mm, Some(count))));
+        for &(mm, count) in own.filter(|(_, count)| *count >= OWN_LEAST) {
+            let is_new = lengths.iter().all(|(known, _)| (mm / known - 1.0).abs() > 0.05);
+            if is_new && lengths.len() < STROKES_MM.len() + OWN_MOST {
+                lengths.push((mm, Some(count)));
+            }
+        }
         lengths.sort_by(|a, b| a.0.total_cmp(&b.0));
         let row = |&(stroke_mm, count): &(f64, Option<u64>)| {
             let shuttle = shuttle(machine, mode, stroke_mm);
-            Row { stroke_mm, count, drives: ORDERS.map(|order| shuttle.drives(mode, order)) }
+            let most_hz = shuttle.hz(shuttle.most_mm_s);
+            Row { stroke_mm, count, most_hz, drives: ORDERS.map(|order| shuttle.drives(mode, order)) }
         };
         let Shuttle { accel_mm_s2, turning_mm_s, .. } = shuttle(machine, mode, 1.0);
         Avoid { mode: *mode, accel_mm_s2, turning_mm_s, rows: lengths.iter().map(row).collect() }

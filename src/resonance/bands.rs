@@ -48,7 +48,7 @@ pub struct Bands {
     pub fixed: Vec<Share>,
     /// Those of the modes.
     pub modes: Vec<Share>,
-    /// Lengths of strokes of at most 20 mm, mm, and how many there are of each, the most frequent first.
+    /// Mean lengths of strokes of about the same length, to 20 mm, mm, and how many there are of each, the most frequent first.
     pub strokes: Vec<(f64, u64)>,
 }
 
@@ -73,7 +73,8 @@ struct Lane {
     still_s: f64,
     fixed_s: Vec<f64>,
     modes_s: Vec<[f64; 2]>,
-    ways: Vec<u64>,
+    /// How many strokes of about each length, and their sum, mm.
+    ways: Vec<(u64, f64)>,
 }
 
 struct Watching<'a> {
@@ -98,7 +99,7 @@ impl Patterns {
                 fixed_s: vec![0.0; (LAST - FIRST + 3) as usize],
                 modes_s: vec![[0.0; 2]; modes.len()],
                 modes,
-                ways: vec![0; (WAY_MOST_MM / WAY_MM) as usize + 1],
+                ways: vec![(0, 0.0); (WAY_MOST_MM / WAY_MM) as usize + 1],
             };
             (Strokes::new(along.vector()), lane)
         };
@@ -161,8 +162,9 @@ impl Lane {
             *first += if band.holds(hz) { seconds } else { 0.0 };
             *higher += if HARMONICS[1..].iter().any(|times| band.holds(times * hz)) { seconds } else { 0.0 };
         }
-        if let Some(count) = self.ways.get_mut((stroke.way_mm / WAY_MM).round() as usize) {
+        if let Some((count, sum_mm)) = self.ways.get_mut((stroke.way_mm / WAY_MM).round() as usize) {
             *count += 1;
+            *sum_mm += stroke.way_mm;
         }
     }
 
@@ -190,8 +192,8 @@ impl Lane {
                 harmonic_share: Some(share(*higher)),
             }
         });
-        let ways = self.ways.iter().enumerate().skip(1).filter(|(_, count)| **count > 0);
-        let mut strokes: Vec<(f64, u64)> = ways.map(|(bin, count)| (bin as f64 * WAY_MM, *count)).collect();
+        let ways = self.ways.iter().skip(1).filter(|(count, _)| *count > 0);
+        let mut strokes: Vec<(f64, u64)> = ways.map(|&(count, sum_mm)| (sum_mm / count as f64, count)).collect();
         strokes.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
         Bands {
             along: self.along,

@@ -172,10 +172,9 @@ fn strokes_to_and_fro_make_the_frequency_of_their_planned_cycle() {
                 assert!((shuttle.hz(high) / (1.05 * hz) - 1.0).abs() < 1e-9 && low < feed && feed < high);
             }
             Drive::From(low) => assert!((shuttle.hz(low) / (0.95 * hz) - 1.0).abs() < 1e-9 && low < feed),
-            Drive::Never(most_hz) => panic!("{most_hz}"),
+            Drive::Never => panic!("it is quick enough"),
         }
-        let Drive::Never(most_hz) = shuttle.drives(&mode(Direction::Y, 4000.0), 1.0) else { panic!("too quick") };
-        assert!((most_hz - shuttle.hz(1e9)).abs() < 1e-9);
+        assert_eq!(shuttle.drives(&mode(Direction::Y, 4000.0), 1.0), Drive::Never);
     }
 }
 
@@ -193,7 +192,7 @@ fn time_falls_into_the_band_of_the_cycle() {
     assert!((all - 1.0).abs() < 1e-12);
     let band = y.fixed.iter().find(|share| (share.low_hz..share.high_hz).contains(&hz)).expect("a band");
     assert!(band.time_share > 0.97 && band.rms_mm_s2 > 100.0);
-    assert_eq!(y.strokes[0].0, 2.0);
+    assert!((y.strokes[0].0 - 2.0).abs() < 1e-9, "{:?}", y.strokes);
     assert!(x.modes[0].time_share == 0.0 && x.still_share < 1e-9 && x.fixed[0].time_share > 0.97, "{x:?}");
     // All of the power that is kept is in one band.
     let squares: f64 = y.fixed.iter().map(|share| share.rms_mm_s2.powi(2)).sum();

@@ -7,6 +7,7 @@ use gonogo::machine::Machine;
 use gonogo::preflight::{Sizes, inspect};
 use gonogo::report::text::TextReport;
 use gonogo::report::{Look, Report};
+use snapbox::cmd::{Command as Cmd, cargo_bin};
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).to_owned()
@@ -40,10 +41,22 @@ fn the_picture_is_the_report() {
     renderer.add(&Ok(report), &mut text).unwrap();
     renderer.finish(&mut text).unwrap();
     let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
-    let path = root.join("corpus/pictures/report.svg");
+    same_picture(&drawn, &root.join("corpus/pictures/report.svg"));
+}
+
+fn same_picture(drawn: &str, path: &Path) {
     if std::env::var_os("GONOGO_WRITE_PICTURES").is_some() {
         fs::create_dir_all(path.parent().unwrap()).unwrap();
-        fs::write(&path, &drawn).unwrap();
+        fs::write(path, drawn).unwrap();
     }
-    assert!(fs::read_to_string(&path).unwrap() == drawn, "draw corpus/pictures/report.svg anew");
+    assert!(fs::read_to_string(path).unwrap() == drawn, "draw {} anew", path.display());
+}
+
+#[test]
+fn the_picture_is_the_spectrum() {
+    let directory = tempfile::tempdir().unwrap();
+    let drawn = directory.path().join("spectrum.svg");
+    let job = ["resonance", "corpus/jobs/heron-gap.gcode", "--machine", "corpus/machines/heron.toml", "--once", "-q"];
+    Cmd::new(cargo_bin!("gonogo")).args(job).arg("--plot").arg(&drawn).assert().success();
+    same_picture(&fs::read_to_string(&drawn).unwrap(), &root().join("corpus/pictures/spectrum.svg"));
 }

@@ -161,6 +161,8 @@ pub struct Stroke {
     stroke_mm: f64,
     /// How many the job has of about that length; null for lengths that are always told.
     count: Option<u64>,
+    /// Highest frequency of the planned cycle at any feed rate.
+    most_hz: f64,
     /// When they drive the mode, once and three times a cycle.
     drives: Vec<Feeds>,
 }
@@ -174,8 +176,6 @@ pub struct Feeds {
     low_mm_s: Option<f64>,
     /// To here; null where all above do, or none.
     high_mm_s: Option<f64>,
-    /// Highest frequency of the cycle, where none does.
-    highest_hz: Option<f64>,
 }
 
 /// A place.
@@ -357,16 +357,17 @@ fn bands(found: &of::bands::Bands) -> Bands<'_> {
 
 fn feeds(found: &avoid::Avoid) -> Avoid {
     let drive = |(order, drive): (f64, Drive)| {
-        let (low_mm_s, high_mm_s, highest_hz) = match drive {
-            Drive::Between(low, high) => (Some(low), Some(high), None),
-            Drive::From(low) => (Some(low), None, None),
-            Drive::Never(most_hz) => (None, None, Some(most_hz)),
+        let (low_mm_s, high_mm_s) = match drive {
+            Drive::Between(low, high) => (Some(low), Some(high)),
+            Drive::From(low) => (Some(low), None),
+            Drive::Never => (None, None),
         };
-        Feeds { order, low_mm_s, high_mm_s, highest_hz }
+        Feeds { order, low_mm_s, high_mm_s }
     };
     let stroke = |row: &avoid::Row| Stroke {
         stroke_mm: row.stroke_mm,
         count: row.count,
+        most_hz: row.most_hz,
         drives: ORDERS.into_iter().zip(row.drives).map(drive).collect(),
     };
     Avoid {

@@ -168,19 +168,20 @@ fn feeds(avoid: &Avoid, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let Mode { along, natural_hz, .. } = avoid.mode;
     section.paragraph(&format!(
         "Feed rates at which strokes straight to and fro along {} drive the mode at {} Hz, planned at {} mm/s² and turning \
-         at {} mm/s; ×{} by three cycles of the mode to one of theirs, more weakly.",
+         at {} mm/s, and how quick their cycle can get; ×{}: three cycles of the mode to one of theirs, more weakly.",
         along.word(),
         number(natural_hz),
         number(avoid.accel_mm_s2),
         number(avoid.turning_mm_s),
         ORDERS[1],
     ));
-    let mut rows = vec![["stroke, mm", "mm/s", "×3, mm/s", ""].map(str::to_owned).to_vec()];
+    let mut rows = vec![["stroke, mm", "up to, Hz", "mm/s", "×3, mm/s", ""].map(str::to_owned).to_vec()];
     for row in &avoid.rows {
-        let own = row.count.map_or(String::new(), |count| format!("{} in this job", grouped(count)));
-        rows.push(vec![number(row.stroke_mm), drive(row.drives[0]), drive(row.drives[1]), own]);
+        let own = row.count.map_or(String::new(), |count| format!("{} in the job", grouped(count)));
+        let most = format!("{:.1}", row.most_hz);
+        rows.push(vec![number(row.stroke_mm), most, drive(row.drives[0]), drive(row.drives[1]), own]);
     }
-    section.rows(">>>", &rows).write(out)
+    section.rows(">>>>", &rows).write(out)
 }
 
 fn drive(drive: Drive) -> String {
@@ -188,7 +189,7 @@ fn drive(drive: Drive) -> String {
     match drive {
         Drive::Between(low, high) => format!("{}–{}", mm_s(low), mm_s(high)),
         Drive::From(low) => format!("from {} on", mm_s(low)),
-        Drive::Never(most_hz) => format!("none ({most_hz:.1} Hz at most)"),
+        Drive::Never => "none".to_owned(),
     }
 }
 
@@ -203,14 +204,15 @@ fn places(places: &[Place], look: Look, out: &mut dyn Write) -> io::Result<()> {
     let heads = ["mm", "line", "layer", "x", "y", "z", "mode", "marks, mm"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
     for place in places {
-        let [x, y, z] = place.position.map(|mm| format!("{:.1}", mm + 0.0));
+        let [x, y, _] = place.position.map(|mm| format!("{mm:.1}"));
+        let z = format!("{:.2}", place.position[2]);
         rows.push(vec![
             format!("{:.3}", place.ringing_mm),
             place.line.to_string(),
             place.layer.to_string(),
             x,
             y,
-            if look.width < 60 { z } else { format!("{:.2}", place.position[2]) },
+            z,
             format!("{} {} Hz", place.mode.along.word(), number(place.mode.natural_hz)),
             format!("{:.2}", place.mark_spacing_mm),
         ]);
@@ -238,21 +240,29 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
         LimitFrom::Today => "as the job rings today",
     };
     let limit = number(shaping.limit_mm);
+    let one_each = shaping.candidates.iter().all(|of| same_kind(shaping, of) == 1);
+    let tuned = shaping.candidates.iter().find(|of| of.shapers != [None, None] && !of.present);
+    let at = match tuned {
+        Some(of) if one_each => format!(" ({})", tuning(&of.shapers)),
+        _ => String::new(),
+    };
+    let today = shaping.candidates.iter().find(|of| of.present).map(|of| of.today.time_s);
+    let against = today.map_or(String::new(), |time_s| format!(", against {} today", duration(time_s)));
     section.paragraph(&format!(
-        "Impulse shapers at the modes, in Hz, on this job: ringing left (95 % of the extruding time, and the largest); time \
-         from the first impulse to the last; how far 95 % of the corners and the worst one are rounded at the job's \
-         speeds; and the largest acceleration at which no more than {limit} mm ({from}) is left for 95 % of the time, with \
-         the job's time there. The least time comes first."
+        "Impulse shapers at the modes{at} on this job: ringing left (95 % of the extruding time / the largest); time from \
+         the first impulse to the last; by how much corners are rounded at the job's speeds (95 % / the worst); and the \
+         largest acceleration that leaves no more than {limit} mm ({from}) for 95 % of the time, with the job's time \
+         there{against}. The least time comes first."
     ));
-    let heads = ["", "left, mm", "longer by", "rounds, mm", "mm/s²", "time"];
+    let heads = ["", "left, mm", "ms", "rounds, mm", "mm/s²", "time"];
     let mut rows = vec![heads.map(str::to_owned).to_vec()];
-    rows.extend(shaping.candidates.iter().map(candidate));
+    rows.extend(shaping.candidates.iter().map(|of| candidate(of, one_each, today)));
     section.rows("<>>>>>", &rows);
     if shaping.candidates.iter().any(|candidate| candidate.present) {
         section.paragraph("* what the sheet has today");
     }
     if shaping.candidates.iter().any(|candidate| candidate.equal_is_highest) {
-        section.paragraph("↑ the highest value that was tried, or that the axes allow");
+        section.paragraph("↑ the highest value tried, or that the axes allow");
     }
     section.paragraph(&format!(
         "Where the machine waits until it stands still ({} on this job), it waits for the last impulse too.",
@@ -262,22 +272,43 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
     trades(shaping, look, out)
 }
 
-fn candidate(of: &Candidate) -> Vec<String> {
+/// How many candidates have the kinds of this one.
+fn same_kind(shaping: &Shaping, of: &Candidate) -> usize {
+    let kinds = |of: &Candidate| of.shapers.map(|shaper| shaper.map(|shaper| shaper.kind));
+    shaping.candidates.iter().filter(|other| kinds(other) == kinds(of)).count()
+}
+
+/// What shapers are tuned to.
+fn tuning(shapers: &Shapers) -> String {
+    let axes = ["x", "y"].into_iter().zip(shapers);
+    let of = axes.filter_map(|(axis, shaper)| Some(format!("{axis} {} Hz", number(shaper.as_ref()?.tuned_hz))));
+    of.collect::<Vec<_>>().join(", ")
+}
+
+/// A difference of times, s.
+fn difference(time_s: f64, today: Option<f64>) -> String {
+    let Some(today) = today else { return duration(time_s) };
+    let tenths = ((time_s - today) * 10.0).round() / 10.0;
+    if tenths == 0.0 { "0 s".to_owned() } else { format!("{tenths:+.1} s").replace('-', "−") }
+}
+
+fn candidate(of: &Candidate, one_each: bool, today: Option<f64>) -> Vec<String> {
     let mark = if of.present { "* " } else { "" };
     let rounds = match of.shapers {
         [None, None] => "–".to_owned(),
         _ => format!("{:.3} / {:.3}", of.rounding.p95_mm, of.rounding.most_mm),
     };
+    let what = if one_each { kinds(&of.shapers) } else { name(&of.shapers) };
     let mut row = vec![
-        format!("{mark}{}", name(&of.shapers)),
+        format!("{mark}{what}"),
         format!("{:.3} / {:.3}", of.today.p95_mm, of.today.peak_mm),
-        format!("{:.0} ms", of.duration_s * 1000.0),
+        format!("{:.0}", of.duration_s * 1000.0),
         rounds,
     ];
     match of.equal {
         Some(Trade { accel_mm_s2, time_s, .. }) => {
             let highest = if of.equal_is_highest { "↑" } else { "" };
-            row.extend([format!("{}{highest}", number(accel_mm_s2)), duration(time_s)]);
+            row.extend([format!("{}{highest}", number(accel_mm_s2)), difference(time_s, today)]);
         }
         None => row.extend(["none".to_owned(), String::new()]),
     }
@@ -300,11 +331,13 @@ fn trades(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()> 
     let told: Vec<&Candidate> = shaping.candidates.iter().take(COLUMNS).collect();
     let Some(first) = told.first() else { return Ok(()) };
     let mut heads = vec![units("mm/s2"), "time".to_owned()];
-    heads.extend(told.iter().map(|of| short(&of.shapers)));
+    // Room for the mark behind each number.
+    heads.extend(told.iter().map(|of| format!("{} ", kinds(&of.shapers))));
+    let now = first.scan.iter().find(|trade| trade.accel_mm_s2 == shaping.today_mm_s2).map(|trade| trade.time_s);
     let mut rows = vec![heads];
     for (at, trade) in first.scan.iter().enumerate() {
         let today = if trade.accel_mm_s2 == shaping.today_mm_s2 { "today " } else { "" };
-        let mut row = vec![format!("{today}{}", number(trade.accel_mm_s2)), duration(trade.time_s)];
+        let mut row = vec![format!("{today}{}", number(trade.accel_mm_s2)), difference(trade.time_s, now)];
         let cell = |of: &&Candidate| of.scan.get(at).map_or(String::new(), cell);
         row.extend(told.iter().map(cell));
         rows.push(row);
@@ -321,13 +354,13 @@ fn cell(trade: &Trade) -> String {
     format!("{:.3}{}", trade.p95_mm, if trade.undominated { "•" } else { " " })
 }
 
-/// The kind of a candidate: the head of a narrow column.
-fn short(shapers: &Shapers) -> String {
+/// The kinds of a candidate.
+fn kinds(shapers: &Shapers) -> String {
     let kinds: Vec<&str> = shapers.iter().flatten().map(|shaper| shaper.kind.word()).collect();
     match kinds[..] {
-        [] => "none ".to_owned(),
-        [one] => format!("{one} "),
-        [x, y] if x == y => format!("{x} "),
-        _ => format!("{} ", kinds.join("/")),
+        [] => "none".to_owned(),
+        [one] => one.to_owned(),
+        [x, y] if x == y => x.to_owned(),
+        _ => kinds.join("/"),
     }
 }
