@@ -1,6 +1,8 @@
 //! The excitation spectrum of a job: density over frequency, both in equal ratios, modes marked.
 
-use plotters::prelude::{ChartBuilder, IntoLogRange, LineSeries, PathElement, Rectangle, SeriesLabelPosition, Text};
+use plotters::prelude::{
+    BindKeyPoints, ChartBuilder, IntoLogRange, LineSeries, PathElement, Rectangle, SeriesLabelPosition, Text,
+};
 use plotters::style::{Color, IntoFont, IntoTextStyle, RGBColor, ShapeStyle};
 
 use super::{Canvas, FONT, PictureError, ink, svg};
@@ -12,6 +14,7 @@ use crate::resonance::spectrum::{Axis, STEP_HZ, Spectrum};
 pub(crate) const LEAST_HZ: f64 = 2.0;
 /// Densities below this part of the highest are drawn at the bottom.
 const RANGE: f64 = 1e5;
+const TICKS_HZ: [f64; 8] = [2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
 const COLOURS: [RGBColor; 4] = [ink::FIRST, ink::SECOND, ink::THIRD, ink::FAINT];
 
 /// The spectrum as SVG of that size in px, with the half-power bands of modes shaded.
@@ -48,11 +51,12 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
     let (most, top_hz) = top(spectrum);
     let (low, high) = (most / RANGE, most * 3.0);
     let label = |size: i32, colour: &RGBColor| (FONT, size).into_font().color(colour);
+    let frequencies = (LEAST_HZ..top_hz).log_scale().with_key_points(TICKS_HZ.to_vec());
     let mut chart = ChartBuilder::on(canvas)
         .margin(12)
         .x_label_area_size(38)
         .y_label_area_size(58)
-        .build_cartesian_2d((LEAST_HZ..top_hz).log_scale(), (low..high).log_scale())
+        .build_cartesian_2d(frequencies, (low..high).log_scale())
         .map_err(PictureError::of)?;
     chart
         .configure_mesh()
