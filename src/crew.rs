@@ -1,6 +1,9 @@
 //! Threads without a job of their own help with the jobs of others.
 
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::thread;
 
 /// Something that other threads can help with.
 pub trait Help: Send + Sync {
@@ -96,10 +99,64 @@ impl<'e> Crew<'e> {
         }
     }
 
+    /// Does `work` for each of `asks` with whoever has nothing else to do; answers in the order of `asks`.
+    ///
+    /// # Panics
+    /// When the work does.
+    pub fn share<A, T>(&self, asks: Vec<A>, work: impl Fn(&A) -> T + Send + Sync + 'e) -> Vec<T>
+    where
+        A: Send + Sync + 'e,
+        T: Send + 'e,
+    {
+        let count = asks.len();
+        let batch = Arc::new(Batch {
+            work,
+            asks,
+            next: AtomicUsize::new(0),
+            answers: Mutex::new(Vec::with_capacity(count)),
+            changed: Condvar::new(),
+        });
+        let _place = self.call(batch.clone());
+        batch.help();
+        let mut answers = batch.answers.lock().unwrap_or_else(PoisonError::into_inner);
+        while answers.len() < count {
+            answers = batch.changed.wait(answers).unwrap_or_else(PoisonError::into_inner);
+        }
+        let mut answers = std::mem::take(&mut *answers);
+        answers.sort_by_key(|(at, _)| *at);
+        answers.into_iter().map(|(_, answer)| answer.unwrap_or_else(|panic| resume_unwind(panic))).collect()
+    }
+
     /// Tells those who wait to look again.
     pub fn wake(&self) {
         // Under the lock, so that nobody misses it between looking and lying down.
         let _calls = self.calls();
         self.changed.notify_all();
+    }
+}
+
+/// Work of one kind that any thread may take up, ask by ask.
+struct Batch<A, T, F> {
+    work: F,
+    asks: Vec<A>,
+    next: AtomicUsize,
+    answers: Mutex<Vec<(usize, thread::Result<T>)>>,
+    changed: Condvar,
+}
+
+impl<A: Send + Sync, T: Send, F: Fn(&A) -> T + Send + Sync> Help for Batch<A, T, F> {
+    fn help(&self) {
+        loop {
+            let at = self.next.fetch_add(1, Ordering::Relaxed);
+            let Some(ask) = self.asks.get(at) else { return };
+            // Work that breaks down is an answer too: whoever waits for it must not wait for ever.
+            let answer = catch_unwind(AssertUnwindSafe(|| (self.work)(ask)));
+            self.answers.lock().unwrap_or_else(PoisonError::into_inner).push((at, answer));
+            self.changed.notify_all();
+        }
+    }
+
+    fn places(&self) -> usize {
+        self.asks.len()
     }
 }

@@ -135,6 +135,8 @@ pub struct Block {
     /// Largest amplitude of ringing during each move, mm, a column for each direction with modes (in the order of
     /// [`Structure::directions`](crate::machine::Structure::directions)).
     pub ringing_mm: Vec<Box<Column<f64>>>,
+    /// Which mode rings most just then, by its place among the modes along the direction; columns as of `ringing_mm`.
+    pub ringing_mode: Vec<Box<Column<u8>>>,
 
     /// The moves that are flagged as curves, ascending.
     pub curves: Vec<Bend>,
@@ -187,6 +189,7 @@ impl Default for Block {
             peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
             ringing_mm: Vec::new(),
+            ringing_mode: Vec::new(),
             curves: Vec::new(),
             purges: Vec::new(),
             origin: [0.0; 3],

@@ -1,14 +1,14 @@
 //! Patterns that go to and fro at the natural frequency of the structure.
 
 use std::collections::VecDeque;
-use std::f64::consts::PI;
 use std::ops::Range;
 
 use super::{Built, Check, figure};
 use crate::columns::larger;
 use crate::inspection::Severity;
 use crate::machine::{Direction, Machine};
-use crate::observe::{BLOCK, Bend, Block, Column, Curve, Hit, Log, Observer};
+use crate::observe::{Block, Column, Hit, Log, Observer};
+use crate::strokes::{Columns, Stroke, Strokes, Turn, Watch};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -41,202 +41,123 @@ const BAND_LEAST: f64 = 0.02;
 const GROWTH: f64 = 2.0;
 /// Amplitudes that matter to nobody, mm.
 const LEAST_MM: f64 = 0.001;
-/// Shares of a direction below this are no motion along it.
-const STILL: f64 = 1e-6;
-const HARMONICS: [f64; 3] = [1.0, 3.0, 5.0];
+/// Strokes to and fro have odd harmonics.
+pub(crate) const HARMONICS: [f64; 3] = [1.0, 3.0, 5.0];
 
 fn build(machine: &Machine) -> Built {
     let structure = &machine.structure;
     if structure.modes.is_empty() {
         return Built::Skipped("the sheet gives no `[[structure]]`".to_owned());
     }
-    let track = |along: Direction| Track {
+    let past = |along: Direction| Past {
         along,
-        vector: along.vector(),
         bands: structure.along(along).map(|(_, mode)| Band::of(mode.natural_hz, mode.damping_ratio)).collect(),
         limit_mm: structure.ringing_limit_mm,
-        forward: None,
-        stroke: Stroke::default(),
         strokes: VecDeque::with_capacity(2 * CYCLES),
         first_mm: None,
     };
+    let track = |along: Direction| Track { strokes: Strokes::new(along.vector()), past: past(along) };
     let tracks = structure.directions().into_iter().map(track).collect();
-    let (shares, times) = (Box::new([0.0; BLOCK]), Box::new([0.0; BLOCK]));
-    Built::Watching(Box::new(DrivesResonance { tracks, shares, times }))
+    Built::Watching(Box::new(DrivesResonance { tracks, columns: Columns::new() }))
 }
 
 struct DrivesResonance {
     tracks: Vec<Track>,
-    /// Share of the direction in each move of a block, and when it starts, s; kept for the next block.
-    shares: Box<Column<f64>>,
-    times: Box<Column<f64>>,
+    /// Kept for the next block.
+    columns: Box<Columns>,
 }
 
 /// Frequencies at which a mode answers strongly, Hz.
-struct Band {
-    natural_hz: f64,
-    low_hz: f64,
-    high_hz: f64,
+pub(crate) struct Band {
+    pub(crate) natural_hz: f64,
+    pub(crate) low_hz: f64,
+    pub(crate) high_hz: f64,
 }
 
 impl Band {
-    fn of(natural_hz: f64, damping_ratio: f64) -> Self {
+    pub(crate) fn of(natural_hz: f64, damping_ratio: f64) -> Self {
         let half = damping_ratio.max(BAND_LEAST);
         Self { natural_hz, low_hz: natural_hz * (1.0 - half), high_hz: natural_hz * (1.0 + half) }
     }
+
+    pub(crate) fn holds(&self, hz: f64) -> bool {
+        (self.low_hz..=self.high_hz).contains(&hz)
+    }
 }
 
-/// Motion along a direction without reversal.
+/// What is gathered along a stroke.
 #[derive(Debug, Clone, Copy, Default)]
-struct Stroke {
-    start_s: f64,
-    end_s: f64,
-    /// Where it starts along the direction, mm, and how far it goes.
-    start_mm: f64,
-    way_mm: f64,
+struct Felt {
     ringing_mm: f64,
     extrudes: bool,
 }
 
 /// The strokes along one direction.
 struct Track {
+    strokes: Strokes<Felt>,
+    past: Past,
+}
+
+/// What is known of the strokes that are over.
+struct Past {
     along: Direction,
-    vector: [f64; 3],
     bands: Vec<Band>,
     limit_mm: Option<f64>,
-    forward: Option<bool>,
-    stroke: Stroke,
-    /// The last strokes that are over, as many as [`CYCLES`] have.
-    strokes: VecDeque<Stroke>,
+    /// The last strokes, as many as [`CYCLES`] have.
+    strokes: VecDeque<Stroke<Felt>>,
     /// Amplitude in the first cycle of the pattern that goes on.
     first_mm: Option<f64>,
 }
 
-/// Where a stroke ends and the next one starts.
-struct Turn {
-    at_s: f64,
-    at_mm: f64,
-    line: u64,
+/// The past as it goes through a block.
+struct Watching<'a> {
+    past: &'a mut Past,
+    block: &'a Block,
+    ringing_mm: &'a Column<f64>,
+    kind: usize,
+    log: &'a mut Log,
 }
 
 impl Observer for DrivesResonance {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        let Self { tracks, shares, times } = self;
-        let mut now_s = block.start_s;
-        for i in 0..block.len() {
-            times[i] = now_s;
-            now_s += block.time_s[i];
-        }
+        let Self { tracks, columns } = self;
+        columns.clock(block);
         for (kind, (track, ringing_mm)) in tracks.iter_mut().zip(&block.ringing_mm).enumerate() {
-            block.vectors.run(
-                #[inline(always)]
-                || {
-                    let [x, y, z] = [&block.dir[0], &block.dir[1], &block.dir[2]];
-                    for i in 0..block.len() {
-                        shares[i] = along(track.vector, [x[i], y[i], z[i]]);
-                    }
-                },
-            );
-            let mut from = 0;
-            for bend in &block.curves {
-                track.straights(block, from..bend.at, (&**shares, &**times, ringing_mm), kind, log);
-                track.curve(block, bend, times[bend.at], ringing_mm, kind, log);
-                from = bend.at + 1;
-            }
-            track.straights(block, from..block.len(), (&**shares, &**times, ringing_mm), kind, log);
+            let Track { strokes, past } = track;
+            strokes.follow(block, columns, &mut Watching { past, block, ringing_mm, kind, log });
             if block.actions.iter().any(|action| action.duration_s > 0.0) {
-                track.stop();
+                strokes.stop(0.0, [0.0; 3]);
+                past.strokes.clear();
+                past.first_mm = None;
             }
         }
     }
 }
 
-#[inline(always)]
-fn along(vector: [f64; 3], of: [f64; 3]) -> f64 {
-    vector[0] * of[0] + vector[1] * of[1] + vector[2] * of[2]
+impl Watch<Felt> for Watching<'_> {
+    #[inline(always)]
+    fn take(&mut self, gathered: &mut Felt, range: Range<usize>, _: f64) {
+        gathered.ringing_mm = range.clone().fold(gathered.ringing_mm, |most, i| larger(self.ringing_mm[i], most));
+        gathered.extrudes |= range.into_iter().any(|i| self.block.extrudes(i));
+    }
+
+    fn over(&mut self, stroke: Stroke<Felt>, turn: &Turn) {
+        self.past.add(stroke, turn, self.kind, self.log);
+    }
 }
 
-impl Track {
-    /// Goes through straight moves.
-    fn straights(
-        &mut self,
-        block: &Block,
-        range: Range<usize>,
-        (shares, times, ringing_mm): (&Column<f64>, &Column<f64>, &Column<f64>),
-        kind: usize,
-        log: &mut Log,
-    ) {
-        let mut from = range.start;
-        for i in range.clone() {
-            let share = shares[i];
-            if share.abs() > STILL && self.forward != Some(share > 0.0) {
-                self.forward = Some(share > 0.0);
-                self.take(block, from..i, ringing_mm);
-                let turn = Turn { at_s: times[i], at_mm: along(self.vector, block.start(i)), line: block.line[i] };
-                self.reverse(&turn, kind, log);
-                from = i;
-            }
-        }
-        self.take(block, from..range.end, ringing_mm);
-    }
-
-    /// Goes through a curve: an arc by pieces of an eighth of half a turn at the most, as if driven evenly, anything
-    /// else by its start.
-    fn curve(
-        &mut self,
-        block: &Block,
-        bend: &Bend,
-        start_s: f64,
-        ringing_mm: &Column<f64>,
-        kind: usize,
-        log: &mut Log,
-    ) {
-        let i = bend.at;
-        let sweep_rad = if let Curve::Arc(arc) = &bend.curve { arc.sweep_rad } else { 0.0 };
-        let pieces = (sweep_rad.abs() / (PI / 8.0)).ceil().clamp(1.0, 1024.0);
-        for n in 0..pieces as u32 {
-            let part = f64::from(n) / pieces;
-            let mut at = block.start(i);
-            let share = match &bend.curve {
-                Curve::Arc(arc) => {
-                    let ([a, b, _], turn) = (arc.axes, sweep_rad.signum());
-                    let angle = arc.start_rad + sweep_rad * part;
-                    (at[a], at[b]) =
-                        (arc.centre[0] + arc.radius * angle.cos(), arc.centre[1] + arc.radius * angle.sin());
-                    let middle = angle + sweep_rad * (0.5 / pieces);
-                    (self.vector[b] * middle.cos() - self.vector[a] * middle.sin()) * turn
-                }
-                Curve::Cubic(_) => along(self.vector, [block.dir[0][i], block.dir[1][i], block.dir[2][i]]),
-            };
-            if share.abs() > STILL && self.forward != Some(share > 0.0) {
-                self.forward = Some(share > 0.0);
-                let at_s = start_s + block.time_s[i] * part;
-                self.reverse(&Turn { at_s, at_mm: along(self.vector, at), line: block.line[i] }, kind, log);
-            }
-            self.take(block, i..i + 1, ringing_mm);
-        }
-    }
-
-    /// What moves add to the stroke they belong to.
-    fn take(&mut self, block: &Block, range: Range<usize>, ringing_mm: &Column<f64>) {
-        let stroke = &mut self.stroke;
-        stroke.ringing_mm = range.clone().fold(stroke.ringing_mm, |most, i| larger(ringing_mm[i], most));
-        stroke.extrudes |= range.into_iter().any(|i| block.extrudes(i));
-    }
-
-    /// A stroke ends, another starts.
-    fn reverse(&mut self, turn: &Turn, kind: usize, log: &mut Log) {
-        let next = Stroke { start_s: turn.at_s, start_mm: turn.at_mm, ..Stroke::default() };
-        let done = std::mem::replace(&mut self.stroke, next);
+impl Past {
+    fn add(&mut self, stroke: Stroke<Felt>, turn: &Turn, kind: usize, log: &mut Log) {
         if self.strokes.len() == 2 * CYCLES {
             self.strokes.pop_front();
         }
-        self.strokes.push_back(Stroke { end_s: turn.at_s, way_mm: (turn.at_mm - done.start_mm).abs(), ..done });
+        self.strokes.push_back(stroke);
         let Some(period_s) = self.period_s() else {
             self.first_mm = None;
             return;
         };
-        let most_of = |cycle: [usize; 2]| self.strokes[cycle[0]].ringing_mm.max(self.strokes[cycle[1]].ringing_mm);
+        let felt = |at: usize| self.strokes[at].gathered.ringing_mm;
+        let most_of = |cycle: [usize; 2]| felt(cycle[0]).max(felt(cycle[1]));
         let first_mm = *self.first_mm.get_or_insert(most_of([0, 1]));
         let ringing_mm = most_of([2 * CYCLES - 2, 2 * CYCLES - 1]);
         self.judge(1.0 / period_s, [first_mm, ringing_mm], turn.line, kind, log);
@@ -245,8 +166,7 @@ impl Track {
     /// Mean period of the last cycles when they make a pattern, s.
     fn period_s(&self) -> Option<f64> {
         let strokes = &self.strokes;
-        // The first stroke of a job starts at an unknown time: 0, which is no part of a pattern.
-        if strokes.len() < 2 * CYCLES || strokes.iter().any(|stroke| !stroke.extrudes) {
+        if strokes.len() < 2 * CYCLES || strokes.iter().any(|stroke| !(stroke.begun && stroke.gathered.extrudes)) {
             return None;
         }
         let (mut shortest, mut longest) = (f64::INFINITY, 0.0f64);
@@ -263,7 +183,7 @@ impl Track {
         if !over && (ringing_mm < GROWTH * first_mm || ringing_mm < LEAST_MM) {
             return;
         }
-        let meets = |band: &&Band, times: f64| (band.low_hz..=band.high_hz).contains(&(times * hz));
+        let meets = |band: &&Band, times: f64| band.holds(times * hz);
         let met = HARMONICS.iter().find_map(|&times| Some((self.bands.iter().find(|band| meets(band, times))?, times)));
         let Some((band, times)) = met else { return };
         let hit = Hit {
@@ -294,19 +214,13 @@ impl Track {
             mean(band.high_hz),
         )
     }
-
-    /// Motion stops for a while: no pattern goes through that.
-    fn stop(&mut self) {
-        self.strokes.clear();
-        self.forward = None;
-        self.first_mm = None;
-        self.stroke = Stroke::default();
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::testing::{machine, skipped};
+    use std::f64::consts::PI;
+
     use super::*;
     use crate::inspection::Finding;
     use crate::machine::{Mode, Override};

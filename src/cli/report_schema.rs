@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
-use crate::report::{audit_json, compare, headroom_json, json, matrix};
+use crate::report::{audit_json, compare, headroom_json, json, matrix, resonance};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -34,6 +34,8 @@ enum Of {
     Headroom,
     /// gonogo sheet audit.
     Audit,
+    /// gonogo resonance JOB.
+    Resonance,
 }
 
 /// Runs the command.
@@ -45,6 +47,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
         Of::Compare => compare::json::schema(),
         Of::Headroom => headroom_json::schema(),
         Of::Audit => audit_json::schema(),
+        Of::Resonance => resonance::json::schema(),
     };
     json::write_value(&schema, true, &mut output)?;
     writeln!(output)?;

@@ -1,50 +1,86 @@
-//! `gonogo resonance`: natural frequency and damping from marks on a wall.
+//! `gonogo resonance`: how a job excites the structure, or natural frequency and damping from marks on a wall.
 
 use std::io::{self, Write};
+use std::path::{Path, PathBuf};
 
+use anyhow::Context;
 use clap::error::ErrorKind;
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 use serde::Serialize;
 
-use super::output::{Content, Format, Output};
+use super::jobs::{self, Job};
+use super::output::{Delivery, Format, Output};
+use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, complain, trial};
+use super::{Exit, complain, sheet, trial};
+use crate::crew::Crew;
 use crate::machine::Direction;
+use crate::picture::spectrum_svg;
+use crate::queue::Unjudged;
 use crate::report::words::wrap;
-use crate::report::{Look, json};
+use crate::report::{Look, json, resonance as report};
+use crate::resonance::{Ask, Study, study};
 use crate::trial::marks::{COVERAGE, Estimate, Interval, Reading, ReadingError, estimate};
 
 const EXAMPLES: &str = "\
 Examples:
+  gonogo resonance hook.gcode --machine heron.toml --plot hook.svg
+  gonogo resonance hook.gcode --ringing 0.05 --format json -o hook.resonance.json
   gonogo resonance --from-marks spacing=2.5 speed=100
   gonogo resonance --axis x --from-marks marks=5 spacing=12.4 speed=100 heights=0.10,0.07,-,0.04 \\
                             --from-marks marks=5 spacing=7.6 speed=60
 
-spacing is the distance in mm over so many gaps between marks (1 without marks=), speed that along the wall in mm/s,
+With a job: the spectrum of its planned acceleration, the time it goes to and fro in the band of each mode, feed rates to
+avoid, the worst places, and what impulse shapers would leave and cost. The many plans behind the last take a while; --once
+leaves them out, and reads the job in one pass.
+
+With marks: spacing is the distance in mm over so many gaps between marks (1 without marks=), speed that along the wall in mm/s,
 heights those of successive marks over the valleys in mm, - for one that was not seen. `gonogo trial ringing` prints
 such walls.";
 
 /// Schema of the JSON.
 const SCHEMA: &str = "gonogo.resonance/1";
 
-/// Find natural frequency and damping of the structure from the marks it leaves on walls.
+/// Show how a job excites the structure, or find its natural frequency and damping from marks on walls.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLES)]
 pub struct ResonanceArgs {
+    /// The job, or - for standard input.
+    #[arg(value_name = "JOB", required_unless_present = FROM_MARKS, conflicts_with = FROM_MARKS)]
+    job: Option<PathBuf>,
+    #[command(flatten)]
+    machine: sheet::MachineArg,
+    /// Start from the sheet with this value changed: a dotted path and a TOML value. May be given several times.
+    #[arg(long, value_name = "KEY=VALUE", conflicts_with = FROM_MARKS)]
+    set: Vec<String>,
+    /// Compare shapers at this ringing, mm [default: that of the sheet, else what the job does today].
+    #[arg(long, value_name = "MM", value_parser = trial::millimetres, conflicts_with = FROM_MARKS)]
+    ringing: Option<f64>,
+    /// Leave out what takes many plans of the job: shapers and accelerations.
+    #[arg(long, conflicts_with = FROM_MARKS)]
+    once: bool,
+    /// Draw the spectrum as SVG to FILE.
+    #[arg(long, value_name = "FILE", conflicts_with = FROM_MARKS)]
+    plot: Option<PathBuf>,
+    /// Use so many threads [default: one per processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
     #[command(flatten)]
     marks: Marks,
-    /// Which way the structure swings: x, y, z, or with crossed belts x+y, x-y.
+    /// With marks: which way the structure swings: x, y, z, or with crossed belts x+y, x-y.
     #[arg(long, value_name = "AXIS", value_parser = direction)]
     axis: Option<Direction>,
-    /// Reading error of a distance, mm either way.
+    /// With marks: reading error of a distance, mm either way.
     #[arg(long, value_name = "MM", default_value_t = 0.1, value_parser = trial::millimetres)]
     reading_error: f64,
-    /// Reading error of a height, mm either way.
+    /// With marks: reading error of a height, mm either way.
     #[arg(long, value_name = "MM", default_value_t = 0.005, value_parser = trial::millimetres)]
     height_error: f64,
     /// How to report.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    #[command(flatten)]
+    delivery: Delivery,
 }
 
 fn direction(text: &str) -> Result<Direction, String> {
@@ -64,7 +100,6 @@ impl Args for Marks {
             .value_name("KEY=VALUE")
             .num_args(1..=4)
             .action(ArgAction::Append)
-            .required(true)
             .help("What was measured on a wall, see below; once for each wall");
         command.arg(arg)
     }
@@ -97,8 +132,67 @@ impl FromArgMatches for Marks {
 /// Runs the command.
 ///
 /// # Errors
-/// When the answer cannot be written.
+/// When the answer cannot be written, or there is no working directory to start from.
 pub fn run(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    match &args.job {
+        Some(path) => of_job(path, args, terminal),
+        None => from_marks(args, terminal),
+    }
+}
+
+/// Pixels of the picture.
+const PICTURE_PX: (u32, u32) = (860, 420);
+
+fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
+    let jobs = [Job::File(path.to_owned())];
+    let ask = Ask { ringing_mm: args.ringing, once: args.once };
+    let progress = Progress::new(&jobs, args.delivery.quiet);
+    let on_bytes = |bytes| progress.advance(bytes);
+    let found =
+        studied(&jobs, args, &progress, |job, crew| job.judged(|path| study(path, &machine, ask, &on_bytes, crew)))?;
+    progress.finish();
+    let Some(found) = found else { return Ok(Exit::Unjudged) };
+    let look = args.delivery.look(terminal);
+    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    match args.format {
+        Format::Text => report::text::write(&found, look, &mut output),
+        Format::Json => report::json::write(&found, &machine, &mut output),
+    }
+    .and_then(|()| output.finish())
+    .context("cannot write the report")?;
+    if let Some(file) = &args.plot {
+        let (width, height) = PICTURE_PX;
+        plot(&spectrum_svg(&found.seen.spectrum, &found.modes, width, height)?, file)?;
+    }
+    Ok(Exit::Passed)
+}
+
+/// Studies the only job; none where that cannot be done, which then was said.
+fn studied<'e>(
+    jobs: &[Job],
+    args: &ResonanceArgs,
+    progress: &Progress,
+    study: impl Fn(&Job, &Crew<'e>) -> Result<Study, Unjudged> + Sync,
+) -> anyhow::Result<Option<Study>> {
+    let mut found = None;
+    jobs::each(jobs, args.threads, progress, study, |outcome| {
+        found = outcome.ok();
+        Ok(())
+    })?;
+    Ok(found)
+}
+
+fn plot(picture: &str, file: &Path) -> anyhow::Result<()> {
+    let mut output = Output::file(file)?;
+    output
+        .write_all(picture.as_bytes())
+        .and_then(|()| output.finish())
+        .with_context(|| format!("cannot write {}", file.display()))
+}
+
+fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let readings = &args.marks.0;
     let error = ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error };
     let found = match estimate(readings, error) {
@@ -108,19 +202,16 @@ pub fn run(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
             return Ok(Exit::Unjudged);
         }
     };
+    let look = args.delivery.look(terminal);
+    let mut output = args.delivery.open(args.format == Format::Text, Look { color: false, ..look })?;
     match args.format {
-        Format::Text => {
-            let mut output = Output::stdout(Content::Page { color: false });
-            page(readings, &found, args.axis, terminal.stdout_look(), &mut output)?;
-            output.finish()?;
-        }
+        Format::Text => page(readings, &found, args.axis, look, &mut output)?,
         Format::Json => {
-            let mut output = Output::stdout(Content::Data);
             json::write_value(&Document::new(readings, &found, args.axis), true, &mut output)?;
             writeln!(output)?;
-            output.finish()?;
         }
     }
+    output.finish().context("cannot write the report")?;
     Ok(Exit::Passed)
 }
 

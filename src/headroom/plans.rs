@@ -2,15 +2,12 @@
 
 use std::collections::BTreeSet;
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
-use std::thread;
+use std::sync::Arc;
 
 use super::{Fault, Stop, Wish, first_new, serious};
 use crate::checks::TIMED;
-use crate::crew::{Crew, Help};
+use crate::crew::Crew;
 use crate::inspection::{Inspection, Severity};
 use crate::machine::{ChangeError, Machine};
 use crate::preflight::{JobError, Kept, inspect_path};
@@ -117,51 +114,8 @@ impl Planning {
     }
 }
 
-type Answer = thread::Result<Result<Plan, JobError>>;
-
-/// Plans that any thread may take up.
-struct Batch {
-    planning: Planning,
-    asks: Vec<Ask>,
-    next: AtomicUsize,
-    answers: Mutex<Vec<(usize, Answer)>>,
-    changed: Condvar,
-}
-
-impl Help for Batch {
-    fn help(&self) {
-        loop {
-            let at = self.next.fetch_add(1, Ordering::Relaxed);
-            let Some(ask) = self.asks.get(at) else { return };
-            // A plan that breaks down is an answer too: whoever waits for it must not wait for ever.
-            let answer = catch_unwind(AssertUnwindSafe(|| self.planning.plan(ask)));
-            self.answers.lock().unwrap_or_else(PoisonError::into_inner).push((at, answer));
-            self.changed.notify_all();
-        }
-    }
-
-    fn places(&self) -> usize {
-        self.asks.len()
-    }
-}
-
 /// Makes all plans; answers in the order asked.
 pub(super) fn make(planning: &Planning, asks: Vec<Ask>, crew: &Crew<'_>) -> Result<Vec<Plan>, JobError> {
-    let count = asks.len();
-    let batch = Arc::new(Batch {
-        planning: planning.clone(),
-        asks,
-        next: AtomicUsize::new(0),
-        answers: Mutex::new(Vec::with_capacity(count)),
-        changed: Condvar::new(),
-    });
-    let _place = crew.call(batch.clone());
-    batch.help();
-    let mut answers = batch.answers.lock().unwrap_or_else(PoisonError::into_inner);
-    while answers.len() < count {
-        answers = batch.changed.wait(answers).unwrap_or_else(PoisonError::into_inner);
-    }
-    let mut answers = std::mem::take(&mut *answers);
-    answers.sort_by_key(|(at, _)| *at);
-    answers.into_iter().map(|(_, answer)| answer.unwrap_or_else(|panic| resume_unwind(panic))).collect()
+    let planning = planning.clone();
+    crew.share(asks, move |ask| planning.plan(ask)).into_iter().collect()
 }

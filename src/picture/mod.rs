@@ -3,6 +3,7 @@
 pub mod plan;
 pub mod ramp;
 pub mod rates;
+mod spectrum;
 pub mod timeline;
 mod whole;
 
@@ -11,6 +12,8 @@ use std::fmt::Display;
 use plotters::coord::Shift;
 use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
 
+pub use spectrum::spectrum_svg;
+pub(crate) use spectrum::{LEAST_HZ, points, top};
 pub use whole::{OnlyLayer, Pictured, lines_of};
 
 /// The colours of all pictures. Each stands for one thing, so that a page can give it another colour in the dark by its

@@ -10,6 +10,7 @@ use crate::log::Log;
 use crate::machine::{Machine, Override};
 use crate::modal::Dialect;
 use crate::motion::{Gathered, Packed};
+use crate::observe::Observer;
 use crate::turns::Broken;
 use crate::vectors::Vectors;
 
@@ -75,7 +76,15 @@ impl Kept {
     /// # Panics
     /// When `machine` reads the job in another way, see [`Self::suits`].
     pub fn judge(&self, machine: &Machine) -> Inspection {
-        self.plan(machine, Scope::Whole, |_| false).expect("nothing stops it")
+        self.judge_with(machine, Vec::new())
+    }
+
+    /// The same with guests that see the blocks, see [`Seat`](super::Seat).
+    ///
+    /// # Panics
+    /// Like [`Self::judge`].
+    pub fn judge_with(&self, machine: &Machine, guests: Vec<Box<dyn Observer>>) -> Inspection {
+        self.plan(machine, Scope::Whole, guests, |_| false).expect("nothing stops it")
     }
 
     /// What of the report depends on speeds and times: the time, and the findings of [`crate::checks::TIMED`]. `stop` is
@@ -88,17 +97,18 @@ impl Kept {
         machine: &Machine,
         stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
-        self.plan(machine, Scope::Timed, stop)
+        self.plan(machine, Scope::Timed, Vec::new(), stop)
     }
 
     fn plan(
         &self,
         machine: &Machine,
         scope: Scope,
+        guests: Vec<Box<dyn Observer>>,
         mut stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
-        let lane = Lane::new(machine, &self.path, self.vectors, scope, Vec::new());
+        let lane = Lane::new(machine, &self.path, self.vectors, scope, guests);
         let (mut hands, mut gathered) = (Hands::default(), Vec::new());
         let mut carry = || -> Result<Option<Inspection>, Broken> {
             for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {

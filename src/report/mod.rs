@@ -13,6 +13,7 @@ pub mod junit;
 pub mod matrix;
 pub mod openmetrics;
 mod page;
+pub mod resonance;
 #[cfg(test)]
 pub(crate) mod sample;
 pub mod sarif;

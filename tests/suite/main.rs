@@ -15,6 +15,7 @@ mod random_jobs;
 mod reading;
 mod readme;
 mod regressions;
+mod resonance;
 mod same_bits;
 mod settings;
 mod slow_planner;

@@ -7,6 +7,7 @@ use gonogo::machine::Machine;
 use gonogo::preflight::{Sizes, inspect};
 use gonogo::report::text::TextReport;
 use gonogo::report::{Look, Report};
+use snapbox::cmd::{Command as Cmd, cargo_bin};
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).to_owned()
@@ -40,7 +41,7 @@ fn the_picture_is_the_report() {
     renderer.add(&Ok(report), &mut text).unwrap();
     renderer.finish(&mut text).unwrap();
     let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
-    is_kept(&root.join("corpus/pictures/report.svg"), &drawn);
+    same_picture(&root.join("corpus/pictures/report.svg"), &drawn);
 }
 
 /// What `gonogo check corpus/jobs/heron-hook.gcode --machine corpus/machines/heron.toml --plot` draws.
@@ -49,7 +50,7 @@ fn the_picture_of_a_job_is_what_the_command_draws() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("job.svg");
     let machine = ["--machine", "corpus/machines/heron.toml"];
-    let run = snapbox::cmd::Command::new(snapbox::cmd::cargo_bin!("gonogo"))
+    let run = Cmd::new(cargo_bin!("gonogo"))
         .current_dir(root())
         .args(["check", "corpus/jobs/heron-hook.gcode"])
         .args(machine)
@@ -58,14 +59,23 @@ fn the_picture_of_a_job_is_what_the_command_draws() {
         .output()
         .unwrap();
     assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
-    is_kept(&root().join("corpus/pictures/job.svg"), &fs::read_to_string(&file).unwrap());
+    same_picture(&root().join("corpus/pictures/job.svg"), &fs::read_to_string(&file).unwrap());
 }
 
 /// The picture in the repository is the one that was drawn.
-fn is_kept(path: &Path, drawn: &str) {
+fn same_picture(path: &Path, drawn: &str) {
     if std::env::var_os("GONOGO_WRITE_PICTURES").is_some() {
         fs::create_dir_all(path.parent().unwrap()).unwrap();
         fs::write(path, drawn).unwrap();
     }
     assert!(fs::read_to_string(path).unwrap() == drawn, "draw {} anew", path.display());
+}
+
+#[test]
+fn the_picture_is_the_spectrum() {
+    let directory = tempfile::tempdir().unwrap();
+    let drawn = directory.path().join("spectrum.svg");
+    let job = ["resonance", "corpus/jobs/heron-gap.gcode", "--machine", "corpus/machines/heron.toml", "--once", "-q"];
+    Cmd::new(cargo_bin!("gonogo")).args(job).arg("--plot").arg(&drawn).assert().success();
+    same_picture(&root().join("corpus/pictures/spectrum.svg"), &fs::read_to_string(&drawn).unwrap());
 }

@@ -23,6 +23,7 @@ use crate::machine::{Direction, Mode, Structure};
 use crate::observe::{BLOCK, Block, Column};
 use crate::vectors::Vectors;
 
+pub(crate) use pieces::Course;
 pub use shaper::impulses;
 
 /// Most pieces in a chunk.
@@ -70,19 +71,22 @@ impl Vibration {
         self.idle_s += seconds;
     }
 
-    /// Follows the moves of a block and fills [`Block::ringing_mm`].
+    /// Follows the moves of a block and fills [`Block::ringing_mm`] and [`Block::ringing_mode`].
     pub fn follow(&mut self, block: &mut Block) {
         let Self { pieces, lanes, idle_s } = self;
         block.ringing_mm.resize_with(lanes.len(), || Box::new([0.0; BLOCK]));
+        block.ringing_mode.resize_with(lanes.len(), || Box::new([0; BLOCK]));
         let Some(pieces) = pieces else { return };
         if block.is_empty() {
             return;
         }
         let mut ringing_mm = std::mem::take(&mut block.ringing_mm);
         ringing_mm.iter_mut().for_each(|column| column[..block.len()].fill(0.0));
+        let mut ringing_mode = std::mem::take(&mut block.ringing_mode);
+        ringing_mode.iter_mut().for_each(|column| column[..block.len()].fill(0));
         let mut each = |pieces: &Pieces| {
-            for (lane, ringing_mm) in lanes.iter_mut().zip(&mut ringing_mm) {
-                lane.follow(block, pieces, ringing_mm);
+            for ((lane, mm), mode) in lanes.iter_mut().zip(&mut ringing_mm).zip(&mut ringing_mode) {
+                lane.follow(block, pieces, (mm, mode));
             }
         };
         if *idle_s > 0.0 {
@@ -90,7 +94,7 @@ impl Vibration {
             *idle_s = 0.0;
         }
         pieces.cut(block, &mut each);
-        block.ringing_mm = ringing_mm;
+        (block.ringing_mm, block.ringing_mode) = (ringing_mm, ringing_mode);
     }
 
     /// What was seen so far, per direction.
@@ -114,7 +118,7 @@ impl Lane {
         }
     }
 
-    fn follow(&mut self, block: &Block, pieces: &Pieces, ringing_mm: &mut Column<f64>) {
+    fn follow(&mut self, block: &Block, pieces: &Pieces, (ringing_mm, mode): (&mut Column<f64>, &mut Column<u8>)) {
         let Self { vector, oscillators, delays, columns, tally, .. } = self;
         if let Some(delays) = delays {
             delays.follow(pieces, |shaped| {
@@ -122,7 +126,7 @@ impl Lane {
                 let scratch = (&mut columns.from, &mut columns.to, &mut *columns.scratch);
                 swing(oscillators, block.vectors, steps, scratch);
                 let course = [&shaped.seconds, &columns.from, &columns.to].map(|column| &column[..shaped.count]);
-                tally.add(block, &shaped.of[..shaped.count], course, oscillators, ringing_mm);
+                tally.add(block, &shaped.of[..shaped.count], course, oscillators, (ringing_mm, mode));
             });
             return;
         }
@@ -143,7 +147,7 @@ impl Lane {
         let steps = [&pieces.seconds, accel, speed].map(|column| &column[..count]);
         swing(oscillators, block.vectors, steps, (from, to, scratch));
         let course = [&pieces.seconds, from, to].map(|column| &column[..count]);
-        tally.add(block, &pieces.of[..count], course, oscillators, ringing_mm);
+        tally.add(block, &pieces.of[..count], course, oscillators, (ringing_mm, mode));
     }
 }
 

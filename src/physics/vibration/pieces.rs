@@ -189,11 +189,7 @@ impl Pieces {
     /// A curve by the mean acceleration on pieces of equal time of each phase.
     fn curve(&mut self, block: &Block, bend: &Bend, full: &mut impl FnMut(&Self)) {
         let i = bend.at;
-        let third = match &bend.curve {
-            Curve::Arc(arc) => arc.axes[2],
-            Curve::Cubic(_) => 2,
-        };
-        let course = Course::of(&bend.curve, block.length[i], block.end(i)[third] - block.start(i)[third]);
+        let course = Course::of_bend(block, bend);
         let phases = [
             (block.t_up[i], block.v_start[i], block.v_peak[i]),
             (block.t_cruise[i], block.v_peak[i], block.v_peak[i]),
@@ -233,7 +229,7 @@ impl Pieces {
 }
 
 /// Tangents along a curve.
-enum Course<'c> {
+pub(crate) enum Course<'c> {
     Arc {
         arc: &'c Arc,
         /// Shares of the plane and of the third axis in the length.
@@ -249,6 +245,15 @@ enum Course<'c> {
 }
 
 impl<'c> Course<'c> {
+    /// That of a curved move of a block.
+    pub(crate) fn of_bend(block: &Block, bend: &'c Bend) -> Self {
+        let (i, third) = match &bend.curve {
+            Curve::Arc(arc) => (bend.at, arc.axes[2]),
+            Curve::Cubic(_) => (bend.at, 2),
+        };
+        Self::of(&bend.curve, block.length[i], block.end(i)[third] - block.start(i)[third])
+    }
+
     /// `rise_mm` is the way along the third axis.
     fn of(curve: &'c Curve, length_mm: f64, rise_mm: f64) -> Self {
         let rise = rise_mm / length_mm;
@@ -273,7 +278,7 @@ impl<'c> Course<'c> {
     }
 
     /// Unit tangent after so much of the length.
-    fn tangent(&self, at_mm: f64) -> [f64; 3] {
+    pub(crate) fn tangent(&self, at_mm: f64) -> [f64; 3] {
         let mut dir = [0.0; 3];
         match self {
             Self::Arc { arc, share, rise, length_mm } => {

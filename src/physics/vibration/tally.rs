@@ -51,7 +51,7 @@ impl Tally {
         of: &[PieceOf],
         [seconds, from, to]: [&[f64]; 3],
         oscillators: &[Oscillator],
-        ringing_mm: &mut Column<f64>,
+        (ringing_mm, mode): (&mut Column<f64>, &mut Column<u8>),
     ) {
         let count = of.len().min(PIECES);
         let (seconds, from, to) = (&seconds[..count], &from[..count], &to[..count]);
@@ -64,7 +64,12 @@ impl Tally {
         for k in 0..count {
             let (i, start, end) = (usize::from(of[k]), from[k], to[k]);
             let Some(most) = ringing_mm.get_mut(i) else { continue };
-            *most = if start > *most { start } else { *most };
+            if start > *most {
+                *most = start;
+                if oscillators.len() > 1 {
+                    mode[i] = strongest(oscillators, k) as u8;
+                }
+            }
             if !block.extrudes(i) {
                 continue;
             }
@@ -77,7 +82,7 @@ impl Tally {
                 self.worst = Some(Worst {
                     mm: start,
                     line: block.line[i],
-                    hz: strongest_hz(oscillators, k),
+                    hz: oscillators.get(strongest(oscillators, k)).map_or(f64::NAN, |found| found.natural_hz),
                     speed_mm_s: block.v_peak[i],
                 });
             }
@@ -99,10 +104,10 @@ impl Tally {
     }
 }
 
-/// Natural frequency of the mode that rings most at the start of a piece.
-fn strongest_hz(oscillators: &[Oscillator], piece: usize) -> f64 {
-    let larger = |a: &&Oscillator, b: &&Oscillator| a.amplitude[piece].total_cmp(&b.amplitude[piece]);
-    oscillators.iter().max_by(larger).map_or(f64::NAN, |oscillator| oscillator.natural_hz)
+/// Place of the mode that rings most at the start of a piece; the last of equals.
+fn strongest(oscillators: &[Oscillator], piece: usize) -> usize {
+    let amplitude = |at: &usize| oscillators[*at].amplitude[piece];
+    (0..oscillators.len()).max_by(|a, b| amplitude(a).total_cmp(&amplitude(b))).unwrap_or(0)
 }
 
 /// Share of a piece on which an amplitude that decays exponentially is above a limit that it starts above.
