@@ -16,7 +16,7 @@ use askama::Template;
 
 use crate::inspection::Inspection;
 use crate::machine::Machine;
-use crate::picture::{PictureError, Pictured};
+use crate::picture::{PictureError, Pictured, spectrum_svg};
 use crate::queue::Unjudged;
 use crate::report::CAUTION;
 use crate::report::text::why;
@@ -186,7 +186,7 @@ fn assemble(
         layers_caption,
         checks_made: format!("{} checks were made: {}.", report.checks_run.len(), report.checks_run.join(", ")),
         skipped: report.checks_skipped.iter().map(|skipped| (skipped.check, skipped.reason.clone())).collect(),
-        left_out: report.left_out.clone(),
+        left_out: left_out(report),
         licence: CHART_LICENCE,
         facts: data::script_json(&data::facts(pictured, machine, tops)),
         time_data,
@@ -194,6 +194,12 @@ fn assemble(
         kept_script: CHART_SCRIPT,
         script: SCRIPT,
     })
+}
+
+/// What the numbers leave out, and what became of accepted findings.
+fn left_out(report: &Inspection) -> Vec<String> {
+    let remarks = report.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
+    report.left_out.iter().chain(remarks).cloned().collect()
 }
 
 fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
@@ -208,8 +214,15 @@ fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
         plan_caption: plan_caption(pictured),
         rates: pictured.rates_svg(1000, 300)?,
         rates_caption: "Time spent at each momentary melt rate while extruding along a path.".to_owned(),
-        spectrum: None,
-        spectrum_caption: String::new(),
+        spectrum: (pictured.spectrum.windows > 0)
+            .then(|| spectrum_svg(&pictured.spectrum, &machine.structure.modes, 1000, 340))
+            .transpose()?,
+        spectrum_caption: match machine.structure.modes.is_empty() {
+            true => "How much acceleration the planned motion has at each frequency. The sheet gives no modes of the frame."
+                .to_owned(),
+            false => "How much acceleration the planned motion has at each frequency; shaded, where the frame's modes answer."
+                .to_owned(),
+        },
     })
 }
 

@@ -9,9 +9,9 @@ use crate::picture::{Pictured, lines_of};
 use crate::record::EventKind;
 use crate::report::text::why;
 use crate::report::words::{
-    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
+    because, bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
 };
-use crate::report::{BUILT_IN, words};
+use crate::report::{BUILT_IN, unsafe_accepted, words};
 
 /// Places of a finding with a link of their own.
 const PLACES: usize = 8;
@@ -50,6 +50,7 @@ pub struct FindingView {
     /// What it says, and its place in the list of all.
     pub places: Vec<(String, usize)>,
     pub more: usize,
+    pub accepted: Option<String>,
     pub explain: &'static str,
 }
 
@@ -141,12 +142,19 @@ impl Head {
             name: path(&job.path).into_owned(),
             machine: safe(&machine.name).into_owned(),
             why: why(report),
-            warnings: machine.built_in.then(|| BUILT_IN.to_owned()).into_iter().collect(),
+            warnings: warnings(report),
             block,
             digest: job.digest.clone(),
             sheet_digest: machine.digest.clone(),
         }
     }
+}
+
+/// What stands in a frame below the verdict.
+fn warnings(report: &Inspection) -> Vec<String> {
+    let built_in = report.machine.built_in.then(|| BUILT_IN.to_owned());
+    let accepted = report.accepted_unsafe();
+    built_in.into_iter().chain((accepted > 0).then(|| unsafe_accepted(accepted))).collect()
 }
 
 /// The last part of a path.
@@ -178,6 +186,7 @@ impl FindingView {
             excerpts: finding.excerpts.iter().map(|excerpt| (excerpt.line, safe(&excerpt.text).into_owned())).collect(),
             more: usize::try_from(finding.count).unwrap_or(usize::MAX).saturating_sub(places.len()),
             places,
+            accepted: finding.accepted.as_ref().map(|accepted| safe(&because(accepted)).into_owned()),
             explain: checks::find(finding.check).map_or("", |check| check.explain),
         }
     }

@@ -13,6 +13,8 @@ use crate::machine::Machine;
 use crate::observe::Guest;
 use crate::preflight::{JobError, Seat, inspect_as};
 use crate::record::{Drawing, DrawnLayer, Place, Plan, PlanOptions, TimeLine, TimeRecord};
+use crate::resonance::spectrum::Spectrum;
+use crate::resonance::{Excitation, Watcher};
 
 /// A job with what its pictures show.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +25,8 @@ pub struct Pictured {
     pub time: TimeRecord,
     /// The part.
     pub drawing: Drawing,
+    /// How the motion excites the structure.
+    pub spectrum: Spectrum,
     /// The layer to show first.
     pub first_layer: u64,
 }
@@ -43,7 +47,8 @@ impl Pictured {
     ) -> Result<Self, JobError> {
         let rings = !machine.structure.modes.is_empty();
         let (time, seated) = Guest::new(TimeLine::new(rings));
-        let seat = Seat { machine, guests: vec![seated] };
+        let (watcher, watching) = Guest::new(Watcher::new(machine));
+        let seat = Seat { machine, guests: vec![seated, watching] };
         let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
         let time = time.take().map(TimeLine::into_record);
         let first_layer = first_layer(&report);
@@ -62,8 +67,15 @@ impl Pictured {
         if second.job.digest != report.job.digest {
             return Err(changed());
         }
-        let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
-        Ok(Self { report, time, drawing: plan.into_drawing(), first_layer: only_layer.unwrap_or(first_layer) })
+        let seen = (time, watcher.take().map(Watcher::finish), plan.take());
+        let (Some(time), Some(Excitation { spectrum, .. }), Some(plan)) = seen else { return Err(changed()) };
+        Ok(Self {
+            report,
+            spectrum,
+            time,
+            drawing: plan.into_drawing(),
+            first_layer: only_layer.unwrap_or(first_layer),
+        })
     }
 
     /// Where the machine is on a line on which something was found.

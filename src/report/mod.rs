@@ -72,7 +72,7 @@ fn count(inspection: &Inspection, severity: Severity) -> usize {
 }
 
 /// What the head of every report says where no-go findings on heat or travel are accepted.
-fn unsafe_accepted(findings: usize) -> String {
+pub(crate) fn unsafe_accepted(findings: usize) -> String {
     let findings =
         words::counted(findings as u64, "no-go finding on heat or travel is", "no-go findings on heat or travel are");
     format!(
