@@ -26,7 +26,7 @@ use view::{EventRow, FindingView, Head, Table};
 /// Most bytes of a page.
 pub const PAGE_BYTES: usize = 4_000_000;
 /// Most points of the drawing to begin with; some five bytes each on the page.
-pub const DRAWING_POINTS: usize = 900_000;
+pub const DRAWING_POINTS: usize = 1_200_000;
 
 const STYLE: &str = include_str!("style.css");
 const CHART_STYLE: &str = include_str!("kept/uPlot.min.css");
@@ -217,13 +217,21 @@ fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
         spectrum: (pictured.spectrum.windows > 0)
             .then(|| spectrum_svg(&pictured.spectrum, &machine.structure.modes, 1000, 340))
             .transpose()?,
-        spectrum_caption: match machine.structure.modes.is_empty() {
-            true => "How much acceleration the planned motion has at each frequency. The sheet gives no modes of the frame."
-                .to_owned(),
-            false => "How much acceleration the planned motion has at each frequency; shaded, where the frame's modes answer."
-                .to_owned(),
-        },
+        spectrum_caption: spectrum_caption(pictured, machine),
     })
+}
+
+fn spectrum_caption(pictured: &Pictured, machine: &Machine) -> String {
+    let spectrum = &pictured.spectrum;
+    let modes = match machine.structure.modes.is_empty() {
+        true => ". The sheet gives no modes of the frame",
+        false => "; shaded, where the frame's modes answer",
+    };
+    let sample = match spectrum.taken < spectrum.windows {
+        true => format!(" From {} of {} windows of 4 s.", spectrum.taken, spectrum.windows),
+        false => String::new(),
+    };
+    format!("How much acceleration the planned motion has at each frequency{modes}.{sample}")
 }
 
 fn plan_caption(pictured: &Pictured) -> String {

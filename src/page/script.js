@@ -439,7 +439,7 @@
       const seen = new Set();
       for (const one of marks) {
         if (!one.grave) continue;
-        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[indexOf(one.layer)]), spot = Math.round(px / 6) + ':' + Math.round(py / 6);
+        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[indexOf(one.layer)]), spot = Math.round(px / 12) + ':' + Math.round(py / 12);
         if (seen.has(spot)) continue;
         seen.add(spot); ctx.beginPath(); ctx.arc(px, py, 4, 0, 7); ctx.fill(); ctx.strokeStyle = ink('sheet'); ctx.lineWidth = 1; ctx.stroke();
       }

@@ -31,6 +31,9 @@ pub struct Pictured {
     pub first_layer: u64,
 }
 
+/// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
+const WINDOWS: u64 = 2048;
+
 impl Pictured {
     /// Judges the job at `path`, shown as `shown`, and takes its pictures, of `only_layer` alone where that is asked for.
     /// `on_bytes` is told of the first reading. The drawing has at most `most_points` points.
@@ -47,7 +50,7 @@ impl Pictured {
     ) -> Result<Self, JobError> {
         let rings = !machine.structure.modes.is_empty();
         let (time, seated) = Guest::new(TimeLine::new(rings));
-        let (watcher, watching) = Guest::new(Watcher::new(machine));
+        let (watcher, watching) = Guest::new(Watcher::sampling(machine, WINDOWS));
         let seat = Seat { machine, guests: vec![seated, watching] };
         let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
         let time = time.take().map(TimeLine::into_record);

@@ -54,6 +54,8 @@ pub struct Spectrum {
     pub moving_s: f64,
     /// Windows with motion in them.
     pub windows: u64,
+    /// Windows that were transformed: fewer where a sample was asked for, each then stands for as many as it must.
+    pub taken: u64,
     /// X, Y, and every direction with a mode, in the order of [`Direction::ALL`].
     pub axes: Vec<Axis>,
 }
@@ -131,6 +133,12 @@ pub(super) struct Gathering {
     before: Speeds,
     moving_s: Sum,
     windows: u64,
+    taken: u64,
+    /// Windows that are transformed before the sample gets thinner; none: all of them.
+    sample: Option<u64>,
+    /// Each window taken stands for so many, and how many of those are still to come.
+    every: u64,
+    to_come: u64,
     kept: usize,
 }
 
@@ -145,7 +153,8 @@ struct Lane {
 }
 
 impl Gathering {
-    pub(super) fn new(structure: &Structure) -> Self {
+    /// With a sample, every window is taken until there are so many, then as many of every second, of every fourth…
+    pub(super) fn new(structure: &Structure, sample: Option<u64>) -> Self {
         let transform = RealFftPlanner::new().plan_fft_forward(WINDOW_CELLS);
         let lane = |along| Lane {
             along,
@@ -172,6 +181,10 @@ impl Gathering {
             before: [0.0; LANES],
             moving_s: Sum::default(),
             windows: 0,
+            taken: 0,
+            sample,
+            every: 1,
+            to_come: 0,
             kept: (highest_hz.min(KEPT_MOST_HZ) / STEP_HZ) as usize + 1,
         }
     }
@@ -291,17 +304,20 @@ impl Gathering {
 
     /// Takes the full window so many times, and makes room for the next.
     fn transform(&mut self, times: u64) {
-        let mut any = false;
+        let any = self.axes.iter().any(|lane| lane.still < WINDOW_CELLS);
+        let stands_for = if any { self.stands_for(times) } else { 0 };
         for lane in &mut self.axes {
             if lane.still < WINDOW_CELLS {
-                any = true;
-                let cells = lane.cells.iter().zip(&self.window);
-                self.windowed.iter_mut().zip(cells).for_each(|(out, (cell, weight))| *out = cell * weight);
-                // Lengths are right by construction; a transform that fails would leave the old lines.
-                let done = self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
-                debug_assert!(done.is_ok());
-                for (power, line) in lane.power.iter_mut().zip(&self.lines) {
-                    *power += line.norm_sqr() * times as f64;
+                if stands_for > 0 {
+                    let cells = lane.cells.iter().zip(&self.window);
+                    self.windowed.iter_mut().zip(cells).for_each(|(out, (cell, weight))| *out = cell * weight);
+                    // Lengths are right by construction; a transform that fails would leave the old lines.
+                    let done =
+                        self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
+                    debug_assert!(done.is_ok());
+                    for (power, line) in lane.power.iter_mut().zip(&self.lines) {
+                        *power += line.norm_sqr() * stands_for as f64;
+                    }
                 }
                 let repeated: f64 = lane.cells[WINDOW_CELLS - HOP..].iter().map(|cell| cell * cell).sum();
                 lane.squares += repeated * (times - 1) as f64;
@@ -310,6 +326,24 @@ impl Gathering {
         }
         self.windows += if any { times } else { 0 };
         self.filled = WINDOW_CELLS - HOP;
+    }
+
+    /// How many windows the one at hand, which comes so many times, stands for; 0 where it is left out.
+    fn stands_for(&mut self, times: u64) -> u64 {
+        if self.to_come > 0 && times == 1 {
+            self.to_come -= 1;
+            return 0;
+        }
+        self.taken += 1;
+        // What repeats itself is known, and stands for itself.
+        let stands_for = if times == 1 { self.every } else { times };
+        if times == 1 {
+            self.to_come = self.every - 1;
+        }
+        if self.sample.is_some_and(|sample| self.taken.is_multiple_of(sample)) {
+            self.every *= 2;
+        }
+        stands_for
     }
 
     /// The spectrum, once everything has passed.
@@ -333,6 +367,6 @@ impl Gathering {
             }
         };
         let axes = self.axes.into_iter().map(axis).collect();
-        Spectrum { moving_s, windows: self.windows, axes }
+        Spectrum { moving_s, windows: self.windows, taken: self.taken, axes }
     }
 }

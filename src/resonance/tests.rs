@@ -357,3 +357,28 @@ fn nothing_to_see_is_no_fault() {
     assert!(travel.seen.spectrum.axes.iter().all(|axis| axis.power.is_finite()));
     assert_eq!(WINDOW_CELLS as f64 * STEP_HZ, CELLS_PER_S as f64);
 }
+
+#[test]
+fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
+    let mut machine = machine();
+    machine.structure.modes = vec![mode(Direction::X, 38.0)];
+    let mut job = format!("{START}M109 S200\nM83\n");
+    for k in 0..4000 {
+        job += &format!("G1 X{} E0.05 F{}\n", if k % 2 == 0 { 52 + k % 3 } else { 50 }, 2400 + 60 * (k % 7));
+    }
+    let spectrum = |watcher: Watcher| {
+        let (guest, seated) = Guest::new(watcher);
+        let seats = vec![Seat { machine: &machine, guests: vec![seated] }];
+        inspect_with(job.as_bytes(), "job", seats, &Sizes::default()).expect("reads");
+        guest.take().expect("was seated").finish().spectrum
+    };
+    let (all, some) = (spectrum(Watcher::new(&machine)), spectrum(Watcher::sampling(&machine, 40)));
+    assert_eq!((all.taken, some.windows), (all.windows, all.windows));
+    assert!(all.windows > 200 && some.taken < all.windows / 2 && some.taken >= 80, "{} {}", all.windows, some.taken);
+    let (all, some) = (&all.axes[0], &some.axes[0]);
+    assert_eq!(some.mean_square, all.mean_square, "squares of cells are all taken");
+    assert!((some.power / all.power - 1.0).abs() < 0.05, "{} {}", some.power, all.power);
+    assert_eq!(some.peaks(4.0, 1)[0].hz, all.peaks(4.0, 1)[0].hz);
+    // Until the sample gets thinner, it is all there is.
+    assert_eq!(spectrum(Watcher::sampling(&machine, 100_000)), spectrum(Watcher::new(&machine)));
+}

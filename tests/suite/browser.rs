@@ -182,7 +182,9 @@ async fn key(client: &Client, id: &str, key: char) {
 /// Nothing in the console, nothing asked of any other place.
 async fn is_quiet(client: &Client) {
     let console = logs(client, "browser").await;
-    assert!(console.is_empty(), "{console:?}");
+    // Advice on speed is for the test, which reads the canvas.
+    let faults: Vec<_> = console.iter().filter(|entry| entry["source"] != "rendering").collect();
+    assert!(faults.is_empty(), "{faults:?}");
     for entry in logs(client, "performance").await {
         let message: Value = serde_json::from_str(entry["message"].as_str().expect("a text")).expect("JSON");
         let parameters = &message["message"]["params"];
@@ -212,7 +214,7 @@ const RIGHT: char = '\u{e014}';
 #[test]
 fn a_page_moves_as_its_keys_and_links_say_and_asks_for_nothing() {
     let at = tempfile::tempdir().expect("temporary directory");
-    let page = page_of("heron-gap.gcode", "heron.toml", at.path());
+    let page = page_of("heron-hook.gcode", "heron.toml", at.path());
     in_browser((1200, 900), async |client| {
         open(client, &page).await;
         drawn(client).await;
