@@ -366,7 +366,7 @@
       const shown = new Map();
       for (const one of here) {
         // One circle for places that lie on each other.
-        const key = one.number + ':' + Math.round(m.x(one.to[0]) / 20) + ':' + Math.round(m.y(one.to[1]) / 20);
+        const key = one.number + ':' + Math.round(m.x(one.to[0]) / 26) + ':' + Math.round(m.y(one.to[1]) / 26);
         if (!shown.has(key) || isMarked(one)) shown.set(key, one);
       }
       for (const one of shown.values()) {

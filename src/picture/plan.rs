@@ -48,11 +48,39 @@ struct Frame {
 }
 
 impl Frame {
-    fn px(&self, at: [f64; 2]) -> (i32, i32) {
+    fn exact(&self, at: [f64; 2]) -> [f64; 2] {
         let x = self.centre_px[0] + (at[0] - self.centre_mm[0]) * self.per_mm;
         let y = self.centre_px[1] - (at[1] - self.centre_mm[1]) * self.per_mm;
-        (x.round() as i32, y.round() as i32)
+        [x, y]
     }
+
+    fn px(&self, at: [f64; 2]) -> (i32, i32) {
+        whole(self.exact(at))
+    }
+}
+
+fn whole(at: [f64; 2]) -> (i32, i32) {
+    (at[0].round() as i32, at[1].round() as i32)
+}
+
+/// The part of a line inside a picture of that size, px (Liang and Barsky, ACM Transactions on Graphics 3, 1984; from
+/// memory). The drawing library would draw what lies outside along the edge.
+fn inside(a: [f64; 2], b: [f64; 2], room: [f64; 2]) -> Option<[[f64; 2]; 2]> {
+    let (mut from, mut to) = (0.0f64, 1.0f64);
+    for axis in 0..2 {
+        let way = b[axis] - a[axis];
+        let (low, high) = (-a[axis], room[axis] - a[axis]);
+        if way == 0.0 {
+            if low > 0.0 || high < 0.0 {
+                return None;
+            }
+            continue;
+        }
+        let (enter, leave) = if way > 0.0 { (low / way, high / way) } else { (high / way, low / way) };
+        (from, to) = (from.max(enter), to.min(leave));
+    }
+    let at = |share: f64| [a[0] + (b[0] - a[0]) * share, a[1] + (b[1] - a[1]) * share];
+    (from <= to).then(|| [at(from), at(to)])
 }
 
 fn mm(point: PlanPoint) -> [f64; 2] {
@@ -118,14 +146,27 @@ impl LayerPlan<'_> {
                 })
                 .collect(),
         };
-        let corners: Vec<_> = corners.into_iter().map(|at| frame.px(at)).collect();
-        canvas.draw(&PathElement::new(corners, style)).map_err(PictureError::of)?;
+        let size = canvas.dim_in_pixel();
+        let room = [f64::from(size.0), f64::from(size.1)];
+        for edge in corners.windows(2) {
+            let Some(edge) = inside(frame.exact(edge[0]), frame.exact(edge[1]), room) else { continue };
+            canvas.draw(&PathElement::new(edge.map(whole), style)).map_err(PictureError::of)?;
+        }
         for keep_out in &travel.keep_out {
-            let box_px = [frame.px([keep_out.min[0], keep_out.max[1]]), frame.px([keep_out.max[0], keep_out.min[1]])];
-            canvas.draw(&Rectangle::new(box_px, ink::LIMIT.mix(0.18).filled())).map_err(PictureError::of)?;
-            canvas.draw(&Rectangle::new(box_px, style)).map_err(PictureError::of)?;
-            let text = (FONT, 13).into_font().color(&ink::LIMIT);
-            let at = (box_px[0].0 + 4, box_px[0].1 + 4);
+            let from = frame.exact([keep_out.min[0], keep_out.max[1]]);
+            let to = frame.exact([keep_out.max[0], keep_out.min[1]]);
+            let [from, to] = [from, to].map(|at| [at[0].clamp(0.0, room[0]), at[1].clamp(0.0, room[1])]);
+            if from[0] >= to[0] || from[1] >= to[1] {
+                continue;
+            }
+            canvas
+                .draw(&Rectangle::new([whole(from), whole(to)], ink::LIMIT.mix(0.18).filled()))
+                .map_err(PictureError::of)?;
+            // To the left where there is no room on the right.
+            let is_right = from[0] > room[0] * 0.7;
+            let anchor = Pos::new(if is_right { HPos::Right } else { HPos::Left }, VPos::Top);
+            let text = (FONT, 13).into_font().color(&ink::LIMIT).pos(anchor);
+            let at = whole(if is_right { [to[0] - 4.0, from[1] + 4.0] } else { [from[0] + 4.0, from[1] + 4.0] });
             canvas.draw(&Text::new(safe(&keep_out.what).into_owned(), at, text)).map_err(PictureError::of)?;
         }
         Ok(())
@@ -206,5 +247,20 @@ impl LayerPlan<'_> {
         }
         let legend = format!("melt rate, 0 to {} mm³/s", number(self.top_mm3_s));
         canvas.draw(&Text::new(legend, (from, base), text(ink::TEXT))).map_err(PictureError::of)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_end_at_the_edge_of_the_picture() {
+        let room = [100.0, 50.0];
+        assert_eq!(inside([-50.0, 25.0], [150.0, 25.0], room), Some([[0.0, 25.0], [100.0, 25.0]]));
+        assert_eq!(inside([10.0, 10.0], [20.0, 20.0], room), Some([[10.0, 10.0], [20.0, 20.0]]));
+        assert_eq!(inside([-10.0, -5.0], [110.0, -5.0], room), None);
+        assert_eq!(inside([90.0, -50.0], [190.0, 50.0], room), None);
+        assert_eq!(inside([50.0, 25.0], [50.0, 500.0], room), Some([[50.0, 25.0], [50.0, 50.0]]));
     }
 }

@@ -1,5 +1,8 @@
 //! Melt rate, speed and ringing over time.
 
+use std::ops::Range;
+
+use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint, Ranged};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -10,6 +13,8 @@ use crate::report::words::{clock, number};
 
 /// Most columns drawn.
 const COLUMNS: usize = 900;
+/// Most times named.
+const TICKS: usize = 9;
 /// Most layer boundaries drawn.
 const BOUNDARIES: usize = 80;
 
@@ -76,6 +81,8 @@ struct Track<'r> {
     name: String,
     top: f64,
     band: Option<(&'r Envelope, RGBColor)>,
+    /// The band reaches down to 0, since the lowest values tell nothing.
+    from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,
     share: u32,
@@ -92,6 +99,7 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             name: "melt rate, mm³/s: momentary (band), sustained (line)".to_owned(),
             top: tops.melt_mm3_s,
             band: Some((&record.melt_mm3_s, ink::FIRST)),
+            from_zero: false,
             line: Some((&record.sustained_mm3_s, ink::SECOND)),
             levels: level(levels.sustained_mm3_s, "sustained capacity")
                 .chain(level(levels.peak_mm3_s, "peak capacity"))
@@ -102,6 +110,7 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             name: "speed, mm/s: lowest to highest".to_owned(),
             top: tops.speed_mm_s,
             band: Some((&record.speed_mm_s, ink::THIRD)),
+            from_zero: false,
             line: None,
             levels: Vec::new(),
             share: 3,
@@ -111,8 +120,9 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
         tracks.push(Track {
             name: "ringing while extruding, mm".to_owned(),
             top: tops.ringing_mm,
-            band: None,
-            line: Some((ringing, ink::FIRST)),
+            band: Some((ringing, ink::FIRST)),
+            from_zero: true,
+            line: None,
             levels: level(levels.ringing_mm, "limit").collect(),
             share: 3,
         });
@@ -139,7 +149,7 @@ impl Track<'_> {
             .margin_right(14)
             .x_label_area_size(20)
             .y_label_area_size(58)
-            .build_cartesian_2d(0.0..end_s, 0.0..top)
+            .build_cartesian_2d(Times(0.0..end_s), 0.0..top)
             .map_err(PictureError::of)?;
         let label = (FONT, 12).into_font().color(&ink::FAINT);
         chart
@@ -148,7 +158,7 @@ impl Track<'_> {
             .light_line_style(TRANSPARENT)
             .axis_style(ink::FAINT)
             .label_style(label.clone())
-            .x_labels(8)
+            .x_labels(TICKS)
             .y_labels(5)
             .x_label_formatter(&|s| clock(*s))
             .y_label_formatter(&|value| number(*value))
@@ -164,7 +174,7 @@ impl Track<'_> {
             .map(|layer| PathElement::new([(layer.at_s, 0.0), (layer.at_s, top * 0.03)], ink::FAINT));
         chart.draw_series(boundaries).map_err(PictureError::of)?;
         if let Some((envelope, colour)) = self.band {
-            let band = outline(envelope, record.stretch_s);
+            let band = outline(envelope, record.stretch_s, self.from_zero);
             chart.draw_series([Polygon::new(band, colour.mix(0.45).filled())]).map_err(PictureError::of)?;
         }
         if let Some((envelope, colour)) = self.line {
@@ -184,8 +194,40 @@ impl Track<'_> {
     }
 }
 
-/// The band between the lowest and the highest values as one outline; nothing known counts as 0.
-fn outline(envelope: &Envelope, stretch_s: f64) -> Vec<(f64, f64)> {
+/// A time axis whose named times are round.
+struct Times(Range<f64>);
+
+impl Ranged for Times {
+    type FormatOption = DefaultFormatting;
+    type ValueType = f64;
+
+    fn map(&self, at_s: &f64, (left, right): (i32, i32)) -> i32 {
+        let share = (at_s - self.0.start) / (self.0.end - self.0.start);
+        left + (f64::from(right - left) * share).round() as i32
+    }
+
+    fn key_points<Hint: KeyPointHint>(&self, _: Hint) -> Vec<f64> {
+        ticks(self.0.end)
+    }
+
+    fn range(&self) -> Range<f64> {
+        self.0.clone()
+    }
+}
+
+/// Round times, at most [`TICKS`] of them, s.
+fn ticks(end_s: f64) -> Vec<f64> {
+    const ROUND_S: [f64; 16] =
+        [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 43_200.0];
+    let fits = |step: &f64| end_s / step < TICKS as f64;
+    let days = || (1..).map(|days| f64::from(days) * 86_400.0).find(fits);
+    let step = ROUND_S.into_iter().find(fits).or_else(|| (end_s < 1e9).then(days).flatten());
+    let Some(step) = step else { return vec![0.0, end_s] };
+    (0..TICKS).map(|k| k as f64 * step).filter(|at| *at <= end_s).collect()
+}
+
+/// The band between the lowest (or 0) and the highest values as one outline; nothing known counts as 0.
+fn outline(envelope: &Envelope, stretch_s: f64, from_zero: bool) -> Vec<(f64, f64)> {
     let few = envelope.at_most(COLUMNS);
     let wide_s = stretch_s * envelope.high.len().div_ceil(COLUMNS).max(1) as f64;
     let known = |value: f32| if value.is_finite() { f64::from(value) } else { 0.0 };
@@ -195,7 +237,8 @@ fn outline(envelope: &Envelope, stretch_s: f64) -> Vec<(f64, f64)> {
         values.iter().enumerate().flat_map(stair).collect()
     };
     let mut outline = stairs(&few.high);
-    outline.extend(stairs(&few.low).into_iter().rev());
+    let low = stairs(&few.low).into_iter().rev();
+    outline.extend(low.map(|(at, value)| (at, if from_zero { 0.0 } else { value })));
     outline
 }
 
@@ -225,11 +268,21 @@ mod tests {
     use super::*;
 
     #[test]
+    fn times_named_are_round_and_few() {
+        assert_eq!(ticks(7.5), [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]);
+        assert_eq!(ticks(230.0), [0.0, 30.0, 60.0, 90.0, 120.0, 150.0, 180.0, 210.0]);
+        assert_eq!(ticks(700_000.0)[1], 86_400.0);
+        for end_s in [1e-3, 1.0, 59.0, 86_400.0, 1e7, 1e12] {
+            assert!((1..=TICKS).contains(&ticks(end_s).len()), "{end_s}");
+        }
+    }
+
+    #[test]
     fn the_outline_goes_up_one_side_and_down_the_other() {
         let mut envelope = Envelope::new(3);
         envelope.widen(0, 1.0, 2.0);
         envelope.widen(2, 0.5, 4.0);
-        let outline = outline(&envelope, 2.0);
+        let outline = outline(&envelope, 2.0, false);
         let upper_side = [(0.0, 2.0), (2.0, 2.0), (2.0, 0.0), (4.0, 0.0), (4.0, 4.0), (6.0, 4.0)];
         assert_eq!(outline[..6], upper_side);
         assert_eq!(outline[6..], [(6.0, 0.5), (4.0, 0.5), (4.0, 0.0), (2.0, 0.0), (2.0, 1.0), (0.0, 1.0)]);
