@@ -3,6 +3,7 @@
 mod several;
 
 use std::io::Write;
+use std::path::Path;
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
@@ -112,10 +113,21 @@ impl FailOn {
     }
 }
 
+impl CheckArgs {
+    /// No output may take the place of a job, a sheet or another output.
+    fn spare_inputs(&self, jobs: &[Job], machines: &[Machine]) -> anyhow::Result<()> {
+        let sheets = machines.iter().filter(|machine| !machine.built_in).map(|machine| Path::new(&machine.source));
+        let inputs: Vec<&Path> = jobs.iter().filter_map(Job::path).chain(sheets).collect();
+        self.delivery.spare(inputs.iter().copied())?;
+        self.plot.spare(inputs.into_iter().chain(self.delivery.target()))
+    }
+}
+
 /// Runs the command.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    args.spare_inputs(&jobs, &machines)?;
     let Some(accepted) = args.accepted.load(terminal)? else { return Ok(Exit::Unjudged) };
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);

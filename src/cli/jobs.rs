@@ -70,6 +70,14 @@ pub enum Job {
 }
 
 impl Job {
+    /// Where it lies; none for standard input and what could not be listed.
+    pub fn path(&self) -> Option<&Path> {
+        match self {
+            Self::File(path) if !is_stdin(path) => Some(path),
+            _ => None,
+        }
+    }
+
     /// Size where it is known, bytes.
     pub fn size(&self) -> Option<u64> {
         match self {

@@ -54,6 +54,17 @@ impl Delivery {
         self.output.as_deref()
     }
 
+    /// Nothing that is read may be written over.
+    ///
+    /// # Errors
+    /// When -o names one of `inputs`.
+    pub fn spare<'p>(&self, inputs: impl IntoIterator<Item = &'p Path>) -> anyhow::Result<()> {
+        match &self.output {
+            Some(output) => spare(output, inputs),
+            None => Ok(()),
+        }
+    }
+
     /// The place; `is_page` for what people read.
     ///
     /// # Errors
@@ -65,6 +76,21 @@ impl Delivery {
             None if is_page => Output::stdout(Content::Page { color: look.color }),
             None => Output::stdout(Content::Data),
         })
+    }
+}
+
+/// Refuses to write over what is read, or written besides.
+///
+/// # Errors
+/// When `output` is the same file as one of `others`.
+pub fn spare<'p>(output: &Path, others: impl IntoIterator<Item = &'p Path>) -> anyhow::Result<()> {
+    let same = |a: &Path, b: &Path| match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => a == b,
+    };
+    match others.into_iter().find(|other| same(output, other)) {
+        Some(_) => bail!("cannot write {}: it is used here already", output.display()),
+        None => Ok(()),
     }
 }
 

@@ -11,7 +11,7 @@ use clap::Args;
 use tempfile::NamedTempFile;
 
 use super::jobs::{Job, is_stdin};
-use super::output::{Delivery, Output};
+use super::output::{self, Delivery, Output};
 use crate::crew::Crew;
 use crate::inspection::Inspection;
 use crate::machine::Machine;
@@ -50,6 +50,17 @@ impl PlotArgs {
         }
         let layer = self.layer.map_or(OnlyLayer::First, OnlyLayer::Number);
         Ok(Some(Plot { path: path.clone(), layer, taken: Mutex::new(None) }))
+    }
+
+    /// Nothing that is read, or written besides, may be drawn over.
+    ///
+    /// # Errors
+    /// When --plot names one of `others`.
+    pub fn spare<'p>(&self, others: impl IntoIterator<Item = &'p Path>) -> anyhow::Result<()> {
+        match &self.plot {
+            Some(plot) => output::spare(plot, others),
+            None => Ok(()),
+        }
     }
 
     /// Where no picture can be drawn besides.

@@ -14,6 +14,7 @@ use crate::record::TimeRecord;
 use crate::report::CAUTION;
 use crate::report::compare::figures::{Times, number_cells, percent, time_cells};
 use crate::report::compare::{RAISING, sentence};
+use crate::report::text::why;
 use crate::report::words::{path, safe, severity_mark};
 
 /// Most keys listed.
@@ -27,7 +28,7 @@ struct ComparePage {
     caution: &'static str,
     raising: &'static str,
     name: String,
-    why: &'static str,
+    why: String,
     /// Glyph, word and class.
     before: (&'static str, &'static str, &'static str),
     after: (&'static str, &'static str, &'static str),
@@ -81,15 +82,15 @@ pub fn comparison(
     let reports = [&comparison.before, &comparison.after];
     let levels = reports.map(Levels::of);
     let tops = Tops::of(records[0], &levels[0]).max(Tops::of(records[1], &levels[1]));
-    let height = if records.iter().any(|record| record.ringing_mm.is_some()) { 460 } else { 350 };
+    let height = if records.iter().any(|record| record.ringing_mm.is_some()) { 560 } else { 450 };
     let time = |side: usize| svg(1000, height, |canvas| timeline::draw(canvas, records[side], &levels[side], &tops));
     let hist = |side: usize| {
         svg(1000, 260, |canvas| rates::draw(canvas, &records[side].rates, &levels[side], tops.melt_mm3_s))
     };
-    let why = match comparison.verdict() {
-        Ordering::Greater => "The verdict gets worse.",
-        Ordering::Less => "The verdict gets better.",
-        Ordering::Equal => "The verdict stays.",
+    let how = match comparison.verdict() {
+        Ordering::Greater => "The verdict gets worse",
+        Ordering::Less => "The verdict gets better",
+        Ordering::Equal => "The verdict stays",
     };
     let page = ComparePage {
         version: env!("CARGO_PKG_VERSION"),
@@ -97,7 +98,7 @@ pub fn comparison(
         caution: CAUTION,
         raising: RAISING,
         name: path(&comparison.after.job.path).into_owned(),
-        why,
+        why: format!("{how}. After: {}", why(&comparison.after)),
         before: view::verdict(comparison.before.verdict),
         after: view::verdict(comparison.after.verdict),
         sheets: (sheet(&sheets.before), sheet(&sheets.after)),
@@ -138,21 +139,21 @@ fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
         }
         let (group, cells) = match figure.unit {
             "s" => (if figure.group == Group::Time { "time" } else { "melt rate" }, time_cells(times, pair)),
-            _ => ("melt rate", number_cells(pair, "mm3/s")),
+            _ => ("melt rate, mm³/s", number_cells(pair, "mm3/s")),
         };
         rows.push(row(format!("{group}, {}", figure.label), cells, pair));
     }
     for (axis, peak, most) in comparison.ringing_mm() {
-        rows.push(row(format!("ringing along {axis}, peak"), number_cells(peak, "mm"), peak));
-        rows.push(row(format!("ringing along {axis}, 95 % of the time below"), number_cells(most, "mm"), most));
+        rows.push(row(format!("ringing along {axis}, mm, peak"), number_cells(peak, "mm"), peak));
+        rows.push(row(format!("ringing along {axis}, mm, 95 % of the time below"), number_cells(most, "mm"), most));
     }
     for (motor, pair) in comparison.step_rates_hz() {
-        rows.push(row(format!("steps, {motor}"), number_cells(pair, "Hz"), pair));
+        rows.push(row(format!("steps, Hz, {motor}"), number_cells(pair, "Hz"), pair));
     }
     for figure in FIGURES.iter().filter(|figure| figure.id == "command_rate") {
         let pair = comparison.pair(figure);
         if is_there(&pair) {
-            rows.push(row("commands".to_owned(), number_cells(pair, "Hz"), pair));
+            rows.push(row("commands, Hz".to_owned(), number_cells(pair, "Hz"), pair));
         }
     }
     rows

@@ -8,11 +8,10 @@ use flate2::Compression;
 use flate2::write::ZlibEncoder;
 use serde_json::{Value, json};
 
-use super::view;
 use crate::inspection::{Finding, Inspection, Severity};
 use crate::machine::{BedShape, Machine};
 use crate::picture::{Pictured, lines_of, plan, ramp};
-use crate::record::{Drawing, GRID_MM, PlanPoint, TimeRecord, units};
+use crate::record::{Drawing, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units};
 
 /// Milliseconds of a step of time on the paths.
 const STEP_MS: f64 = 1.0;
@@ -126,12 +125,8 @@ pub fn drawing(drawing: &Drawing, tops: &Tops, rings: bool) -> Vec<u8> {
 /// All the rest.
 pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
     let (report, time, drawing) = (&pictured.report, &pictured.time, &pictured.drawing);
-    let events: Vec<Value> = time
-        .events
-        .iter()
-        .take(EVENTS)
-        .map(|event| json!([event.at_s, event.line, view::event(&event.kind)]))
-        .collect();
+    let events: Vec<Value> =
+        time.events.iter().take(EVENTS).map(|event| json!([event.at_s, event.line, event.kind.words()])).collect();
     let findings: Vec<Value> =
         report.findings.iter().enumerate().map(|(k, finding)| found(pictured, k, finding)).collect();
     let keep_out: Vec<Value> = machine
@@ -155,28 +150,30 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
             "layers": drawing.layers.len(), "layers_total": drawing.layers_total,
             "paths": drawing.layers.iter().map(|layer| layer.paths.len()).sum::<usize>(), "points": drawing.points(),
             "rings": time.ringing_mm.is_some(), "grid_mm": GRID_MM, "step_ms": STEP_MS, "line_mm": line_mm,
-            "start_layer": pictured.first_layer, "box": part_box(report, drawing),
+            "printed": drawing.layers.iter().any(|layer| layer.paths.iter().any(|path| !path.travel)),
+            "start_layer": pictured.first_layer(), "box": part_box(report, drawing),
         },
         "map": { "paper": ramp::on_paper(), "dark": ramp::in_the_dark() },
     })
 }
 
-/// A finding with its places: line, layer (0 before the first), start of the move, its end, time, whether it is known.
+/// A finding with its places: line, layer (0 before the first), start of the move, its end, time, whether it is known, end of the move.
 fn found(pictured: &Pictured, k: usize, finding: &Finding) -> Value {
     let place = |line: u64| match pictured.place(line) {
         Some(at) => {
             json!([line, at.layer, at.from[0], at.from[1], at.from[2], at.to[0], at.to[1], at.to[2], at.at_s, 1])
         }
-        None => json!([line, 0, 0, 0, 0, 0, 0, 0, 0, 0]),
+        None => json!([line, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]),
     };
     let places: Vec<Value> = lines_of(finding).into_iter().map(place).collect();
-    json!({ "number": k + 1, "check": finding.check, "grave": finding.severity > Severity::Note, "places": places })
+    json!({ "number": k + 1, "check": finding.check, "grave": finding.severity > Severity::Note && finding.accepted.is_none(), "places": places })
 }
 
 /// The box around the part, mm: what is extruded, or else what is drawn.
 fn part_box(report: &Inspection, drawing: &Drawing) -> Value {
     if let Some(part) = report.extruding {
-        return json!({ "min": part.min, "max": part.max });
+        let near = |corner: [f64; 3]| corner.map(|mm| mm.clamp(-FARTHEST_MM, FARTHEST_MM));
+        return json!({ "min": near(part.min), "max": near(part.max) });
     }
     let mut around = [[f64::INFINITY; 2], [f64::NEG_INFINITY; 2]];
     for point in drawing.layers.iter().flat_map(|layer| &layer.points) {

@@ -16,11 +16,11 @@ use askama::Template;
 
 use crate::inspection::Inspection;
 use crate::machine::Machine;
-use crate::picture::{PictureError, Pictured, spectrum_svg};
+use crate::picture::{PictureError, Pictured, spectrum_svg, timeline};
 use crate::queue::Unjudged;
 use crate::report::CAUTION;
 use crate::report::text::why;
-use crate::report::words::{clock, path};
+use crate::report::words::{clock, number, path};
 use view::{EventRow, FindingView, Head, Table};
 
 /// Most bytes of a page.
@@ -169,14 +169,15 @@ fn assemble(
     let report = &pictured.report;
     let (layers, layers_caption) = view::layers(report);
     let (events, events_caption) = view::events(pictured);
-    let found = report.findings.iter().enumerate();
+    let mut found: Vec<_> = report.findings.iter().enumerate().collect();
+    found.sort_by_key(|(_, finding)| finding.accepted.is_some());
     Ok(JobPage {
         version: env!("CARGO_PKG_VERSION"),
         nonce: nonce(report),
         style: format!("{CHART_STYLE}\n{STYLE}"),
         head: Head::of(report),
         caution: CAUTION,
-        findings: found.map(|(index, finding)| FindingView::of(pictured, index, finding)).collect(),
+        findings: found.into_iter().map(|(index, finding)| FindingView::of(pictured, index, finding)).collect(),
         stills: stills(pictured, machine)?,
         events,
         events_caption,
@@ -204,13 +205,10 @@ fn left_out(report: &Inspection) -> Vec<String> {
 
 fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
     let rings = pictured.time.ringing_mm.is_some();
-    let stretch = crate::report::words::number(pictured.time.stretch_s);
     Ok(Stills {
-        time: pictured.time_svg(1000, if rings { 460 } else { 350 }, None)?,
-        time_caption: format!(
-            "Lowest and highest value in each stretch of {stretch} s, so that no peak is lost; short strokes mark layers."
-        ),
-        plan: pictured.plan_svg(machine, (1000, 800), pictured.first_layer)?,
+        time: pictured.time_svg(1000, if rings { 560 } else { 450 }, None)?,
+        time_caption: time_caption(pictured),
+        plan: pictured.plan_svg(machine, (1000, 800), pictured.first_layer())?,
         plan_caption: plan_caption(pictured),
         rates: pictured.rates_svg(1000, 300)?,
         rates_caption: "Time spent at each momentary melt rate while extruding along a path.".to_owned(),
@@ -219,6 +217,20 @@ fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
             .transpose()?,
         spectrum_caption: spectrum_caption(pictured, machine),
     })
+}
+
+/// The live curves have finer stretches than the still ones.
+fn time_caption(pictured: &Pictured) -> String {
+    let (stretch_s, stretches) = (pictured.time.stretch_s, pictured.time.lines.len());
+    let joined = stretches.div_ceil(timeline::COLUMNS).max(1);
+    let still = match joined {
+        1 => String::new(),
+        joined => format!(" ({} s on the still picture)", number(stretch_s * joined as f64)),
+    };
+    format!(
+        "Lowest and highest value in each stretch of {} s{still}, so that no peak is lost; faint strokes mark layers.",
+        number(stretch_s)
+    )
 }
 
 fn spectrum_caption(pictured: &Pictured, machine: &Machine) -> String {
@@ -235,8 +247,11 @@ fn spectrum_caption(pictured: &Pictured, machine: &Machine) -> String {
 }
 
 fn plan_caption(pictured: &Pictured) -> String {
+    if pictured.drawing.layers.is_empty() {
+        return String::new();
+    }
     format!(
-        "Lines where filament is laid, coloured by what happens on them; dashed in red, the machine's travel. {}",
+        "Lines where filament is laid, coloured by what happens on them; in red, the machine's travel and keep-out boxes. {}",
         pictured.drawing.limits()
     )
 }

@@ -9,6 +9,9 @@
     const text = Math.abs(v) >= 1000 ? v.toFixed(0) : v.toPrecision(digits);
     return text.includes('.') && !text.includes('e') ? text.replace(/\.?0+$/, '') : text;
   };
+  // At full zoom whole seconds tell too little.
+  const fine = (s) => clock(s) + (range[1] - range[0] < 120 ? '.' + String(Math.floor((s - Math.floor(s)) * 100)).padStart(2, '0') : '');
+  const step = (least) => { for (let ten = 1e-3; ; ten *= 10) for (const digit of [1, 2, 5]) if (digit * ten >= least) return digit * ten; };
   const clock = (s) => {
     const whole = Math.floor(s + 1e-9), h = Math.floor(whole / 3600), m = Math.floor(whole / 60) % 60;
     const two = (n) => String(n).padStart(2, '0');
@@ -59,10 +62,10 @@
     show(about - (about - range[0]) * by, about + (range[1] - about) * by);
   const pan = (by) => show(range[0] + by * (range[1] - range[0]), range[1] + by * (range[1] - range[0]));
 
-  function readTime(k) {
-    if (k == null || k < 0) return;
-    const parts = [clock(time.x[k])];
-    if (time.lines[k]) parts.push('line ' + time.lines[k]);
+  const columnAt = (s) => Math.min(Math.max(Math.floor(s / facts.time.stretch_s), 0), time.x.length - 1);
+  function readTime(k, line = time.lines[k]) {
+    const parts = [fine(time.x[k])];
+    if (line) parts.push('line ' + line);
     const layer = layerAt(time.x[k]);
     if (layer) parts.push('layer ' + layer.number);
     const value = (name, v, unit) => { if (v != null) parts.push(name + ' ' + number(v) + (unit && ' ' + unit)); };
@@ -89,7 +92,7 @@
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     // Layer boundaries, where there is room to tell them apart.
     const starts = facts.time.layers, per = (range[1] - range[0]) / bbox.width;
-    ctx.strokeStyle = ink('grid'); ctx.lineWidth = devicePixelRatio; ctx.beginPath();
+    ctx.strokeStyle = ink('faint'); ctx.globalAlpha = .45; ctx.setLineDash([2 * devicePixelRatio, 4 * devicePixelRatio]); ctx.lineWidth = devicePixelRatio; ctx.beginPath();
     let last = -1e9;
     for (const s of starts) {
       if (s < range[0] || s > range[1] || s - last < per * 12) continue;
@@ -97,6 +100,7 @@
       ctx.moveTo(x, bbox.top); ctx.lineTo(x, bbox.top + bbox.height); last = s;
     }
     ctx.stroke();
+    ctx.globalAlpha = 1;
     ctx.setLineDash([7 * devicePixelRatio, 4 * devicePixelRatio]);
     ctx.lineWidth = 2 * devicePixelRatio; ctx.strokeStyle = ctx.fillStyle = ink('limit');
     ctx.font = 12 * devicePixelRatio + 'px system-ui, sans-serif';
@@ -167,19 +171,20 @@
         bands: low < 0 ? [] : [{ series: [low, low + 1], fill: colour[spec.series[0][0]] + '59' }],
         hooks: {
           draw: [(u) => { drawLevels(u, levels); if (spec.events) drawEvents(u); }],
-          setCursor: [(u) => { if (u.cursor.event) readTime(u.cursor.idx); }],
+          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) readTime(columnAt(u.posToVal(u.cursor.left, 'x'))); }],
           setSelect: [(u) => { if (u.select.width > 8) show(u.posToVal(u.select.left, 'x'), u.posToVal(u.select.left + u.select.width, 'x')); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
         },
-      }, [time.x, ...spec.series.map(([, data]) => data)], $('charts'));
+      // What is not known is nothing: a single column between gaps would not be drawn.
+      }, [time.x, ...spec.series.map(([, data]) => data.map((v) => v ?? 0))], $('charts'));
       // The drag above has its own rule for what it shows.
       chart.cursor.drag.setScale = false;
       let pressed = null;
       chart.over.addEventListener('pointerdown', (e) => { pressed = [e.clientX, e.clientY]; });
       chart.over.addEventListener('click', (e) => {
         if (!pressed || Math.hypot(e.clientX - pressed[0], e.clientY - pressed[1]) > 5) return;
-        const k = chart.posToIdx(e.clientX - chart.over.getBoundingClientRect().left);
-        readTime(k);
-        const layer = layerAt(time.x[k]);
+        const at = chart.posToVal(e.clientX - chart.over.getBoundingClientRect().left, 'x');
+        readTime(columnAt(at));
+        const layer = layerAt(at);
         if (layer && plan) plan.showNumber(layer.number);
       });
       chart.over.addEventListener('dblclick', () => show(0, end));
@@ -187,6 +192,7 @@
     });
   }
   $('charts').addEventListener('keydown', (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey) return;
     const act = { ArrowLeft: () => pan(-.2), ArrowRight: () => pan(.2), '+': () => zoom(.6), '=': () => zoom(.6), '-': () => zoom(1 / .6), 0: () => show(0, end) }[e.key];
     if (act) { e.preventDefault(); act(); }
   });
@@ -258,7 +264,7 @@
     if (!facts.plan.layers) { $('part-live').textContent = 'Nothing is moved in the plane.'; return null; }
     const data = decode(), { layer, path } = data, grid = facts.plan.grid_mm;
     const units = { melt: 'mm³/s', speed: 'mm/s', ringing: 'mm', time: '' };
-    const state = { k: 0, quantity: 'melt', travel: false, side: 'x', view: null, marked: null };
+    const state = { k: 0, quantity: 'melt', travel: !facts.plan.printed, side: 'x', view: null, marked: null, tall: 400 };
     const box = facts.machine, part = facts.plan.box;
     const scaleOf = (name) => facts.top[name] / 255;
 
@@ -273,6 +279,9 @@
       while (low < high) { const mid = (low + high + 1) >> 1; if (layer.number[mid] <= number) low = mid; else high = mid - 1; }
       return low;
     };
+
+    // A layer that is not drawn is marked on the one below.
+    for (const one of marks) one.index = indexOf(one.layer);
 
     function fit(canvas, height) {
       const width = canvas.clientWidth, dpr = devicePixelRatio || 1;
@@ -295,22 +304,38 @@
       const cx = (v.x0 + v.x1) / 2, cy = (v.y0 + v.y1) / 2;
       return { s, x: (mm) => width / 2 + (mm - cx) * s, y: (mm) => height / 2 - (mm - cy) * s, mmX: (px) => cx + (px - width / 2) / s, mmY: (px) => cy - (px - height / 2) / s };
     }
-    const height = () => Math.max(240, Math.min($('plan').clientWidth, innerHeight * .7));
+    // As tall as it was drawn last, or all readings would be off.
+    const tall = () => Math.max(240, Math.min($('plan').clientWidth, innerHeight * .7));
+    const height = () => state.tall;
 
+    // When each point of the layer is passed: a path's time spread by length over speed.
+    let known = { k: -1 };
+    function passed(k) {
+      if (known.k === k) return known;
+      const start = path.point[layer.path[k]], at = new Float64Array(path.point[layer.path[k + 1]] - start);
+      for (let p = layer.path[k]; p < layer.path[k + 1]; p++) {
+        let sum = 0;
+        for (let q = path.point[p] + 1; q < path.point[p + 1]; q++) {
+          sum += Math.hypot(data.x[q] - data.x[q - 1], data.y[q] - data.y[q - 1]) / Math.max(data.speed[q], .5);
+          at[q - start] = sum;
+        }
+        for (let q = path.point[p]; q < path.point[p + 1]; q++) at[q - start] = path.from[p] + (path.to[p] - path.from[p]) * (sum ? at[q - start] / sum : 0);
+      }
+      return known = { k, start, at };
+    }
     function share(p, q) {
       const name = state.quantity;
       if (name !== 'time') return data[name][q] / 255;
-      const first = path.from[layer.path[state.k]], last = path.to[layer.path[state.k + 1] - 1];
-      const a = path.point[p], b = path.point[p + 1], t = (q - a) / Math.max(b - a - 1, 1);
-      return (path.from[p] + (path.to[p] - path.from[p]) * t - first) / Math.max(last - first, 1e-9);
+      const first = path.from[layer.path[state.k]], last = path.to[layer.path[state.k + 1] - 1], { start, at } = passed(state.k);
+      return (at[q - start] - first) / Math.max(last - first, 1e-9);
     }
 
     function frame(ctx, m, width, heightPx) {
-      const step = [1, 2, 5, 10, 20, 50, 100, 200, 500].find((s) => s * m.s > 45) || 1000;
+      const grid = step(45 / m.s);
       ctx.font = '11px system-ui, sans-serif'; ctx.fillStyle = ink('faint'); ctx.strokeStyle = ink('grid'); ctx.lineWidth = 1;
       ctx.beginPath();
-      for (let v = Math.ceil(m.mmX(0) / step) * step; v <= m.mmX(width); v += step) { ctx.moveTo(m.x(v), 0); ctx.lineTo(m.x(v), heightPx); ctx.fillText(number(v, 4), m.x(v) + 2, heightPx - 3); }
-      for (let v = Math.ceil(m.mmY(heightPx) / step) * step; v <= m.mmY(0); v += step) { ctx.moveTo(0, m.y(v)); ctx.lineTo(width, m.y(v)); ctx.fillText(number(v, 4), 2, m.y(v) - 2); }
+      for (let v = Math.ceil(m.mmX(0) / grid) * grid; v <= m.mmX(width); v += grid) { ctx.moveTo(m.x(v), 0); ctx.lineTo(m.x(v), heightPx); ctx.fillText(number(v, 4), m.x(v) + 2, heightPx - 3); }
+      for (let v = Math.ceil(m.mmY(heightPx) / grid) * grid; v <= m.mmY(0); v += grid) { ctx.moveTo(0, m.y(v)); ctx.lineTo(width, m.y(v)); ctx.fillText(number(v, 4), 2, m.y(v) - 2); }
       ctx.stroke();
       ctx.strokeStyle = ink('limit'); ctx.lineWidth = 1.5; ctx.setLineDash([8, 4]);
       ctx.beginPath();
@@ -318,8 +343,10 @@
       else ctx.rect(m.x(box.min[0]), m.y(box.max[1]), (box.max[0] - box.min[0]) * m.s, (box.max[1] - box.min[1]) * m.s);
       ctx.stroke(); ctx.setLineDash([]);
       for (const k of box.keep_out) {
+        // Where the layer passes above or below it, only its outline.
+        const here = layer.z[state.k] >= k.min[2] && layer.z[state.k] <= k.max[2];
         const [x, y, w, h] = [m.x(k.min[0]), m.y(k.max[1]), (k.max[0] - k.min[0]) * m.s, (k.max[1] - k.min[1]) * m.s];
-        ctx.save(); ctx.beginPath(); ctx.rect(x, y, w, h); ctx.stroke(); ctx.clip(); ctx.globalAlpha = .5;
+        ctx.save(); ctx.globalAlpha = here ? 1 : .4; ctx.beginPath(); ctx.rect(x, y, w, h); ctx.stroke(); ctx.clip(); ctx.globalAlpha = here ? .5 : 0;
         ctx.beginPath(); for (let d = 0; d < w + h; d += 9) { ctx.moveTo(x + d, y); ctx.lineTo(x + d - h, y + h); } ctx.stroke(); ctx.restore();
         ctx.fillStyle = ink('limit'); ctx.fillText(k.what, x + 3, y + 12);
       }
@@ -362,7 +389,7 @@
       const [ctx, width, heightPx] = fit($('plan'), height()), m = mapping(width, heightPx);
       frame(ctx, m, width, heightPx);
       lines(ctx, m);
-      const here = marks.filter((one) => one.layer === layer.number[state.k]);
+      const here = marks.filter((one) => one.index === state.k);
       const shown = new Map();
       for (const one of here) {
         // One circle for places that lie on each other.
@@ -417,8 +444,8 @@
       const x = (mm) => left + (mm - part.min[a]) * s, y = (mm) => heightPx - below - mm * s;
       elevationMap = { mm: (px) => (heightPx - below - px) / s };
       ctx.font = '11px system-ui, sans-serif'; ctx.fillStyle = ink('faint'); ctx.strokeStyle = ink('grid');
-      const step = [1, 2, 5, 10, 20, 50, 100, 200].find((t) => t * s > 26) || 500;
-      for (let v = 0; v <= heightPx / s; v += step) { ctx.beginPath(); ctx.moveTo(left, y(v)); ctx.lineTo(width, y(v)); ctx.stroke(); ctx.fillText(number(v, 4), 2, y(v) + 3); }
+      const grid = step(26 / s);
+      for (let v = 0; v <= heightPx / s; v += grid) { ctx.beginPath(); ctx.moveTo(left, y(v)); ctx.lineTo(width, y(v)); ctx.stroke(); ctx.fillText(number(v, 4), 2, y(v) + 3); }
       ctx.fillText(state.side + ', mm', left + 2, heightPx - 5);
       for (const v of [part.min[a], part.max[a]]) ctx.fillText(number(v, 4), x(v) - (v === part.min[a] ? -44 : 26), heightPx - 5);
       const colours = Array.from({ length: 256 }, (_, v) => colour((v - 1) / 254));
@@ -434,12 +461,19 @@
         }
         under = z;
       }
+      ctx.strokeStyle = ink('limit'); ctx.lineWidth = 1.5; ctx.setLineDash([8, 4]);
+      for (const v of [box.min[a], box.max[a]]) if (x(v) > left && x(v) < width) { ctx.beginPath(); ctx.moveTo(x(v), 0); ctx.lineTo(x(v), y(0)); ctx.stroke(); }
+      ctx.setLineDash([]); ctx.lineWidth = 1;
+      for (const k of box.keep_out) if (x(k.max[a]) > left && x(k.min[a]) < width) {
+        const from = Math.max(x(k.min[a]), left), to = Math.min(x(k.max[a]), width);
+        ctx.strokeRect(from, y(k.max[2]), to - from, y(Math.max(k.min[2], 0)) - y(k.max[2]));
+      }
       if (box.max[2] * s < heightPx) { ctx.strokeStyle = ink('limit'); ctx.setLineDash([8, 4]); ctx.beginPath(); ctx.moveTo(left, y(box.max[2])); ctx.lineTo(width, y(box.max[2])); ctx.stroke(); ctx.setLineDash([]); }
       ctx.fillStyle = ink('mark');
       const seen = new Set();
       for (const one of marks) {
         if (!one.grave) continue;
-        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[indexOf(one.layer)]), spot = Math.round(px / 12) + ':' + Math.round(py / 12);
+        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[one.index]), spot = Math.round(px / 12) + ':' + Math.round(py / 12);
         if (seen.has(spot)) continue;
         seen.add(spot); ctx.beginPath(); ctx.arc(px, py, 4, 0, 7); ctx.fill(); ctx.strokeStyle = ink('sheet'); ctx.lineWidth = 1; ctx.stroke();
       }
@@ -462,7 +496,7 @@
       }
     }
     function name() {
-      const k = state.k, found = new Set(marks.filter((one) => one.layer === layer.number[k]).map((one) => one.f)).size;
+      const k = state.k, found = new Set(marks.filter((one) => one.index === k).map((one) => one.f)).size;
       const text = layer.number[k] + ' of ' + facts.plan.layers_total + ', z ' + number(layer.z[k], 5) + ' mm' +
         (found ? ', ' + found + (found > 1 ? ' findings' : ' finding') : '') + (layer.full[k] ? ', every move' : '');
       $('layer-name').textContent = text;
@@ -472,10 +506,11 @@
     function draw() {
       if (due) return;
       due = true;
-      requestAnimationFrame(() => { due = false; name(); drawPlan(); drawElevation(); drawLegend(); });
+      requestAnimationFrame(() => { due = false; state.tall = tall(); name(); drawPlan(); drawElevation(); drawLegend(); });
     }
     function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); $('layer').value = state.k; draw(); }
 
+    $('travel').checked = state.travel;
     $('layer').max = layer.number.length - 1;
     $('layer').addEventListener('input', () => setLayer(+$('layer').value));
     $('quantity').addEventListener('change', () => { state.quantity = $('quantity').value; draw(); });
@@ -493,6 +528,7 @@
       in: () => scale(.6), out: () => scale(1 / .6), part: () => { state.view = partView(); draw(); }, machine: () => { state.view = machineView(); draw(); },
     })[button.dataset.plan]());
     $('plan').addEventListener('keydown', (e) => {
+      if (e.ctrlKey || e.metaKey || e.altKey) return;
       const act = { ArrowUp: () => setLayer(state.k + 1), ArrowDown: () => setLayer(state.k - 1), PageUp: () => setLayer(state.k + 10), PageDown: () => setLayer(state.k - 10),
         Home: () => setLayer(0), End: () => setLayer(layer.number.length - 1), '+': () => scale(.6), '=': () => scale(.6), '-': () => scale(1 / .6) }[e.key];
       if (act) { e.preventDefault(); act(); }
@@ -532,11 +568,11 @@
         }
       }
       if (!best) return;
-      const [p, q, t] = best, count = path.point[p + 1] - path.point[p] - 1;
-      const at = path.from[p] + (path.to[p] - path.from[p]) * ((q - path.point[p] - 1 + t) / count);
+      const [p, q, t] = best, times = passed(state.k);
+      const at = times.at[q - 1 - times.start] * (1 - t) + times.at[q - times.start] * t;
       const parts = ['x ' + number(m.mmX(px), 4) + ', y ' + number(m.mmY(py), 4), path.travel[p] ? 'travel' : 'about ' + number(data.melt[q] * scaleOf('melt')) + ' mm³/s',
-        number(data.speed[q] * scaleOf('speed')) + ' mm/s'];
-      if (data.ringing && !path.travel[p]) parts.push('ringing ' + number(data.ringing[q] * scaleOf('ringing')) + ' mm');
+        'about ' + number(data.speed[q] * scaleOf('speed')) + ' mm/s'];
+      if (data.ringing && !path.travel[p]) parts.push('ringing about ' + number(data.ringing[q] * scaleOf('ringing')) + ' mm');
       parts.push('about ' + clock(at), 'path from line ' + path.line[p]);
       $('plan-readout').textContent = parts.join(' · ');
     }
@@ -561,7 +597,8 @@
         const half = Math.max((v.x1 - v.x0) / 6, 4), halfY = half * (v.y1 - v.y0) / (v.x1 - v.x0);
         state.view = { x0: one.to[0] - half, x1: one.to[0] + half, y0: one.to[1] - halfY, y1: one.to[1] + halfY };
       }
-      $('plan-readout').textContent = facts.findings[f].check + ' at line ' + one.line + ', ' + clock(one.at) + ', x ' + number(one.to[0], 5) + ', y ' + number(one.to[1], 5);
+      const drawn = layer.number[one.index] === one.layer ? '' : ' (layer ' + one.layer + ' itself is not drawn)';
+      $('plan-readout').textContent = facts.findings[f].check + ' at line ' + one.line + drawn + ', ' + clock(one.at) + ', x ' + number(one.to[0], 5) + ', y ' + number(one.to[1], 5);
       draw();
     }
     state.view = partView();
@@ -575,9 +612,12 @@
     const f = +link.dataset.finding, n = +link.dataset.place, place = facts.findings[f].places[n];
     if (plan) plan.showPlace(f, n);
     if (!place) return;
-    const at = place[8], span = Math.max(Math.min(range[1] - range[0], end / 10), facts.time.stretch_s * 40);
+    const at = place[8], last = columnAt(place[10]), span = Math.max(Math.min(range[1] - range[0], end / 10), facts.time.stretch_s * 40);
     show(at - span / 2, at + span / 2);
-    readTime(Math.min(Math.floor(at / facts.time.stretch_s), time.x.length - 1));
+    // The column inside the move where most is melted.
+    let worst = columnAt(at);
+    for (let k = worst + 1; k <= last; k++) if ((time.melt[k] ?? 0) > (time.melt[worst] ?? 0)) worst = k;
+    readTime(worst, place[0]);
     // The charts take their new range with the next frame.
     requestAnimationFrame(() => requestAnimationFrame(() => {
       for (const chart of charts) chart.setCursor({ left: chart.valToPos(at, 'x'), top: 10 }, false);
@@ -588,6 +628,8 @@
   all();
   dark.addEventListener('change', all);
   let width = innerWidth;
-  addEventListener('resize', () => { if (innerWidth !== width) { width = innerWidth; all(); } });
+  addEventListener('resize', () => {
+    if (innerWidth !== width) { width = innerWidth; all(); } else if (plan) plan.draw();
+  });
   document.documentElement.dataset.ready = '1';
 })();

@@ -4,9 +4,7 @@ use std::path::Path;
 
 use crate::checks;
 use crate::inspection::{Box3, Finding, Inspection, Layer, Severity, Verdict};
-use crate::observe::Heater;
 use crate::picture::{Pictured, lines_of};
-use crate::record::EventKind;
 use crate::report::text::why;
 use crate::report::words::{
     because, bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
@@ -40,7 +38,7 @@ pub struct FindingView {
     pub index: usize,
     pub number: usize,
     pub check: &'static str,
-    pub severity: &'static str,
+    pub severity: String,
     pub class: &'static str,
     pub glyph: char,
     pub times: String,
@@ -92,28 +90,6 @@ pub fn class(severity: Severity) -> &'static str {
         Severity::Note => "note",
         Severity::Hold => "hold",
         Severity::NoGo => "no-go",
-    }
-}
-
-/// What a heater, a tool or a pause does, in words.
-pub fn event(kind: &EventKind) -> String {
-    match kind {
-        EventKind::Heat { heater, target_c, waits } => {
-            let heater = match heater {
-                Heater::Nozzle(tool) => format!("nozzle T{tool}"),
-                Heater::Bed => "bed".to_owned(),
-                Heater::Chamber => "chamber".to_owned(),
-            };
-            match (*target_c > 0.0, waits) {
-                (true, true) => format!("{heater} {}, waits", quantity(*target_c, "°C")),
-                (true, false) => format!("{heater} {}", quantity(*target_c, "°C")),
-                _ => format!("{heater} off"),
-            }
-        }
-        EventKind::Tool(number) => format!("tool {number}"),
-        EventKind::Home => "homing".to_owned(),
-        EventKind::Probe => "probing".to_owned(),
-        EventKind::Pause => "waits for a person".to_owned(),
     }
 }
 
@@ -177,8 +153,11 @@ impl FindingView {
             index,
             number: index + 1,
             check: finding.check,
-            severity: finding.severity.word(),
-            class: class(finding.severity),
+            severity: match finding.accepted {
+                Some(_) => format!("accepted {}", finding.severity),
+                None => finding.severity.word().to_owned(),
+            },
+            class: if finding.accepted.is_some() { "note" } else { class(finding.severity) },
             glyph: words::severity_mark(finding.severity),
             times,
             message: units(&safe(&finding.message)),
@@ -228,7 +207,7 @@ pub fn events(pictured: &Pictured) -> (Vec<EventRow>, String) {
         .map(|found| EventRow {
             at: clock(found.at_s),
             line: found.line,
-            what: event(&found.kind),
+            what: found.kind.words(),
             takes: if found.duration_s > 0.0 { duration(found.duration_s) } else { String::new() },
         })
         .collect();
@@ -269,6 +248,12 @@ fn line(line: Option<u64>) -> String {
     line.map(|line| format!("line {line}")).unwrap_or_default()
 }
 
+/// What a value is held against, and its line.
+fn remark(limit: Option<f64>, at: Option<u64>) -> String {
+    let parts = [limit.map(|limit| format!("of {}", number(limit))), at.map(|at| line(Some(at)))];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
 /// Everything else in small tables.
 pub fn tables(report: &Inspection) -> Vec<Table> {
     let mut tables = vec![time(report), melt(report)];
@@ -298,10 +283,7 @@ fn time(report: &Inspection) -> Table {
 
 fn melt(report: &Inspection) -> Table {
     let (flow, capacity) = (&report.flow, &report.capacity);
-    let of = |capacity: Option<f64>, at: Option<u64>| {
-        let of = capacity.map_or(String::new(), |capacity| format!("of {}, ", number(capacity)));
-        of + &line(at)
-    };
+    let of = |capacity: Option<f64>, at: Option<u64>| remark(capacity, at);
     let mut rows = vec![
         row("peak", quantity(flow.peak, "mm3/s"), of(capacity.peak, flow.peak_line)),
         row("sustained", quantity(flow.sustained_peak, "mm3/s"), of(capacity.sustained, flow.sustained_peak_line)),
@@ -318,9 +300,9 @@ fn melt(report: &Inspection) -> Table {
 
 fn ringing(report: &Inspection) -> Table {
     let rows = report.ringing.iter().flat_map(|ringing| {
-        let limit = ringing.limit_mm.map_or(String::new(), |limit| format!("of {}, ", number(limit)));
         let peak = quantity(ringing.peak_mm, "mm");
-        let mut rows = vec![row(&format!("{}, peak", ringing.axis), peak, limit + &line(ringing.peak_line))];
+        let against = remark(ringing.limit_mm, ringing.peak_line);
+        let mut rows = vec![row(&format!("{}, peak", ringing.axis), peak, against)];
         if let Some(p95) = ringing.p95_mm {
             rows.push(row(&format!("{}, 95 % of the time below", ringing.axis), quantity(p95, "mm"), String::new()));
         }

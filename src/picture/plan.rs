@@ -38,6 +38,8 @@ pub struct LayerPlan<'p> {
     pub top_mm3_s: f64,
     /// Places on this layer.
     pub marks: &'p [Mark],
+    /// How far the layer's paths may be off already, mm.
+    pub within_mm: f64,
 }
 
 /// Machine coordinates on the picture.
@@ -125,7 +127,7 @@ impl LayerPlan<'_> {
         self.machine(canvas, &frame)?;
         let within_mm = self.lines(canvas, &frame)?;
         self.marks(canvas, &frame, scale)?;
-        self.foot(canvas, &frame, scale, within_mm)
+        self.foot(canvas, &frame, scale, within_mm.map(|by_mm| by_mm + self.within_mm))
     }
 
     fn machine(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<(), PictureError> {
@@ -159,9 +161,11 @@ impl LayerPlan<'_> {
             if from[0] >= to[0] || from[1] >= to[1] {
                 continue;
             }
-            canvas
-                .draw(&Rectangle::new([whole(from), whole(to)], ink::LIMIT.mix(0.18).filled()))
-                .map_err(PictureError::of)?;
+            // Where the layer passes above or below it, only its outline.
+            let at_height = (keep_out.min[2]..=keep_out.max[2]).contains(&self.layer.z_mm);
+            let (share, filled) = if at_height { (0.18, true) } else { (0.5, false) };
+            let style = ShapeStyle { color: ink::LIMIT.mix(share), filled, stroke_width: 1 };
+            canvas.draw(&Rectangle::new([whole(from), whole(to)], style)).map_err(PictureError::of)?;
             // To the left where there is no room on the right.
             let is_right = from[0] > room[0] * 0.7;
             let anchor = Pos::new(if is_right { HPos::Right } else { HPos::Left }, VPos::Top);
@@ -179,6 +183,13 @@ impl LayerPlan<'_> {
         let bin = |point: &PlanPoint| ((f64::from(point.melt) / top * BINS as f64) as usize).min(BINS - 1);
         let line_mm = self.machine.tools.first().and_then(|tool| tool.nozzle_diameter_mm).unwrap_or(LINE_MM);
         let width = (line_mm * frame.per_mm * 0.9).clamp(1.0, WIDEST_PX) as u32;
+        if layer.paths.iter().all(|path| path.travel) {
+            // Nothing is laid here: what is travelled is all there is to see.
+            for (_, points) in layer.strokes() {
+                let piece: Vec<_> = points.iter().map(|&point| frame.px(mm(point))).collect();
+                canvas.draw(&PathElement::new(piece, ink::FAINT)).map_err(PictureError::of)?;
+            }
+        }
         for (_, points) in layer.strokes().filter(|(path, _)| !path.travel) {
             let mut from = 0;
             while from + 1 < points.len() {

@@ -12,7 +12,7 @@ use crate::record::{Envelope, TimeRecord};
 use crate::report::words::{clock, number};
 
 /// Most columns drawn.
-const COLUMNS: usize = 900;
+pub(crate) const COLUMNS: usize = 900;
 /// Most times named.
 const TICKS: usize = 9;
 /// Most layer boundaries drawn.
@@ -85,6 +85,8 @@ struct Track<'r> {
     from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,
+    /// Events are named above it.
+    events: bool,
     share: u32,
 }
 
@@ -104,6 +106,7 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             levels: level(levels.sustained_mm3_s, "sustained capacity")
                 .chain(level(levels.peak_mm3_s, "peak capacity"))
                 .collect(),
+            events: false,
             share: 4,
         },
         Track {
@@ -113,6 +116,7 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             from_zero: false,
             line: None,
             levels: Vec::new(),
+            events: false,
             share: 3,
         },
     ];
@@ -124,9 +128,20 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             from_zero: true,
             line: None,
             levels: level(levels.ringing_mm, "limit").collect(),
+            events: false,
             share: 3,
         });
     }
+    tracks.push(Track {
+        name: "fan, share, and heaters, tools, pauses".to_owned(),
+        top: 1.25,
+        band: Some((&record.fan_share, ink::SECOND)),
+        from_zero: true,
+        line: None,
+        levels: Vec::new(),
+        events: true,
+        share: 2,
+    });
     let (_, height_px) = canvas.dim_in_pixel();
     let shares: u32 = tracks.iter().map(|track| track.share).sum();
     let mut top_px = 0;
@@ -177,7 +192,9 @@ impl Track<'_> {
             let band = outline(envelope, record.stretch_s, self.from_zero);
             chart.draw_series([Polygon::new(band, colour.mix(0.45).filled())]).map_err(PictureError::of)?;
         }
-        if let Some((envelope, colour)) = self.line {
+        let edge = self.band.map(|(envelope, colour)| (envelope, colour.mix(0.8)));
+        let line = self.line.map(|(envelope, colour)| (envelope, colour.mix(1.0)));
+        for (envelope, colour) in edge.into_iter().chain(line) {
             for stretch in upper(envelope, record.stretch_s) {
                 chart.draw_series([PathElement::new(stretch, colour.stroke_width(1))]).map_err(PictureError::of)?;
             }
@@ -189,6 +206,23 @@ impl Track<'_> {
             let style = (FONT, 12).into_font().color(&ink::LIMIT).pos(Pos::new(HPos::Left, VPos::Bottom));
             let text = Text::new(format!("{name} {}", number(*value)), (end_s * 0.005, *value), style);
             chart.draw_series([text]).map_err(PictureError::of)?;
+        }
+        if self.events {
+            let room_px = f64::from(canvas.dim_in_pixel().0) - 76.0;
+            let mut free_s = f64::NEG_INFINITY;
+            for event in record.events.iter().filter(|event| event.at_s <= end_s) {
+                let mark = TriangleMarker::new((event.at_s, top * 0.97), -4, ink::MARK.filled());
+                chart.draw_series([mark]).map_err(PictureError::of)?;
+                let text = event.kind.words();
+                // No more names than there is room for; some 6 px a letter.
+                let wide_s = (text.chars().count() as f64 * 6.0 + 14.0) / room_px * end_s;
+                if event.at_s > free_s && event.at_s + wide_s < end_s {
+                    free_s = event.at_s + wide_s;
+                    let style = (FONT, 11).into_font().color(&ink::MARK).pos(Pos::new(HPos::Left, VPos::Top));
+                    let text = Text::new(text, (event.at_s + 5.0 / room_px * end_s, top * 0.95), style);
+                    chart.draw_series([text]).map_err(PictureError::of)?;
+                }
+            }
         }
         Ok(())
     }

@@ -27,8 +27,8 @@ pub struct Pictured {
     pub drawing: Drawing,
     /// How the motion excites the structure.
     pub spectrum: Spectrum,
-    /// The layer to show first.
-    pub first_layer: u64,
+    /// The layer that alone was drawn.
+    pub only_layer: Option<u64>,
 }
 
 /// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
@@ -54,14 +54,13 @@ impl Pictured {
         let seat = Seat { machine, guests: vec![seated, watching] };
         let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
         let time = time.take().map(TimeLine::into_record);
-        let first_layer = first_layer(&report);
         let (place_lines, full_lines) =
             (wanted(&report.findings, Severity::Note), wanted(&report.findings, Severity::Hold));
         let only_layer = only_layer.map(|only| match only {
             OnlyLayer::Number(number) => number,
-            OnlyLayer::First => first_layer,
+            OnlyLayer::First => first_layer(&report),
         });
-        let options = PlanOptions { full_lines, place_lines, most_points, only_layer };
+        let options = PlanOptions { full_lines, place_lines, most_points, only_layer, layer_points: None };
         let (plan, seated) = Guest::new(Plan::new(options));
         let again = Seat { machine, guests: vec![seated] };
         let second = inspect_as(path, shown, vec![again], &|_| {}, crew)?.swap_remove(0);
@@ -72,13 +71,12 @@ impl Pictured {
         }
         let seen = (time, watcher.take().map(Watcher::finish), plan.take());
         let (Some(time), Some(Excitation { spectrum, .. }), Some(plan)) = seen else { return Err(changed()) };
-        Ok(Self {
-            report,
-            spectrum,
-            time,
-            drawing: plan.into_drawing(),
-            first_layer: only_layer.unwrap_or(first_layer),
-        })
+        Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
+    }
+
+    /// The layer to show first: the one drawn alone, or the one with the first finding that decides, or where most is melted.
+    pub fn first_layer(&self) -> u64 {
+        self.only_layer.unwrap_or_else(|| first_layer(&self.report))
     }
 
     /// Where the machine is on a line on which something was found.
@@ -103,7 +101,8 @@ impl Pictured {
                 .map(|place| Mark { number: number + 1, at: [place.to[0], place.to[1]] })
                 .collect()
         };
-        let grave = self.report.findings.iter().enumerate().filter(|(_, finding)| finding.severity > Severity::Note);
+        let is_grave = |finding: &Finding| finding.severity > Severity::Note && finding.accepted.is_none();
+        let grave = self.report.findings.iter().enumerate().filter(|(_, finding)| is_grave(finding));
         grave.flat_map(on_layer).collect()
     }
 
@@ -139,13 +138,13 @@ impl Pictured {
     /// # Errors
     /// What the drawing library says.
     pub fn sheet_svg(&self, machine: &Machine) -> Result<String, PictureError> {
-        let (width, top, below) = (1200, if self.time.ringing_mm.is_some() { 520 } else { 400 }, 700);
+        let (width, top, below) = (1200, if self.time.ringing_mm.is_some() { 600 } else { 480 }, 700);
         let levels = Levels::of(&self.report);
         svg(width, top + below, |canvas| {
             let (upper, lower) = canvas.split_vertically(top);
             timeline::draw(&upper, &self.time, &levels, &Tops::of(&self.time, &levels))?;
             let (left, right) = lower.split_horizontally(700);
-            self.plan(&left, machine, self.first_layer)?;
+            self.plan(&left, machine, self.first_layer())?;
             rates::draw(&right, &self.time.rates, &levels, self.report.flow.peak)
         })
     }
@@ -162,6 +161,7 @@ impl Pictured {
             machine,
             top_mm3_s: self.report.flow.peak,
             marks: &self.marks(layer.number),
+            within_mm: if layer.full { 0.0 } else { self.drawing.within_mm },
         }
         .draw(canvas)
     }
@@ -192,8 +192,8 @@ fn wanted(findings: &[Finding], least: Severity) -> Vec<u64> {
 
 /// The layer of the first finding that decides, or the one with the largest melt rate.
 fn first_layer(report: &Inspection) -> u64 {
-    let grave =
-        report.findings.iter().find(|finding| finding.severity > Severity::Note && !lines_of(finding).is_empty());
+    let is_grave = |finding: &&Finding| finding.severity > Severity::Note && finding.accepted.is_none();
+    let grave = report.findings.iter().filter(is_grave).find(|finding| !lines_of(finding).is_empty());
     let line = grave.and_then(|finding| lines_of(finding).first().copied()).or(report.flow.peak_line).unwrap_or(0);
     (report.layers.partition_point(|layer| layer.first_line <= line) as u64).max(1)
 }

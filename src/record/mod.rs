@@ -7,5 +7,7 @@ mod simplify;
 mod timeline;
 
 pub use envelope::Envelope;
-pub use plan::{Drawing, DrawnLayer, GRID_MM, Place, Plan, PlanOptions, PlanPath, PlanPoint, STEPS_MM, units};
+pub use plan::{
+    Drawing, DrawnLayer, FARTHEST_MM, GRID_MM, Place, Plan, PlanOptions, PlanPath, PlanPoint, STEPS_MM, units,
+};
 pub use timeline::{Event, EventKind, LayerStart, RateTimes, TimeLine, TimeRecord};

@@ -21,7 +21,7 @@ const ROUNDED_MM: f64 = GRID_MM * std::f64::consts::FRAC_1_SQRT_2 + CHORD_MM;
 /// Most points of a layer held before it is simplified.
 const LAYER_POINTS: usize = 1 << 19;
 /// Coordinates beyond this are drawn at it, mm.
-const FARTHEST_MM: f64 = 10_000.0;
+pub const FARTHEST_MM: f64 = 10_000.0;
 
 /// Units of the numbers of a point.
 pub mod units {
@@ -89,6 +89,8 @@ pub struct DrawnLayer {
     pub line: u64,
     /// Every point is kept.
     pub full: bool,
+    /// Something was found on it: it is drawn whatever else is left out.
+    pub found: bool,
     /// Paths, in the order of the job.
     pub paths: Vec<PlanPath>,
     /// Points of all paths.
@@ -100,6 +102,16 @@ impl DrawnLayer {
     pub fn strokes(&self) -> impl Iterator<Item = (&PlanPath, &[PlanPoint])> {
         let mut from = 0;
         self.paths.iter().map(move |path| (path, &self.points[std::mem::replace(&mut from, path.end)..path.end]))
+    }
+
+    /// Adds another piece of the layer.
+    fn append(&mut self, piece: Self) {
+        let before = self.points.len();
+        self.points.extend(piece.points);
+        self.paths.extend(piece.paths.into_iter().map(|path| PlanPath { end: path.end + before, ..path }));
+        // What was travelled before the first layer knows neither.
+        (self.z_mm, self.line) = (piece.z_mm, piece.line);
+        self.found |= piece.found;
     }
 
     /// The layer with at most so many points, as far as simplifying brings that about, and within how many mm of this one
@@ -136,8 +148,10 @@ impl DrawnLayer {
 pub struct Place {
     /// The line.
     pub line: u64,
-    /// Time, s.
+    /// When its move starts and ends, s.
     pub at_s: f64,
+    /// See `at_s`.
+    pub end_s: f64,
     /// Where its move starts, mm.
     pub from: [f64; 3],
     /// Position, mm.
@@ -157,6 +171,8 @@ pub struct PlanOptions {
     pub most_points: usize,
     /// Draw this layer alone, in full.
     pub only_layer: Option<u64>,
+    /// Points of a layer held before it is simplified; none: half a million. Tests change it.
+    pub layer_points: Option<usize>,
 }
 
 /// The part as drawn.
@@ -202,6 +218,18 @@ impl Drawing {
         true
     }
 
+    /// Makes one layer of the pieces of each.
+    fn join(&mut self) {
+        let mut joined: Vec<DrawnLayer> = Vec::with_capacity(self.layers.len());
+        for piece in self.layers.drain(..) {
+            match joined.last_mut().filter(|layer| layer.number == piece.number) {
+                Some(layer) => layer.append(piece),
+                None => joined.push(piece),
+            }
+        }
+        self.layers = joined;
+    }
+
     fn loosen(&mut self, within_mm: f64) {
         let by_mm = within_mm - self.within_mm;
         self.layers.iter_mut().filter(|layer| !layer.full).for_each(|layer| layer.simplify(by_mm));
@@ -211,11 +239,12 @@ impl Drawing {
     /// Leaves out every second of the layers that are not full. False when there is one at most.
     fn thin_out(&mut self) -> bool {
         let before = self.layers.len();
-        let last = self.layers.iter().filter(|layer| !layer.full).map(|layer| layer.number).max().unwrap_or(0);
+        let last =
+            self.layers.iter().filter(|layer| !layer.full && !layer.found).map(|layer| layer.number).max().unwrap_or(0);
         while self.layers.len() == before && self.every < last {
             self.every *= 2;
             let every = self.every;
-            self.layers.retain(|layer| layer.full || (layer.number - 1).is_multiple_of(every));
+            self.layers.retain(|layer| layer.full || layer.found || (layer.number - 1).is_multiple_of(every));
         }
         self.layers.len() < before
     }
@@ -226,15 +255,11 @@ impl Drawing {
             0 | 1 => String::new(),
             every => format!(", and of other layers one in {every}"),
         };
-        let crowded = match self.crowded {
-            0 => String::new(),
-            1 => "; 1 layer with findings too, for want of room".to_owned(),
-            crowded => format!("; {crowded} layers with findings too, for want of room"),
+        let found = match self.crowded {
+            0 => "; layers with findings keep every move".to_owned(),
+            crowded => format!("; layers with findings keep every move, but for {crowded} for want of room"),
         };
-        format!(
-            "Drawn within {} mm of the planned path{layers}{crowded}; layers with findings keep every move.",
-            self.within_mm
-        )
+        format!("Drawn within {} mm of the planned path{layers}{found}.", self.within_mm)
     }
 }
 
@@ -302,12 +327,13 @@ impl Plan {
         }
         let found = self.found_between(layer.line, next_line) || self.options.only_layer.is_some();
         let room = self.held_full + layer.points.len() <= self.options.most_points / 2;
+        layer.found = found;
         layer.full = found && !cut && (room || self.options.only_layer.is_some());
         self.drawing.crowded += u64::from(found && !layer.full);
         if layer.full {
             self.held_full += layer.points.len();
             layer.points.shrink_to_fit();
-        } else if (layer.number - 1).is_multiple_of(self.drawing.every) {
+        } else if found || (layer.number - 1).is_multiple_of(self.drawing.every) {
             layer.simplify(self.drawing.within_mm - ROUNDED_MM);
         } else {
             return;
@@ -322,15 +348,17 @@ impl Plan {
         self.number += 1;
         self.z_mm = Some(z_mm);
         let (paths, points) = before.map(|layer| (layer.paths, layer.points)).unwrap_or_default();
-        self.layer = Some(DrawnLayer { number: self.number, z_mm, line, full: false, paths, points });
+        self.layer = Some(DrawnLayer { number: self.number, z_mm, line, full: false, found: false, paths, points });
     }
 
     fn layer(&mut self, line: u64) -> &mut DrawnLayer {
+        // What comes before the first layer is drawn with it.
         self.layer.get_or_insert_with(|| DrawnLayer {
-            number: 0,
+            number: 1,
             z_mm: 0.0,
             line,
             full: false,
+            found: false,
             paths: Vec::new(),
             points: Vec::new(),
         })
@@ -370,7 +398,7 @@ impl Plan {
         if let Some(path) = layer.paths.last_mut() {
             (path.end, path.span_s[1]) = (end, end_s);
         }
-        if end > LAYER_POINTS && self.options.only_layer.is_none() {
+        if end > self.options.layer_points.unwrap_or(LAYER_POINTS) && self.options.only_layer.is_none() {
             self.simplify_open();
         }
     }
@@ -383,7 +411,7 @@ impl Plan {
         let Some(layer) = &mut self.layer else { return };
         layer.simplify(by_mm);
         let (number, z_mm, line) = (layer.number, layer.z_mm, layer.line);
-        let piece = DrawnLayer { number, z_mm, line, full: false, paths: Vec::new(), points: Vec::new() };
+        let piece = DrawnLayer { number, z_mm, line, full: false, found: false, paths: Vec::new(), points: Vec::new() };
         let done = std::mem::replace(layer, piece);
         self.keep(done);
     }
@@ -397,10 +425,10 @@ impl Plan {
     }
 
     /// Notes where the machine is on wanted lines up to `line`.
-    fn places(&mut self, line: u64, at_s: f64, from: [f64; 3], to: [f64; 3]) {
+    fn places(&mut self, line: u64, [at_s, end_s]: [f64; 2], from: [f64; 3], to: [f64; 3]) {
         while let Some(&wanted) = self.options.place_lines.get(self.next_place).filter(|&&wanted| wanted <= line) {
-            let (from, to) = if wanted == line { (from, to) } else { (from, from) };
-            self.drawing.places.push(Place { line: wanted, at_s, from, to, layer: self.number });
+            let (to, end_s) = if wanted == line { (to, end_s) } else { (from, at_s) };
+            self.drawing.places.push(Place { line: wanted, at_s, end_s, from, to, layer: self.number });
             self.next_place += 1;
         }
     }
@@ -411,27 +439,23 @@ impl Observer for Plan {
         let mut now_s = block.start_s;
         for i in 0..block.len() {
             self.add_move(block, i, now_s);
-            self.places(block.line[i], now_s, block.start(i), block.end(i));
+            self.places(block.line[i], [now_s, now_s + block.time_s[i]], block.start(i), block.end(i));
             now_s += block.time_s[i];
         }
         if !block.is_empty() {
             self.at = block.end(block.len() - 1);
         }
         for action in &block.actions {
-            self.places(action.line, action.at_s, self.at, self.at);
+            self.places(action.line, [action.at_s, action.at_s + action.duration_s], self.at, self.at);
         }
     }
 
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
-        self.places(u64::MAX, draft.time_s.total(), self.at, self.at);
-        if self.number == 0 {
-            // Nothing is printed: what was travelled is shown all the same.
-            if let Some(layer) = &mut self.layer {
-                layer.number = 1;
-            }
-        }
+        self.places(u64::MAX, [draft.time_s.total(); 2], self.at, self.at);
         self.close(u64::MAX);
-        self.drawing.layers_total = self.number;
+        self.drawing.join();
+        // Where nothing is printed, what was travelled is shown all the same.
+        self.drawing.layers_total = self.number.max(self.drawing.layers.last().map_or(0, |layer| layer.number));
     }
 }
 
@@ -505,6 +529,40 @@ mod tests {
         assert!(fewest.every > 1 && fewest.points() <= 60, "{}", fewest.limits());
         let none = PlanOptions { most_points: 1, full_lines: vec![4 + 3002 + 500], ..all() };
         assert_eq!(drawn(&job, none, 256).crowded, 1, "it ends, whatever is asked");
+    }
+
+    #[test]
+    fn pieces_of_a_large_layer_are_one_again() {
+        let whole = drawn(&job(2, 3000), all(), 256);
+        let pieces = drawn(&job(2, 3000), PlanOptions { layer_points: Some(700), ..all() }, 256);
+        let numbers = |drawing: &Drawing| drawing.layers.iter().map(|layer| layer.number).collect::<Vec<_>>();
+        assert_eq!((numbers(&pieces), pieces.layers_total), (numbers(&whole), whole.layers_total));
+        for (layer, whole) in pieces.layers.iter().zip(&whole.layers) {
+            assert_eq!((layer.z_mm, layer.line), (whole.z_mm, whole.line));
+            let ends = |layer: &DrawnLayer| {
+                [layer.points.first().copied(), layer.points.last().copied()].map(|p| p.map(|p| (p.x, p.y)))
+            };
+            assert_eq!(ends(layer), ends(whole));
+            assert_eq!(layer.strokes().map(|(_, points)| points.len()).sum::<usize>(), layer.points.len());
+        }
+    }
+
+    #[test]
+    fn travel_alone_is_a_layer_too() {
+        let travel: String = (0..2000).map(|k| format!("G0 X{} Y{} F6000\n", k % 90, (k * 7) % 80)).collect();
+        for layer_points in [None, Some(100)] {
+            let drawing = drawn(&format!("G28\n{travel}"), PlanOptions { layer_points, ..all() }, 256);
+            assert_eq!((drawing.layers.len(), drawing.layers[0].number, drawing.layers_total), (1, 1, 1));
+        }
+    }
+
+    #[test]
+    fn layers_with_findings_are_drawn_however_little_room_there_is() {
+        let lines: Vec<u64> = (0..20).filter(|k| k % 2 == 1).map(|k| 4 + 3002 * k + 500).collect();
+        let drawing = drawn(&job(20, 3000), PlanOptions { most_points: 1500, full_lines: lines, ..all() }, 256);
+        let numbers: Vec<u64> = drawing.layers.iter().map(|layer| layer.number).collect();
+        assert!((1..=10).all(|k| numbers.contains(&(2 * k))), "{numbers:?}");
+        assert!(drawing.crowded >= 9, "{}", drawing.limits());
     }
 
     #[test]

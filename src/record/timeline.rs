@@ -4,7 +4,8 @@
 use super::Envelope;
 use crate::checks::other_layer;
 use crate::inspection::Inspection;
-use crate::observe::{Action, ActionKind, Block, Heater, Log, Observer, Wait};
+use crate::observe::{Action, ActionKind, Block, Heater, Log, Observer, Wait, flag};
+use crate::report::words::quantity;
 
 /// Stretches of time kept; they double in length as the job goes on.
 const STRETCHES: usize = 8192;
@@ -102,6 +103,30 @@ pub enum EventKind {
     Pause,
 }
 
+impl EventKind {
+    /// What happens, in words.
+    pub fn words(&self) -> String {
+        match self {
+            EventKind::Heat { heater, target_c, waits } => {
+                let heater = match heater {
+                    Heater::Nozzle(tool) => format!("nozzle T{tool}"),
+                    Heater::Bed => "bed".to_owned(),
+                    Heater::Chamber => "chamber".to_owned(),
+                };
+                match (*target_c > 0.0, waits) {
+                    (true, true) => format!("{heater} {}, waits", quantity(*target_c, "°C")),
+                    (true, false) => format!("{heater} {}", quantity(*target_c, "°C")),
+                    _ => format!("{heater} off"),
+                }
+            }
+            EventKind::Tool(number) => format!("tool {number}"),
+            EventKind::Home => "homing".to_owned(),
+            EventKind::Probe => "probing".to_owned(),
+            EventKind::Pause => "waits for a person".to_owned(),
+        }
+    }
+}
+
 impl RateTimes {
     fn new() -> Self {
         Self { column_mm3_s: FIRST_RATE_MM3_S, seconds: vec![0.0; RATES] }
@@ -182,7 +207,9 @@ impl TimeLine {
             self.record.extend(now_s, end_s, block.line[i], self.fan);
             let section = block.section_mm2[i];
             self.layer(block, i, now_s);
-            let (start, peak, end) = (block.v_start[i], block.v_peak[i], block.v_end[i]);
+            // Moves of the extruder alone have no speed along the path.
+            let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
+            let (start, peak, end) = (along * block.v_start[i], along * block.v_peak[i], along * block.v_end[i]);
             let (up, down) = (block.t_up[i], block.t_down[i]);
             let phases = [
                 (now_s, up, start, peak),
@@ -192,9 +219,9 @@ impl TimeLine {
             for (at_s, seconds, from, to) in phases {
                 self.record.ramp(at_s, seconds, from, to, section);
             }
+            self.record.sustain(now_s, end_s, block.sustained_mm3_s[i]);
             if section > 0.0 {
-                let ringing = block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max);
-                self.record.level(now_s, end_s, block.sustained_mm3_s[i], ringing);
+                self.record.ring(now_s, end_s, block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max));
             }
             now_s = end_s;
         }
@@ -296,13 +323,18 @@ impl TimeRecord {
         }
     }
 
-    /// What is known of a move as a whole.
-    fn level(&mut self, start_s: f64, end_s: f64, sustained_mm3_s: f64, ringing_mm: f64) {
-        for at in self.touched(start_s, end_s) {
-            self.sustained_mm3_s.widen(at, sustained_mm3_s, sustained_mm3_s);
-            if let Some(ringing) = &mut self.ringing_mm {
-                ringing.widen(at, ringing_mm, ringing_mm);
-            }
+    /// The largest sustained melt rate during a move, with those of the extruder alone.
+    fn sustain(&mut self, start_s: f64, end_s: f64, sustained_mm3_s: f64) {
+        if sustained_mm3_s > 0.0 {
+            self.touched(start_s, end_s)
+                .for_each(|at| self.sustained_mm3_s.widen(at, sustained_mm3_s, sustained_mm3_s));
+        }
+    }
+
+    fn ring(&mut self, start_s: f64, end_s: f64, ringing_mm: f64) {
+        let touched = self.touched(start_s, end_s);
+        if let Some(ringing) = &mut self.ringing_mm {
+            touched.for_each(|at| ringing.widen(at, ringing_mm, ringing_mm));
         }
     }
 }
@@ -340,7 +372,7 @@ mod tests {
     }
 
     fn job() -> String {
-        let mut job = "G28\nM109 S200\nM106 S128\nG1 Z0.2 F600\nG92 E0\nM83\n".to_owned();
+        let mut job = "G28\nM109 S200\nM106 S128\nM83\nG1 E30 F900\nG1 Z0.2 F600\n".to_owned();
         for k in 0..200 {
             let (x, y) = (20 + (k * 37) % 90, 20 + (k * 53) % 90);
             job += &format!("G1 X{x} Y{y} E{} F{}\n", 0.5 + f64::from(k % 7) * 0.3, 600 + (k % 5) * 900);
@@ -379,7 +411,7 @@ mod tests {
     fn the_mean_speed_lies_inside_the_envelope() {
         let (report, seen) = record(&job(), 256);
         let sum = |values: &[f32]| values.iter().map(|&v| f64::from(v)).sum::<f64>() * seen.stretch_s;
-        let moved = report.path_mm.total() + report.filament.purged_mm;
+        let moved = report.path_mm.total();
         assert!(sum(&seen.speed_mm_s.low) <= moved && moved <= sum(&seen.speed_mm_s.high), "{moved}");
     }
 

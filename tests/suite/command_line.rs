@@ -274,3 +274,38 @@ fn comparisons_go_to_files_and_read_lists() {
     run.assert().code(0).stdout_eq("").stderr_eq("");
     assert_eq!(std::fs::read_to_string(&file).expect("is there").lines().count(), 3);
 }
+
+#[test]
+fn no_output_takes_the_place_of_what_is_read() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let (job, sheet) = (directory.path().join("job.gcode"), directory.path().join("m.toml"));
+    std::fs::copy("corpus/jobs/heron-gap.gcode", &job).expect("copies");
+    std::fs::copy("corpus/machines/heron.toml", &sheet).expect("copies");
+    let before = std::fs::read(&job).expect("reads");
+    let here = |arguments: &[&str]| {
+        let run = Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").current_dir(directory.path());
+        run.args(arguments).output().expect("runs").status.code()
+    };
+    for arguments in [
+        &["check", "job.gcode", "-o", "job.gcode"][..],
+        &["check", "job.gcode", "--format", "html", "-o", "./job.gcode"],
+        &["check", "job.gcode", "--machine", "m.toml", "-o", "m.toml"],
+        &["check", "job.gcode", "--plot", "job.gcode"],
+        &["check", "job.gcode", "-o", "same", "--plot", "same"],
+        &[
+            "compare",
+            "job.gcode",
+            "--machine",
+            "m.toml",
+            "--set",
+            "motion.acceleration_mm_s2.printing=900",
+            "-o",
+            "m.toml",
+        ],
+    ] {
+        assert_eq!(here(arguments), Some(2), "{arguments:?}");
+    }
+    assert_eq!(std::fs::read(&job).expect("reads"), before);
+    assert!(!directory.path().join("same").exists());
+    assert_eq!(here(&["check", "job.gcode", "--machine", "m.toml", "--format", "html", "-o", "page.html"]), Some(0));
+}
