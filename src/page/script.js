@@ -264,7 +264,7 @@
     if (!facts.plan.layers) { $('part-live').textContent = 'Nothing is moved in the plane.'; return null; }
     const data = decode(), { layer, path } = data, grid = facts.plan.grid_mm;
     const units = { melt: 'mm³/s', speed: 'mm/s', ringing: 'mm', time: '' };
-    const state = { k: 0, quantity: 'melt', travel: !facts.plan.printed, side: 'x', view: null, marked: null, tall: 400 };
+    const state = { k: 0, quantity: 'melt', travel: !facts.plan.printed, side: 'x', view: null, marked: null, tall: 400, close: false };
     const box = facts.machine, part = facts.plan.box;
     const scaleOf = (name) => facts.top[name] / 255;
 
@@ -396,7 +396,10 @@
         const key = one.number + ':' + Math.round(m.x(one.to[0]) / 26) + ':' + Math.round(m.y(one.to[1]) / 26);
         if (!shown.has(key) || isMarked(one)) shown.set(key, one);
       }
+      const seen = (one) => m.x(one.to[0]) >= 0 && m.x(one.to[0]) <= width && m.y(one.to[1]) >= 0 && m.y(one.to[1]) <= heightPx;
       for (const one of shown.values()) {
+        // On a part of the picture only what lies there.
+        if (state.close && !seen(one)) continue;
         if (!one.grave && !isMarked(one)) {
           ctx.fillStyle = ink('mark'); ctx.beginPath(); ctx.arc(m.x(one.to[0]), m.y(one.to[1]), 2.5, 0, 7); ctx.fill();
           continue;
@@ -521,11 +524,12 @@
       const x = px == null ? (v.x0 + v.x1) / 2 : m.mmX(px), y = py == null ? (v.y0 + v.y1) / 2 : m.mmY(py);
       const span = (v.x1 - v.x0) * by;
       if (span < .5 || span > 1e5) return;
+      state.close = true;
       state.view = { x0: x - (x - v.x0) * by, x1: x + (v.x1 - x) * by, y0: y - (y - v.y0) * by, y1: y + (v.y1 - y) * by };
       draw();
     };
     for (const button of document.querySelectorAll('[data-plan]')) button.addEventListener('click', () => ({
-      in: () => scale(.6), out: () => scale(1 / .6), part: () => { state.view = partView(); draw(); }, machine: () => { state.view = machineView(); draw(); },
+      in: () => scale(.6), out: () => scale(1 / .6), part: () => { state.view = partView(); state.close = false; draw(); }, machine: () => { state.view = machineView(); state.close = false; draw(); },
     })[button.dataset.plan]());
     $('plan').addEventListener('keydown', (e) => {
       if (e.ctrlKey || e.metaKey || e.altKey) return;
@@ -549,6 +553,7 @@
         if (before > 5 && now > 5) scale(before / now, ox, oy);
       } else {
         const m = mapping($('plan').clientWidth, height()), dx = (was[0] - e.offsetX) / m.s, dy = (e.offsetY - was[1]) / m.s, v = state.view;
+        state.close = true;
         state.view = { x0: v.x0 + dx, x1: v.x1 + dx, y0: v.y0 + dy, y1: v.y1 + dy };
         draw();
       }
@@ -592,6 +597,7 @@
       state.marked = [f, n];
       setLayer(indexOf(one.layer));
       const v = partView(), inside = one.to[0] >= v.x0 && one.to[0] <= v.x1 && one.to[1] >= v.y0 && one.to[1] <= v.y1;
+      state.close = inside;
       if (!inside) state.view = machineView();
       else {
         const half = Math.max((v.x1 - v.x0) / 6, 4), halfY = half * (v.y1 - v.y0) / (v.x1 - v.x0);
