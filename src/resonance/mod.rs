@@ -19,7 +19,7 @@ use std::sync::Arc;
 use crate::crew::Crew;
 use crate::inspection::Inspection;
 use crate::machine::{Machine, Mode};
-use crate::observe::{ActionKind, Block, Guest, Log, Observer};
+use crate::observe::{Block, Guest, Log, Observer};
 use crate::preflight::{JobError, Kept, Seat, inspect_path_with, keep_path};
 use avoid::Avoid;
 use bands::{Bands, Patterns};
@@ -102,8 +102,7 @@ impl Observer for Watcher {
         self.places.block(block);
         self.corners.block(block);
         self.moved |= corners::moves(block);
-        let waits = |kind: &ActionKind| matches!(kind, ActionKind::Finish | ActionKind::End);
-        if self.moved && block.actions.iter().any(|action| action.duration_s > 0.0 || waits(&action.kind)) {
+        if self.moved && block.standstill().is_some() {
             (self.moved, self.stops) = (false, self.stops + 1);
         }
         if let Some(action) = block.actions.last() {

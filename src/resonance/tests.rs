@@ -305,6 +305,36 @@ fn a_right_angle_is_rounded_by_the_closed_form() {
 }
 
 #[test]
+fn where_the_machine_stands_still_no_corner_is_rounded_and_no_stroke_goes_on() {
+    let mut machine = machine();
+    machine.motion.limits.jerk_mm_s = [8.0, 8.0, 0.4, 1e9];
+    machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
+    let job = |between: &str| {
+        let pair = |n: u32| {
+            let y = 50 + 2 * n;
+            format!("G1 X52 Y{y} E1{between}G1 X54 E1{between}G1 Y{} E1{between}G1 X50 E1{between}", y + 2)
+        };
+        let pairs: String = (0..10).map(pair).collect();
+        format!("{START}M109 S200\nG1 X50 Y50 F3000\n{pairs}M104 S0\n")
+    };
+    let seen = |between: &str| watched(&machine, &job(between), &Sizes::default());
+    let corners = |seen: &Excitation| seen.roundings.iter().map(|of| of.corners).max();
+    let flowing = seen("\n");
+    assert!(corners(&flowing) > Some(0) && flowing.stops == 1, "{:?}", flowing.roundings);
+    assert!(flowing.bands[0].strokes.iter().all(|(mm, _)| *mm > 3.0), "{:?}", flowing.bands[0].strokes);
+    // Without a temperature that changes, waiting for it takes no time either.
+    for between in ["\nM400\n", "\nG4 P0\n", "\nG4 P10\n", "\nM109 S200\n"] {
+        let waiting = seen(between);
+        assert_eq!((corners(&waiting), waiting.stops), (Some(0), 40), "{between:?}");
+        assert!(
+            waiting.bands[0].strokes.iter().any(|(mm, _)| (mm - 2.0).abs() < 0.01),
+            "{:?}",
+            waiting.bands[0].strokes
+        );
+    }
+}
+
+#[test]
 fn the_ranking_is_by_time_at_equal_ringing() {
     let mut machine = machine();
     machine.motion.limits.acceleration_mm_s2 = [9000.0; 4];
