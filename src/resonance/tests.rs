@@ -286,6 +286,36 @@ fn candidates_leave_what_a_single_step_leaves_by_its_closed_form() {
 }
 
 #[test]
+fn candidates_leave_the_shares_of_the_textbook_of_a_single_step() {
+    // A step of speed at the start of 10 s at even speed, against no shaper. The mode at 40 Hz alone can be seen; the others
+    // only are what shapers are tuned to. With r = 40 Hz / tuned: |cos(π r / 2)| to the first, second and third power, and
+    // of EI for 5 %: |1.05 cos(π r) + 0.95| / 2.
+    let shares = [
+        (40.0, [0.0, 0.0, 0.0, 0.05]),
+        (50.0, [0.3090, 0.0955, 0.0295, 0.0503]),
+        (32.0, [0.3827, 0.1464, 0.0560, 0.1038]),
+        (42.0, [0.0747, 0.0056, 0.0004, 0.0441]),
+    ];
+    let mut machine = machine();
+    machine.motion.limits.jerk_mm_s = [20.0, 0.0, 0.0, 1e9];
+    let quiet =
+        |hz: f64| Mode { damping_ratio: 1e-4, share: if hz == 40.0 { 1.0 } else { 1e-9 }, ..mode(Direction::X, hz) };
+    machine.structure.modes = shares.iter().map(|(hz, _)| quiet(*hz)).collect();
+    let job = format!("{START}M109 S200\nG1 X200 E9 F1200\nM104 S0\n");
+    let shaping = studied(&machine, &job, Ask::default()).shaping.expect("candidates");
+    let none = shaping.candidates.iter().find(|of| of.shapers == [None, None]).expect("none").today.p95_mm;
+    assert_eq!(shaping.candidates.len(), 1 + 4 * shares.len());
+    for (hz, expected) in shares {
+        let kinds = [ShaperKind::Zv, ShaperKind::Zvd, ShaperKind::Zvdd, ShaperKind::Ei];
+        for (kind, expected) in kinds.into_iter().zip(expected) {
+            let tuned = |of: &&shaping::Candidate| of.shapers[0].is_some_and(|s| s.kind == kind && s.tuned_hz == hz);
+            let left = shaping.candidates.iter().find(tuned).expect("a candidate").today.p95_mm / none;
+            assert!((left - expected).abs() < 0.002, "{kind:?} at {hz} Hz leaves {left}, not {expected}");
+        }
+    }
+}
+
+#[test]
 fn a_right_angle_is_rounded_by_the_closed_form() {
     let mut machine = machine();
     machine.motion.limits.jerk_mm_s = [1e9; 4];
