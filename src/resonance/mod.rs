@@ -129,6 +129,9 @@ pub struct Study {
     pub modes: Vec<Mode>,
     /// What was seen.
     pub seen: Excitation,
+    /// How long the machine waits in all for the last impulse of the sheet's shapers where it stands still, s: not part of
+    /// the time of `today`, but of all times of `shaping`.
+    pub waits_s: f64,
     /// Feed rates to avoid, a table for each mode.
     pub avoid: Vec<Avoid>,
     /// What shapers leave and cost, or why that is not told.
@@ -206,6 +209,7 @@ fn seen(guest: &Guest<Watcher>, machine: &Machine) -> Excitation {
 impl Study {
     fn of(today: Inspection, seen: Excitation, machine: &Machine, shaping: Result<Shaping, String>) -> Self {
         let avoid = avoid::avoid(machine, &seen.bands);
-        Self { today, modes: machine.structure.modes.clone(), seen, avoid, shaping }
+        let waits_s = shaping::waits_s(&machine.structure.shapers, seen.stops);
+        Self { today, modes: machine.structure.modes.clone(), seen, waits_s, avoid, shaping }
     }
 }
