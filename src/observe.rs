@@ -213,6 +213,11 @@ impl Block {
         self.count.min(BLOCK)
     }
 
+    /// The first action behind its moves at which the machine stands still.
+    pub fn standstill(&self) -> Option<&Action> {
+        self.actions.iter().find(|action| action.kind.stops())
+    }
+
     /// True when there are actions only.
     pub fn is_empty(&self) -> bool {
         self.count == 0
@@ -430,6 +435,23 @@ pub enum ActionKind {
     Finish,
     /// The end of the job; always the last action.
     End,
+}
+
+impl ActionKind {
+    /// True where the machine comes to rest and look-ahead ends, however short the wait.
+    pub fn stops(&self) -> bool {
+        match self {
+            Self::Dwell
+            | Self::Home { .. }
+            | Self::Probe
+            | Self::Pause { .. }
+            | Self::Tool { .. }
+            | Self::Finish
+            | Self::End => true,
+            Self::Heat { wait, .. } => *wait != Wait::No,
+            Self::Fan { .. } | Self::MotorsOff { .. } | Self::MotorsOn => false,
+        }
+    }
 }
 
 /// Something that watches planned blocks. It cannot fail: reading errors belong to the reader.

@@ -36,6 +36,8 @@ enum Of {
     Audit,
     /// gonogo resonance JOB.
     Resonance,
+    /// gonogo resonance --from-marks.
+    Marks,
 }
 
 /// Runs the command.
@@ -48,6 +50,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
         Of::Headroom => headroom_json::schema(),
         Of::Audit => audit_json::schema(),
         Of::Resonance => resonance::json::schema(),
+        Of::Marks => resonance::marks::schema(),
     };
     json::write_value(&schema, true, &mut output)?;
     writeln!(output)?;

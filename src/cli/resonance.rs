@@ -1,12 +1,11 @@
 //! `gonogo resonance`: how a job excites the structure, or natural frequency and damping from marks on a wall.
 
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::error::ErrorKind;
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
-use serde::Serialize;
 
 use super::jobs::{self, Job};
 use super::output::{Delivery, Format, Output};
@@ -17,29 +16,30 @@ use crate::crew::Crew;
 use crate::machine::Direction;
 use crate::picture::spectrum_svg;
 use crate::queue::Unjudged;
-use crate::report::words::wrap;
-use crate::report::{Look, json, resonance as report};
+use crate::report::{Look, resonance as report};
 use crate::resonance::{Ask, Study, study};
-use crate::trial::marks::{COVERAGE, Estimate, Interval, Reading, ReadingError, estimate};
+use crate::trial::marks::{Reading, ReadingError, estimate};
 
 const EXAMPLES: &str = "\
 Examples:
   gonogo resonance hook.gcode --machine heron.toml --plot hook.svg
-  gonogo resonance hook.gcode --ringing 0.05 --format json -o hook.resonance.json
+  gonogo resonance hook.gcode --ringing 0.05 --format json -o hook.json
   gonogo resonance --from-marks spacing=2.5 speed=100
-  gonogo resonance --axis x --from-marks marks=5 spacing=12.4 speed=100 heights=0.10,0.07,-,0.04 \\
-                            --from-marks marks=5 spacing=7.6 speed=60
+  gonogo resonance --axis x \\
+      --from-marks marks=5 spacing=12.4 speed=100 heights=0.10,0.07,-,0.04 \\
+      --from-marks marks=5 spacing=7.6 speed=60
 
-With a job: the spectrum of its planned acceleration, the time it goes to and fro in the band of each mode, feed rates to
-avoid, the worst places, and what impulse shapers would leave and cost. The many plans behind the last take a while; --once
-leaves them out, and reads the job in one pass.
+With a job: the spectrum of its planned acceleration, the time it goes to and
+fro in the band of each mode, feed rates to avoid, the worst places, and what
+impulse shapers would leave and cost. The many plans behind the last take a
+while; --once leaves them out, and reads the job in one pass.
 
-With marks: spacing is the distance in mm over so many gaps between marks (1 without marks=), speed that along the wall in mm/s,
-heights those of successive marks over the valleys in mm, - for one that was not seen. `gonogo trial ringing` prints
-such walls.";
+With marks: spacing is the distance in mm over so many gaps between marks (1
+without marks=), speed that along the wall in mm/s, heights those of successive
+marks over the valleys in mm, - for one that was not seen. `gonogo trial
+ringing` prints such walls.
 
-/// Schema of the JSON.
-const SCHEMA: &str = "gonogo.resonance/1";
+Exit codes: 0 done, 2 something could not be read, judged or written.";
 
 /// Show how a job excites the structure, or find its natural frequency and damping from marks on walls.
 #[derive(Debug, Args)]
@@ -54,7 +54,7 @@ pub struct ResonanceArgs {
     #[arg(long, value_name = "KEY=VALUE", conflicts_with = FROM_MARKS)]
     set: Vec<String>,
     /// Compare shapers at this ringing, mm [default: that of the sheet, else what the job does today].
-    #[arg(long, value_name = "MM", value_parser = trial::millimetres, conflicts_with = FROM_MARKS)]
+    #[arg(long, value_name = "MM", value_parser = trial::millimetres, conflicts_with_all = [FROM_MARKS, "once"])]
     ringing: Option<f64>,
     /// Leave out what takes many plans of the job: shapers and accelerations.
     #[arg(long, conflicts_with = FROM_MARKS)]
@@ -63,18 +63,18 @@ pub struct ResonanceArgs {
     #[arg(long, value_name = "FILE", conflicts_with = FROM_MARKS)]
     plot: Option<PathBuf>,
     /// Use so many threads [default: one per processor].
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024), conflicts_with = FROM_MARKS)]
     threads: Option<u16>,
     #[command(flatten)]
     marks: Marks,
     /// With marks: which way the structure swings: x, y, z, or with crossed belts x+y, x-y.
-    #[arg(long, value_name = "AXIS", value_parser = direction)]
+    #[arg(long, value_name = "AXIS", value_parser = direction, conflicts_with = JOB)]
     axis: Option<Direction>,
     /// With marks: reading error of a distance, mm either way.
-    #[arg(long, value_name = "MM", default_value_t = 0.1, value_parser = trial::millimetres)]
+    #[arg(long, value_name = "MM", default_value_t = 0.1, value_parser = trial::millimetres, conflicts_with = JOB)]
     reading_error: f64,
     /// With marks: reading error of a height, mm either way.
-    #[arg(long, value_name = "MM", default_value_t = 0.005, value_parser = trial::millimetres)]
+    #[arg(long, value_name = "MM", default_value_t = 0.005, value_parser = trial::millimetres, conflicts_with = JOB)]
     height_error: f64,
     /// How to report.
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -92,6 +92,7 @@ fn direction(text: &str) -> Result<Direction, String> {
 struct Marks(Vec<Reading>);
 
 const FROM_MARKS: &str = "from_marks";
+const JOB: &str = "job";
 
 impl Args for Marks {
     fn augment_args(command: Command) -> Command {
@@ -100,6 +101,7 @@ impl Args for Marks {
             .value_name("KEY=VALUE")
             .num_args(1..=4)
             .action(ArgAction::Append)
+            .conflicts_with("machine")
             .help("What was measured on a wall, see below; once for each wall");
         command.arg(arg)
     }
@@ -146,6 +148,10 @@ const PICTURE_PX: (u32, u32) = (860, 420);
 fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
+    // Opened before the long work, and both before anything is written: no half of the answer stays behind.
+    let look = args.delivery.look(terminal);
+    let mut picture = args.plot.as_deref().map(|file| open_plot(file, args.delivery.target())).transpose()?;
+    let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let jobs = [Job::File(path.to_owned())];
     let ask = Ask { ringing_mm: args.ringing, once: args.once };
     let progress = Progress::new(&jobs, args.delivery.quiet);
@@ -154,18 +160,18 @@ fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Res
         studied(&jobs, args, &progress, |job, crew| job.judged(|path| study(path, &machine, ask, &on_bytes, crew)))?;
     progress.finish();
     let Some(found) = found else { return Ok(Exit::Unjudged) };
-    let look = args.delivery.look(terminal);
-    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    if let Some(picture) = &mut picture {
+        let (width, height) = PICTURE_PX;
+        let drawn = spectrum_svg(&found.seen.spectrum, &found.modes, width, height)?;
+        picture.write_all(drawn.as_bytes()).and_then(|()| picture.flush()).context("cannot write the picture")?;
+    }
     match args.format {
         Format::Text => report::text::write(&found, look, &mut output),
         Format::Json => report::json::write(&found, &machine, &mut output),
     }
     .and_then(|()| output.finish())
     .context("cannot write the report")?;
-    if let Some(file) = &args.plot {
-        let (width, height) = PICTURE_PX;
-        plot(&spectrum_svg(&found.seen.spectrum, &found.modes, width, height)?, file)?;
-    }
+    picture.map_or(Ok(()), Output::finish).context("cannot write the picture")?;
     Ok(Exit::Passed)
 }
 
@@ -184,12 +190,21 @@ fn studied<'e>(
     Ok(found)
 }
 
-fn plot(picture: &str, file: &Path) -> anyhow::Result<()> {
-    let mut output = Output::file(file)?;
-    output
-        .write_all(picture.as_bytes())
-        .and_then(|()| output.finish())
-        .with_context(|| format!("cannot write {}", file.display()))
+/// Where the picture goes, which must not be where the report goes.
+fn open_plot(file: &Path, report: Option<&Path>) -> anyhow::Result<Output> {
+    if let Some(report) = report.filter(|report| resolved(report) == resolved(file)) {
+        bail!("-o {} and --plot {} name the same file", report.display(), file.display());
+    }
+    Output::file(file)
+}
+
+/// The path with its links followed; of a file that is not there yet, those of its folder.
+fn resolved(path: &Path) -> PathBuf {
+    let in_folder = || {
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        Some(folder.canonicalize().ok()?.join(path.file_name()?))
+    };
+    path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
 }
 
 fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
@@ -205,120 +220,10 @@ fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit>
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format == Format::Text, Look { color: false, ..look })?;
     match args.format {
-        Format::Text => page(readings, &found, args.axis, look, &mut output)?,
-        Format::Json => {
-            json::write_value(&Document::new(readings, &found, args.axis), true, &mut output)?;
-            writeln!(output)?;
-        }
+        Format::Text => report::marks::write_text(readings, &found, args.axis, look, &mut output),
+        Format::Json => report::marks::write_json(readings, &found, args.axis, &mut output),
     }
-    output.finish().context("cannot write the report")?;
+    .and_then(|()| output.finish())
+    .context("cannot write the report")?;
     Ok(Exit::Passed)
-}
-
-fn page(
-    readings: &[Reading],
-    found: &Estimate,
-    axis: Option<Direction>,
-    look: Look,
-    out: &mut dyn Write,
-) -> io::Result<()> {
-    let percent = COVERAGE * 100.0;
-    let Interval { value, low, high } = found.natural_hz;
-    writeln!(out, "natural frequency  {value:.1} Hz, {percent} % from {low:.1} to {high:.1} Hz")?;
-    match found.damping_ratio {
-        Some(Interval { value, low, high }) => {
-            writeln!(out, "damping ratio      {value:.3}, {percent} % from {low:.3} to {high:.3}")?;
-        }
-        None => writeln!(out, "damping ratio      unknown")?,
-    }
-    writeln!(out)?;
-    for (n, (reading, left_out)) in (1..).zip(readings.iter().zip(&found.left_out)) {
-        let fate = match left_out {
-            Some(why) => format!("left out, {why}"),
-            None => format!("{:.1} Hz", reading.hz()),
-        };
-        let (spacing, marks, speed) = (reading.spacing_mm, reading.marks, reading.speed_mm_s);
-        let gaps = if marks == 1 { "gap" } else { "gaps" };
-        for line in wrap(&format!("wall {n}: {spacing} mm over {marks} {gaps} at {speed} mm/s: {fate}"), look.width) {
-            writeln!(out, "{line}")?;
-        }
-    }
-    for line in found.remarks.iter().flat_map(|remark| wrap(remark, look.width)) {
-        writeln!(out, "{line}")?;
-    }
-    writeln!(out, "\nFor the sheet:\n\n{}", block(found, axis))
-}
-
-/// The mode as a table of the sheet; what is not known is to be filled in.
-fn block(found: &Estimate, axis: Option<Direction>) -> String {
-    let percent = COVERAGE * 100.0;
-    let axis = match axis {
-        Some(axis) => format!("axis = \"{}\"", axis.word()),
-        None => "# fill in which way it swings: axis = \"x\"".to_owned(),
-    };
-    let Interval { value, low, high } = found.natural_hz;
-    let natural = format!("natural_hz = {value:.1}        # {percent} %: {low:.1} to {high:.1}");
-    let damping = match found.damping_ratio {
-        Some(Interval { value, low, high }) => {
-            format!("damping_ratio = {value:.3}    # {percent} %: {low:.3} to {high:.3}")
-        }
-        None => "# fill in, from heights of the marks: damping_ratio = ".to_owned(),
-    };
-    format!("[[structure]]\n{axis}\n{natural}\n{damping}")
-}
-
-/// The answer as JSON.
-#[derive(Serialize)]
-struct Document {
-    schema: &'static str,
-    axis: Option<&'static str>,
-    coverage: f64,
-    natural_hz: Span,
-    damping_ratio: Option<Span>,
-    readings: Vec<JsonReading>,
-    remarks: Vec<String>,
-    /// The mode as a table of the sheet.
-    sheet: String,
-}
-
-#[derive(Serialize)]
-struct Span {
-    value: f64,
-    low: f64,
-    high: f64,
-}
-
-#[derive(Serialize)]
-struct JsonReading {
-    spacing_mm: f64,
-    speed_mm_s: f64,
-    marks: u32,
-    heights_mm: Vec<Option<f64>>,
-    hz: f64,
-    /// Why it was left out; none where it was used.
-    left_out: Option<String>,
-}
-
-impl Document {
-    fn new(readings: &[Reading], found: &Estimate, axis: Option<Direction>) -> Self {
-        let span = |Interval { value, low, high }| Span { value, low, high };
-        let readings = readings.iter().zip(&found.left_out).map(|(reading, left_out)| JsonReading {
-            spacing_mm: reading.spacing_mm,
-            speed_mm_s: reading.speed_mm_s,
-            marks: reading.marks,
-            heights_mm: reading.heights_mm.clone(),
-            hz: reading.hz(),
-            left_out: left_out.clone(),
-        });
-        Self {
-            schema: SCHEMA,
-            axis: axis.map(Direction::word),
-            coverage: COVERAGE,
-            natural_hz: span(found.natural_hz),
-            damping_ratio: found.damping_ratio.map(span),
-            readings: readings.collect(),
-            remarks: found.remarks.clone(),
-            sheet: block(found, axis) + "\n",
-        }
-    }
 }

@@ -3,7 +3,7 @@
 use super::MANY_BLOCKS;
 use super::packed::Packed;
 use crate::modal::{Event, LimitChange, Move};
-use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, Wait, flag};
+use crate::observe::{ActionKind, BLOCK, Bend, Block, Curve, flag};
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
 const ACTIONS_BETWEEN_MOVES: usize = 65_536;
@@ -151,7 +151,7 @@ impl Gather {
                 self.actions += 1;
                 self.actions_since_stop += 1;
                 let many = self.actions >= ACTIONS_BETWEEN_MOVES || self.actions_since_stop >= ACTIONS_BETWEEN_STOPS;
-                if many || is_stop(kind) {
+                if many || kind.stops() {
                     self.current.stops = true;
                     self.actions_since_stop = 0;
                 }
@@ -260,20 +260,5 @@ impl Gather {
         block.flags[i] = flags | if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
         block.commands[i] = step.commands;
         block.bytes[i] = step.bytes;
-    }
-}
-
-/// Stops: the machine comes to rest and look-ahead ends.
-fn is_stop(kind: &ActionKind) -> bool {
-    match kind {
-        ActionKind::Dwell
-        | ActionKind::Home { .. }
-        | ActionKind::Probe
-        | ActionKind::Pause { .. }
-        | ActionKind::Tool { .. }
-        | ActionKind::Finish
-        | ActionKind::End => true,
-        ActionKind::Heat { wait, .. } => *wait != Wait::No,
-        ActionKind::Fan { .. } | ActionKind::MotorsOff { .. } | ActionKind::MotorsOn => false,
     }
 }

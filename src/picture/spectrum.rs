@@ -1,9 +1,11 @@
 //! The excitation spectrum of a job: density over frequency, both in equal ratios, modes marked.
 
+use plotters::coord::combinators::WithKeyPoints;
 use plotters::prelude::{
-    BindKeyPoints, ChartBuilder, IntoLogRange, LineSeries, PathElement, Rectangle, SeriesLabelPosition, Text,
+    BindKeyPoints, Cartesian2d, ChartBuilder, ChartContext, IntoLogRange, LineSeries, LogCoord, PathElement, Rectangle,
+    SVGBackend, SeriesLabelPosition, Text,
 };
-use plotters::style::{Color, IntoFont, IntoTextStyle, RGBColor, ShapeStyle};
+use plotters::style::{Color, IntoFont, IntoTextStyle, RGBColor, ShapeStyle, TextStyle};
 
 use super::{Canvas, FONT, PictureError, ink, svg};
 use crate::checks::drives_resonance::Band;
@@ -47,16 +49,17 @@ pub(crate) fn points(axis: &Axis) -> impl Iterator<Item = (f64, f64)> {
     all.filter(|(hz, _)| *hz >= LEAST_HZ)
 }
 
+/// Frequency and density, both in equal ratios.
+type Chart<'c, 's> = ChartContext<'c, SVGBackend<'s>, Cartesian2d<WithKeyPoints<LogCoord<f64>>, LogCoord<f64>>>;
+
 fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), PictureError> {
     let (most, top_hz) = top(spectrum);
     let (low, high) = (most / RANGE, most * 3.0);
-    let label = |size: i32, colour: &RGBColor| (FONT, size).into_font().color(colour);
-    let frequencies = (LEAST_HZ..top_hz).log_scale().with_key_points(TICKS_HZ.to_vec());
     let mut chart = ChartBuilder::on(canvas)
         .margin(12)
         .x_label_area_size(38)
         .y_label_area_size(58)
-        .build_cartesian_2d(frequencies, (low..high).log_scale())
+        .build_cartesian_2d((LEAST_HZ..top_hz).log_scale().with_key_points(TICKS_HZ.to_vec()), (low..high).log_scale())
         .map_err(PictureError::of)?;
     chart
         .configure_mesh()
@@ -72,28 +75,11 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
         .draw()
         .map_err(PictureError::of)?;
     for (n, mode) in modes.iter().enumerate() {
-        let band = Band::of(mode.natural_hz, mode.damping_ratio);
-        if band.low_hz >= top_hz || band.high_hz <= LEAST_HZ {
-            continue;
-        }
-        let (left, right) = (band.low_hz.max(LEAST_HZ), band.high_hz.min(top_hz));
-        let shade = ShapeStyle { color: ink::MARK.mix(0.16), filled: true, stroke_width: 0 };
-        let line = PathElement::new(vec![(mode.natural_hz, low), (mode.natural_hz, high)], ink::MARK);
         // Labels of neighbours stand at different heights.
-        let height = high / [1.4, 3.2, 7.5][n % 3];
-        let name = format!("{} {}", mode.along.word(), mode.natural_hz);
-        let text = Text::new(name, (right * 1.01, height), label(12, &ink::MARK).into_text_style(canvas));
-        chart.draw_series([Rectangle::new([(left, low), (right, high)], shade)]).map_err(PictureError::of)?;
-        chart.draw_series([line]).map_err(PictureError::of)?;
-        chart.draw_series([text]).map_err(PictureError::of)?;
+        mark(&mut chart, canvas, mode, high / [1.4, 3.2, 7.5][n % 3])?;
     }
     for (axis, colour) in spectrum.axes.iter().zip(COLOURS.iter().cycle()) {
-        let line = points(axis).map(|(hz, density)| (hz, density.max(low)));
-        chart
-            .draw_series(LineSeries::new(line, colour.stroke_width(2)))
-            .map_err(PictureError::of)?
-            .label(axis.along.word())
-            .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], colour.stroke_width(2)));
+        curve(&mut chart, axis, *colour)?;
     }
     chart
         .configure_series_labels()
@@ -103,4 +89,39 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
         .border_style(ink::GRID)
         .draw()
         .map_err(PictureError::of)
+}
+
+fn label(size: i32, colour: &RGBColor) -> TextStyle<'static> {
+    (FONT, size).into_font().color(colour)
+}
+
+/// Shades the band of a mode, with its name at that density; nothing where the band lies outside.
+fn mark(chart: &mut Chart<'_, '_>, canvas: &Canvas<'_>, mode: &Mode, at: f64) -> Result<(), PictureError> {
+    let (frequencies, densities) = (chart.x_range(), chart.y_range());
+    let band = Band::of(mode.natural_hz, mode.damping_ratio);
+    if band.low_hz >= frequencies.end || band.high_hz <= frequencies.start {
+        return Ok(());
+    }
+    let (left, right) = (band.low_hz.max(frequencies.start), band.high_hz.min(frequencies.end));
+    let (low, high) = (densities.start, densities.end);
+    let shade = ShapeStyle { color: ink::MARK.mix(0.16), filled: true, stroke_width: 0 };
+    let line = PathElement::new(vec![(mode.natural_hz, low), (mode.natural_hz, high)], ink::MARK);
+    let name = format!("{} {}", mode.along.word(), mode.natural_hz);
+    let text = Text::new(name, (right * 1.01, at), label(12, &ink::MARK).into_text_style(canvas));
+    chart.draw_series([Rectangle::new([(left, low), (right, high)], shade)]).map_err(PictureError::of)?;
+    chart.draw_series([line]).map_err(PictureError::of)?;
+    chart.draw_series([text]).map_err(PictureError::of)?;
+    Ok(())
+}
+
+/// Draws a direction and names it.
+fn curve(chart: &mut Chart<'_, '_>, axis: &Axis, colour: RGBColor) -> Result<(), PictureError> {
+    let low = chart.y_range().start;
+    let line = points(axis).map(|(hz, density)| (hz, density.max(low)));
+    chart
+        .draw_series(LineSeries::new(line, colour.stroke_width(2)))
+        .map_err(PictureError::of)?
+        .label(axis.along.word())
+        .legend(move |(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], colour.stroke_width(2)));
+    Ok(())
 }

@@ -232,6 +232,9 @@ impl Clock {
         if self.probed && machine.controller.probing_s.is_none() {
             left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
         }
+        if machine.structure.shapers.iter().any(Option::is_some) {
+            left_out.push("waits for the shaper's last impulse at standstill are not in the time".to_owned());
+        }
         if pauses > 0 {
             left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
         }

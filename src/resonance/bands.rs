@@ -108,10 +108,9 @@ impl Patterns {
 
     pub(super) fn block(&mut self, block: &Block) {
         self.columns.clock(block);
-        let stops = block.actions.iter().find(|action| action.duration_s > 0.0);
         for (strokes, lane) in &mut self.lanes {
             strokes.follow(block, &mut self.columns, &mut Watching { lane, block });
-            if let Some(stop) = stops {
+            if let Some(stop) = block.standstill() {
                 let end = if block.is_empty() { block.origin } else { block.end(block.len() - 1) };
                 lane.add(&strokes.stop(stop.at_s, end));
                 lane.before_s = None;

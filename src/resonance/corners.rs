@@ -100,7 +100,7 @@ impl Corners {
             let [corner_mm_s, ramp_s] = back;
             self.before = Some(Leg { dir: [out[0], out[1]], out, corner_mm_s, ramp_s, ..after });
         }
-        if block.actions.iter().any(|action| action.duration_s > 0.0) {
+        if block.standstill().is_some() {
             self.before = None;
         }
     }

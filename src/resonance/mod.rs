@@ -19,7 +19,7 @@ use std::sync::Arc;
 use crate::crew::Crew;
 use crate::inspection::Inspection;
 use crate::machine::{Machine, Mode};
-use crate::observe::{ActionKind, Block, Guest, Log, Observer};
+use crate::observe::{Block, Guest, Log, Observer};
 use crate::preflight::{JobError, Kept, Seat, inspect_path_with, keep_path};
 use avoid::Avoid;
 use bands::{Bands, Patterns};
@@ -102,8 +102,7 @@ impl Observer for Watcher {
         self.places.block(block);
         self.corners.block(block);
         self.moved |= corners::moves(block);
-        let waits = |kind: &ActionKind| matches!(kind, ActionKind::Finish | ActionKind::End);
-        if self.moved && block.actions.iter().any(|action| action.duration_s > 0.0 || waits(&action.kind)) {
+        if self.moved && block.standstill().is_some() {
             (self.moved, self.stops) = (false, self.stops + 1);
         }
         if let Some(action) = block.actions.last() {
@@ -130,6 +129,9 @@ pub struct Study {
     pub modes: Vec<Mode>,
     /// What was seen.
     pub seen: Excitation,
+    /// How long the machine waits in all for the last impulse of the sheet's shapers where it stands still, s: not part of
+    /// the time of `today`, but of all times of `shaping`.
+    pub waits_s: f64,
     /// Feed rates to avoid, a table for each mode.
     pub avoid: Vec<Avoid>,
     /// What shapers leave and cost, or why that is not told.
@@ -207,6 +209,7 @@ fn seen(guest: &Guest<Watcher>, machine: &Machine) -> Excitation {
 impl Study {
     fn of(today: Inspection, seen: Excitation, machine: &Machine, shaping: Result<Shaping, String>) -> Self {
         let avoid = avoid::avoid(machine, &seen.bands);
-        Self { today, modes: machine.structure.modes.clone(), seen, avoid, shaping }
+        let waits_s = shaping::waits_s(&machine.structure.shapers, seen.stops);
+        Self { today, modes: machine.structure.modes.clone(), seen, waits_s, avoid, shaping }
     }
 }

@@ -4,6 +4,8 @@
 //! which the ringing stays accepted is then closed in on. A shaper changes no plan, but where the machine waits until it
 //! stands still it waits for the last impulse too.
 
+use std::sync::Arc;
+
 use super::corners::Rounding;
 use crate::crew::Crew;
 use crate::inspection::Inspection;
@@ -118,6 +120,8 @@ pub struct Candidate {
     pub duration_s: f64,
     /// What it does to corners at the job's speeds of today.
     pub rounding: Rounding,
+    /// How long the machine waits for the last impulse in all, s: part of every time here.
+    pub waits_s: f64,
     /// Ringing left on this job today.
     pub today: Trade,
     /// All accelerations tried in the scan, ascending.
@@ -193,6 +197,11 @@ fn duration_s(shapers: &Shapers) -> f64 {
     shapers.iter().flatten().map(of).fold(0.0, f64::max)
 }
 
+/// How long the machine waits in all for the last impulse where it stands still so many times, s.
+pub(super) fn waits_s(shapers: &Shapers, stops: u64) -> f64 {
+    stops as f64 * duration_s(shapers)
+}
+
 /// What the observers of today's plan know of the candidates.
 pub(super) struct Seen {
     /// For each of [`candidates`].
@@ -223,9 +232,47 @@ fn trade(ask: &Ask, found: Option<&Inspection>) -> Trade {
     }
 }
 
+/// Makes plans of one job with whoever of a crew has nothing else to do.
+struct Plans<'a, 'e> {
+    kept: &'a Arc<Kept>,
+    machine: &'a Machine,
+    knob: Knob,
+    stops: u64,
+    crew: &'a Crew<'e>,
+    made: usize,
+}
+
+impl Plans<'_, '_> {
+    /// A plan for each pair of shapers and acceleration.
+    fn make<'s>(&mut self, wanted: impl Iterator<Item = (&'s Shapers, f64)>) -> Vec<Trade> {
+        let ask = |(shapers, accel_mm_s2): (&Shapers, f64)| {
+            let mut machine = self.knob.turned(self.machine, accel_mm_s2);
+            machine.structure.shapers = *shapers;
+            Ask { machine, accel_mm_s2, extra_s: waits_s(shapers, self.stops) }
+        };
+        let asks: Vec<Ask> = wanted.map(ask).collect();
+        self.made += asks.len();
+        let kept = self.kept.clone();
+        self.crew.share(asks, move |ask| plan(&kept, ask))
+    }
+
+    /// Closes in on the largest acceleration at which the ringing stays accepted, for all candidates at once.
+    fn narrow(&mut self, list: &[Shapers], sides: &mut [Sides], limit_mm: f64) {
+        for _ in 0..ROUNDS {
+            let open = list.iter().zip(&*sides).filter_map(|(shapers, sides)| Some((shapers, sides.between()?)));
+            let found = self.make(open);
+            if found.is_empty() {
+                return;
+            }
+            let open = sides.iter_mut().filter(|sides| sides.between().is_some());
+            open.zip(found).for_each(|(sides, found)| sides.narrow(found, limit_mm));
+        }
+    }
+}
+
 /// Plans all candidates with whoever of `crew` has nothing else to do.
 pub(super) fn shape(
-    kept: &std::sync::Arc<Kept>,
+    kept: &Arc<Kept>,
     machine: &Machine,
     limit_mm: Option<f64>,
     sets_limits: bool,
@@ -233,62 +280,51 @@ pub(super) fn shape(
     crew: &Crew<'_>,
 ) -> Shaping {
     let knob = if sets_limits { Knob::Axes } else { Knob::Printing };
-    let values = knob.scan(machine);
+    let (values, today_mm_s2) = (knob.scan(machine), knob.today(machine));
     let list = candidates(&machine.structure);
-    let stops = seen.stops as f64;
-    let ask = |shapers: &Shapers, accel_mm_s2: f64| {
-        let mut machine = knob.turned(machine, accel_mm_s2);
-        machine.structure.shapers = *shapers;
-        Ask { machine, accel_mm_s2, extra_s: stops * duration_s(shapers) }
-    };
-    let make = |asks: Vec<Ask>| {
-        let kept = kept.clone();
-        crew.share(asks, move |ask| plan(&kept, ask))
-    };
-    let asks: Vec<Ask> = list.iter().flat_map(|shapers| values.iter().map(|value| ask(shapers, *value))).collect();
-    let mut plans = asks.len();
-    let scanned = make(asks);
-    let today_mm_s2 = knob.today(machine);
-    let today = |scan: &[Trade]| scan.iter().find(|trade| trade.accel_mm_s2 == today_mm_s2).copied();
+    let mut plans = Plans { kept, machine, knob, stops: seen.stops, crew, made: 0 };
+    let scanned = plans.make(list.iter().flat_map(|shapers| values.iter().map(move |value| (shapers, *value))));
     let scans: Vec<&[Trade]> = scanned.chunks(values.len().max(1)).collect();
+    let today = |scan: &[Trade]| scan.iter().find(|trade| trade.accel_mm_s2 == today_mm_s2).copied();
     let present = list.iter().position(|shapers| *shapers == machine.structure.shapers);
     let now = present.and_then(|at| today(scans[at]));
-    let (limit_mm, limit_from) = match (limit_mm, machine.structure.ringing_limit_mm) {
-        (Some(asked), _) => (asked, LimitFrom::Asked),
-        (None, Some(sheet)) => (sheet, LimitFrom::Sheet),
-        (None, None) => (now.map_or(0.0, |trade| trade.p95_mm), LimitFrom::Today),
-    };
+    let (limit_mm, limit_from) = accepted(limit_mm, machine, now);
     let mut sides: Vec<Sides> = scans.iter().map(|scan| Sides::of(scan, limit_mm)).collect();
-    for _ in 0..ROUNDS {
-        let open = list.iter().zip(&sides).filter_map(|(shapers, sides)| Some(ask(shapers, sides.between()?)));
-        let found = make(open.collect());
-        if found.is_empty() {
-            break;
-        }
-        plans += found.len();
-        let open = sides.iter_mut().filter(|sides| sides.between().is_some());
-        open.zip(found).for_each(|(sides, found)| sides.narrow(found, limit_mm));
-    }
-    let mut found: Vec<Candidate> = Vec::new();
-    for (at, ((shapers, scan), sides)) in list.iter().zip(&scans).zip(&sides).enumerate() {
-        let Some(today) = today(scan) else { continue };
-        found.push(Candidate {
+    plans.narrow(&list, &mut sides, limit_mm);
+    let candidate = |(at, (shapers, sides)): (usize, (&Shapers, &Sides))| {
+        Some(Candidate {
             shapers: *shapers,
             present: Some(at) == present,
             duration_s: duration_s(shapers),
+            waits_s: waits_s(shapers, seen.stops),
             rounding: seen.roundings.get(at).copied().unwrap_or_default(),
-            today,
-            scan: scan.to_vec(),
+            today: today(scans[at])?,
+            scan: scans[at].to_vec(),
             equal: sides.stands,
             equal_is_highest: sides.stands.is_some() && sides.fails.is_none(),
-        });
-    }
-    let time = |trades: &[Trade]| trades.first().map(|trade| trade.time_s);
-    let has_effect = found.iter().any(|of| of.scan.iter().any(|trade| Some(trade.time_s) != time(&of.scan)));
+        })
+    };
+    let mut found: Vec<Candidate> = list.iter().zip(&sides).enumerate().filter_map(candidate).collect();
     mark_undominated(&mut found);
     found.sort_by(|a, b| cost(a).partial_cmp(&cost(b)).unwrap_or(std::cmp::Ordering::Equal));
-    let stops = seen.stops;
-    Shaping { limit_mm, limit_from, knob, today_mm_s2, has_effect, stops, candidates: found, plans }
+    let (has_effect, stops) = (found.iter().any(Candidate::varies), seen.stops);
+    Shaping { limit_mm, limit_from, knob, today_mm_s2, has_effect, stops, candidates: found, plans: plans.made }
+}
+
+/// The accepted ringing, mm, and where it is from.
+fn accepted(asked_mm: Option<f64>, machine: &Machine, now: Option<Trade>) -> (f64, LimitFrom) {
+    match (asked_mm, machine.structure.ringing_limit_mm) {
+        (Some(asked), _) => (asked, LimitFrom::Asked),
+        (None, Some(sheet)) => (sheet, LimitFrom::Sheet),
+        (None, None) => (now.map_or(0.0, |trade| trade.p95_mm), LimitFrom::Today),
+    }
+}
+
+impl Candidate {
+    /// True when the time of the job is not the same at all accelerations.
+    fn varies(&self) -> bool {
+        self.scan.windows(2).any(|pair| pair[0].time_s != pair[1].time_s)
+    }
 }
 
 /// What candidates are ranked by: the time at the accepted ringing, then what they leave today, then their duration.

@@ -286,6 +286,36 @@ fn candidates_leave_what_a_single_step_leaves_by_its_closed_form() {
 }
 
 #[test]
+fn candidates_leave_the_shares_of_the_textbook_of_a_single_step() {
+    // A step of speed at the start of 10 s at even speed, against no shaper. The mode at 40 Hz alone can be seen; the others
+    // only are what shapers are tuned to. With r = 40 Hz / tuned: |cos(π r / 2)| to the first, second and third power, and
+    // of EI for 5 %: |1.05 cos(π r) + 0.95| / 2.
+    let shares = [
+        (40.0, [0.0, 0.0, 0.0, 0.05]),
+        (50.0, [0.3090, 0.0955, 0.0295, 0.0503]),
+        (32.0, [0.3827, 0.1464, 0.0560, 0.1038]),
+        (42.0, [0.0747, 0.0056, 0.0004, 0.0441]),
+    ];
+    let mut machine = machine();
+    machine.motion.limits.jerk_mm_s = [20.0, 0.0, 0.0, 1e9];
+    let quiet =
+        |hz: f64| Mode { damping_ratio: 1e-4, share: if hz == 40.0 { 1.0 } else { 1e-9 }, ..mode(Direction::X, hz) };
+    machine.structure.modes = shares.iter().map(|(hz, _)| quiet(*hz)).collect();
+    let job = format!("{START}M109 S200\nG1 X200 E9 F1200\nM104 S0\n");
+    let shaping = studied(&machine, &job, Ask::default()).shaping.expect("candidates");
+    let none = shaping.candidates.iter().find(|of| of.shapers == [None, None]).expect("none").today.p95_mm;
+    assert_eq!(shaping.candidates.len(), 1 + 4 * shares.len());
+    for (hz, expected) in shares {
+        let kinds = [ShaperKind::Zv, ShaperKind::Zvd, ShaperKind::Zvdd, ShaperKind::Ei];
+        for (kind, expected) in kinds.into_iter().zip(expected) {
+            let tuned = |of: &&shaping::Candidate| of.shapers[0].is_some_and(|s| s.kind == kind && s.tuned_hz == hz);
+            let left = shaping.candidates.iter().find(tuned).expect("a candidate").today.p95_mm / none;
+            assert!((left - expected).abs() < 0.002, "{kind:?} at {hz} Hz leaves {left}, not {expected}");
+        }
+    }
+}
+
+#[test]
 fn a_right_angle_is_rounded_by_the_closed_form() {
     let mut machine = machine();
     machine.motion.limits.jerk_mm_s = [1e9; 4];
@@ -302,6 +332,36 @@ fn a_right_angle_is_rounded_by_the_closed_form() {
     assert_eq!((rounding.corners, rounding.line), (1, Some(6)));
     let none = shaping.candidates.iter().find(|of| of.shapers == [None, None]).expect("none");
     assert_eq!(none.rounding.most_mm, 0.0);
+}
+
+#[test]
+fn where_the_machine_stands_still_no_corner_is_rounded_and_no_stroke_goes_on() {
+    let mut machine = machine();
+    machine.motion.limits.jerk_mm_s = [8.0, 8.0, 0.4, 1e9];
+    machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
+    let job = |between: &str| {
+        let pair = |n: u32| {
+            let y = 50 + 2 * n;
+            format!("G1 X52 Y{y} E1{between}G1 X54 E1{between}G1 Y{} E1{between}G1 X50 E1{between}", y + 2)
+        };
+        let pairs: String = (0..10).map(pair).collect();
+        format!("{START}M109 S200\nG1 X50 Y50 F3000\n{pairs}M104 S0\n")
+    };
+    let seen = |between: &str| watched(&machine, &job(between), &Sizes::default());
+    let corners = |seen: &Excitation| seen.roundings.iter().map(|of| of.corners).max();
+    let flowing = seen("\n");
+    assert!(corners(&flowing) > Some(0) && flowing.stops == 1, "{:?}", flowing.roundings);
+    assert!(flowing.bands[0].strokes.iter().all(|(mm, _)| *mm > 3.0), "{:?}", flowing.bands[0].strokes);
+    // Without a temperature that changes, waiting for it takes no time either.
+    for between in ["\nM400\n", "\nG4 P0\n", "\nG4 P10\n", "\nM109 S200\n"] {
+        let waiting = seen(between);
+        assert_eq!((corners(&waiting), waiting.stops), (Some(0), 40), "{between:?}");
+        assert!(
+            waiting.bands[0].strokes.iter().any(|(mm, _)| (mm - 2.0).abs() < 0.01),
+            "{:?}",
+            waiting.bands[0].strokes
+        );
+    }
 }
 
 #[test]

@@ -60,6 +60,7 @@ fn reports_keep_their_schema_and_do_not_depend_on_threads_or_the_way_in() {
     let one = json(heron(&[GAP, "--threads", "1"]));
     let errors: Vec<String> = validator.iter_errors(&one).map(|error| error.to_string()).collect();
     assert!(errors.is_empty(), "{errors:?}");
+    assert_eq!(one["schema"], schema["properties"]["schema"]["const"]);
     assert_eq!(one, json(heron(&[GAP, "--threads", "5"])));
     let job = std::fs::read(GAP).expect("a corpus job");
     let mut streamed = json(heron(&["-"]).stdin(job.clone()));
@@ -87,6 +88,75 @@ fn other_machines_of_the_corpus() {
     let candidates = shaped["shaping"]["candidates"].as_array().expect("candidates");
     let present = candidates.iter().find(|of| of["present"] == true).expect("that of the sheet");
     assert!(present["x"]["kind"].is_string() && present["duration_s"].as_f64() > Some(0.0), "{present}");
+    // The time of the job as `check` tells it, and that of the candidate, differ by what is told of both.
+    let number = |value: &Value| value.as_f64().expect("a number");
+    let waits_s = number(&shaped["impulse_waits_s"]);
+    assert!(waits_s > 0.0 && waits_s == number(&present["impulse_waits_s"]));
+    assert!((number(&present["today"]["time_s"]) - number(&shaped["time_s"]) - waits_s).abs() < 1e-9, "{present}");
+    let page =
+        gonogo(&["corpus/jobs/bittern-tag.gcode", "--machine", "corpus/machines/bittern.toml"]).assert().success();
+    let page = String::from_utf8_lossy(&page.get_output().stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    for told in
+        ["Not in it: waits for the last impulse of the sheet's shaper", "today, waits for the last impulse included"]
+    {
+        assert!(page.contains(told), "{page}");
+    }
+    let check = Cmd::new(cargo_bin!("gonogo")).args(["check", "corpus/jobs/bittern-tag.gcode", "--format", "json"]);
+    let check = check.args(["--machine", "corpus/machines/bittern.toml"]).output().expect("runs");
+    let check: Value = serde_json::from_slice(&check.stdout).expect("JSON");
+    let left_out = check["left_out"].to_string();
+    assert!(left_out.contains("the shaper's last impulse"), "{left_out}");
+}
+
+#[test]
+fn options_that_would_do_nothing_are_refused() {
+    let marks = |more: &[&str]| {
+        let said = said(gonogo(&[&["--from-marks", "spacing=2.5", "speed=100"], more].concat()));
+        assert!(said.contains("cannot be used with"), "{more:?}: {said}");
+    };
+    for more in [
+        &["--machine", "corpus/machines/heron.toml"][..],
+        &["--threads", "2"],
+        &["--set", "room.ambient_c=10"],
+        &["--plot", "never.svg"],
+        &["--once"],
+        &["--ringing", "0.1"],
+    ] {
+        marks(more);
+    }
+    for more in [["--axis", "x"], ["--reading-error", "0.2"], ["--height-error", "0.01"]] {
+        assert!(said(heron(&[&[GAP, "--once"], &more[..]].concat())).contains("cannot be used with"), "{more:?}");
+    }
+    assert!(said(heron(&[GAP, "--once", "--ringing", "0.1"])).contains("cannot be used with"));
+    // A sheet in the environment is no option.
+    let run = gonogo(&["--from-marks", "spacing=2.5", "speed=100"]).env("GONOGO_MACHINE", "none.toml");
+    run.assert().success();
+}
+
+#[test]
+fn a_report_and_its_plot_are_written_both_or_neither() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let at = |name: &str| directory.path().join(name);
+    let run = |report: &std::path::Path, plot: &std::path::Path| {
+        said(heron(&[GAP, "--once"]).arg("-o").arg(report).arg("--plot").arg(plot))
+    };
+    assert!(run(&at("one"), &at("one")).contains("the same file"));
+    assert!(run(&at("one"), &at("./one")).contains("the same file"));
+    assert!(run(&at("one"), &at("no/such/folder.svg")).contains("cannot write"));
+    assert!(run(&at("no/such/report"), &at("two")).contains("cannot write"));
+    assert_eq!(std::fs::read_dir(directory.path()).expect("lists").count(), 0);
+    std::fs::write(at("kept"), "kept").expect("writes");
+    #[cfg(unix)]
+    {
+        std::os::unix::fs::symlink(at("kept"), at("link")).expect("links");
+        assert!(run(&at("link"), &at("kept")).contains("the same file"));
+    }
+    assert!(
+        said(heron(&["no-such-job"]).arg("-o").arg(at("kept")).arg("--plot").arg(at("new"))).contains("no-such-job")
+    );
+    assert!(std::fs::read_to_string(at("kept")).expect("reads") == "kept" && !at("new").exists());
+    heron(&[GAP, "--once"]).arg("-o").arg(at("kept")).arg("--plot").arg(at("new")).assert().success().stdout_eq("");
+    assert!(std::fs::read_to_string(at("kept")).expect("reads").starts_with("Resonance of") && at("new").exists());
 }
 
 #[test]

@@ -71,8 +71,17 @@ fn marks_become_a_mode_of_the_sheet() {
     assert!((mode.natural_hz - 40.0).abs() < 0.2 && (mode.damping_ratio - 0.05).abs() < 0.002, "{page}");
     let run = gonogo(&["resonance", "--format", "json", "--from-marks", "spacing=2.5", "speed=100"]).assert().success();
     let answer: serde_json::Value = serde_json::from_slice(&run.get_output().stdout).expect("JSON");
-    assert_eq!((&answer["schema"], &answer["natural_hz"]["value"]), (&"gonogo.resonance/1".into(), &40.0.into()));
+    assert_eq!((&answer["schema"], &answer["natural_hz"]["value"]), (&"gonogo.marks/1".into(), &40.0.into()));
     assert_eq!(answer["damping_ratio"], serde_json::Value::Null);
+    let schema = gonogo(&["report-schema", "--of", "marks"]).assert().success();
+    let schema = serde_json::from_slice(&schema.get_output().stdout).expect("JSON");
+    let validator = jsonschema::validator_for(&schema).expect("a schema");
+    let walls = ["--from-marks", "spacing=12.5", "marks=5", "speed=100", "heights=0.10,0.073,-,0.039"];
+    let run = gonogo(&["resonance", "--format", "json", "--axis", "x+y"]).args(walls).assert().success();
+    for answer in [answer, serde_json::from_slice(&run.get_output().stdout).expect("JSON")] {
+        let errors: Vec<String> = validator.iter_errors(&answer).map(|error| error.to_string()).collect();
+        assert!(errors.is_empty(), "{errors:?}");
+    }
 }
 
 #[test]

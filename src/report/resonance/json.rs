@@ -31,8 +31,10 @@ pub struct Excitation<'a> {
     digest: &'a str,
     /// The machine.
     machine: Machine<'a>,
-    /// Time of the job.
+    /// Time of the job as `gonogo check` tells it, without `impulse_waits_s`.
     time_s: f64,
+    /// Waits for the last impulse of the sheet's shapers in all, wherever the machine stands still; 0 without a shaper.
+    impulse_waits_s: f64,
     /// Time of moves that extrude along a path.
     extruding_s: f64,
     /// The modes of the sheet.
@@ -229,6 +231,8 @@ pub struct Candidate {
     present: bool,
     /// Time from the first impulse to the last.
     duration_s: f64,
+    /// Waits for the last impulse in all: part of every time below.
+    impulse_waits_s: f64,
     /// What it does to corners.
     rounding: Rounding,
     /// What it leaves today.
@@ -274,7 +278,7 @@ pub struct Trade {
     p95_mm: f64,
     /// Largest ringing.
     peak_mm: f64,
-    /// Time of the job.
+    /// Time of the job, `impulse_waits_s` of the candidate included.
     time_s: f64,
     /// True when no plan of the scan betters both.
     undominated: bool,
@@ -292,6 +296,7 @@ pub fn write(study: &Study, machine: &machine::Machine, out: &mut dyn Write) -> 
         digest: &study.today.job.digest,
         machine: machine.into(),
         time_s: study.today.time_s.total(),
+        impulse_waits_s: study.waits_s,
         extruding_s: study.today.time_s.extruding,
         modes: study.modes.iter().map(mode).collect(),
         spectrum: spectrum(&seen.spectrum),
@@ -316,13 +321,12 @@ fn mode(mode: &machine::Mode) -> Mode {
 }
 
 fn spectrum(spectrum: &spectrum::Spectrum) -> Spectrum<'_> {
-    let axis = |axis: &'_ spectrum::Axis| -> (f64, Vec<Peak>) {
-        let peaks = axis.peaks(2.0, 10).into_iter();
-        (axis.mean_square.sqrt(), peaks.map(|peak| Peak { hz: peak.hz, density: peak.density }).collect())
-    };
-    let axes = spectrum.axes.iter().map(|found| {
-        let (rms_mm_s2, peaks) = axis(found);
-        Axis { axis: found.along.word(), rms_mm_s2, peaks, density: &found.density }
+    let peak = |peak: spectrum::Peak| Peak { hz: peak.hz, density: peak.density };
+    let axes = spectrum.axes.iter().map(|found| Axis {
+        axis: found.along.word(),
+        rms_mm_s2: found.mean_square.sqrt(),
+        peaks: found.peaks(2.0, 10).into_iter().map(peak).collect(),
+        density: &found.density,
     });
     Spectrum {
         sample_hz: CELLS_PER_S as f64,
@@ -422,6 +426,7 @@ fn candidate(found: &shaping::Candidate) -> Candidate {
         y: found.shapers[1].map(shaper),
         present: found.present,
         duration_s: found.duration_s,
+        impulse_waits_s: found.waits_s,
         rounding: Rounding { corners, p95_mm, most_mm, line },
         today: trade(&found.today),
         equal: found.equal.as_ref().map(trade),

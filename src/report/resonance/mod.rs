@@ -1,5 +1,6 @@
-//! How a job excites the structure: for people and for programs.
+//! How a job excites the structure, and what marks on walls say of it: for people and for programs.
 
 pub mod json;
+pub mod marks;
 pub mod text;
 mod wave;

@@ -33,8 +33,15 @@ pub fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{}", styled(&line, Style::new().effects(Effects::BOLD), look.color))?;
     }
     let spectrum = &study.seen.spectrum;
+    let waits = match study.waits_s {
+        waits_s if waits_s > 0.0 => {
+            let waits = if waits_s < 1.0 { format!("{:.0} ms", waits_s * 1000.0) } else { duration(waits_s) };
+            format!(" Not in it: waits for the last impulse of the sheet's shaper, {waits} in all.")
+        }
+        _ => String::new(),
+    };
     let moving = format!(
-        "{} in all, {} in motion, {} extruding.",
+        "{} in all, {} in motion, {} extruding.{waits}",
         duration(today.time_s.total()),
         duration(spectrum.moving_s),
         duration(today.time_s.extruding)
@@ -246,8 +253,12 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
         Some(of) if one_each => format!(" ({})", tuning(&of.shapers)),
         _ => String::new(),
     };
-    let today = shaping.candidates.iter().find(|of| of.present).map(|of| of.today.time_s);
-    let against = today.map_or(String::new(), |time_s| format!(", against {} today", duration(time_s)));
+    let present = shaping.candidates.iter().find(|of| of.present);
+    let today = present.map(|of| of.today.time_s);
+    let against = present.map_or(String::new(), |of| {
+        let waits = if of.waits_s > 0.0 { ", waits for the last impulse included" } else { "" };
+        format!(", against {} today{waits}", duration(of.today.time_s))
+    });
     section.paragraph(&format!(
         "Impulse shapers at the modes{at} on this job: ringing left (95 % of the extruding time / the largest); time from \
          the first impulse to the last; by how much corners are rounded at the job's speeds (95 % / the worst); and the \
@@ -265,7 +276,8 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
         section.paragraph("↑ the highest value tried, or that the axes allow");
     }
     section.paragraph(&format!(
-        "Where the machine waits until it stands still ({} on this job), it waits for the last impulse too.",
+        "Where the machine waits until it stands still ({} on this job), it waits for the last impulse too: that is in \
+         these times.",
         counted(shaping.stops, "time", "times")
     ));
     section.write(out)?;

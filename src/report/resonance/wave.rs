@@ -34,9 +34,10 @@ pub fn lines(axis: &Axis, modes: &[Mode], (most, top_hz): (f64, f64), width: usi
     };
     let heights: Vec<usize> = (0..room).map(|at| height(axis, at, most, &place)).collect();
     let mut lines = Vec::new();
+    const TOP: usize = ROWS - 1;
     for row in (0..ROWS).rev() {
         let label = match row {
-            5 => format!("{most:.0e}"),
+            TOP => format!("{most:.0e}"),
             0 => format!("{:.0e}", most / 10f64.powf(DECADES)),
             _ => String::new(),
         };
