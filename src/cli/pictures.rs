@@ -143,7 +143,7 @@ fn take_from<'e>(
     Pictured::take(copy.path(), &shown, machine, options, on_bytes, crew)
 }
 
-fn copied(path: &Path) -> io::Result<NamedTempFile> {
+fn copied(path: &Path) -> Result<NamedTempFile, io::Error> {
     let mut copy = NamedTempFile::new()?;
     if is_stdin(path) {
         io::copy(&mut io::stdin().lock(), &mut copy)?;

@@ -31,7 +31,7 @@ pub const DRAWING_POINTS: usize = 1_200_000;
 const STYLE: &str = include_str!("style.css");
 const CHART_STYLE: &str = include_str!("kept/uPlot.min.css");
 const SCRIPT: &str = include_str!("script.js");
-const CHART_SCRIPT: &str = include_str!("kept/uPlot.iife.min.js");
+const CHART_SCRIPT: &str = include_str!("kept/uPlot.iife.js");
 const CHART_LICENCE: &str = include_str!("kept/uPlot.LICENSE");
 
 /// A page could not be made.
