@@ -112,6 +112,8 @@ pub struct Finding {
     pub place_mm: Option<[f64; 3]>,
     /// The same on the line of the worst value.
     pub worst_place_mm: Option<[f64; 3]>,
+    /// The box around the places of all hits, mm, machine coordinates; kept for no-go findings on heat and travel only.
+    pub places_mm: Option<Box3>,
     /// Why it does not count towards the verdict, where somebody accepted it.
     pub accepted: Option<AcceptedWhy>,
 }

@@ -1,6 +1,8 @@
 //! Collects hits and merges repeats.
 
-use crate::inspection::{Excerpt, Finding, Severity};
+use crate::checks::is_unsafe;
+use crate::geometry::widen;
+use crate::inspection::{Box3, Excerpt, Finding, Severity};
 use crate::machine::Override;
 use crate::observe::{Block, Hit, Spot};
 use std::collections::BTreeMap;
@@ -14,6 +16,8 @@ pub const LINES_KEPT: usize = 100;
 struct Merged {
     finding: Finding,
     badness: f64,
+    /// Every hit is placed, not only the first and the worst.
+    is_unsafe: bool,
 }
 
 impl Merged {
@@ -25,6 +29,15 @@ impl Merged {
         }
         if finding.worst_line == line {
             finding.worst_place_mm = place_mm;
+        }
+        self.reach(place_mm);
+    }
+
+    /// Takes the place of any hit.
+    fn reach(&mut self, place_mm: Option<[f64; 3]>) {
+        if let Some(place_mm) = place_mm.filter(|_| self.is_unsafe) {
+            let at = Box3 { min: place_mm, max: place_mm };
+            widen(self.finding.places_mm.get_or_insert(at), place_mm);
         }
     }
 }
@@ -54,6 +67,8 @@ pub struct Log {
     wanted: Vec<(usize, u64)>,
     /// Findings and lines whose place the block in hand tells.
     unplaced: Vec<(usize, u64)>,
+    /// The same for hits that are neither first nor worst.
+    unreached: Vec<(usize, u64)>,
     /// Findings that did not fit in the bound.
     pub dropped: u64,
 }
@@ -74,7 +89,7 @@ impl Log {
         let key = (hit.check, hit.kind, severity);
         let line = (hit.line > 0).then_some(hit.line);
         if let Some(&at) = self.by_key.get(&key) {
-            let Merged { finding, badness } = &mut self.merged[at];
+            let Merged { finding, badness, is_unsafe } = &mut self.merged[at];
             finding.count += 1;
             let is_new_first = line.is_some() && finding.line.is_none_or(|first| line < Some(first));
             if let Some(line) = line {
@@ -97,6 +112,8 @@ impl Log {
             }
             if is_new_first || is_new_worst {
                 self.place(at, line, hit.spot);
+            } else if *is_unsafe {
+                self.reach(at, line, hit.spot);
             }
             return;
         }
@@ -111,6 +128,7 @@ impl Log {
         }
         self.merged.push(Merged {
             badness: hit.badness,
+            is_unsafe: is_unsafe(hit.check, severity),
             finding: Finding {
                 check: hit.check,
                 kind: hit.kind,
@@ -127,6 +145,7 @@ impl Log {
                 excerpts: Vec::new(),
                 place_mm: None,
                 worst_place_mm: None,
+                places_mm: None,
                 accepted: None,
             },
         });
@@ -146,11 +165,23 @@ impl Log {
         self.merged[at].put(line, place_mm);
     }
 
+    /// Takes the place of another line.
+    fn reach(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+        match (line, spot) {
+            (Some(line), Spot::InHand) => self.unreached.push((at, line)),
+            (Some(_), Spot::At(place_mm)) => self.merged[at].reach(Some(place_mm)),
+            _ => {}
+        }
+    }
+
     /// Places the hits of the block that was just observed; `before` is where the machine was before it.
     #[inline]
     pub fn locate(&mut self, block: &Block, before: Option<[f64; 3]>) {
         for (at, line) in self.unplaced.drain(..) {
             self.merged[at].put(Some(line), block.place_of(line, before));
+        }
+        for (at, line) in self.unreached.drain(..) {
+            self.merged[at].reach(block.place_of(line, before));
         }
     }
 
@@ -179,6 +210,7 @@ impl Log {
         self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
         self.wanted.extend(other.wanted.into_iter().map(|(at, line)| (at + offset, line)));
         self.unplaced.extend(other.unplaced.into_iter().map(|(at, line)| (at + offset, line)));
+        self.unreached.extend(other.unreached.into_iter().map(|(at, line)| (at + offset, line)));
         self.dropped += other.dropped;
     }
 

@@ -1,8 +1,8 @@
 //! Findings that somebody looked at and accepted: a file that people can review, and what it does to a report.
 //!
-//! An entry is bound to the name of the machine, to the file name of the job and to the [`fingerprint`] of the finding, so
-//! that slicing the job anew or changing other keys of the sheet keeps it. It does not cover what weighs more or is worse
-//! than what was accepted.
+//! An entry is bound to the name of the machine, to the path of the job and to the [`fingerprint`] of the finding, so that
+//! slicing the job anew or changing other keys of the sheet keeps it. It does not cover what weighs more, is worse or is
+//! found more often than what was accepted, nor what is worst at another place.
 
 pub mod fingerprint;
 mod read;
@@ -10,10 +10,10 @@ mod write;
 
 use std::fs::File;
 use std::io::{self, Read};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 use crate::checks::is_unsafe;
-use crate::inspection::{Acceptance, AcceptedWhy, Finding, Inspection, Severity, Verdict};
+use crate::inspection::{Acceptance, AcceptedWhy, Box3, Finding, Inspection, Severity, Verdict};
 use crate::machine::{SheetFaults, render_faults};
 use crate::report::words;
 
@@ -34,7 +34,7 @@ const TO_STAY_AWAY_FROM: &[&str] = &["drives-resonance"];
 /// One accepted finding.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Entry {
-    /// File name of the job, see [`job_name`].
+    /// The job, see [`job_name`].
     pub job: String,
     /// Name of the machine.
     pub machine: String,
@@ -44,6 +44,10 @@ pub struct Entry {
     pub severity: Severity,
     /// Of the finding.
     pub fingerprint: String,
+    /// Of the place where it was worst, where that is another one.
+    pub worst_fingerprint: Option<String>,
+    /// How often it was found; more is not covered.
+    pub times: u64,
     /// Why.
     pub because: String,
     /// Last day on which it counts as accepted.
@@ -58,6 +62,8 @@ pub struct Entry {
     pub value: Option<f64>,
     /// Its limit.
     pub limit: Option<f64>,
+    /// The box around all places where a no-go on heat or travel was found, counted from the corner of the part, mm.
+    pub extent_mm: Option<Box3>,
 }
 
 /// A file of accepted findings.
@@ -101,10 +107,27 @@ pub fn nearest(start_dir: &Path) -> Option<PathBuf> {
     start.ancestors().map(|dir| dir.join(ACCEPTED_FILE)).find(|path| path.is_file())
 }
 
-/// The name an entry knows a job by: its file name without `.gz`. None for standard input.
-pub fn job_name(path: &str) -> Option<String> {
-    let name = Path::new(path).file_name().filter(|_| path != "-")?.to_string_lossy();
-    Some(name.strip_suffix(".gz").unwrap_or(&name).to_owned())
+/// The name an entry knows a job by: its path from the folder of the file of accepted findings, or the whole path where it
+/// lies elsewhere, with `/` and without `.gz`. None for standard input, and for a path that is not UTF-8: two of those can
+/// read alike.
+pub fn job_name(accepted_file: &Path, job: &str) -> Option<String> {
+    if job == "-" || job.contains(char::REPLACEMENT_CHARACTER) {
+        return None;
+    }
+    let (folder, _) = located(accepted_file)?;
+    let (place, name) = located(Path::new(job))?;
+    let name = name.to_str()?;
+    let path = place.strip_prefix(folder).unwrap_or(&place).join(name.strip_suffix(".gz").unwrap_or(name));
+    let slashed = |path: &str| if cfg!(windows) { path.replace('\\', "/") } else { path.to_owned() };
+    path.to_str().map(slashed)
+}
+
+/// The folder of a file, with links followed where it is there, and its name.
+fn located(path: &Path) -> Option<(PathBuf, std::ffi::OsString)> {
+    let path = std::path::absolute(path).ok()?;
+    let Some(Component::Normal(name)) = path.components().next_back() else { return None };
+    let folder = path.parent()?;
+    Some((folder.canonicalize().unwrap_or_else(|_| folder.to_owned()), name.to_owned()))
 }
 
 /// What an entry says about a finding with its fingerprint.
@@ -127,12 +150,22 @@ impl Accepted {
     /// # Errors
     /// When it cannot be read, or all faults of its text.
     pub fn load(path: &Path) -> Result<Self, AcceptedError> {
+        Self::load_text(path).map(|(accepted, _)| accepted)
+    }
+
+    /// The same, with the text for [`put`].
+    ///
+    /// # Errors
+    /// When it cannot be read, or all faults of its text.
+    pub fn load_text(path: &Path) -> Result<(Self, String), AcceptedError> {
         let mut bytes = Vec::new();
         File::open(path)
             .and_then(|file| file.take(ACCEPTED_MAX_BYTES as u64 + 1).read_to_end(&mut bytes))
             .map_err(|source| AcceptedError::Read { path: path.to_owned(), source })?;
         let source = path.to_string_lossy().into_owned();
-        Ok(read::read(&source, &bytes).map(|entries| Self { source, entries })?)
+        let entries = read::read(&source, &bytes)?;
+        // What was read as entries is UTF-8.
+        Ok((Self { source, entries }, String::from_utf8_lossy(&bytes).into_owned()))
     }
 
     /// The entry for a finding of that report and weight, whether or not it covers it today.
@@ -143,7 +176,8 @@ impl Accepted {
     }
 
     fn entries_for<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {
-        let (job, machine) = (job_name(&inspection.job.path), inspection.machine.name.clone());
+        let job = job_name(Path::new(&self.source), &inspection.job.path);
+        let machine = inspection.machine.name.clone();
         self.entries.iter().filter(move |entry| job.as_ref() == Some(&entry.job) && entry.machine == machine)
     }
 
@@ -164,7 +198,7 @@ impl Accepted {
                     continue;
                 }
                 *met = true;
-                match entry.covers(finding, today) {
+                match entry.covers(inspection, finding, today) {
                     Covered::Yes => accepted = accepted.or_else(|| Some(entry.why(finding))),
                     Covered::No(remark) => refused = refused.or(Some(remark)),
                 }
@@ -173,7 +207,9 @@ impl Accepted {
             why.push(accepted);
         }
         let stale = entries.iter().zip(met).filter(|(_, met)| !met);
-        remarks.extend(stale.map(|(entry, _)| entry.stale(&self.source)));
+        let open =
+            |check: &str| inspection.findings.iter().zip(&why).any(|(of, why)| of.check == check && why.is_none());
+        remarks.extend(stale.map(|(entry, _)| entry.stale(&self.source, open(entry.check))));
         for (finding, accepted) in inspection.findings.iter_mut().zip(why) {
             finding.accepted = accepted;
         }
@@ -192,7 +228,7 @@ impl Entry {
         }
     }
 
-    fn covers(&self, finding: &Finding, today: Day) -> Covered {
+    fn covers(&self, inspection: &Inspection, finding: &Finding, today: Day) -> Covered {
         let place = self.place();
         let (check, because) = (self.check, &self.because);
         if let Some(until) = self.until.filter(|until| *until < today) {
@@ -204,27 +240,69 @@ impl Entry {
             let (now, then) = (finding.severity, self.severity);
             return Covered::No(format!("{check}{place} is {now} by now, accepted was a {then}: it counts again"));
         }
-        if let Some((now, then)) = self.worse(finding) {
+        if finding.count > self.times {
+            let (now, then) = (words::counted(finding.count, "time", "times"), self.times);
+            let were = if then == 1 { "was" } else { "were" };
+            return Covered::No(format!("{check}{place} is found {now}, {then} {were} accepted: it counts again"));
+        }
+        if let Some(key) = self.lacks(inspection, finding) {
+            return Covered::No(format!(
+                "{check}{place} counts: its entry has no `{key}`, so that it would cover any; accept it anew"
+            ));
+        }
+        if let Some((now, then)) = self.worse(finding, WORSE_SHARE) {
             let (now, then) = words::pair(now, then);
             let [now, then] = [now, then].map(|number| words::with_unit(number, finding.unit));
             return Covered::No(format!(
                 "{check}{place} is worse than what was accepted, {now} against {then}: it counts again"
             ));
         }
+        if self.moved(inspection, finding) {
+            return Covered::No(format!("{check}{place} reaches other places than what was accepted: it counts again"));
+        }
         Covered::Yes
     }
 
-    /// Value now and then, where it is clearly farther beyond its limit by now.
-    fn worse(&self, finding: &Finding) -> Option<(f64, f64)> {
+    /// What an entry for this finding must say and does not.
+    fn lacks(&self, inspection: &Inspection, finding: &Finding) -> Option<&'static str> {
+        let is_number = |number: Option<f64>| number.is_some_and(f64::is_finite);
+        let asked = [
+            ("value", is_number(finding.value), self.value.is_some()),
+            ("limit", is_number(finding.limit), self.limit.is_some()),
+            ("extent_mm", fingerprint::extent(inspection, finding).is_some(), self.extent_mm.is_some()),
+        ];
+        asked.into_iter().find(|(_, has, says)| *has && !says).map(|(key, ..)| key)
+    }
+
+    /// True where the worst place is another one, or a no-go on heat or travel is found beyond the places accepted. Among
+    /// many equal places chance decides which is the worst: where nobody is hurt, one that is not worse at all may lie
+    /// anywhere.
+    fn moved(&self, inspection: &Inspection, finding: &Finding) -> bool {
+        let worst = self.worst_fingerprint.as_ref().unwrap_or(&self.fingerprint);
+        let is_elsewhere = !fingerprint::near_worst(inspection, finding).contains(worst);
+        let is_equal =
+            TO_STAY_AWAY_FROM.contains(&self.check) || (finding.value.is_some() && self.worse(finding, 0.0).is_none());
+        let extent = fingerprint::extent(inspection, finding);
+        let is_beyond = extent.zip(self.extent_mm).is_some_and(|(now, then)| !within(now, then));
+        is_beyond || is_elsewhere && (!is_equal || is_unsafe(finding.check, finding.severity))
+    }
+
+    /// Value now and then, where it is farther beyond its limit by now, by more than a share of the distance accepted.
+    fn worse(&self, finding: &Finding, share: f64) -> Option<(f64, f64)> {
         let (now, then) = (finding.value?, self.value.filter(|_| !TO_STAY_AWAY_FROM.contains(&self.check))?);
         let now_beyond = now - finding.limit?;
         let then_beyond = then - self.limit?;
-        let room = then_beyond.abs() * (1.0 + WORSE_SHARE) + 1e-9 * now.abs();
+        let room = then_beyond.abs() * (1.0 + share) + 1e-9 * now.abs();
         (now_beyond.abs() > room || now_beyond * then_beyond < 0.0).then_some((now, then))
     }
 
-    fn stale(&self, source: &str) -> String {
+    fn stale(&self, source: &str, is_open_elsewhere: bool) -> String {
         let (check, place, severity) = (self.check, self.place(), self.severity);
+        if is_open_elsewhere {
+            return format!(
+                "{check}{place}, accepted as {severity}, is not found at this place, but elsewhere, where it counts"
+            );
+        }
         format!("{check}{place}, accepted as {severity}, is no longer found: take its entry out of {source}")
     }
 
@@ -232,6 +310,14 @@ impl Entry {
     fn place(&self) -> String {
         self.place_mm.map_or(String::new(), |place_mm| format!(" at {}", words::place(place_mm)))
     }
+}
+
+/// True for a box inside another, with the room within which a place is recognised.
+fn within(inner: Box3, outer: Box3) -> bool {
+    (0..3).all(|axis| {
+        let room = fingerprint::REACH * fingerprint::CELL_MM[axis];
+        inner.min[axis] >= outer.min[axis] - room && inner.max[axis] <= outer.max[axis] + room
+    })
 }
 
 /// The day of a time, given in seconds since 1970-01-01 00:00 UTC, in UTC. Proleptic Gregorian calendar, counted from

@@ -8,25 +8,31 @@ use toml::de::{DeTable, DeValue};
 
 use super::{ACCEPTED_MAX_BYTES, BECAUSE_MAX, Day, Entry};
 use crate::checks::{self, CATALOGUE, is_unsafe};
-use crate::inspection::Severity;
+use crate::inspection::{Box3, Severity};
 use crate::machine::{Found, LineIndex, SheetFaults, cut, locate, nearest, roomy};
 
 /// The keys of an entry; the first ones are required.
-const KEYS: [&str; 12] = [
+const KEYS: [&str; 15] = [
     "job",
     "machine",
     "check",
     "severity",
     "because",
     "fingerprint",
+    "times",
     "until",
     "by",
     "even_unsafe",
     "place_mm",
     "value",
     "limit",
+    "extent_mm",
+    "worst_fingerprint",
 ];
-const REQUIRED: usize = 6;
+const REQUIRED: usize = 7;
+/// Longest path of a job, characters.
+const PATH_MAX: usize = 4096;
+const AXES: [&str; 3] = ["x", "y", "z"];
 /// Longest name or text but the reason, characters.
 const TEXT_MAX: usize = 1000;
 
@@ -115,16 +121,19 @@ impl Walk {
     }
 
     fn values(&mut self, table: &DeTable<'_>) -> Option<Entry> {
-        let job = self.text(table, "job", TEXT_MAX);
+        let job = self.text(table, "job", PATH_MAX);
         let machine = self.text(table, "machine", TEXT_MAX);
         let check = self.check(table);
         let severity = self.severity(table);
         let because = self.text(table, "because", BECAUSE_MAX);
-        let fingerprint = self.fingerprint(table);
+        let fingerprint = self.fingerprint(table, "fingerprint");
+        let worst_fingerprint = self.fingerprint(table, "worst_fingerprint");
+        let times = self.times(table);
         let until = self.until(table);
         let by = self.text(table, "by", TEXT_MAX);
         let even_unsafe = self.flag(table, "even_unsafe");
         let place_mm = self.place(table);
+        let extent_mm = self.extent(table);
         let [value, limit] = ["value", "limit"].map(|key| table.get(key).and_then(|value| self.number(key, value)));
         Some(Entry {
             job: job?,
@@ -132,6 +141,8 @@ impl Walk {
             check: check?,
             severity: severity?,
             fingerprint: fingerprint?,
+            worst_fingerprint,
+            times: times?,
             because: because?,
             until,
             by,
@@ -139,6 +150,7 @@ impl Walk {
             place_mm,
             value,
             limit,
+            extent_mm,
         })
     }
 
@@ -195,14 +207,27 @@ impl Walk {
         known
     }
 
-    fn fingerprint(&mut self, table: &DeTable<'_>) -> Option<String> {
-        let print = self.text(table, "fingerprint", TEXT_MAX)?;
+    fn fingerprint(&mut self, table: &DeTable<'_>, key: &str) -> Option<String> {
+        let print = self.text(table, key, TEXT_MAX)?;
         let is_one = print.len() == 16 && print.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'));
         if !is_one {
-            let span = table.get("fingerprint").map_or(0..0, Spanned::span);
-            self.say(span, "`fingerprint` must be 16 digits 0-9 a-f, as `gonogo accept` writes it".to_owned());
+            let span = table.get(key).map_or(0..0, Spanned::span);
+            self.say(span, format!("`{key}` must be 16 digits 0-9 a-f, as `gonogo accept` writes it"));
         }
         is_one.then_some(print)
+    }
+
+    fn times(&mut self, table: &DeTable<'_>) -> Option<u64> {
+        let value = table.get("times")?;
+        let times = match value.get_ref() {
+            DeValue::Integer(whole) => u64::from_str_radix(whole.as_str(), whole.radix()).ok(),
+            _ => None,
+        };
+        let times = times.filter(|times| *times > 0);
+        if times.is_none() {
+            self.say(value.span(), "`times` must be a whole number from 1".to_owned());
+        }
+        times
     }
 
     fn until(&mut self, table: &DeTable<'_>) -> Option<Day> {
@@ -238,16 +263,38 @@ impl Walk {
 
     fn place(&mut self, table: &DeTable<'_>) -> Option<[f64; 3]> {
         let value = table.get("place_mm")?;
-        let axes = ["x", "y", "z"];
-        let place = value.get_ref().as_table().filter(|place| place.len() == 3);
-        let Some([x, y, z]) = place.and_then(|place| Some([place.get("x")?, place.get("y")?, place.get("z")?])) else {
+        let Some(axes) = axes(value) else {
             self.say(value.span(), "`place_mm` must be like { z = 0.2, x = 10.0, y = 20.0 }".to_owned());
             return None;
         };
         let mut read = [0.0; 3];
-        for (axis, value) in [x, y, z].into_iter().enumerate() {
-            read[axis] = self.number(axes[axis], value)?;
+        for (axis, value) in axes.into_iter().enumerate() {
+            read[axis] = self.number(AXES[axis], value)?;
         }
         Some(read)
     }
+
+    fn extent(&mut self, table: &DeTable<'_>) -> Option<Box3> {
+        let value = table.get("extent_mm")?;
+        let ends = |of: Value<'_, '_>| of.get_ref().as_array().is_some_and(|ends| ends.len() == 2);
+        let Some(axes) = axes(value).filter(|axes| axes.iter().all(|axis| ends(axis))) else {
+            let like = "{ z = [0.2, 0.4], x = [10.0, 20.0], y = [0.0, 5.0] }";
+            self.say(value.span(), format!("`extent_mm` must be like {like}"));
+            return None;
+        };
+        let mut read = Box3 { min: [0.0; 3], max: [0.0; 3] };
+        for (axis, value) in axes.into_iter().enumerate() {
+            let mut ends = value.get_ref().as_array().into_iter().flatten();
+            read.min[axis] = self.number(AXES[axis], ends.next()?)?;
+            read.max[axis] = self.number(AXES[axis], ends.next()?)?;
+        }
+        Some(read)
+    }
+}
+
+/// The values of a table of x, y and z and nothing else.
+fn axes<'v, 'i>(value: Value<'v, 'i>) -> Option<[Value<'v, 'i>; 3]> {
+    let table = value.get_ref().as_table().filter(|table| table.len() == 3)?;
+    let [x, y, z] = AXES.map(|axis| table.get(axis));
+    Some([x?, y?, z?])
 }

@@ -20,11 +20,13 @@ fn inspection() -> Inspection {
 fn entry(inspection: &Inspection) -> Entry {
     let finding = &inspection.findings[0];
     Entry {
-        job: "hook.gcode".to_owned(),
+        job: "jobs/hook.gcode".to_owned(),
         machine: inspection.machine.name.clone(),
         check: finding.check,
         severity: finding.severity,
         fingerprint: fingerprint::of(inspection, finding),
+        worst_fingerprint: Some(fingerprint::of_worst(inspection, finding)),
+        times: finding.count,
         because: "twelve test parts are fine".to_owned(),
         until: Some(Day { year: 2026, month: 11, day: 25 }),
         by: None,
@@ -32,6 +34,7 @@ fn entry(inspection: &Inspection) -> Entry {
         place_mm: finding.place_mm,
         value: finding.value,
         limit: finding.limit,
+        extent_mm: fingerprint::extent(inspection, finding),
     }
 }
 
@@ -58,7 +61,9 @@ fn an_accepted_finding_does_not_decide_and_survives_another_slicing() {
 fn other_jobs_machines_checks_kinds_and_places_are_not_covered() {
     let known = entry(&inspection());
     for change in [
-        (|i: &mut Inspection| i.job.path = "bracket.gcode".to_owned()) as fn(&mut Inspection),
+        (|i: &mut Inspection| i.job.path = "jobs/bracket.gcode".to_owned()) as fn(&mut Inspection),
+        |i| i.job.path = "hook.gcode".to_owned(),
+        |i| i.job.path = "other/hook.gcode".to_owned(),
         |i| i.job.path = "-".to_owned(),
         |i| i.machine.name = "Wren".to_owned(),
     ] {
@@ -75,9 +80,12 @@ fn other_jobs_machines_checks_kinds_and_places_are_not_covered() {
     ] {
         let mut other = inspection();
         change(&mut other.findings[0]);
+        let is_same_check = other.findings[0].check == known.check;
         let (verdict, accepted, remarks) = applied(other, vec![known.clone()]);
         assert_eq!((verdict, accepted, remarks.len()), (Verdict::Hold, false, 1));
-        assert!(remarks[0].contains("is no longer found: take its entry out of known.toml"), "{remarks:?}");
+        let gone = "is no longer found: take its entry out of known.toml";
+        let told = if is_same_check { "is not found at this place, but elsewhere" } else { gone };
+        assert!(remarks[0].contains(told), "{remarks:?}");
     }
 }
 
@@ -103,10 +111,89 @@ fn what_ran_out_got_worse_or_weighs_more_counts_again() {
 }
 
 #[test]
+fn more_hits_and_a_worst_place_elsewhere_count_again() {
+    let known = entry(&inspection());
+    let with = |change: &dyn Fn(&mut Finding)| {
+        let mut other = inspection();
+        change(&mut other.findings[0]);
+        applied(other, vec![known.clone()])
+    };
+    assert_eq!(with(&|of| of.count = 1), (Verdict::Go, true, vec![]), "fewer are covered");
+    let (verdict, accepted, remarks) = with(&|of| of.count = 3);
+    assert!(verdict == Verdict::Hold && !accepted, "{remarks:?}");
+    assert!(remarks[0].contains("is found 3 times, 2 were accepted: it counts again"), "{remarks:?}");
+    // Among equal places chance decides which is the worst; one that is worse at all is no such place.
+    let elsewhere = Some([90.0, 80.0, 12.0]);
+    assert_eq!(with(&|of| of.worst_place_mm = elsewhere), (Verdict::Go, true, vec![]));
+    let (_, accepted, remarks) = with(&|of| (of.worst_place_mm, of.value) = (elsewhere, Some(12.01)));
+    assert!(!accepted && remarks[0].contains("reaches other places than what was accepted"), "{remarks:?}");
+}
+
+#[test]
+fn a_no_go_on_travel_counts_again_wherever_it_reaches_farther() {
+    let mut of = inspection();
+    of.verdict = Verdict::NoGo;
+    let finding = &mut of.findings[0];
+    (finding.check, finding.severity) = ("outside-travel", Severity::NoGo);
+    finding.worst_place_mm = Some([60.0, 41.5, 2.5]);
+    finding.places_mm = Some(Box3 { min: [31.5, 41.5, 2.5], max: [60.0, 41.5, 2.5] });
+    let known = entry(&of);
+    assert_eq!(applied(of.clone(), vec![known.clone()]), (Verdict::Go, true, vec![]));
+    for change in [
+        (|f: &mut Finding| f.worst_place_mm = Some([60.0, 90.0, 2.5])) as fn(&mut Finding),
+        |f| f.places_mm = Some(Box3 { min: [31.5, 10.0, 2.5], max: [60.0, 41.5, 2.5] }),
+        |f| f.places_mm = Some(Box3 { min: [31.5, 41.5, 2.5], max: [60.0, 180.0, 2.5] }),
+    ] {
+        let mut other = of.clone();
+        change(&mut other.findings[0]);
+        let (verdict, accepted, remarks) = applied(other, vec![known.clone()]);
+        assert!(verdict == Verdict::NoGo && !accepted, "{remarks:?}");
+        assert!(remarks[0].contains("reaches other places than what was accepted"), "{remarks:?}");
+    }
+}
+
+#[test]
+fn an_entry_without_what_the_finding_has_covers_nothing() {
+    let mut of = inspection();
+    of.findings[0].severity = Severity::NoGo;
+    of.findings[0].check = "outside-travel";
+    of.findings[0].places_mm = Some(Box3 { min: [31.5, 41.5, 2.5], max: [31.5, 41.5, 2.5] });
+    let known = entry(&of);
+    for (key, lacking) in [
+        ("value", Entry { value: None, ..known.clone() }),
+        ("limit", Entry { limit: None, ..known.clone() }),
+        ("extent_mm", Entry { extent_mm: None, ..known.clone() }),
+    ] {
+        let (verdict, accepted, remarks) = applied(of.clone(), vec![lacking]);
+        assert!(verdict == Verdict::NoGo && !accepted, "{key}");
+        assert!(remarks[0].contains(&format!("its entry has no `{key}`")), "{remarks:?}");
+    }
+    assert_eq!(applied(of, vec![known]).0, Verdict::Go);
+}
+
+#[test]
+fn a_job_is_known_by_its_path_from_the_file() {
+    let workshop = tempfile::tempdir().expect("temporary directory");
+    let at = |path: &str| workshop.path().join(path).to_string_lossy().into_owned();
+    for folder in ["repo/jobs", "card"] {
+        std::fs::create_dir_all(at(folder)).expect("a folder");
+    }
+    let file = at("repo/known.toml");
+    let name = |job: &str| job_name(Path::new(&file), job);
+    assert_eq!(name(&at("repo/jobs/hook.gcode.gz")).as_deref(), Some("jobs/hook.gcode"));
+    assert_eq!(name(&at("repo/./jobs/../hook.gcode")).as_deref(), Some("hook.gcode"));
+    let elsewhere = name(&at("card/hook.gcode")).expect("a name");
+    assert!(elsewhere.ends_with("/card/hook.gcode") && elsewhere.len() > 20, "the whole path: {elsewhere}");
+    assert_eq!(["-", "..", &at("repo/\u{fffd}.gcode")].map(name), [None, None, None]);
+}
+
+#[test]
 fn what_is_written_is_read_again_and_comments_stay() {
     let inspection = inspection();
     let (first, mut second) = (entry(&inspection), entry(&inspection));
     (second.check, second.until, second.by) = ("rings-frame", None, Some("the \"night\" shift".to_owned()));
+    (second.worst_fingerprint, second.times) = (None, u64::MAX >> 1);
+    second.extent_mm = Some(Box3 { min: [-1.25, 0.0, 0.2], max: [3.0, 4.0, 0.4] });
     let text = put("", &[(None, first.clone()), (None, second.clone())]).expect("writes");
     let read = Accepted::parse("known.toml", &text).expect("reads");
     assert_eq!(read.entries, [first.clone(), second.clone()]);
@@ -134,6 +221,9 @@ fingerprint = \"xyz\"
 until = \"2027-01-31\"
 even_unsafe = 1
 place_mm = { x = 1 }
+extent_mm = { x = 1, y = 2, z = 3 }
+times = 0
+worst_fingerprint = \"0\"
 value = nan
 colour = 1
 [[accepted]]
@@ -152,15 +242,18 @@ check = \"outside-travel\"
         (8, "`until` must be a day without quotes"),
         (9, "`even_unsafe` must be true or false"),
         (10, "`place_mm` must be like"),
-        (11, "`value` must be a finite number"),
-        (12, "there is no key `colour`"),
+        (11, "`extent_mm` must be like"),
+        (12, "`times` must be a whole number from 1"),
+        (13, "`worst_fingerprint` must be"),
+        (14, "`value` must be a finite number"),
+        (15, "there is no key `colour`"),
     ];
     for (line, message) in expected {
         assert!(told.iter().any(|at| at.0 == line && at.1 > 0 && at.2.starts_with(message)), "{message}: {told:#?}");
     }
-    let lacking = told.iter().filter(|at| at.0 == 13 && at.2.starts_with("an accepted finding needs")).count();
-    assert_eq!(lacking, 5, "{told:#?}");
-    assert!(told.iter().any(|at| at.0 == 15 && at.2.contains("`other`")), "{told:#?}");
+    let lacking = told.iter().filter(|at| at.0 == 16 && at.2.starts_with("an accepted finding needs")).count();
+    assert_eq!(lacking, 6, "{told:#?}");
+    assert!(told.iter().any(|at| at.0 == 18 && at.2.contains("`other`")), "{told:#?}");
     assert_eq!(faults.faults[1].suggestion.as_deref(), Some("did you mean `outside-travel`?"));
     assert!(faults.to_string().contains("nothing was judged"));
     for broken in ["[[accepted]", "accepted = 3", "accepted = [3]", "\u{feff}[[accepted]]\nx"] {
@@ -204,6 +297,4 @@ fn days() {
     for text in ["2027-02-29", "2027-1-1", "tomorrow", "", "2027-01-31T10:00:00", "10:00:00"] {
         assert_eq!(day_from(text), None, "{text}");
     }
-    assert_eq!(job_name("a/b.gcode.gz").as_deref(), Some("b.gcode"));
-    assert_eq!(job_name("-"), None);
 }

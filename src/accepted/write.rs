@@ -1,8 +1,9 @@
 //! Accepted findings → the text of the file; comments and order stay.
 
-use toml_edit::{ArrayOfTables, DocumentMut, InlineTable, Item, Table, Value, value};
+use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, Value, value};
 
 use super::Entry;
+use crate::inspection::Box3;
 
 /// Stands at the top of a new file.
 const HEADER: &str = "\
@@ -37,9 +38,7 @@ pub fn put(text: &str, entries: &[(Option<String>, Entry)]) -> Result<String, No
         file = DocumentMut::new();
     }
     let list = file.entry("accepted").or_insert_with(|| Item::ArrayOfTables(ArrayOfTables::new()));
-    let made = std::mem::take(list).into_array_of_tables().unwrap_or_else(|_| ArrayOfTables::new());
-    *list = Item::ArrayOfTables(made);
-    let Some(tables) = list.as_array_of_tables_mut() else { unreachable!("it was just made one") };
+    let mut tables = std::mem::take(list).into_array_of_tables().unwrap_or_else(|_| ArrayOfTables::new());
     for (replaces, entry) in entries {
         let old = replaces.as_ref().and_then(|print| tables.iter_mut().find(|table| is_it(table, print, entry)));
         match old {
@@ -52,6 +51,7 @@ pub fn put(text: &str, entries: &[(Option<String>, Entry)]) -> Result<String, No
             }
         }
     }
+    *list = Item::ArrayOfTables(tables);
     let text = head.to_owned() + &file.to_string();
     // The writer ends lines with LF.
     let crlf = plain.contains('\n') && plain.matches('\n').count() == plain.matches("\r\n").count();
@@ -70,13 +70,12 @@ fn is_it(table: &Table, fingerprint: &str, entry: &Entry) -> bool {
 }
 
 fn write(entry: &Entry, table: &mut Table) {
-    let place = entry.place_mm.map(|[x, y, z]| {
-        let mut place = InlineTable::new();
-        for (axis, mm) in [("z", z), ("x", x), ("y", y)] {
-            place.insert(axis, Value::from((mm * 1000.0).round() / 1000.0));
-        }
-        Item::Value(Value::InlineTable(place))
+    let place = entry.place_mm.map(|place_mm| axes(|axis| Value::from(rounded(place_mm[axis]))));
+    let extent = entry.extent_mm.map(|Box3 { min, max }| {
+        axes(|axis| Value::from([min[axis], max[axis]].map(rounded).into_iter().collect::<Array>()))
     });
+    // Counts of a job fit; what does not would be covered by the largest number too.
+    let times = i64::try_from(entry.times).unwrap_or(i64::MAX);
     let until = entry.until.map(|day| value(toml_edit::Datetime { date: Some(day), time: None, offset: None }));
     let items = [
         ("job", Some(value(&entry.job))),
@@ -87,10 +86,13 @@ fn write(entry: &Entry, table: &mut Table) {
         ("until", until),
         ("by", entry.by.as_ref().map(value)),
         ("even_unsafe", entry.even_unsafe.then(|| value(true))),
+        ("times", Some(value(times))),
         ("place_mm", place),
+        ("extent_mm", extent),
         ("value", entry.value.map(value)),
         ("limit", entry.limit.map(value)),
         ("fingerprint", Some(value(&entry.fingerprint))),
+        ("worst_fingerprint", entry.worst_fingerprint.as_ref().map(value)),
     ];
     for (key, item) in items {
         match item {
@@ -98,6 +100,20 @@ fn write(entry: &Entry, table: &mut Table) {
             Some(item) => set(table, key, item),
         }
     }
+}
+
+/// A table of x, y and z; z first, as people look for the layer.
+fn axes(of: impl Fn(usize) -> Value) -> Item {
+    let mut table = InlineTable::new();
+    for (axis, index) in [("z", 2), ("x", 0), ("y", 1)] {
+        table.insert(axis, of(index));
+    }
+    Item::Value(Value::InlineTable(table))
+}
+
+/// To a thousandth of a mm.
+fn rounded(mm: f64) -> f64 {
+    (mm * 1000.0).round() / 1000.0
 }
 
 /// Sets a value; the comment behind the old one stays.

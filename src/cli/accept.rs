@@ -1,8 +1,7 @@
 //! `gonogo accept`, and the options that name the accepted findings.
 
-use std::fs;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use anyhow::{Context, bail};
@@ -23,16 +22,22 @@ use crate::report::words::{safe, severity_mark, units, wrap};
 
 const EXAMPLES: &str = "\
 Examples:
-  gonogo accept hook.gcode --check purge-line --because \"the clip is off while it purges\"
-  gonogo accept hook.gcode --check melt-rate-exceeded --because \"prints well, 12 test parts\" --until 2027-01-31
-  gonogo accept hook.gcode --check outside-travel --even-unsafe --because \"the end stop was moved by hand\"
+  gonogo accept hook.gcode --check purge-line --because \"the clip is off\"
+  gonogo accept hook.gcode --check melt-rate-exceeded \\
+      --because \"prints well, 12 test parts\" --until 2099-01-31
+  gonogo accept hook.gcode --check outside-travel --even-unsafe \\
+      --because \"the end stop was moved by hand\"
 
-Entries are kept in a file that people can review. They are bound to the job's file name, the machine's name, and the
-check and place in the part: slicing anew keeps them, getting worse does not. `gonogo check` finds the file from the
-current directory upward, like a sheet.
+Entries are kept in a file that people can review. They are bound to the job's
+path from the folder of that file, the machine's name, the check and the place
+in the part. Slicing anew keeps them; more hits, a worse value or other places
+count again. Laying the part elsewhere keeps them while all that is printed
+moves along: a purge line at a fixed place does not. `gonogo check` finds the
+file from the current directory upward, like a sheet.
 
-A no-go on heat or travel can burn, set fire or drive an axis into something. Accepting one does not make it safe: stay
-with the machine; the maker's documents come first.
+A no-go on heat or travel can burn, set fire or drive an axis into something.
+Accepting one does not make it safe: stay with the machine; the maker's
+documents come first.
 
 Exit codes: 0 accepted, 2 not.";
 
@@ -108,8 +113,7 @@ impl AcceptedArg {
     /// # Errors
     /// When there is no working directory to start from.
     pub fn load(&self, terminal: &Terminal) -> anyhow::Result<Option<Accepted>> {
-        let none = || Accepted { source: ACCEPTED_FILE.to_owned(), entries: Vec::new() };
-        let Some(path) = self.file()? else { return Ok(Some(none())) };
+        let Some(path) = self.file()? else { return Ok(Some(empty(Path::new(ACCEPTED_FILE)))) };
         Ok(match Accepted::load(&path) {
             Ok(accepted) => Some(accepted),
             Err(error) => {
@@ -118,6 +122,10 @@ impl AcceptedArg {
             }
         })
     }
+}
+
+fn empty(path: &Path) -> Accepted {
+    Accepted { source: path.to_string_lossy().into_owned(), entries: Vec::new() }
 }
 
 fn show(error: &AcceptedError, terminal: &Terminal) {
@@ -133,19 +141,25 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         complain(&explain::unknown(&args.check, checks::CATALOGUE));
         return Ok(Exit::Unjudged);
     };
-    let Some(job) = job_name(&args.job.to_string_lossy()) else {
+    let today = args.accepted.today();
+    if let Some(until) = args.until.filter(|until| *until < today) {
+        bail!("--until {until} has passed, today is {today} (UTC): nothing would be accepted");
+    }
+    if args.job.as_os_str() == "-" {
         bail!("standard input has no name by which the finding could be known again: give a file");
-    };
+    }
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let path = args.accepted.file()?.unwrap_or_else(|| PathBuf::from(ACCEPTED_FILE));
-    let text = match fs::read_to_string(&path) {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
-        read => read.with_context(|| format!("cannot read the accepted findings {}", path.display()))?,
+    let Some(job) = job_name(&path, &args.job.display().to_string()) else {
+        bail!("the path of {} is not UTF-8: an entry could not tell it from others", args.job.display());
     };
-    let known = match Accepted::parse(&path.to_string_lossy(), &text) {
+    let (known, text) = match Accepted::load_text(&path) {
+        Err(AcceptedError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+            (empty(&path), String::new())
+        }
         Ok(known) => known,
-        Err(faults) => {
-            show(&faults.into(), terminal);
+        Err(error) => {
+            show(&error, terminal);
             return Ok(Exit::Unjudged);
         }
     };
@@ -184,12 +198,16 @@ impl AcceptArgs {
         known: &Accepted,
     ) -> (Option<String>, Entry) {
         let replaces = known.entry_for(inspection, finding).map(|entry| entry.fingerprint.clone());
+        let print = fingerprint::of(inspection, finding);
+        let worst_print = fingerprint::of_worst(inspection, finding);
         let entry = Entry {
             job: job.to_owned(),
             machine: inspection.machine.name.clone(),
             check: finding.check,
             severity: finding.severity,
-            fingerprint: fingerprint::of(inspection, finding),
+            worst_fingerprint: (worst_print != print).then_some(worst_print),
+            fingerprint: print,
+            times: finding.count,
             because: self.because.clone(),
             until: self.until,
             by: self.by.clone(),
@@ -197,6 +215,7 @@ impl AcceptArgs {
             place_mm: finding.place_mm,
             value: finding.value.filter(|value| value.is_finite()),
             limit: finding.limit.filter(|limit| limit.is_finite()),
+            extent_mm: fingerprint::extent(inspection, finding),
         };
         (replaces, entry)
     }

@@ -32,7 +32,7 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo check hook.gcode
   gonogo check jobs/ --machine heron.toml --fail-on hold
-  gonogo check jobs/ --machine heron.toml --machine wren.toml     which machine can take which job
+  gonogo check jobs/ --machine heron.toml --machine wren.toml
   gonogo check hook.gcode --format html -o hook.html
   gonogo check hook.gcode --plot hook.svg
   gonogo check hook.gcode --format json -o hook.report.json
@@ -41,8 +41,12 @@ Examples:
   gunzip -c hook.gcode.gz | gonogo check -
   gonogo check jobs/ --format junit -o jobs.junit.xml
 
-With several machines a job passes when at least one machine takes it.
-Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
+With several machines a job passes when at least one machine takes it. JUnit XML
+has a suite for each job on each machine, and its cases fail on each machine by
+themselves: suites can fail where the exit code is 0.
+
+Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not
+be judged.";
 
 /// Judge jobs: go, hold or no-go, and why.
 #[derive(Debug, Args)]
@@ -205,7 +209,7 @@ fn report<'e>(
         (Format::Csv, _) => Box::new(CsvReport::new(vec![machine.clone()])),
         (Format::OpenMetrics, _) => Box::new(OpenMetricsReport::new(std::slice::from_ref(machine))),
         (Format::Sarif, _) => Box::new(SarifReport::new()),
-        (Format::Junit, _) => Box::new(JunitReport::new(args.fail_on.severity())),
+        (Format::Junit, _) => Box::new(JunitReport::new(args.fail_on.severity(), std::slice::from_ref(machine))),
     };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;

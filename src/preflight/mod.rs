@@ -258,6 +258,7 @@ pub fn keep(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Siz
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::inspection::Box3;
     use crate::observe::{Block, Guest, Log};
 
     #[derive(Default)]
@@ -288,6 +289,14 @@ mod tests {
         assert_eq!(places("nozzle-over-limit"), [(Some(1), None, Some(1), None)]);
         let (first, worst) = (Some([900.0, 20.0, 5.0]), Some([950.0, 30.0, 5.0]));
         assert_eq!(places("outside-travel"), [(Some(8), first, Some(9), worst)]);
+        let of = |check: &str| report.findings.iter().find(|finding| finding.check == check).expect("found").places_mm;
+        assert_eq!(of("outside-travel"), Some(Box3 { min: [900.0, 20.0, 5.0], max: [950.0, 30.0, 5.0] }));
+        // Once more, neither first nor worst: the box knows it all the same.
+        let again = job.replace("M104 S0\n", "G1 X400 Y70\nM104 S0\n");
+        let again = inspect(again.as_bytes(), "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let again = again.findings.iter().find(|finding| finding.check == "outside-travel").expect("found");
+        assert_eq!(again.places_mm, Some(Box3 { min: [400.0, 20.0, 5.0], max: [950.0, 70.0, 5.0] }));
+        assert_eq!(of("unknown-command"), None, "no no-go on heat or travel");
         let read = places("unknown-command")[0];
         assert_eq!((read.0, read.1), (Some(6), Some([10.0, 20.0, 5.0])));
         let homed = inspect(&job.as_bytes()[10..], "job", &Machine::built_in(), &Sizes::default()).expect("reads");

@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 
 use super::matrix::{MatrixReport, labels};
-use super::{Report, cells, count};
+use super::{Report, cells, count, open};
 use crate::compare::FIGURES;
-use crate::inspection::{Inspection, MachineFacts, Severity};
+use crate::inspection::{Finding, Inspection, MachineFacts, Severity};
 use crate::matrix::{Judged, Totals};
 use crate::queue::{Outcome, Unjudged};
 
@@ -13,7 +13,7 @@ use crate::queue::{Outcome, Unjudged};
 type Column = (&'static str, fn(&Inspection) -> String);
 
 /// Columns behind those of the figures that are compared too.
-const COLUMNS: [Column; 11] = [
+const COLUMNS: [Column; 13] = [
     ("pauses", |of| of.pauses.to_string()),
     ("layers", |of| of.layers_total.to_string()),
     ("filament_net_mm", |of| cells::number(Some(of.filament.net_mm))),
@@ -23,12 +23,16 @@ const COLUMNS: [Column; 11] = [
     ("findings_no_go", |of| count(of, Severity::NoGo).to_string()),
     ("findings_hold", |of| count(of, Severity::Hold).to_string()),
     ("findings_note", |of| count(of, Severity::Note).to_string()),
-    // Worst severity first, then by line.
-    ("worst_check", |of| of.findings.first().map_or("", |worst| worst.check).to_owned()),
-    ("worst_line", |of| {
-        of.findings.first().and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())
-    }),
+    ("findings_accepted", |of| (of.findings.len() - open(of).count()).to_string()),
+    ("findings_accepted_unsafe", |of| of.accepted_unsafe().to_string()),
+    ("worst_check", |of| worst(of).map_or("", |worst| worst.check).to_owned()),
+    ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
 ];
+
+/// The worst finding that nobody accepted: worst severity first, then by line.
+fn worst(inspection: &Inspection) -> Option<&Finding> {
+    open(inspection).next()
+}
 
 /// The CSV renderer.
 pub struct CsvReport {
@@ -134,6 +138,17 @@ mod tests {
         assert!(rows[8]["error"].contains("no such file") && rows[7]["error"].contains("no such file"));
         let text = String::from_utf8(out).expect("UTF-8");
         assert!(!text.contains(|c: char| c.is_control() && c != '\n'), "{text:?}");
+    }
+
+    #[test]
+    fn accepted_findings_are_counted_and_never_the_worst() {
+        let mut out = Vec::new();
+        let of = sample::accepted();
+        Report::add(&mut CsvReport::new(vec![of.machine.clone()]), &Ok(of.clone()), &mut out).expect("writes");
+        let row = &rows(&out)[0];
+        let names = ["findings_no_go", "findings_accepted", "findings_accepted_unsafe", "worst_check", "worst_line"];
+        assert_eq!(names.map(|name| row[name].as_str()), ["0", "2", "1", "unknown-command", "12"]);
+        assert_eq!(of.findings[0].check, "melt-rate-over-capacity", "it is the worst, but accepted");
     }
 
     #[test]

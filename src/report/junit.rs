@@ -1,4 +1,4 @@
-//! The report for build servers: JUnit XML, a suite for each job and a case for each check.
+//! The report for build servers: JUnit XML, a suite for each job on each machine and a case for each check.
 //!
 //! Suites are written as jobs come, so that a long list of jobs takes no memory; the root therefore carries no totals.
 
@@ -7,21 +7,29 @@ use std::io::{self, Write};
 
 use quick_junit::{NonSuccessKind, Property, Report as Document, TestCase, TestCaseStatus, TestSuite};
 
+use super::matrix::{MatrixReport, labels};
 use super::words::{because, pair, safe, with_unit};
 use super::{CAUTION, Report, unsafe_accepted};
-use crate::inspection::{Finding, Inspection, Severity};
+use crate::inspection::{Finding, Inspection, MachineFacts, Severity};
+use crate::matrix::{Judged, Totals};
 use crate::queue::{Outcome, Unjudged};
 
 /// The JUnit renderer.
 pub struct JunitReport {
     fail_on: Severity,
+    machines: Vec<String>,
     begun: bool,
 }
 
 impl JunitReport {
-    /// A renderer whose cases fail from `fail_on` on.
-    pub fn new(fail_on: Severity) -> Self {
-        Self { fail_on, begun: false }
+    /// A renderer whose cases fail from `fail_on` on, for jobs that are judged on these machines.
+    pub fn new(fail_on: Severity, machines: &[MachineFacts]) -> Self {
+        Self { fail_on, machines: labels(machines), begun: false }
+    }
+
+    fn judged(&self, inspection: &Inspection, machine: usize, out: &mut dyn Write) -> io::Result<()> {
+        let name = format!("{} on {}", safe(&inspection.job.path), self.machines[machine]);
+        write_suite(judged(inspection, &name, self.fail_on), out)
     }
 
     fn begin(&mut self, out: &mut dyn Write) -> io::Result<()> {
@@ -35,11 +43,10 @@ impl JunitReport {
 impl Report for JunitReport {
     fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
         self.begin(out)?;
-        let suite = match outcome {
-            Ok(inspection) => judged(inspection, self.fail_on),
-            Err(unjudged) => not_judged(unjudged),
-        };
-        write_suite(suite, out)
+        match outcome {
+            Ok(inspection) => self.judged(inspection, 0, out),
+            Err(unjudged) => write_suite(not_judged(unjudged), out),
+        }
     }
 
     fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
@@ -48,20 +55,41 @@ impl Report for JunitReport {
     }
 }
 
+impl MatrixReport for JunitReport {
+    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
+        self.begin(out)?;
+        match judged {
+            Ok(inspections) => (inspections.iter().enumerate())
+                .try_for_each(|(machine, inspection)| self.judged(inspection, machine, out)),
+            Err(unjudged) => write_suite(not_judged(unjudged), out),
+        }
+    }
+
+    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        Report::finish(self, out)
+    }
+}
+
+/// What XML 1.0 allows in a document ("Char").
+fn is_xml(c: char) -> bool {
+    matches!(c, '\t' | '\n' | '\r' | ' '..='\u{fffd}' | '\u{10000}'..)
+}
+
 /// Writes one suite of a document that goes on: what stands between the root's tags.
 fn write_suite(suite: TestSuite, out: &mut dyn Write) -> io::Result<()> {
     let mut document = Document::new("gonogo check");
     document.add_test_suite(suite);
     let text = document.to_string().map_err(io::Error::other)?;
+    let text = text.replace(|c| !is_xml(c), "\u{fffd}");
     // In texts and attributes `<` is escaped: these are tags.
     let start = text.find("<testsuite ").unwrap_or(text.len());
     let end = text.rfind("</testsuites>").unwrap_or(text.len());
     writeln!(out, "    {}", text.get(start..end).unwrap_or_default().trim_end())
 }
 
-fn judged(inspection: &Inspection, fail_on: Severity) -> TestSuite {
+fn judged(inspection: &Inspection, name: &str, fail_on: Severity) -> TestSuite {
     let (job, machine) = (&inspection.job, &inspection.machine);
-    let mut suite = TestSuite::new(format!("{} on {}", safe(&job.path), safe(&machine.name)));
+    let mut suite = TestSuite::new(name);
     let accepted_unsafe = inspection.accepted_unsafe();
     if accepted_unsafe > 0 {
         suite.add_property(Property::new("unsafe-findings-accepted", accepted_unsafe.to_string()));
@@ -80,16 +108,16 @@ fn judged(inspection: &Inspection, fail_on: Severity) -> TestSuite {
         found.entry(finding.check).or_default().push(finding);
     }
     for check in &inspection.checks_run {
-        suite.add_test_case(case(job.path.as_str(), check, found.remove(check).unwrap_or_default(), fail_on));
+        suite.add_test_case(case(name, check, found.remove(check).unwrap_or_default(), fail_on));
     }
     // Nothing that was found is lost, whatever found it.
     for (check, findings) in found {
-        suite.add_test_case(case(&job.path, check, findings, fail_on));
+        suite.add_test_case(case(name, check, findings, fail_on));
     }
     for skipped in &inspection.checks_skipped {
         let mut status = TestCaseStatus::skipped();
         status.set_message(safe(&skipped.reason));
-        suite.add_test_case(named(&job.path, skipped.check, status));
+        suite.add_test_case(named(name, skipped.check, status));
     }
     suite.set_system_out(said(inspection, accepted_unsafe));
     suite
@@ -108,14 +136,14 @@ fn said(inspection: &Inspection, accepted_unsafe: usize) -> String {
     lines.join("\n")
 }
 
-fn named(path: &str, check: &str, status: TestCaseStatus) -> TestCase {
+fn named(suite: &str, check: &str, status: TestCaseStatus) -> TestCase {
     let mut case = TestCase::new(check, status);
-    case.set_classname(safe(path));
+    case.set_classname(suite);
     case
 }
 
 /// One check: failed where something that nobody accepted weighs enough, the rest is told.
-fn case(path: &str, check: &str, findings: Vec<&Finding>, fail_on: Severity) -> TestCase {
+fn case(suite: &str, check: &str, findings: Vec<&Finding>, fail_on: Severity) -> TestCase {
     let fails = |finding: &&Finding| finding.accepted.is_none() && finding.severity >= fail_on;
     let (failing, told): (Vec<&Finding>, Vec<&Finding>) = findings.into_iter().partition(fails);
     let mut status = TestCaseStatus::success();
@@ -124,7 +152,7 @@ fn case(path: &str, check: &str, findings: Vec<&Finding>, fail_on: Severity) -> 
         status.set_type(worst.severity.word()).set_message(safe(&worst.message));
         status.set_description(lines(&failing));
     }
-    let mut case = named(path, check, status);
+    let mut case = named(suite, check, status);
     if !told.is_empty() {
         case.set_system_out(lines(&told));
     }
@@ -153,6 +181,6 @@ fn not_judged(unjudged: &Unjudged) -> TestSuite {
     let mut suite = TestSuite::new(safe(&unjudged.path));
     let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
     status.set_type("not judged").set_message(safe(&unjudged.error));
-    suite.add_test_case(named(&unjudged.path, "read", status));
+    suite.add_test_case(named(&safe(&unjudged.path), "read", status));
     suite
 }

@@ -31,8 +31,12 @@ struct Cell {
     over_capacity_s: Option<f64>,
     filament_mm: f64,
     /// Findings, and how often they were hit.
-    found: BTreeMap<(&'static str, Severity), (u64, u64)>,
+    found: Found,
+    accepted_unsafe: usize,
 }
+
+/// By check, severity and whether somebody accepted them: findings, and how often they were hit.
+type Found = BTreeMap<(&'static str, Severity, bool), (u64, u64)>;
 
 /// Labels of a sample beside the job and the machine, and its value.
 type Sample = (Vec<(&'static str, &'static str)>, f64);
@@ -46,7 +50,7 @@ struct Family {
     of: fn(&Cell) -> Vec<Sample>,
 }
 
-const FAMILIES: [Family; 9] = [
+const FAMILIES: [Family; 10] = [
     Family { name: "gonogo_verdict", unit: None, help: "1 for the verdict given, 0 for the others.", of: verdicts },
     Family {
         name: "gonogo_duration",
@@ -87,7 +91,7 @@ const FAMILIES: [Family; 9] = [
     Family {
         name: "gonogo_findings",
         unit: None,
-        help: "Findings by check, repeats merged.",
+        help: "Findings by check, repeats merged; accepted ones do not decide the verdict.",
         of: |cell| found(cell, |(findings, _)| findings),
     },
     Family {
@@ -95,6 +99,12 @@ const FAMILIES: [Family; 9] = [
         unit: None,
         help: "How often the findings of a check were hit.",
         of: |cell| found(cell, |(_, hits)| hits),
+    },
+    Family {
+        name: "gonogo_unsafe_findings_accepted",
+        unit: None,
+        help: "No-go findings on heat or travel that are accepted and left out of the verdict.",
+        of: |cell| plain(Some(cell.accepted_unsafe as f64)),
     },
 ];
 
@@ -120,10 +130,11 @@ fn times(cell: &Cell) -> Vec<Sample> {
 }
 
 fn found(cell: &Cell, count: fn((u64, u64)) -> u64) -> Vec<Sample> {
-    let sample = |(&(check, severity), &counts): (&(&'static str, Severity), &(u64, u64))| {
-        (vec![("check", check), ("severity", severity.word())], count(counts) as f64)
-    };
-    cell.found.iter().map(sample).collect()
+    let found = cell.found.iter().map(|(&(check, severity, accepted), &counts)| {
+        let accepted = if accepted { "true" } else { "false" };
+        (vec![("check", check), ("severity", severity.word()), ("accepted", accepted)], count(counts) as f64)
+    });
+    found.collect()
 }
 
 /// Everything that was added.
@@ -195,9 +206,10 @@ impl OpenMetricsReport {
     }
 
     fn judged(&mut self, job: String, inspection: &Inspection, machine: usize) {
-        let mut found: BTreeMap<(&'static str, Severity), (u64, u64)> = BTreeMap::new();
+        let mut found = Found::new();
         for finding in &inspection.findings {
-            let (findings, hits) = found.entry((finding.check, finding.severity)).or_default();
+            let key = (finding.check, finding.severity, finding.accepted.is_some());
+            let (findings, hits) = found.entry(key).or_default();
             *findings += 1;
             *hits += finding.count;
         }
@@ -211,6 +223,7 @@ impl OpenMetricsReport {
             over_capacity_s: inspection.flow_over_capacity_s,
             filament_mm: inspection.filament.net_mm,
             found,
+            accepted_unsafe: inspection.accepted_unsafe(),
         });
     }
 
@@ -321,10 +334,22 @@ mod tests {
         assert_eq!(of("gonogo_time_seconds", &format!("{at_wren} part=heating")), 343.0);
         assert_eq!(of("gonogo_melt_rate_peak_mm3_per_second", at_wren), 15.45);
         assert_eq!(of("gonogo_melt_rate_sustained_mm3_per_second", at_wren), 14.2);
-        let melted = format!("check=melt-rate-over-capacity {at_wren} severity=no-go");
+        let melted = format!("accepted=false check=melt-rate-over-capacity {at_wren} severity=no-go");
         assert_eq!((of("gonogo_findings", &melted), of("gonogo_finding_hits", &melted)), (1.0, 84.0));
         assert_eq!(units["gonogo_melt_rate_peak_mm3_per_second"], "mm3_per_second");
         assert_eq!((units["gonogo_time_seconds"].as_str(), units["gonogo_findings"].as_str()), ("seconds", ""));
+    }
+
+    #[test]
+    fn accepted_findings_are_told_apart_and_unsafe_ones_counted() {
+        let (values, _) = parsed(&matrix(&[Ok(vec![sample::accepted(), sample::no_go(), sample::go()])]));
+        let melted = |accepted: bool| {
+            let labels = format!("accepted={accepted} check=melt-rate-over-capacity");
+            values["gonogo_findings"].iter().filter(|(known, _)| known.starts_with(&labels)).count()
+        };
+        assert_eq!([melted(true), melted(false)], [1, 1]);
+        let accepted: Vec<f64> = values["gonogo_unsafe_findings_accepted"].iter().map(|(_, value)| *value).collect();
+        assert_eq!(accepted, [1.0, 0.0, 0.0]);
     }
 
     #[test]

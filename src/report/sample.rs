@@ -26,6 +26,7 @@ pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], m
         lines: numbers,
         place_mm: None,
         worst_place_mm: None,
+        places_mm: None,
         accepted: None,
     }
 }

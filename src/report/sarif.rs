@@ -1,8 +1,10 @@
 //! The report for tools that gather findings: SARIF 2.1.0 (OASIS, "Static Analysis Results Interchange Format", 2020).
 //!
 //! One run for all jobs. Results are written job by job as they come; only what the format wants once (jobs, machines,
-//! notices) is kept until the end, up to the same bound as results.
+//! verdicts, notices) is kept until the end, up to the same bound as results. A job is one artifact however often it is
+//! given and on however many machines it is judged.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 
 use serde::Serialize;
@@ -16,6 +18,7 @@ use crate::queue::{Outcome, Unjudged};
 
 /// Most results in one report, and most jobs that are listed.
 pub const RESULTS_MAX: usize = 25_000;
+const NOT_UTF8: &str = "a name that is not UTF-8: %EF%BF%BD stands for bytes that are not";
 const SCHEMA: &str = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/os/schemas/sarif-schema-2.1.0.json";
 
 /// The SARIF renderer.
@@ -26,7 +29,12 @@ pub struct SarifReport {
     left_out: usize,
     accepted_unsafe: usize,
     artifacts: Vec<Artifact>,
+    /// Places in the list of artifacts, by path and, where the path may be that of several files, digest.
+    artifact_of: BTreeMap<(String, String), usize>,
     machines: Vec<Machine>,
+    verdicts: Vec<Verdict>,
+    /// Artifacts and machines that have a verdict.
+    told: BTreeSet<(usize, usize)>,
     notices: Vec<Notice>,
     jobs_left_out: usize,
     unjudged: bool,
@@ -170,9 +178,17 @@ struct Artifact {
 #[derive(Serialize)]
 #[serde(rename_all = "camelCase")]
 struct ArtifactProperties {
-    verdict: &'static str,
-    machine: String,
     digest: String,
+}
+
+/// What came out for a job on a machine.
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Verdict {
+    /// Places in `artifacts` and in `machines` of the run's properties.
+    artifact_index: usize,
+    machine_index: usize,
+    verdict: &'static str,
 }
 
 #[derive(Serialize, PartialEq)]
@@ -201,6 +217,7 @@ struct Notice {
 #[serde(rename_all = "camelCase")]
 struct RunProperties<'a> {
     machines: &'a [Machine],
+    verdicts: &'a [Verdict],
     results_left_out: usize,
     unsafe_findings_accepted: usize,
 }
@@ -244,24 +261,49 @@ impl SarifReport {
 
     /// Lists the job and its machine; how results refer to it.
     fn list(&mut self, inspection: &Inspection) -> ArtifactLocation {
-        let (job, machine) = (&inspection.job, &inspection.machine);
-        let known = |known: &Machine| known.digest == machine.digest && known.source == machine.source;
-        if self.machines.len() < RESULTS_MAX && !self.machines.iter().any(known) {
-            let (name, source, digest) = (machine.name.clone(), machine.source.clone(), machine.digest.clone());
-            self.machines.push(Machine { name, source, digest });
-        }
-        let location = ArtifactLocation::of(&job.path);
-        if self.artifacts.len() >= RESULTS_MAX {
+        let location = ArtifactLocation::of(&inspection.job.path);
+        let (Some(artifact), machine) = (self.artifact(inspection, &location), self.machine(inspection)) else {
             self.jobs_left_out += 1;
             return location;
-        }
-        let properties = ArtifactProperties {
-            verdict: inspection.verdict.word(),
-            machine: machine.name.clone(),
-            digest: job.digest.clone(),
         };
+        if self.verdicts.len() >= RESULTS_MAX {
+            self.jobs_left_out += 1;
+        } else if let Some(machine_index) = machine.filter(|machine| self.told.insert((artifact, *machine))) {
+            let verdict = inspection.verdict.word();
+            self.verdicts.push(Verdict { artifact_index: artifact, machine_index, verdict });
+        }
+        ArtifactLocation { index: Some(artifact), ..location }
+    }
+
+    /// The place of the job in the list, where there is room.
+    fn artifact(&mut self, inspection: &Inspection, location: &ArtifactLocation) -> Option<usize> {
+        let job = &inspection.job;
+        let digest = if is_lossy(&job.path) { job.digest.clone() } else { String::new() };
+        let key = (location.uri.clone().unwrap_or_default(), digest);
+        if let Some(known) = self.artifact_of.get(&key) {
+            return Some(*known);
+        }
+        let place = self.artifacts.len();
+        if place >= RESULTS_MAX {
+            return None;
+        }
+        let properties = ArtifactProperties { digest: job.digest.clone() };
         self.artifacts.push(Artifact { location: location.clone(), length: job.bytes, properties });
-        ArtifactLocation { index: Some(self.artifacts.len() - 1), ..location }
+        self.artifact_of.insert(key, place);
+        Some(place)
+    }
+
+    /// The place of the machine in the list, where there is room.
+    fn machine(&mut self, inspection: &Inspection) -> Option<usize> {
+        let machine = &inspection.machine;
+        let known = |known: &Machine| known.digest == machine.digest && known.source == machine.source;
+        let place = self.machines.iter().position(known);
+        if place.is_none() && self.machines.len() < RESULTS_MAX {
+            let (name, source, digest) = (machine.name.clone(), machine.source.clone(), machine.digest.clone());
+            self.machines.push(Machine { name, source, digest });
+            return Some(self.machines.len() - 1);
+        }
+        place
     }
 
     fn notice(&mut self, level: &'static str, text: String, at: Option<ArtifactLocation>) {
@@ -306,6 +348,7 @@ impl Report for SarifReport {
         out.write_all(b",\"properties\":")?;
         let properties = RunProperties {
             machines: &self.machines,
+            verdicts: &self.verdicts,
             results_left_out: self.left_out,
             unsafe_findings_accepted: self.accepted_unsafe,
         };
@@ -392,11 +435,18 @@ impl ArtifactLocation {
         if path == "-" {
             return Self { uri: None, index: None, description: Some(Text { text: "standard input" }) };
         }
-        Self { uri: Some(uri(path)), index: None, description: None }
+        let description = is_lossy(path).then_some(Text { text: NOT_UTF8 });
+        Self { uri: Some(uri(path)), index: None, description }
     }
 }
 
-/// A path as a URI reference (RFC 3986): bytes that are not unreserved are percent-encoded, absolute paths get a scheme.
+/// True where bytes of the path that are not UTF-8 may have been replaced: reports know paths as text.
+fn is_lossy(path: &str) -> bool {
+    path.contains(char::REPLACEMENT_CHARACTER)
+}
+
+/// A path as a URI reference (RFC 3986): bytes that are not unreserved are percent-encoded, absolute paths get a scheme, `.`
+/// between slashes is left out.
 fn uri(path: &str) -> String {
     let path = if cfg!(windows) { path.replace('\\', "/") } else { path.to_owned() };
     let mut uri = match path.as_bytes() {
@@ -404,7 +454,8 @@ fn uri(path: &str) -> String {
         [drive, b':', ..] if cfg!(windows) && drive.is_ascii_alphabetic() => "file:///".to_owned(),
         _ => String::new(),
     };
-    for byte in path.bytes() {
+    let plain = path.split('/').filter(|part| *part != ".").collect::<Vec<_>>().join("/");
+    for byte in plain.bytes() {
         if byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte) {
             uri.push(char::from(byte));
         } else {

@@ -14,7 +14,7 @@ struct Workshop(TempDir);
 impl Workshop {
     fn new(jobs: &[&str]) -> Self {
         let place = Self(tempfile::tempdir().expect("temporary directory"));
-        place.write("gonogo.toml", &fs::read_to_string("corpus/machines/heron.toml").expect("a corpus sheet"));
+        place.write("gonogo.toml", &corpus_sheet());
         jobs.iter().for_each(|job| place.write(job, &corpus(job)));
         place
     }
@@ -48,6 +48,10 @@ impl Workshop {
     }
 }
 
+fn corpus_sheet() -> String {
+    fs::read_to_string("corpus/machines/heron.toml").expect("a corpus sheet")
+}
+
 fn corpus(job: &str) -> String {
     fs::read_to_string(Path::new("corpus/jobs").join(job)).expect("a corpus job")
 }
@@ -70,7 +74,8 @@ fn accepting_all_that_holds_a_job_makes_it_go_until_that_day() {
     let shop = Workshop::new(&["heron-gap.gcode"]);
     assert_eq!(shop.json("heron-gap.gcode", DAY)["verdict"], "hold");
     for check in ["rings-frame", "drives-resonance"] {
-        let because = ["--because", "the \"gap\" is meant to ring", "--by", "K.", "--until", "2027-01-31"];
+        let because =
+            ["--because", "the \"gap\" is meant to ring", "--by", "K.", "--until", "2027-01-31", "--today", DAY];
         let (code, out, err) = shop.gonogo(&[&["accept", "heron-gap.gcode", "--check", check][..], &because].concat());
         assert_eq!((code, err.as_str()), (0, ""));
         assert!(out.contains("gonogo.accepted.toml") && out.contains(check), "{out}");
@@ -136,6 +141,13 @@ fn a_no_go_on_travel_takes_even_unsafe_and_every_report_says_so_in_its_head() {
     assert!(head(&shop.check("heron-astray.gcode", "text", DAY).1).contains(unsafe_words));
     assert!(shop.check(".", "text", DAY).1.starts_with(unsafe_words), "the table");
     assert_eq!(shop.json("heron-astray.gcode", DAY)["acceptance"]["unsafe_findings"], 3);
+    shop.write("other.toml", &corpus_sheet().replace("Heron", "Wren"));
+    let two = ["check", "heron-astray.gcode", "--machine", "gonogo.toml", "--machine", "other.toml", "--today", DAY];
+    assert!(shop.gonogo(&two).1.starts_with(unsafe_words), "{}", shop.gonogo(&two).1);
+    assert!(shop.check("heron-astray.gcode", "csv", DAY).1.contains("findings_accepted_unsafe"));
+    let metrics = shop.check("heron-astray.gcode", "openmetrics", DAY).1;
+    let gauge = "gonogo_unsafe_findings_accepted{job=\"heron-astray.gcode\",machine=\"Heron\"} 3";
+    assert!(metrics.contains(gauge), "{metrics}");
     let json = shop.check("heron-astray.gcode", "json", DAY).1;
     assert!(json.find("unsafe_findings") < json.find("\"job\""), "{json}");
     let junit = shop.check("heron-astray.gcode", "junit", DAY).1;
@@ -159,6 +171,10 @@ fn what_cannot_be_accepted_is_said() {
         (&["heron-bracket.gcode", "--check", "rings-frame", "--because", "x"], "nothing to accept"),
         (&["heron-gap.gcode", "--check", "rings-frame", "--because", " "], "say why"),
         (&["heron-gap.gcode", "--check", "rings-frame", "--because", "x", "--until", "2027-02-30"], "2027-01-31"),
+        (
+            &["heron-gap.gcode", "--check", "rings-frame", "--because", "x", "--until", "2026-11-24", "--today", DAY],
+            "--until 2026-11-24 has passed, today is 2026-11-25 (UTC)",
+        ),
         (&["-", "--check", "rings-frame", "--because", "x"], "standard input has no name"),
         (&["lost.gcode", "--check", "rings-frame", "--because", "x"], "cannot read lost.gcode"),
     ] {
@@ -170,7 +186,87 @@ fn what_cannot_be_accepted_is_said() {
     assert!(code == 2 && err.contains("cannot read the accepted findings none.toml"), "{err}");
     shop.write("gonogo.accepted.toml", "[[accepted]]\njob = 3\n");
     let (code, _, err) = shop.gonogo(&["check", "heron-gap.gcode"]);
-    assert!(code == 2 && err.contains("gonogo.accepted.toml:2:7") && err.contains("6 faults"), "{err}");
+    assert!(code == 2 && err.contains("gonogo.accepted.toml:2:7") && err.contains("7 faults"), "{err}");
+}
+
+#[test]
+fn accept_reads_the_file_as_check_does() {
+    let shop = Workshop::new(&["heron-gap.gcode"]);
+    let large = [b"# \n".repeat(1 << 19), b"#".to_vec()].concat();
+    for (bytes, words) in [(&b"# K\xff\n"[..], "gonogo.accepted.toml:1:4"), (&large, "at most 1048576 bytes")] {
+        fs::write(shop.path("gonogo.accepted.toml"), bytes).expect("writes");
+        let (code, _, judged) = shop.gonogo(&["check", "heron-gap.gcode"]);
+        assert!(code == 2 && judged.contains(words), "{judged}");
+        let accept = ["accept", "heron-gap.gcode", "--check", "rings-frame", "--because", "known"];
+        assert_eq!(shop.gonogo(&accept), (2, String::new(), judged));
+        assert_eq!(fs::read(shop.path("gonogo.accepted.toml")).expect("is there"), bytes);
+    }
+}
+
+#[test]
+fn more_moves_out_of_travel_than_accepted_count_again() {
+    let shop = Workshop::new(&[]);
+    let job = |moves: &str| format!("G28\nG1 Z5 F600\nG1 X50 Y50 F6000\n{moves}G1 X50 Y50\n");
+    let first = "G1 X230 Y50\n";
+    shop.write("astray.gcode", &job(first));
+    let accept =
+        ["accept", "astray.gcode", "--check", "outside-travel", "--even-unsafe", "--because", "the stop was moved"];
+    assert_eq!(shop.gonogo(&accept).0, 0);
+    assert!(shop.accepted().contains("\ntimes = 1\n"), "{}", shop.accepted());
+    let open = |moves: &str| {
+        shop.write("astray.gcode", &job(moves));
+        let judged = shop.json("astray.gcode", DAY);
+        let open = |finding: &&serde_json::Value| {
+            finding["check"] == "outside-travel" && finding.get("accepted").is_none_or(serde_json::Value::is_null)
+        };
+        let any = judged["findings"].as_array().expect("findings").iter().any(|finding| open(&finding));
+        (any, judged["acceptance"]["remarks"].to_string())
+    };
+    assert_eq!(open(first), (false, "[]".to_owned()));
+    let (any, remarks) = open(&format!("{first}G1 X50 Y180\nG1 X230\nG1 X50 Y10\nG1 X230\n"));
+    assert!(any && remarks.contains("is found 3 times, 1 was accepted: it counts again"), "{remarks}");
+    // As often, but elsewhere.
+    let three = format!("{first}G1 X50 Y50\nG1 X230\nG1 X50\nG1 X230\n");
+    shop.write("astray.gcode", &job(&three));
+    assert_eq!(shop.gonogo(&accept).0, 0);
+    assert!(!open(&three).0 && !open(first).0, "fewer are covered");
+    let (any, remarks) = open(&format!("{first}G1 X50 Y180\nG1 X230\nG1 X50 Y50\nG1 X230\n"));
+    assert!(any && remarks.contains("reaches other places"), "{remarks}");
+}
+
+#[test]
+fn a_job_of_the_same_name_in_another_folder_is_not_covered() {
+    let shop = Workshop::new(&["heron-gap.gcode"]);
+    fs::create_dir(shop.path("more")).expect("a folder");
+    fs::copy(shop.path("heron-gap.gcode"), shop.path("more/heron-gap.gcode")).expect("copies");
+    for check in ["rings-frame", "drives-resonance"] {
+        assert_eq!(shop.gonogo(&["accept", "more/heron-gap.gcode", "--check", check, "--because", "known"]).0, 0);
+    }
+    assert!(shop.accepted().contains("job = \"more/heron-gap.gcode\""), "{}", shop.accepted());
+    let verdict = |job: &str| shop.json(job, DAY)["verdict"].clone();
+    assert_eq!(
+        ["more/heron-gap.gcode", "./more/heron-gap.gcode", "heron-gap.gcode"].map(verdict),
+        ["go", "go", "hold"]
+    );
+}
+
+/// What stands behind the options, at a width at which nothing is wrapped by itself.
+#[test]
+fn the_help_of_accept_and_check_fits_80_columns_and_its_commands_are_whole() {
+    let shop = Workshop::new(&[]);
+    for command in ["accept", "check"] {
+        let (_, help, _) = shop.gonogo(&[command, "--help"]);
+        let behind = help.split("Examples:").nth(1).expect("examples");
+        let wide = said(Command::new(cargo_bin!("gonogo")).args([command, "--help"]).env("COLUMNS", "200")).1;
+        assert_eq!(Some(behind), wide.split("Examples:").nth(1), "nothing is wrapped a second time");
+        let too_wide = behind.lines().find(|line| line.chars().count() > 80);
+        assert_eq!(too_wide, None);
+        let commands = behind.split("\n\n").next().expect("commands").trim();
+        for line in commands.replace("\\\n", " ").lines() {
+            let quotes = line.matches(['"', '\'']).count();
+            assert!(line.contains("gonogo ") && quotes % 2 == 0, "{line}");
+        }
+    }
 }
 
 #[test]
@@ -245,6 +341,38 @@ fn the_hook_stops_a_commit_with_a_no_go_and_looks_at_staged_jobs_only() {
     shop.write("heron-astray.gcode", &corpus("heron-bracket.gcode"));
     assert_eq!(git(&["commit", "--quiet", "-m", "jobs"]).0, 1);
     assert_eq!(commit(&["heron-astray.gcode"]).0, 0);
+    for ending in ENDINGS {
+        let name = format!("astray.{ending}");
+        fs::write(shop.path(&name), packed(ending)).expect("writes");
+        let (code, out, err) = commit(&[&name]);
+        assert!(code == 1 && format!("{out}{err}").contains("outside-travel"), "{name}: {out}{err}");
+        assert_eq!(git(&["rm", "--quiet", "--cached", "-f", "--", &name]).0, 0);
+    }
+    // Accepted, also below a folder.
+    fs::create_dir(shop.path("jobs")).expect("a folder");
+    shop.write("jobs/astray.gcode", &corpus("heron-astray.gcode"));
+    for check in ["outside-travel", "inside-keep-out"] {
+        let accept = ["accept", "jobs/astray.gcode", "--check", check, "--even-unsafe", "--because", "known"];
+        assert_eq!(shop.gonogo(&accept).0, 0);
+    }
+    let (code, out, err) = commit(&["jobs/astray.gcode"]);
+    assert!(code == 0 && format!("{out}{err}").contains("UNSAFE"), "{out}{err}");
+}
+
+/// All endings of jobs, some not in small letters.
+const ENDINGS: [&str; 12] =
+    ["gcode", "gco", "g", "gc", "nc", "gcode.gz", "gco.gz", "g.gz", "gc.gz", "nc.gz", "GCO", "Gcode.GZ"];
+
+/// A job that is a no-go, packed where the ending says so.
+fn packed(ending: &str) -> Vec<u8> {
+    use std::io::Write;
+    let job = corpus("heron-astray.gcode").into_bytes();
+    if !ending.to_lowercase().ends_with(".gz") {
+        return job;
+    }
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    packer.write_all(&job).expect("memory can be written");
+    packer.finish().expect("memory can be written")
 }
 
 #[cfg(unix)]
@@ -262,4 +390,12 @@ fn the_loop_judges_every_job_of_a_card() {
     assert_eq!(run(), (1, both, String::new()));
     fs::remove_file(shop.path("heron-astray.gcode")).expect("removes");
     assert_eq!(run(), (0, "passed      ./the bracket.g\n".to_owned(), String::new()));
+    for ending in ENDINGS {
+        fs::write(shop.path(&format!("it.{ending}")), packed(ending)).expect("writes");
+    }
+    shop.write("notes.txt", "no job");
+    shop.write("it.gz", "no job");
+    let (code, out, err) = run();
+    assert_eq!((code, err.as_str(), out.matches("NO-GO ").count()), (1, "", ENDINGS.len()), "{out}");
+    assert!(!out.contains("notes") && !out.contains("it.gz"), "{out}");
 }

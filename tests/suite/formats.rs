@@ -9,6 +9,7 @@ use gonogo::preflight::{Sizes, inspect};
 use gonogo::queue::{Outcome, Unjudged};
 use gonogo::report::Report;
 use gonogo::report::junit::JunitReport;
+use gonogo::report::matrix::MatrixReport;
 use gonogo::report::sarif::{RESULTS_MAX, SarifReport};
 use junit_parser::TestSuites;
 use serde_json::Value;
@@ -122,6 +123,36 @@ fn a_sarif_result_points_at_line_rule_and_place() {
 }
 
 #[test]
+fn a_job_is_one_artifact_however_often_it_is_judged() {
+    let on = |job: &str, machine: &str| {
+        let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+        inspection.job.path = job.to_owned();
+        inspection.machine.source = machine.to_owned();
+        Ok(inspection)
+    };
+    let (a, b) = ("jobs/a.gcode", "./jobs/./a.gcode");
+    let outcomes = [on(a, "heron.toml"), on(a, "wren.toml"), on(b, "heron.toml"), on("-", "heron.toml")];
+    let report = sarif(&outcomes);
+    assert!(jsonschema::validator_for(&schema()).expect("a schema").is_valid(&report));
+    let run = &report["runs"][0];
+    let listed: Vec<&Value> = run["artifacts"].as_array().expect("a list").iter().map(|of| &of["location"]).collect();
+    assert_eq!((listed.len(), &listed[0]["uri"]), (2, &a.into()));
+    let verdicts = &run["properties"]["verdicts"];
+    let of = |artifact: u64, machine: u64| serde_json::json!({ "artifactIndex": artifact, "machineIndex": machine, "verdict": "no-go" });
+    assert_eq!(*verdicts, serde_json::json!([of(0, 0), of(0, 1), of(1, 0)]));
+    // Two names that are not UTF-8 read alike and may be two files.
+    let lossy = |digest: &str| {
+        let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+        (inspection.job.path, inspection.job.digest) = ("\u{fffd}.gcode".to_owned(), digest.to_owned());
+        Ok(inspection)
+    };
+    let report = sarif(&[lossy("a"), lossy("b"), lossy("a")]);
+    let listed = report["runs"][0]["artifacts"].as_array().expect("a list");
+    assert_eq!(listed.len(), 2);
+    assert!(listed[0]["location"]["description"]["text"].as_str().is_some_and(|text| text.contains("not UTF-8")));
+}
+
+#[test]
 fn an_accepted_result_is_suppressed_and_the_report_says_so() {
     let report = sarif(&[Ok(accepted())]);
     let run = &report["runs"][0];
@@ -149,7 +180,9 @@ fn results_beyond_the_bound_are_counted_and_not_written() {
 }
 
 fn junit(outcomes: &[Outcome], fail_on: Severity) -> TestSuites {
-    let text = render(JunitReport::new(fail_on), outcomes);
+    let machines: Vec<_> = outcomes.iter().flatten().map(|of| of.machine.clone()).take(1).collect();
+    let machines = if machines.is_empty() { vec![Machine::built_in().facts()] } else { machines };
+    let text = render(JunitReport::new(fail_on, &machines), outcomes);
     junit_parser::from_reader(text.as_bytes()).expect("a reader of others reads it")
 }
 
@@ -195,4 +228,44 @@ fn junit_tells_what_was_not_judged_and_what_was_accepted() {
     let case = suite.cases.iter().find(|case| case.original_name == of.check).expect("a case");
     let told = case.system_out.as_deref().expect("it is told");
     assert!(told.contains("Accepted until 2027-01-31 by K.: the end stop was moved"), "{told}");
+}
+
+#[test]
+fn junit_is_xml_whatever_is_in_a_job_and_its_name() {
+    let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+    inspection.job.path = "a\u{fffe}b\u{ffff}.gcode".to_owned();
+    inspection.findings[0].message = "moved\u{ffff} \u{10ffff} away\u{0}".to_owned();
+    inspection.findings[0].excerpts[0].text = "G1 ;\u{fffe}\u{1}".to_owned();
+    inspection.machine.name = "He\u{ffff}ron".to_owned();
+    let machine = inspection.machine.clone();
+    let lost = Err(Unjudged { path: "\u{ffff}".to_owned(), error: "not\u{fffe} there".to_owned() });
+    let text = render(JunitReport::new(Severity::NoGo, &[machine]), &[Ok(inspection), lost]);
+    let document = roxmltree::Document::parse(&text).expect("well-formed XML");
+    let name = document.descendants().find_map(|node| node.attribute("name").filter(|name| name.contains(" on ")));
+    assert_eq!(name, Some("a\u{fffd}b\u{fffd}.gcode on He\u{fffd}ron"));
+    let is_xml = |c: char| matches!(c, '\t' | '\n' | '\r' | ' '..='\u{fffd}' | '\u{10000}'..);
+    assert!(text.chars().all(is_xml) && text.contains('\u{10ffff}'), "{text:?}");
+}
+
+#[test]
+fn junit_tells_machines_of_one_name_apart() {
+    let on = |sheet: &str| {
+        let mut inspection = judge("corpus/jobs/heron-astray.gcode");
+        inspection.machine.source = sheet.to_owned();
+        inspection
+    };
+    let both = vec![on("attic/heron.toml"), on("cellar/heron.toml")];
+    let machines: Vec<_> = both.iter().map(|of| of.machine.clone()).collect();
+    let mut report = JunitReport::new(Severity::NoGo, &machines);
+    let mut out = Vec::new();
+    MatrixReport::add(&mut report, &Ok(both), &mut out).expect("writes");
+    Report::finish(&mut report, &mut out).expect("writes");
+    let text = String::from_utf8(out).expect("UTF-8");
+    let suites = junit_parser::from_reader(text.as_bytes()).expect("a reader of others reads it").suites;
+    let names: Vec<&str> = suites.iter().map(|suite| suite.name.as_str()).collect();
+    let job = "corpus/jobs/heron-astray.gcode";
+    assert_eq!(names, [format!("{job} on Heron (attic/heron.toml)"), format!("{job} on Heron (cellar/heron.toml)")]);
+    for name in names {
+        assert!(text.contains(&format!("classname=\"{name}\"")), "{text}");
+    }
 }

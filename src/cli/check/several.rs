@@ -68,7 +68,7 @@ fn renderer(args: &CheckArgs, machines: &[Machine], look: Look) -> Option<Box<dy
         Format::Csv => Box::new(CsvReport::new(machines)),
         Format::OpenMetrics => Box::new(OpenMetricsReport::new(&machines)),
         Format::Sarif => Box::new(CellByCell(SarifReport::new())),
-        Format::Junit => Box::new(CellByCell(JunitReport::new(args.fail_on.severity()))),
+        Format::Junit => Box::new(JunitReport::new(args.fail_on.severity(), &machines)),
         Format::Html => return None,
     })
 }

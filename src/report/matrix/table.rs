@@ -7,8 +7,8 @@ use anstyle::{Effects, Style};
 use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
 use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, WIDE_GAP_FROM, plain, reason};
-use super::super::words::{clock, columns, counted, path, styled, verdict, verdict_style, wrap};
-use super::super::{Look, text};
+use super::super::words::{clock, columns, counted, path, styled, units, verdict, verdict_style, wrap};
+use super::super::{Look, text, unsafe_accepted};
 use super::{MatrixReport, labels};
 use crate::inspection::{Inspection, MachineFacts, Verdict};
 use crate::matrix::{Judged, Totals};
@@ -57,12 +57,14 @@ pub struct TableMatrix {
     look: Look,
     machines: Vec<String>,
     rows: Vec<Row>,
+    accepted_unsafe: usize,
+    remarks: Vec<String>,
 }
 
 impl TableMatrix {
     /// An empty table for pages that look so.
     pub fn new(look: Look, machines: &[MachineFacts]) -> Self {
-        Self { look, machines: labels(machines), rows: Vec::new() }
+        Self { look, machines: labels(machines), rows: Vec::new(), accepted_unsafe: 0, remarks: Vec::new() }
     }
 
     /// Columns between columns.
@@ -82,6 +84,29 @@ impl TableMatrix {
             }
         }
         Layout::List
+    }
+
+    /// Keeps what accepted findings did on each machine.
+    fn note(&mut self, inspections: &[Inspection]) {
+        for (inspection, machine) in inspections.iter().zip(&self.machines) {
+            self.accepted_unsafe += inspection.accepted_unsafe();
+            let remarks = inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
+            let job = path(&inspection.job.path);
+            self.remarks.extend(remarks.map(|remark| format!("{job} on {machine}: {}", units(&plain(remark)))));
+        }
+    }
+
+    fn head(&self, out: &mut dyn Write) -> io::Result<()> {
+        if self.accepted_unsafe == 0 {
+            return Ok(());
+        }
+        self.paragraph(&unsafe_accepted(self.accepted_unsafe), verdict_style(Verdict::NoGo), 0, out)?;
+        writeln!(out)
+    }
+
+    fn write_remarks(&self, out: &mut dyn Write) -> io::Result<()> {
+        self.remarks.iter().try_for_each(|remark| self.item("–", Style::new(), remark, out))?;
+        if self.remarks.is_empty() { Ok(()) } else { writeln!(out) }
     }
 
     fn table(&self, job: usize, machine: usize) -> Table {
@@ -248,6 +273,7 @@ fn color_verdicts(line: &str, color: bool) -> String {
 
 impl MatrixReport for TableMatrix {
     fn add(&mut self, judged: &Judged, _out: &mut dyn Write) -> io::Result<()> {
+        self.note(judged.as_deref().unwrap_or_default());
         self.rows.push(match judged {
             Ok(inspections) => Row {
                 job: path(inspections.first().map_or("", |first| &first.job.path)).into_owned(),
@@ -259,10 +285,12 @@ impl MatrixReport for TableMatrix {
     }
 
     fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        self.head(out)?;
         match self.layout() {
             Layout::Table { job, machine } => self.write_table(job, machine, out)?,
             Layout::List => self.write_list(out)?,
         }
+        self.write_remarks(out)?;
         self.summary(totals, out)?;
         text::caution(self.look, out)
     }
@@ -272,6 +300,7 @@ impl MatrixReport for TableMatrix {
 mod tests {
     use super::super::samples;
     use super::*;
+    use crate::report::sample;
     use crate::report::words::safe;
 
     fn render(jobs: &[Judged], width: usize, color: bool) -> String {
@@ -294,10 +323,26 @@ mod tests {
         snapbox::assert_data_eq!(text, snapbox::file!["../snapshots/matrix-60.txt"]);
     }
 
+    fn accepted() -> Judged {
+        Ok(vec![sample::accepted(), sample::no_go(), sample::accepted()])
+    }
+
+    #[test]
+    fn unsafe_accepted_findings_are_told_first_and_entries_that_do_not_hold_too() {
+        for width in [60, 120] {
+            let text = render(&[accepted()], width, false);
+            assert!(text.starts_with("UNSAFE: 2 no-go findings on heat or travel are accepted"), "{text}");
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(words.contains("– jobs/hook.gcode on Wren (cellar/wren.toml): cold-extrusion at x 12"), "{text}");
+        }
+    }
+
     #[test]
     fn fits_every_width_from_40() {
+        let mut jobs = samples::all();
+        jobs.push(accepted());
         for width in 40..=160 {
-            for line in render(&samples::all(), width, false).lines() {
+            for line in render(&jobs, width, false).lines() {
                 assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
             }
         }
