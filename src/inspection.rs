@@ -199,6 +199,17 @@ impl TimeParts {
     pub fn total(&self) -> f64 {
         self.extruding + self.travel + self.extrude_only + self.dwell + self.heating
     }
+
+    /// Each part with its name for people, s.
+    pub fn named(&self) -> [(&'static str, f64); 5] {
+        [
+            ("extruding", self.extruding),
+            ("travel", self.travel),
+            ("extrude only", self.extrude_only),
+            ("dwell", self.dwell),
+            ("heating", self.heating),
+        ]
+    }
 }
 
 /// Path lengths in 3-D, mm, without extrude-only moves.

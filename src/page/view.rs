@@ -269,13 +269,7 @@ fn time(report: &Inspection) -> Table {
     let parts = report.time_s;
     let total = parts.total();
     let share = |seconds: f64| if total > 0.0 { format!("{:.1} %", seconds / total * 100.0) } else { String::new() };
-    let named = [
-        ("extruding", parts.extruding),
-        ("travel", parts.travel),
-        ("extrude only", parts.extrude_only),
-        ("dwell", parts.dwell),
-        ("heating", parts.heating),
-    ];
+    let named = parts.named();
     let mut rows = vec![row("whole job", duration(total), String::new())];
     rows.extend(named.into_iter().filter(|(_, s)| *s > 0.0).map(|(name, s)| row(name, duration(s), share(s))));
     Table { name: "Time", rows }

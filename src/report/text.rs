@@ -151,13 +151,7 @@ fn time(inspection: &Inspection, look: Look) -> Section {
     let parts = inspection.time_s;
     let total = parts.total();
     section.styled_paragraph(&duration(total), Style::new().effects(Effects::BOLD));
-    let named = [
-        ("extruding", parts.extruding),
-        ("travel", parts.travel),
-        ("extrude only", parts.extrude_only),
-        ("dwell", parts.dwell),
-        ("heating", parts.heating),
-    ];
+    let named = parts.named();
     let room = section.width().saturating_sub(38).min(24);
     let row = |(name, seconds): (&str, f64)| {
         let share = if total > 0.0 { (seconds / total).clamp(0.0, 1.0) } else { 0.0 };
