@@ -3,12 +3,13 @@
 use std::ops::Range;
 
 use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint, Ranged};
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::{Canvas, FONT, PictureError, ink};
 use crate::inspection::Inspection;
-use crate::record::{Envelope, TimeRecord};
+use crate::record::{Envelope, Event, TimeRecord};
 use crate::report::words::{clock, number};
 
 /// Most columns drawn.
@@ -199,6 +200,14 @@ impl Track<'_> {
                 chart.draw_series([PathElement::new(stretch, colour.stroke_width(1))]).map_err(PictureError::of)?;
             }
         }
+        self.draw_levels(&mut chart, end_s, top)?;
+        if self.events {
+            draw_events(&mut chart, &record.events, end_s, top)?;
+        }
+        Ok(())
+    }
+
+    fn draw_levels(&self, chart: &mut Chart<'_, '_>, end_s: f64, top: f64) -> Result<(), PictureError> {
         for (value, name) in self.levels.iter().filter(|(value, _)| *value < top) {
             let line = [(0.0, *value), (end_s, *value)];
             let style = ink::LIMIT.stroke_width(2);
@@ -207,25 +216,31 @@ impl Track<'_> {
             let text = Text::new(format!("{name} {}", number(*value)), (end_s * 0.005, *value), style);
             chart.draw_series([text]).map_err(PictureError::of)?;
         }
-        if self.events {
-            let room_px = f64::from(canvas.dim_in_pixel().0) - 76.0;
-            let mut free_s = f64::NEG_INFINITY;
-            for event in record.events.iter().filter(|event| event.at_s <= end_s) {
-                let mark = TriangleMarker::new((event.at_s, top * 0.97), -4, ink::MARK.filled());
-                chart.draw_series([mark]).map_err(PictureError::of)?;
-                let text = event.kind.words();
-                // No more names than there is room for; some 6 px a letter.
-                let wide_s = (text.chars().count() as f64 * 6.0 + 14.0) / room_px * end_s;
-                if event.at_s > free_s && event.at_s + wide_s < end_s {
-                    free_s = event.at_s + wide_s;
-                    let style = (FONT, 11).into_font().color(&ink::MARK).pos(Pos::new(HPos::Left, VPos::Top));
-                    let text = Text::new(text, (event.at_s + 5.0 / room_px * end_s, top * 0.95), style);
-                    chart.draw_series([text]).map_err(PictureError::of)?;
-                }
-            }
-        }
         Ok(())
     }
+}
+
+/// What a track is drawn on.
+type Chart<'c, 's> = ChartContext<'c, SVGBackend<'s>, Cartesian2d<Times, RangedCoordf64>>;
+
+/// Marks events at the top, and names those for which there is room.
+fn draw_events(chart: &mut Chart<'_, '_>, events: &[Event], end_s: f64, top: f64) -> Result<(), PictureError> {
+    let room_px = f64::from(chart.plotting_area().dim_in_pixel().0);
+    let mut free_s = f64::NEG_INFINITY;
+    for event in events.iter().filter(|event| event.at_s <= end_s) {
+        let mark = TriangleMarker::new((event.at_s, top * 0.97), -4, ink::MARK.filled());
+        chart.draw_series([mark]).map_err(PictureError::of)?;
+        let text = event.kind.words();
+        // No more names than there is room for; some 6 px a letter.
+        let wide_s = (text.chars().count() as f64 * 6.0 + 14.0) / room_px * end_s;
+        if event.at_s > free_s && event.at_s + wide_s < end_s {
+            free_s = event.at_s + wide_s;
+            let style = (FONT, 11).into_font().color(&ink::MARK).pos(Pos::new(HPos::Left, VPos::Top));
+            let text = Text::new(text, (event.at_s + 5.0 / room_px * end_s, top * 0.95), style);
+            chart.draw_series([text]).map_err(PictureError::of)?;
+        }
+    }
+    Ok(())
 }
 
 /// A time axis whose named times are round.

@@ -6,6 +6,7 @@ mod cells;
 pub mod compare;
 pub mod csv;
 mod findings;
+mod frames;
 pub mod headroom;
 pub mod headroom_json;
 pub mod json;

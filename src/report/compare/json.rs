@@ -8,7 +8,8 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::super::json::{Machine, Severity, Verdict, write_value};
+use super::super::frames::Frames;
+use super::super::json::{Machine, Severity, Verdict};
 use super::CompareReport;
 use crate::compare as of;
 use crate::compare::{Compared, Comparison, Sheets};
@@ -412,59 +413,42 @@ pub fn schema() -> schemars::Schema {
 /// The JSON renderer: one document, or a line for the machines, one for each job and one for the totals.
 pub struct JsonComparison {
     sheets: Sheets,
-    lines: bool,
-    started: bool,
+    frames: Frames,
 }
 
 impl JsonComparison {
     /// One document.
     pub fn document(sheets: Sheets) -> Self {
-        Self { sheets, lines: false, started: false }
+        Self { sheets, frames: Frames::new(SCHEMA, false) }
     }
 
     /// Line by line.
     pub fn lines(sheets: Sheets) -> Self {
-        Self { sheets, lines: true, started: false }
+        Self { sheets, frames: Frames::new(SCHEMA, true) }
     }
 
-    fn line(what: What<'_>, out: &mut dyn Write) -> io::Result<()> {
-        write_value(&Line { schema: SCHEMA, what }, false, out)?;
-        out.write_all(b"\n")
-    }
-
-    /// What stands before the first job.
+    /// What stands before a job.
     fn start(&mut self, out: &mut dyn Write) -> io::Result<()> {
-        if std::mem::replace(&mut self.started, true) {
-            return if self.lines { Ok(()) } else { out.write_all(b",\n") };
-        }
-        let machines = Machines::from(&self.sheets);
-        if self.lines {
-            return Self::line(What::Machines(machines), out);
-        }
-        write!(out, "{{\n\"schema\": \"{SCHEMA}\",\n\"machines\": ")?;
-        write_value(&machines, true, out)?;
-        out.write_all(b",\n\"jobs\": [\n")
+        let Self { sheets, frames } = self;
+        frames.start(|| Machines::from(&*sheets), |machines| line(What::Machines(machines)), out)
     }
+}
+
+fn line(what: What<'_>) -> Line<'_> {
+    Line { schema: SCHEMA, what }
 }
 
 impl CompareReport for JsonComparison {
     fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
-        let job = Job::from(compared);
-        if self.lines { Self::line(What::Job(job), out) } else { write_value(&job, true, out) }
+        self.frames.job(Job::from(compared), |job| line(What::Job(job)), out)
     }
 
     fn finish(&mut self, totals: &of::Totals, out: &mut dyn Write) -> io::Result<()> {
-        if !self.started {
+        if self.frames.is_bare() {
             self.start(out)?;
         }
-        let totals = Totals::from(totals);
-        if self.lines {
-            return Self::line(What::Totals(Box::new(totals)), out);
-        }
-        out.write_all(b"\n],\n\"totals\": ")?;
-        write_value(&totals, true, out)?;
-        out.write_all(b"\n}\n")
+        self.frames.end(Totals::from(totals), |totals| line(What::Totals(Box::new(totals))), out)
     }
 }
 

@@ -6,7 +6,8 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::super::json::{Judged as Report, Machine, write_value};
+use super::super::frames::Frames;
+use super::super::json::{Judged as Report, Machine};
 use super::MatrixReport;
 use crate::inspection::MachineFacts;
 use crate::matrix::{self as of, Judged};
@@ -145,59 +146,46 @@ pub fn schema() -> schemars::Schema {
 /// The JSON renderer: one document, or a line for the machines, one for each job and one for the totals.
 pub struct JsonMatrix {
     machines: Vec<MachineFacts>,
-    lines: bool,
-    started: bool,
+    frames: Frames,
 }
 
 impl JsonMatrix {
     /// One document.
     pub fn document(machines: Vec<MachineFacts>) -> Self {
-        Self { machines, lines: false, started: false }
+        Self { machines, frames: Frames::new(SCHEMA, false) }
     }
 
     /// Line by line.
     pub fn lines(machines: Vec<MachineFacts>) -> Self {
-        Self { machines, lines: true, started: false }
+        Self { machines, frames: Frames::new(SCHEMA, true) }
     }
 
-    fn line(what: What<'_>, out: &mut dyn Write) -> io::Result<()> {
-        write_value(&Line { schema: SCHEMA, what }, false, out)?;
-        out.write_all(b"\n")
-    }
-
-    /// What stands before the first job.
+    /// What stands before a job.
     fn start(&mut self, out: &mut dyn Write) -> io::Result<()> {
-        if std::mem::replace(&mut self.started, true) {
-            return if self.lines { Ok(()) } else { out.write_all(b",\n") };
-        }
-        let machines: Vec<Machine<'_>> = self.machines.iter().map(Into::into).collect();
-        if self.lines {
-            return Self::line(What::Machines(machines), out);
-        }
-        write!(out, "{{\n\"schema\": \"{SCHEMA}\",\n\"machines\": ")?;
-        write_value(&machines, true, out)?;
-        out.write_all(b",\n\"jobs\": [\n")
+        let Self { machines, frames } = self;
+        frames.start(
+            || machines.iter().map(Into::into).collect::<Vec<Machine<'_>>>(),
+            |machines| line(What::Machines(machines)),
+            out,
+        )
     }
+}
+
+fn line(what: What<'_>) -> Line<'_> {
+    Line { schema: SCHEMA, what }
 }
 
 impl MatrixReport for JsonMatrix {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
-        let job = Job::from(judged);
-        if self.lines { Self::line(What::Job(job), out) } else { write_value(&job, true, out) }
+        self.frames.job(Job::from(judged), |job| line(What::Job(job)), out)
     }
 
     fn finish(&mut self, totals: &of::Totals, out: &mut dyn Write) -> io::Result<()> {
-        if !self.started {
+        if self.frames.is_bare() {
             self.start(out)?;
         }
-        let totals = Totals::from(totals);
-        if self.lines {
-            return Self::line(What::Totals(totals), out);
-        }
-        out.write_all(b"\n],\n\"totals\": ")?;
-        write_value(&totals, true, out)?;
-        out.write_all(b"\n}\n")
+        self.frames.end(Totals::from(totals), |totals| line(What::Totals(totals)), out)
     }
 }
 
