@@ -402,7 +402,7 @@ pub struct Inspection {
     pub flow_by_tool: Vec<ToolFlow>,
     /// Capacities held against it.
     pub capacity: Capacity,
-    /// Time over the sustained capacity, s; none without a capacity.
+    /// Time for which the momentary melt rate is above the sustained capacity, s; none without a capacity.
     pub flow_over_capacity_s: Option<f64>,
     /// Largest step rates, motor by motor, where the sheet gives `steps_per_mm`.
     pub step_rates: Vec<StepRate>,

@@ -116,7 +116,8 @@ fn raise(log: &mut Log, line: u64, index: usize, keep_out: &KeepOut, at: [f64; 3
         spot: Spot::InHand,
     };
     log.raise(hit, || {
-        let [x, y, z] = at.map(figure);
+        // To a micrometre: less is rounding.
+        let [x, y, z] = at.map(|mm| figure((mm * 1000.0).round() / 1000.0));
         let span = |axis: usize| format!("{} to {}", figure(keep_out.min[axis]), figure(keep_out.max[axis]));
         let (what, x_span, y_span, z_span) = (&keep_out.what, span(0), span(1), span(2));
         format!(

@@ -14,6 +14,7 @@ use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, pictures, sheet};
+use crate::accepted::Accepted;
 use crate::crew::Crew;
 use crate::inspection::{Inspection, MachineFacts, Severity, Verdict};
 use crate::machine::Machine;
@@ -118,10 +119,12 @@ impl FailOn {
 }
 
 impl CheckArgs {
-    /// No output may take the place of a job, a sheet or another output.
-    fn spare_inputs(&self, jobs: &[Job], machines: &[Machine]) -> anyhow::Result<()> {
+    /// No output may take the place of what is read, or of another output.
+    fn spare_inputs(&self, jobs: &[Job], machines: &[Machine], accepted: &Accepted) -> anyhow::Result<()> {
         let sheets = machines.iter().filter(|machine| !machine.built_in).map(|machine| Path::new(&machine.source));
-        let inputs: Vec<&Path> = jobs.iter().filter_map(Job::path).chain(sheets).collect();
+        let accepted = (!accepted.source.is_empty()).then(|| Path::new(&accepted.source));
+        let inputs: Vec<&Path> =
+            jobs.iter().filter_map(Job::path).chain(sheets).chain(accepted).chain(self.jobs.list()).collect();
         self.delivery.spare(inputs.iter().copied())?;
         self.plot.spare(inputs.into_iter().chain(self.delivery.target()))
     }
@@ -131,8 +134,8 @@ impl CheckArgs {
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
-    args.spare_inputs(&jobs, &machines)?;
     let Some(accepted) = args.accepted.load(terminal)? else { return Ok(Exit::Unjudged) };
+    args.spare_inputs(&jobs, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress = Progress::new(&jobs, args.delivery.quiet);

@@ -79,7 +79,7 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
     let sheets =
         [&before, &after].into_iter().filter(|machine| !machine.built_in).map(|machine| Path::new(&machine.source));
-    args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets))?;
+    args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     if args.format == Format::Html {

@@ -60,6 +60,13 @@ impl JobArgs {
     }
 }
 
+impl JobArgs {
+    /// The list of jobs, where it is a file.
+    pub fn list(&self) -> Option<&Path> {
+        self.files_from.as_deref().filter(|list| !is_stdin(list))
+    }
+}
+
 /// Something to judge.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Job {

@@ -8,7 +8,7 @@ use clap::error::ErrorKind;
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 
 use super::jobs::{self, Job};
-use super::output::{Delivery, Format, Output};
+use super::output::{self, Delivery, Format, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, complain, sheet, trial};
@@ -148,6 +148,10 @@ const PICTURE_PX: (u32, u32) = (860, 420);
 fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
+    let sheet = (!machine.built_in).then(|| Path::new(&machine.source));
+    let inputs: Vec<&Path> = [path].into_iter().chain(sheet).collect();
+    args.delivery.spare(inputs.iter().copied())?;
+    args.plot.iter().try_for_each(|plot| output::spare(plot, inputs.iter().copied()))?;
     // Opened before the long work, and both before anything is written: no half of the answer stays behind.
     let look = args.delivery.look(terminal);
     let mut picture = args.plot.as_deref().map(|file| open_plot(file, args.delivery.target())).transpose()?;

@@ -57,6 +57,17 @@
     range = [from, from + span];
     Object.assign($('charts').dataset, { from: range[0], to: range[1] });
     for (const chart of charts) chart.setScale('x', { min: range[0], max: range[1] });
+    hold();
+  }
+  // The time that is read, when not by pointing: the cursor stays on it.
+  let held = null;
+  function hold() {
+    // The charts take their new range with the next frame.
+    if (held != null) requestAnimationFrame(() => requestAnimationFrame(() => {
+      if (held == null) return;
+      const seen = held >= range[0] && held <= range[1];
+      for (const chart of charts) chart.setCursor(seen ? { left: chart.valToPos(held, 'x'), top: 10 } : { left: -10, top: -10 }, false);
+    }));
   }
   const zoom = (by, about = (range[0] + range[1]) / 2) =>
     show(about - (about - range[0]) * by, about + (range[1] - about) * by);
@@ -171,7 +182,7 @@
         bands: low < 0 ? [] : [{ series: [low, low + 1], fill: colour[spec.series[0][0]] + '59' }],
         hooks: {
           draw: [(u) => { drawLevels(u, levels); if (spec.events) drawEvents(u); }],
-          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) readTime(columnAt(u.posToVal(u.cursor.left, 'x'))); }],
+          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) { held = null; readTime(columnAt(u.posToVal(u.cursor.left, 'x'))); } }],
           setSelect: [(u) => { if (u.select.width > 8) show(u.posToVal(u.select.left, 'x'), u.posToVal(u.select.left + u.select.width, 'x')); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
         },
       // What is not known is nothing: a single column between gaps would not be drawn.
@@ -511,11 +522,18 @@
       due = true;
       requestAnimationFrame(() => { due = false; state.tall = tall(); name(); drawPlan(); drawElevation(); drawLegend(); });
     }
+    // Another layer: the curves are read where it starts.
+    function turnTo(k) {
+      setLayer(k);
+      held = path.from[layer.path[state.k]];
+      readTime(columnAt(held), path.line[layer.path[state.k]]);
+      hold();
+    }
     function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); $('layer').value = state.k; draw(); }
 
     $('travel').checked = state.travel;
     $('layer').max = layer.number.length - 1;
-    $('layer').addEventListener('input', () => setLayer(+$('layer').value));
+    $('layer').addEventListener('input', () => turnTo(+$('layer').value));
     $('quantity').addEventListener('change', () => { state.quantity = $('quantity').value; draw(); });
     $('travel').addEventListener('change', () => { state.travel = $('travel').checked; draw(); });
     $('side').addEventListener('change', () => { state.side = $('side').value; draw(); });
@@ -533,21 +551,21 @@
     })[button.dataset.plan]());
     $('plan').addEventListener('keydown', (e) => {
       if (e.ctrlKey || e.metaKey || e.altKey) return;
-      const act = { ArrowUp: () => setLayer(state.k + 1), ArrowDown: () => setLayer(state.k - 1), PageUp: () => setLayer(state.k + 10), PageDown: () => setLayer(state.k - 10),
-        Home: () => setLayer(0), End: () => setLayer(layer.number.length - 1), '+': () => scale(.6), '=': () => scale(.6), '-': () => scale(1 / .6) }[e.key];
+      const act = { ArrowUp: () => turnTo(state.k + 1), ArrowDown: () => turnTo(state.k - 1), PageUp: () => turnTo(state.k + 10), PageDown: () => turnTo(state.k - 10),
+        Home: () => turnTo(0), End: () => turnTo(layer.number.length - 1), '+': () => scale(.6), '=': () => scale(.6), '-': () => scale(1 / .6) }[e.key];
       if (act) { e.preventDefault(); act(); }
     });
     $('plan').addEventListener('wheel', (e) => {
       if (!e.ctrlKey && !e.shiftKey) return;
       e.preventDefault(); scale((e.deltaY || e.deltaX) > 0 ? 1.25 : .8, e.offsetX, e.offsetY);
     }, { passive: false });
-    const held = new Map();
-    $('plan').addEventListener('pointerdown', (e) => { held.set(e.pointerId, [e.offsetX, e.offsetY]); $('plan').setPointerCapture(e.pointerId); });
-    for (const gone of ['pointerup', 'pointercancel']) $('plan').addEventListener(gone, (e) => held.delete(e.pointerId));
+    const fingersDown = new Map();
+    $('plan').addEventListener('pointerdown', (e) => { fingersDown.set(e.pointerId, [e.offsetX, e.offsetY]); $('plan').setPointerCapture(e.pointerId); });
+    for (const gone of ['pointerup', 'pointercancel']) $('plan').addEventListener(gone, (e) => fingersDown.delete(e.pointerId));
     $('plan').addEventListener('pointermove', (e) => {
-      const was = held.get(e.pointerId);
+      const was = fingersDown.get(e.pointerId);
       if (!was) return read(e.offsetX, e.offsetY);
-      const others = [...held].filter(([id]) => id !== e.pointerId);
+      const others = [...fingersDown].filter(([id]) => id !== e.pointerId);
       if (others.length) {
         const [ox, oy] = others[0][1], before = Math.hypot(was[0] - ox, was[1] - oy), now = Math.hypot(e.offsetX - ox, e.offsetY - oy);
         if (before > 5 && now > 5) scale(before / now, ox, oy);
@@ -557,7 +575,7 @@
         state.view = { x0: v.x0 + dx, x1: v.x1 + dx, y0: v.y0 + dy, y1: v.y1 + dy };
         draw();
       }
-      held.set(e.pointerId, [e.offsetX, e.offsetY]);
+      fingersDown.set(e.pointerId, [e.offsetX, e.offsetY]);
     });
     $('plan').addEventListener('click', (e) => read(e.offsetX, e.offsetY));
 
@@ -586,7 +604,7 @@
       const z = elevationMap.mm(e.offsetY);
       let k = 0;
       for (let n = 0; n < layer.z.length; n++) if (Math.abs(layer.z[n] - z) < Math.abs(layer.z[k] - z)) k = n;
-      setLayer(k);
+      turnTo(k);
     };
     $('elevation').addEventListener('pointerdown', (e) => { $('elevation').setPointerCapture(e.pointerId); pick(e); });
     $('elevation').addEventListener('pointermove', (e) => { if (e.buttons) pick(e); });
@@ -624,10 +642,8 @@
     let worst = columnAt(at);
     for (let k = worst + 1; k <= last; k++) if ((time.melt[k] ?? 0) > (time.melt[worst] ?? 0)) worst = k;
     readTime(worst, place[0]);
-    // The charts take their new range with the next frame.
-    requestAnimationFrame(() => requestAnimationFrame(() => {
-      for (const chart of charts) chart.setCursor({ left: chart.valToPos(at, 'x'), top: 10 }, false);
-    }));
+    held = at;
+    hold();
   });
 
   function all() { makeCharts(); if (plan) plan.draw(); }

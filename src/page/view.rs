@@ -288,7 +288,7 @@ fn melt(report: &Inspection) -> Table {
         rows.extend(named.map(|(name, rate)| row(name, quantity(rate, "mm3/s"), String::new())));
     }
     let over = report.flow_over_capacity_s;
-    rows.extend(over.map(|over| row("over the sustained capacity", duration(over), String::new())));
+    rows.extend(over.map(|over| row("momentarily above the sustained capacity", duration(over), String::new())));
     Table { name: "Melt rate", rows }
 }
 

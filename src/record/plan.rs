@@ -438,6 +438,8 @@ impl Observer for Plan {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         let mut now_s = block.start_s;
         for i in 0..block.len() {
+            // Lines before the move's belong to what was before.
+            self.places(block.line[i].saturating_sub(1), [now_s; 2], block.start(i), block.start(i));
             self.add_move(block, i, now_s);
             self.places(block.line[i], [now_s, now_s + block.time_s[i]], block.start(i), block.end(i));
             now_s += block.time_s[i];

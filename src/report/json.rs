@@ -79,7 +79,7 @@ pub struct Judged<'a> {
     filament: Filament,
     /// Melt rate on moves along the path that push filament, mm³/s.
     flow_mm3_s: Flow,
-    /// Time over the sustained capacity, s; null without a capacity.
+    /// Time for which the momentary melt rate is above the sustained capacity, s; null without a capacity.
     flow_over_capacity_s: Option<f64>,
     /// Melt rate over time in equal bins.
     flow_series: Series<'a>,

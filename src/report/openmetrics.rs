@@ -79,7 +79,7 @@ const FAMILIES: [Family; 10] = [
     Family {
         name: "gonogo_over_capacity",
         unit: Some("seconds"),
-        help: "Time over the sustained melt capacity, where the sheet gives one.",
+        help: "Time for which the momentary melt rate is above the sustained capacity, where the sheet gives one.",
         of: |cell| plain(cell.over_capacity_s),
     },
     Family {

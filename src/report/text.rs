@@ -194,7 +194,7 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
         section.paragraph(&format!("p50 {p50} · p90 {p90} · p95 {p95} · p99 {p99} mm³/s"));
     }
     if let Some(seconds) = inspection.flow_over_capacity_s {
-        section.paragraph(&format!("over the sustained capacity for {}", duration(seconds)));
+        section.paragraph(&format!("momentarily above the sustained capacity for {}", duration(seconds)));
     }
     let strip = strip::lines(&inspection.series, sustained, section.width(), look);
     if !strip.is_empty() {

@@ -282,6 +282,7 @@ fn no_output_takes_the_place_of_what_is_read() {
     std::fs::copy("corpus/jobs/heron-gap.gcode", &job).expect("copies");
     std::fs::copy("corpus/machines/heron.toml", &sheet).expect("copies");
     let before = std::fs::read(&job).expect("reads");
+    std::fs::write(directory.path().join("list"), "job.gcode\n").expect("writes");
     let here = |arguments: &[&str]| {
         let run = Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").current_dir(directory.path());
         run.args(arguments).output().expect("runs").status.code()
@@ -302,9 +303,19 @@ fn no_output_takes_the_place_of_what_is_read() {
             "-o",
             "m.toml",
         ],
+        &["check", "--files-from", "list", "-o", "list"],
+        &["headroom", "job.gcode", "--machine", "m.toml", "-o", "job.gcode"],
+        &["headroom", "job.gcode", "--machine", "m.toml", "-o", "./m.toml"],
+        &["resonance", "job.gcode", "--machine", "m.toml", "--once", "-o", "m.toml"],
+        &["resonance", "job.gcode", "--machine", "m.toml", "--once", "--plot", "job.gcode"],
     ] {
         assert_eq!(here(arguments), Some(2), "{arguments:?}");
     }
+    let accept = ["accept", "job.gcode", "--machine", "m.toml", "--check", "rings-frame", "--because", "known"];
+    assert_eq!(here(&accept), Some(0));
+    let over = ["check", "job.gcode", "--machine", "m.toml", "-o", "gonogo.accepted.toml"];
+    assert_eq!(here(&over), Some(2));
+    std::fs::remove_file(directory.path().join("gonogo.accepted.toml")).expect("is there");
     assert_eq!(std::fs::read(&job).expect("reads"), before);
     assert!(!directory.path().join("same").exists());
     assert_eq!(here(&["check", "job.gcode", "--machine", "m.toml", "--format", "html", "-o", "page.html"]), Some(0));

@@ -115,7 +115,7 @@ struct Judged<'a> {
     time_s: Times,
     /// Melt rate, mm³/s.
     melt_rate_mm3_s: MeltRates,
-    /// Time over the sustained capacity, s; null without a capacity.
+    /// Time for which the momentary melt rate is above the sustained capacity, s; null without a capacity.
     time_over_capacity_s: Pair,
     /// Largest step rates, Hz, motor by motor.
     step_rates_hz: Vec<Motor<'a>>,

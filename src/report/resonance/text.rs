@@ -54,8 +54,9 @@ pub fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
     for bands in &study.seen.bands {
         time(bands, look, out)?;
     }
+    let own_limits = study.today.findings.iter().any(|finding| finding.check == "limits-changed-in-job");
     for avoid in &study.avoid {
-        feeds(avoid, look, out)?;
+        feeds(avoid, own_limits, look, out)?;
     }
     places(&study.seen.places, look, out)?;
     match &study.shaping {
@@ -170,7 +171,7 @@ fn ends(share: &Share) -> String {
     }
 }
 
-fn feeds(avoid: &Avoid, look: Look, out: &mut dyn Write) -> io::Result<()> {
+fn feeds(avoid: &Avoid, own_limits: bool, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let mut section = Section::new("avoid", look);
     let Mode { along, natural_hz, .. } = avoid.mode;
     section.paragraph(&format!(
@@ -182,6 +183,12 @@ fn feeds(avoid: &Avoid, look: Look, out: &mut dyn Write) -> io::Result<()> {
         number(avoid.turning_mm_s),
         ORDERS[1],
     ));
+    if own_limits {
+        section.paragraph(
+            "The job sets limits of its own (see limits-changed-in-job): the table is for those of the sheet and does not \
+             hold where the job's are in force; the times above and the places below are the job's.",
+        );
+    }
     let mut rows = vec![["stroke, mm", "up to, Hz", "mm/s", "×3, mm/s", ""].map(str::to_owned).to_vec()];
     for row in &avoid.rows {
         let own = row.count.map_or(String::new(), |count| format!("{} in the job", grouped(count)));
