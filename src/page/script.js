@@ -74,10 +74,11 @@
   const pan = (by) => show(range[0] + by * (range[1] - range[0]), range[1] + by * (range[1] - range[0]));
 
   const columnAt = (s) => Math.min(Math.max(Math.floor(s / facts.time.stretch_s), 0), time.x.length - 1);
-  function readTime(k, line = time.lines[k]) {
+  // `at` tells which layer it is where two share a column.
+  function readTime(k, line = time.lines[k], at = time.x[k]) {
     const parts = [fine(time.x[k])];
     if (line) parts.push('line ' + line);
-    const layer = layerAt(time.x[k]);
+    const layer = layerAt(at);
     if (layer) parts.push('layer ' + layer.number);
     const value = (name, v, unit) => { if (v != null) parts.push(name + ' ' + number(v) + (unit && ' ' + unit)); };
     value('melt rate', time.melt[k], 'mm³/s');
@@ -182,7 +183,7 @@
         bands: low < 0 ? [] : [{ series: [low, low + 1], fill: colour[spec.series[0][0]] + '59' }],
         hooks: {
           draw: [(u) => { drawLevels(u, levels); if (spec.events) drawEvents(u); }],
-          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) { held = null; readTime(columnAt(u.posToVal(u.cursor.left, 'x'))); } }],
+          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) { held = null; const at = u.posToVal(u.cursor.left, 'x'); readTime(columnAt(at), undefined, at); } }],
           setSelect: [(u) => { if (u.select.width > 8) show(u.posToVal(u.select.left, 'x'), u.posToVal(u.select.left + u.select.width, 'x')); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
         },
       // What is not known is nothing: a single column between gaps would not be drawn.
@@ -194,7 +195,7 @@
       chart.over.addEventListener('click', (e) => {
         if (!pressed || Math.hypot(e.clientX - pressed[0], e.clientY - pressed[1]) > 5) return;
         const at = chart.posToVal(e.clientX - chart.over.getBoundingClientRect().left, 'x');
-        readTime(columnAt(at));
+        readTime(columnAt(at), undefined, at);
         const layer = layerAt(at);
         if (layer && plan) plan.showNumber(layer.number);
       });
@@ -526,7 +527,7 @@
     function turnTo(k) {
       setLayer(k);
       held = path.from[layer.path[state.k]];
-      readTime(columnAt(held), path.line[layer.path[state.k]]);
+      readTime(columnAt(held), path.line[layer.path[state.k]], held);
       hold();
     }
     function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); $('layer').value = state.k; draw(); }
@@ -641,7 +642,7 @@
     // The column inside the move where most is melted.
     let worst = columnAt(at);
     for (let k = worst + 1; k <= last; k++) if ((time.melt[k] ?? 0) > (time.melt[worst] ?? 0)) worst = k;
-    readTime(worst, place[0]);
+    readTime(worst, place[0], Math.max(at, time.x[worst]));
     held = at;
     hold();
   });

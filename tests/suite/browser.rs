@@ -228,6 +228,9 @@ fn a_page_moves_as_its_keys_and_links_say_and_asks_for_nothing() {
         assert!(text(client, "layer-name").await.starts_with("2 of "));
         key(client, "plan", UP).await;
         assert!(text(client, "layer-name").await.starts_with("3 of "));
+        // The curves are read where that layer starts.
+        let read = text(client, "time-readout").await;
+        assert!(read.contains("layer 3 "), "{read}");
         // Zoom of time: closer, on, all.
         let range = "const d = document.getElementById('charts').dataset; return [+d.from, +d.to]";
         run(client, "document.querySelector('[data-time=all]').click()").await;
