@@ -121,7 +121,7 @@ impl FailOn {
 impl CheckArgs {
     /// No output may take the place of what is read, or of another output.
     fn spare_inputs(&self, jobs: &[Job], machines: &[Machine], accepted: &Accepted) -> anyhow::Result<()> {
-        let sheets = machines.iter().filter(|machine| !machine.built_in).map(|machine| Path::new(&machine.source));
+        let sheets = machines.iter().filter_map(sheet::file);
         let accepted = (!accepted.source.is_empty()).then(|| Path::new(&accepted.source));
         let inputs: Vec<&Path> =
             jobs.iter().filter_map(Job::path).chain(sheets).chain(accepted).chain(self.jobs.list()).collect();

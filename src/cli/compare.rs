@@ -77,8 +77,7 @@ enum Format {
 pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
-    let sheets =
-        [&before, &after].into_iter().filter(|machine| !machine.built_in).map(|machine| Path::new(&machine.source));
+    let sheets = [&before, &after].into_iter().filter_map(sheet::file);
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
@@ -155,12 +154,16 @@ fn page_of(
         progress,
         |job, crew| watch(job, [before, after], &on_bytes, crew),
         |compared| {
-            totals.count(&compared.as_ref().map(|(comparison, _)| comparison.clone()).map_err(Clone::clone));
-            match compared {
-                Ok((comparison, [before, after])) => {
-                    page::comparison(&comparison, &sheets, [&before, &after], &mut output).map_err(io::Error::other)
+            let (compared, records) = match compared {
+                Ok((comparison, records)) => (Ok(comparison), Some(records)),
+                Err(unjudged) => (Err(unjudged), None),
+            };
+            totals.count(&compared);
+            match (&compared, &records) {
+                (Ok(comparison), Some([before, after])) => {
+                    page::comparison(comparison, &sheets, [before, after], &mut output).map_err(io::Error::other)
                 }
-                Err(_) => Ok(()),
+                _ => Ok(()),
             }
         },
     )?;

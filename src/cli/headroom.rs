@@ -1,7 +1,5 @@
 //! `gonogo headroom`.
 
-use std::path::Path;
-
 use anyhow::{Context, bail};
 use clap::Args;
 
@@ -70,8 +68,7 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
-    let sheet = (!machine.built_in).then(|| Path::new(&machine.source));
-    args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheet).chain(args.jobs.list()))?;
+    args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheet::file(&machine)).chain(args.jobs.list()))?;
     let wishes = args.wishes(&machine)?;
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);

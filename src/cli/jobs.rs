@@ -34,6 +34,11 @@ pub struct JobArgs {
 }
 
 impl JobArgs {
+    /// The list of jobs, where it is a file.
+    pub fn list(&self) -> Option<&Path> {
+        self.files_from.as_deref().filter(|list| !is_stdin(list))
+    }
+
     /// The jobs, those of the list last.
     ///
     /// # Errors
@@ -57,13 +62,6 @@ impl JobArgs {
             bail!("no job given: the list of jobs is empty");
         }
         Ok(collect(&paths))
-    }
-}
-
-impl JobArgs {
-    /// The list of jobs, where it is a file.
-    pub fn list(&self) -> Option<&Path> {
-        self.files_from.as_deref().filter(|list| !is_stdin(list))
     }
 }
 

@@ -84,14 +84,22 @@ impl Delivery {
 /// # Errors
 /// When `output` is the same file as one of `others`.
 pub fn spare<'p>(output: &Path, others: impl IntoIterator<Item = &'p Path>) -> anyhow::Result<()> {
-    let same = |a: &Path, b: &Path| match (a.canonicalize(), b.canonicalize()) {
-        (Ok(a), Ok(b)) => a == b,
-        _ => a == b,
-    };
-    match others.into_iter().find(|other| same(output, other)) {
-        Some(_) => bail!("cannot write {}: it is used here already", output.display()),
+    let place = resolved(output);
+    match others.into_iter().find(|other| resolved(other) == place) {
+        Some(other) => {
+            bail!("cannot write {}: it is the same file as {}, which is used here", output.display(), other.display())
+        }
         None => Ok(()),
     }
+}
+
+/// The path with its links followed; of a file that is not there yet, those of its folder.
+fn resolved(path: &Path) -> PathBuf {
+    let in_folder = || {
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        Some(folder.canonicalize().ok()?.join(path.file_name()?))
+    };
+    path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
 }
 
 /// A place to write to.

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::error::ErrorKind;
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 
@@ -148,13 +148,13 @@ const PICTURE_PX: (u32, u32) = (860, 420);
 fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
     let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
-    let sheet = (!machine.built_in).then(|| Path::new(&machine.source));
-    let inputs: Vec<&Path> = [path].into_iter().chain(sheet).collect();
+    let inputs: Vec<&Path> = [path].into_iter().chain(sheet::file(&machine)).collect();
     args.delivery.spare(inputs.iter().copied())?;
-    args.plot.iter().try_for_each(|plot| output::spare(plot, inputs.iter().copied()))?;
+    let others = || inputs.iter().copied().chain(args.delivery.target());
+    args.plot.iter().try_for_each(|plot| output::spare(plot, others()))?;
     // Opened before the long work, and both before anything is written: no half of the answer stays behind.
     let look = args.delivery.look(terminal);
-    let mut picture = args.plot.as_deref().map(|file| open_plot(file, args.delivery.target())).transpose()?;
+    let mut picture = args.plot.as_deref().map(Output::file).transpose()?;
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let jobs = [Job::File(path.to_owned())];
     let ask = Ask { ringing_mm: args.ringing, once: args.once };
@@ -192,23 +192,6 @@ fn studied<'e>(
         Ok(())
     })?;
     Ok(found)
-}
-
-/// Where the picture goes, which must not be where the report goes.
-fn open_plot(file: &Path, report: Option<&Path>) -> anyhow::Result<Output> {
-    if let Some(report) = report.filter(|report| resolved(report) == resolved(file)) {
-        bail!("-o {} and --plot {} name the same file", report.display(), file.display());
-    }
-    Output::file(file)
-}
-
-/// The path with its links followed; of a file that is not there yet, those of its folder.
-fn resolved(path: &Path) -> PathBuf {
-    let in_folder = || {
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        Some(folder.canonicalize().ok()?.join(path.file_name()?))
-    };
-    path.canonicalize().ok().or_else(in_folder).unwrap_or_else(|| path.to_owned())
 }
 
 fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {

@@ -1,7 +1,7 @@
 //! `gonogo sheet`, and the option that names the sheet.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anstream::{AutoStream, ColorChoice};
 use anstyle::{Effects, Style};
@@ -91,6 +91,11 @@ pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
         SheetCommand::Audit(args) => return audit::run(args, terminal),
     }
     Ok(Exit::Passed)
+}
+
+/// The file a machine was read from; none for the built-in one.
+pub fn file(machine: &Machine) -> Option<&Path> {
+    (!machine.built_in).then(|| Path::new(&machine.source))
 }
 
 /// Finds and reads the sheet. Its faults go to standard error; none comes back then.

@@ -15,6 +15,8 @@ mod sheet;
 mod source;
 mod structure;
 #[cfg(test)]
+pub(crate) mod testing;
+#[cfg(test)]
 mod tests;
 mod value;
 

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 
 use crate::inspection::{Finding, Inspection, Severity};
 use crate::machine::{BedShape, Machine};
+use crate::picture::timeline::Tops;
 use crate::picture::{Pictured, lines_of, plan, ramp};
 use crate::record::{Drawing, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units};
 
@@ -17,21 +18,6 @@ use crate::record::{Drawing, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units}
 const STEP_MS: f64 = 1.0;
 /// Events that the script marks.
 const EVENTS: usize = 1000;
-
-/// Values that stand for the last colour, for melt rate (mm³/s), speed (mm/s) and ringing (mm).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Tops {
-    pub melt: f64,
-    pub speed: f64,
-    pub ringing: f64,
-}
-
-impl Tops {
-    pub fn of(time: &TimeRecord) -> Self {
-        let ringing = time.ringing_mm.as_ref().map_or(0.0, |ringing| ringing.most());
-        Self { melt: time.melt_mm3_s.most(), speed: time.speed_mm_s.most(), ringing }
-    }
-}
 
 /// JSON that can stand inside a script element whatever it holds.
 pub fn script_json(value: &Value) -> String {
@@ -114,10 +100,10 @@ pub fn drawing(drawing: &Drawing, tops: &Tops, rings: bool) -> Vec<u8> {
     let share = |steps: u16, unit: f64, top: f64| {
         if top > 0.0 { (f64::from(steps) * unit / top * 255.0).round().min(255.0) as u8 } else { 0 }
     };
-    bytes.extend(points().map(|point| share(point.melt, units::MELT_MM3_S, tops.melt)));
-    bytes.extend(points().map(|point| share(point.speed, units::SPEED_MM_S, tops.speed)));
+    bytes.extend(points().map(|point| share(point.melt, units::MELT_MM3_S, tops.melt_mm3_s)));
+    bytes.extend(points().map(|point| share(point.speed, units::SPEED_MM_S, tops.speed_mm_s)));
     if rings {
-        bytes.extend(points().map(|point| share(point.ringing, units::RINGING_MM, tops.ringing)));
+        bytes.extend(points().map(|point| share(point.ringing, units::RINGING_MM, tops.ringing_mm)));
     }
     bytes
 }
@@ -141,7 +127,7 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
             "end_s": time.end_s, "stretch_s": time.stretch_s, "columns": time.lines.len(), "rings": time.ringing_mm.is_some(),
             "layers": time.layers.iter().map(|layer| (layer.at_s * 1000.0).round() / 1000.0).collect::<Vec<_>>(), "events": events,
         },
-        "top": { "melt": tops.melt, "speed": tops.speed, "ringing": tops.ringing },
+        "top": { "melt": tops.melt_mm3_s, "speed": tops.speed_mm_s, "ringing": tops.ringing_mm },
         "capacity": { "sustained": report.capacity.sustained, "peak": report.capacity.peak },
         "ringing_limit_mm": machine.structure.ringing_limit_mm,
         "machine": { "min": machine.travel.min, "max": machine.travel.max, "disc": machine.travel.bed == BedShape::Disc, "keep_out": keep_out },

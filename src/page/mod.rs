@@ -16,7 +16,8 @@ use askama::Template;
 
 use crate::inspection::Inspection;
 use crate::machine::Machine;
-use crate::picture::{PictureError, Pictured, spectrum_svg, timeline};
+use crate::picture::timeline::{self, Levels, Tops};
+use crate::picture::{PictureError, Pictured, spectrum_svg};
 use crate::queue::Unjudged;
 use crate::report::CAUTION;
 use crate::report::text::why;
@@ -142,7 +143,8 @@ impl IndexRow {
 /// # Errors
 /// When a picture cannot be drawn or the page not be written.
 pub fn job(mut pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
-    let tops = data::Tops::of(&pictured.time);
+    // What stands for the last colours: the largest values, whatever they are held against.
+    let tops = Tops::of(&pictured.time, &Levels::default());
     let rings = pictured.time.ringing_mm.is_some();
     let time_data = data::packed(&data::time(&pictured.time));
     let mut page = assemble(&pictured, machine, &tops, time_data)?;
@@ -160,12 +162,7 @@ pub fn job(mut pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Re
     Ok(())
 }
 
-fn assemble(
-    pictured: &Pictured,
-    machine: &Machine,
-    tops: &data::Tops,
-    time_data: String,
-) -> Result<JobPage, PageError> {
+fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: String) -> Result<JobPage, PageError> {
     let report = &pictured.report;
     let (layers, layers_caption) = view::layers(report);
     let (events, events_caption) = view::events(pictured);
@@ -212,8 +209,8 @@ fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
         plan_caption: plan_caption(pictured),
         rates: pictured.rates_svg(1000, 300)?,
         rates_caption: "Time spent at each momentary melt rate while extruding along a path.".to_owned(),
-        spectrum: (pictured.spectrum.windows > 0)
-            .then(|| spectrum_svg(&pictured.spectrum, &machine.structure.modes, 1000, 340))
+        spectrum: (pictured.spectrum.as_ref().filter(|spectrum| spectrum.windows > 0))
+            .map(|spectrum| spectrum_svg(spectrum, &machine.structure.modes, 1000, 340))
             .transpose()?,
         spectrum_caption: spectrum_caption(pictured, machine),
     })
@@ -234,7 +231,7 @@ fn time_caption(pictured: &Pictured) -> String {
 }
 
 fn spectrum_caption(pictured: &Pictured, machine: &Machine) -> String {
-    let spectrum = &pictured.spectrum;
+    let Some(spectrum) = &pictured.spectrum else { return String::new() };
     let modes = match machine.structure.modes.is_empty() {
         true => ". The sheet gives no modes of the frame",
         false => "; shaded, where the frame's modes answer",

@@ -13,8 +13,7 @@ use crate::machine::Machine;
 use crate::observe::Guest;
 use crate::preflight::{JobError, Seat, inspect_as};
 use crate::record::{Drawing, DrawnLayer, Place, Plan, PlanOptions, TimeLine, TimeRecord};
-use crate::resonance::spectrum::Spectrum;
-use crate::resonance::{Excitation, Watcher};
+use crate::resonance::spectrum::{Sampling, Spectrum};
 
 /// A job with what its pictures show.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,8 +24,8 @@ pub struct Pictured {
     pub time: TimeRecord,
     /// The part.
     pub drawing: Drawing,
-    /// How the motion excites the structure.
-    pub spectrum: Spectrum,
+    /// How the motion excites the structure; none where one layer alone is drawn, beside which it is not shown.
+    pub spectrum: Option<Spectrum>,
     /// The layer that alone was drawn.
     pub only_layer: Option<u64>,
 }
@@ -50,8 +49,12 @@ impl Pictured {
     ) -> Result<Self, JobError> {
         let rings = !machine.structure.modes.is_empty();
         let (time, seated) = Guest::new(TimeLine::new(rings));
-        let (watcher, watching) = Guest::new(Watcher::sampling(machine, WINDOWS));
-        let seat = Seat { machine, guests: vec![seated, watching] };
+        let mut seat = Seat { machine, guests: vec![seated] };
+        let sampling = only_layer.is_none().then(|| {
+            let (guest, seated) = Guest::new(Sampling::new(&machine.structure, WINDOWS));
+            seat.guests.push(seated);
+            guest
+        });
         let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
         let time = time.take().map(TimeLine::into_record);
         let (place_lines, full_lines) =
@@ -69,8 +72,8 @@ impl Pictured {
         if second.job.digest != report.job.digest {
             return Err(changed());
         }
-        let seen = (time, watcher.take().map(Watcher::finish), plan.take());
-        let (Some(time), Some(Excitation { spectrum, .. }), Some(plan)) = seen else { return Err(changed()) };
+        let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
+        let spectrum = sampling.and_then(|guest| guest.take()).map(Sampling::finish);
         Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
     }
 

@@ -98,6 +98,11 @@ pub struct DrawnLayer {
 }
 
 impl DrawnLayer {
+    /// Nothing drawn yet.
+    fn starting(number: u64, z_mm: f64, line: u64) -> Self {
+        Self { number, z_mm, line, full: false, found: false, paths: Vec::new(), points: Vec::new() }
+    }
+
     /// Each path with its points.
     pub fn strokes(&self) -> impl Iterator<Item = (&PlanPath, &[PlanPoint])> {
         let mut from = 0;
@@ -347,21 +352,16 @@ impl Plan {
         self.close(line);
         self.number += 1;
         self.z_mm = Some(z_mm);
-        let (paths, points) = before.map(|layer| (layer.paths, layer.points)).unwrap_or_default();
-        self.layer = Some(DrawnLayer { number: self.number, z_mm, line, full: false, found: false, paths, points });
+        let layer = DrawnLayer::starting(self.number, z_mm, line);
+        self.layer = Some(match before {
+            Some(DrawnLayer { paths, points, .. }) => DrawnLayer { paths, points, ..layer },
+            None => layer,
+        });
     }
 
     fn layer(&mut self, line: u64) -> &mut DrawnLayer {
         // What comes before the first layer is drawn with it.
-        self.layer.get_or_insert_with(|| DrawnLayer {
-            number: 1,
-            z_mm: 0.0,
-            line,
-            full: false,
-            found: false,
-            paths: Vec::new(),
-            points: Vec::new(),
-        })
+        self.layer.get_or_insert_with(|| DrawnLayer::starting(1, 0.0, line))
     }
 
     fn add_move(&mut self, block: &Block, i: usize, start_s: f64) {
@@ -410,8 +410,7 @@ impl Plan {
         self.cut = true;
         let Some(layer) = &mut self.layer else { return };
         layer.simplify(by_mm);
-        let (number, z_mm, line) = (layer.number, layer.z_mm, layer.line);
-        let piece = DrawnLayer { number, z_mm, line, full: false, found: false, paths: Vec::new(), points: Vec::new() };
+        let piece = DrawnLayer::starting(layer.number, layer.z_mm, layer.line);
         let done = std::mem::replace(layer, piece);
         self.keep(done);
     }

@@ -10,10 +10,12 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use super::json::write_value;
+use super::matrix::MatrixReport;
 use super::{Report, unsafe_accepted};
 use crate::accepted::fingerprint;
 use crate::checks::{CATALOGUE, Check, HEAT_AND_TRAVEL};
 use crate::inspection::{AcceptedWhy, Excerpt, Finding, Inspection, Severity};
+use crate::matrix::{Judged, Totals};
 use crate::queue::{Outcome, Unjudged};
 
 /// Most results in one report, and most jobs that are listed.
@@ -317,14 +319,20 @@ impl SarifReport {
     }
 }
 
+impl SarifReport {
+    fn not_judged(&mut self, Unjudged { path, error }: &Unjudged) {
+        self.unjudged = true;
+        self.notice("error", error.clone(), Some(ArtifactLocation::of(path)));
+    }
+}
+
 impl Report for SarifReport {
     fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
         self.begin(out)?;
         match outcome {
             Ok(inspection) => self.judged(inspection, out),
-            Err(Unjudged { path, error }) => {
-                self.unjudged = true;
-                self.notice("error", error.clone(), Some(ArtifactLocation::of(path)));
+            Err(unjudged) => {
+                self.not_judged(unjudged);
                 Ok(())
             }
         }
@@ -354,6 +362,23 @@ impl Report for SarifReport {
         };
         write_value(&properties, false, out)?;
         out.write_all(b"}]}\n")
+    }
+}
+
+impl MatrixReport for SarifReport {
+    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
+        self.begin(out)?;
+        match judged {
+            Ok(cells) => cells.iter().try_for_each(|inspection| self.judged(inspection, out)),
+            Err(unjudged) => {
+                self.not_judged(unjudged);
+                Ok(())
+            }
+        }
+    }
+
+    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        Report::finish(self, out)
     }
 }
 

@@ -60,19 +60,9 @@ pub struct Excitation {
 impl Watcher {
     /// One for a machine.
     pub fn new(machine: &Machine) -> Self {
-        Self::with_sample(machine, None)
-    }
-
-    /// One whose spectrum comes from a sample of the job's windows: all of them until there are so many, then as many of
-    /// every second, of every fourth… For pictures of long jobs.
-    pub fn sampling(machine: &Machine, windows: u64) -> Self {
-        Self::with_sample(machine, Some(windows.max(1)))
-    }
-
-    fn with_sample(machine: &Machine, sample: Option<u64>) -> Self {
         let structure = &machine.structure;
         Self {
-            spectrum: Gathering::new(structure, sample),
+            spectrum: Gathering::new(structure, None),
             patterns: Patterns::new(structure, &spectrum::directions(structure)),
             places: Places::new(structure),
             corners: Corners::new(&shaping::candidates(structure)),

@@ -16,7 +16,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::machine::{Direction, Structure};
 use crate::motion::grid::{Sum, time_units};
-use crate::observe::{Bend, Block, flag};
+use crate::observe::{Bend, Block, Log, Observer, flag};
 use crate::physics::vibration::Course;
 
 /// Cells per second.
@@ -114,6 +114,27 @@ pub fn directions(structure: &Structure) -> Vec<Direction> {
     let with_mode = structure.directions();
     let is_told = |along: &Direction| matches!(along, Direction::X | Direction::Y) || with_mode.contains(along);
     Direction::ALL.into_iter().filter(is_told).collect()
+}
+
+/// Watches for the spectrum alone, from a sample of the job's windows; for pictures of long jobs.
+pub struct Sampling(Gathering);
+
+impl Sampling {
+    /// All windows until there are so many, then as many of every second, of every fourth…
+    pub fn new(structure: &Structure, windows: u64) -> Self {
+        Self(Gathering::new(structure, Some(windows.max(1))))
+    }
+
+    /// The spectrum of the job up to here.
+    pub fn finish(self) -> Spectrum {
+        self.0.finish()
+    }
+}
+
+impl Observer for Sampling {
+    fn observe(&mut self, block: &Block, _: &mut Log) {
+        self.0.block(block);
+    }
 }
 
 /// Gathers the spectrum of blocks in their order; no bit depends on where they are cut.

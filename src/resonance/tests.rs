@@ -1,27 +1,12 @@
 use std::f64::consts::{PI, TAU};
 
 use super::avoid::{Drive, shuttle};
-use super::spectrum::{CELLS_PER_S, STEP_HZ, Spectrum, WINDOW_CELLS};
+use super::spectrum::{CELLS_PER_S, STEP_HZ, Sampling, Spectrum, WINDOW_CELLS};
 use super::*;
+use crate::machine::testing::SHEET;
 use crate::machine::{Direction, ImpulseShaper, ShaperKind};
 use crate::physics::vibration::impulses;
 use crate::preflight::{Sizes, inspect_with, keep};
-
-/// An invented machine that starts from rest at every corner, so that closed forms hold.
-const SHEET: &str = r#"
-name = "Bench (invented)"
-[travel]
-x = [0, 300]
-y = [0, 300]
-z = [0, 300]
-[motion]
-feed_rate_limit_mm_s = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
-acceleration_limit_mm_s2 = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
-acceleration_mm_s2 = { printing = 1000, travel = 1000, retraction = 1000 }
-corner = { jerk_mm_s = { x = 0, y = 0, z = 0, e = 0 } }
-[[tool]]
-filament_diameter_mm = 1.75
-"#;
 
 const START: &str = "G90\nM83\n";
 
@@ -426,13 +411,13 @@ fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
     for k in 0..4000 {
         job += &format!("G1 X{} E0.05 F{}\n", if k % 2 == 0 { 52 + k % 3 } else { 50 }, 2400 + 60 * (k % 7));
     }
-    let spectrum = |watcher: Watcher| {
-        let (guest, seated) = Guest::new(watcher);
+    let sampled = |windows: u64| {
+        let (guest, seated) = Guest::new(Sampling::new(&machine.structure, windows));
         let seats = vec![Seat { machine: &machine, guests: vec![seated] }];
         inspect_with(job.as_bytes(), "job", seats, &Sizes::default()).expect("reads");
-        guest.take().expect("was seated").finish().spectrum
+        guest.take().expect("was seated").finish()
     };
-    let (all, some) = (spectrum(Watcher::new(&machine)), spectrum(Watcher::sampling(&machine, 40)));
+    let (all, some) = (spectrum(&machine, &job), sampled(40));
     assert_eq!((all.taken, some.windows), (all.windows, all.windows));
     assert!(all.windows > 200 && some.taken < all.windows / 2 && some.taken >= 80, "{} {}", all.windows, some.taken);
     let (all, some) = (&all.axes[0], &some.axes[0]);
@@ -440,5 +425,5 @@ fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
     assert!((some.power / all.power - 1.0).abs() < 0.05, "{} {}", some.power, all.power);
     assert_eq!(some.peaks(4.0, 1)[0].hz, all.peaks(4.0, 1)[0].hz);
     // Until the sample gets thinner, it is all there is.
-    assert_eq!(spectrum(Watcher::sampling(&machine, 100_000)), spectrum(Watcher::new(&machine)));
+    assert_eq!(sampled(100_000), spectrum(&machine, &job));
 }

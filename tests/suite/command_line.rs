@@ -293,6 +293,8 @@ fn no_output_takes_the_place_of_what_is_read() {
         &["check", "job.gcode", "--machine", "m.toml", "-o", "m.toml"],
         &["check", "job.gcode", "--plot", "job.gcode"],
         &["check", "job.gcode", "-o", "same", "--plot", "same"],
+        &["check", "job.gcode", "-o", "./same", "--plot", "same"],
+        &["resonance", "job.gcode", "--machine", "m.toml", "--once", "-o", "./same", "--plot", "same"],
         &[
             "compare",
             "job.gcode",

@@ -1,6 +1,6 @@
 //! `gonogo check` on several machines.
 
-use std::io::{self, Write};
+use std::io::Write;
 
 use anyhow::{Context, bail};
 
@@ -10,12 +10,12 @@ use crate::inspection::Inspection;
 use crate::machine::Machine;
 use crate::matrix::{Judged, Totals};
 use crate::preflight::inspect_path_on;
+use crate::report::Look;
 use crate::report::csv::CsvReport;
 use crate::report::junit::JunitReport;
 use crate::report::matrix::{JsonMatrix, MatrixReport, TableMatrix};
 use crate::report::openmetrics::OpenMetricsReport;
 use crate::report::sarif::SarifReport;
-use crate::report::{Look, Report};
 
 /// Judges all jobs on all machines and delivers the report as asked for. Each job is read once.
 pub fn run(
@@ -67,26 +67,10 @@ fn renderer(args: &CheckArgs, machines: &[Machine], look: Look) -> Option<Box<dy
         Format::Ndjson => Box::new(JsonMatrix::lines(machines)),
         Format::Csv => Box::new(CsvReport::new(machines)),
         Format::OpenMetrics => Box::new(OpenMetricsReport::new(&machines)),
-        Format::Sarif => Box::new(CellByCell(SarifReport::new())),
+        Format::Sarif => Box::new(SarifReport::new()),
         Format::Junit => Box::new(JunitReport::new(args.fail_on.severity(), &machines)),
         Format::Html => return None,
     })
-}
-
-/// A report of single jobs, given each job on each machine in turn.
-struct CellByCell<R>(R);
-
-impl<R: Report> MatrixReport for CellByCell<R> {
-    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
-        match judged {
-            Ok(cells) => cells.iter().try_for_each(|inspection| self.0.add(&Ok(inspection.clone()), out)),
-            Err(unjudged) => self.0.add(&Err(unjudged.clone()), out),
-        }
-    }
-
-    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
-        self.0.finish(out)
-    }
 }
 
 /// A job passes when at least one machine takes it.
