@@ -68,6 +68,7 @@ pub fn machine() -> Machine {
             obeys_limits_in_job: true,
             default_feed_rate_mm_s: 25.0,
             dwell_p_s: 0.001,
+            pause: Some("M0".to_owned()),
             steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
             step_rate_limit_hz: Some(16_000.0),
             command_rate_limit_hz: Some(500.0),

@@ -134,6 +134,8 @@ pub enum Preset {
 /// Words of `[checks]`.
 pub const SEVERITY_WORDS: &[&str] = &["no-go", "hold", "note", "off"];
 
+/// Commands that wait for a person.
+const PAUSES: &[&str] = &["M0", "M1", "M25", "M226", "timed"];
 const DIRECTIONS: &[&str] = &["x", "y", "z", "x+y", "x-y"];
 const SHAPERS: &[&str] = &["zv", "zvd", "zvdd", "ei"];
 const LAYOUTS: &[&str] = &["one-per-axis", "crossed-belts", "three-towers"];
@@ -305,6 +307,7 @@ pub const KEYS: &[Key] = &[
     key("controller.obeys_limits_in_job", Kind::Bool, Value("true"), "", "true", "Whether M201, M203, M204 and M205 in a job change the limits"),
     key("controller.default_feed_rate_mm_s", POSITIVE, Value("25.0"), "mm/s", "25.0", "Speed of moves before the first F word"),
     key("controller.dwell_p", Kind::Choice(&["milliseconds", "seconds"]), Value("\"milliseconds\""), "", "\"milliseconds\"", "Unit of the P word of G4"),
+    key("controller.pause", Kind::Choice(PAUSES), Value("\"M0\""), "", "\"M0\"", "Command that makes the controller wait for a person, or \"timed\" where it knows none"),
     table("controller.steps_per_mm", Kind::Table, Unset, "Motor steps, micro-steps counted, for each mm of an axis"),
     key("controller.steps_per_mm.x", POSITIVE, Unset, "1/mm", "80.0", "Steps for a mm of x"),
     key("controller.steps_per_mm.y", POSITIVE, Unset, "1/mm", "80.0", "Steps for a mm of y"),

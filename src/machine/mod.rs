@@ -207,6 +207,8 @@ pub struct Controller {
     pub default_feed_rate_mm_s: f64,
     /// Seconds in one unit of the P word of G4 (0.001 or 1).
     pub dwell_p_s: f64,
+    /// Command that makes it wait for a person; none where it knows none.
+    pub pause: Option<String>,
     /// Motor steps (micro-steps) per mm for X, Y, Z, E; none where not given.
     pub steps_per_mm: [Option<f64>; 4],
     /// Most steps per second the controller makes on one motor, Hz.

@@ -207,6 +207,7 @@ impl Reader<'_> {
             obeys_limits_in_job: self.value("controller.obeys_limits_in_job") == Some(Value::Bool(true)),
             default_feed_rate_mm_s: self.required("controller.default_feed_rate_mm_s"),
             dwell_p_s: if self.word("controller.dwell_p") == "seconds" { 1.0 } else { 0.001 },
+            pause: Some(self.word("controller.pause")).filter(|word| word != "timed"),
             steps_per_mm: AXES.map(|axis| self.number(&format!("controller.steps_per_mm.{axis}"))),
             step_rate_limit_hz: self.number("controller.step_rate_limit_hz"),
             command_rate_limit_hz: self.number("controller.command_rate_limit_hz"),

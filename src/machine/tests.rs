@@ -36,6 +36,7 @@ extrusion_mode = "own-words"
 obeys_limits_in_job = false
 default_feed_rate_mm_s = 30
 dwell_p = "seconds"
+pause = "M226"
 steps_per_mm = { x = 80.0, y = 80.0, z = 400.0, e = 95.0 }
 step_rate_limit_hz = 100000.0
 command_rate_limit_hz = 800.0
@@ -186,6 +187,7 @@ fn heron() -> Machine {
             obeys_limits_in_job: false,
             default_feed_rate_mm_s: 30.0,
             dwell_p_s: 1.0,
+            pause: Some("M226".to_owned()),
             steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(95.0)],
             step_rate_limit_hz: Some(100_000.0),
             command_rate_limit_hz: Some(800.0),
@@ -596,12 +598,12 @@ fn origins_name_every_key() {
     assert_eq!(of("name"), "\"Heron\" (line 1)");
     assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 19)");
     assert_eq!(of("motion.corner.junction_deviation_mm"), " (not set)");
-    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 30)");
+    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 31)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 49)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 50)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 77)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 78)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

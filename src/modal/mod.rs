@@ -260,7 +260,8 @@ impl Interpreter {
         }
         Self {
             position: [0.0; 3],
-            known: [true; 3],
+            // Nobody knows where an axis is before it is homed or sent to a place.
+            known: [false; 3],
             e: 0.0,
             g92: [0.0; 3],
             work: [[0.0; 3]; 6],

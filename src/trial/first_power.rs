@@ -1,7 +1,7 @@
 //! The first power after re-wiring: home, move, heat a little and blow, one thing at a time, with a person beside it.
 
-use super::job::{Job, figure};
-use super::place::{fastest_of, way};
+use super::job::{Job, PROBE_LIFT_MM, WAIT_S, figure, move_words};
+use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, over_bed};
 use super::{Kind, Trial, TrialError, known_tool, passed};
 use crate::machine::{DriveLayout, Feature, Heating, Machine};
 
@@ -20,7 +20,8 @@ impl Default for FirstPower {
     }
 }
 
-/// How far each axis moves, mm.
+/// How far an axis moves before it is homed, and after, mm.
+const FIRST_MM: f64 = 3.0;
 const SMALL_MM: f64 = 10.0;
 const SLOW_MM_S: f64 = 10.0;
 const SLOW_Z_MM_S: f64 = 3.0;
@@ -37,6 +38,13 @@ const WATCH_S: f64 = 20.0;
 const FAN_S: f64 = 8.0;
 const OFF: &str = "If not: switch off at the mains.";
 
+/// The job, step by step, and the list of what must be seen.
+struct Walk<'m> {
+    machine: &'m Machine,
+    job: Job<'m>,
+    list: Vec<String>,
+}
+
 /// Writes the trial.
 ///
 /// # Errors
@@ -46,98 +54,185 @@ pub fn first_power(machine: &Machine, asked: &FirstPower) -> Result<Trial, Trial
     if asked.fans > 8 || asked.dwell_s.is_some_and(|s| !(1.0..=300.0).contains(&s)) {
         return Err(TrialError::Asked("at most 8 fans, and 1 to 300 s before each step".to_owned()));
     }
-    let travel = &machine.travel;
-    let middle = [0, 1].map(|axis| (travel.min[axis] + travel.max[axis]) / 2.0);
-    let way = way(machine, middle)?;
+    let place = by_hand(machine)?;
+    let before = before(machine, place);
     let mut job =
         Job::new(Kind::FirstPower, machine, "First power after re-wiring, without filament, one step at a time.");
-    job.travel_mm_s = SLOW_MM_S.min(job.travel_mm_s);
+    job.waits_s = asked.dwell_s;
     job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
-    let mut list = Vec::new();
-    let mut step = |job: &mut Job<'_>, name: &str, see: &str| {
-        job.message(&format!("Next: {name}"));
-        job.comment(&format!("Must be seen: {see} {OFF}"));
-        match asked.dwell_s {
-            Some(seconds) => job.dwell(seconds),
-            None => job.pause(),
-        }
-        list.push(format!("  {}. {name}: {see}", list.len() + 1));
-    };
-    step(
-        &mut job,
+    let mut walk = Walk { machine, job, list: Vec::new() };
+    walk.job.comment(&before);
+    walk.ask(
         "start",
-        "No filament in, bed clear, every end stop tried by hand, room temperatures shown for all heaters.",
+        "No filament in, bed clear, every end stop tried by hand, room temperatures shown for all heaters; the axes stand where \
+         you put them by hand, see above.",
     );
-    for line in homing(machine) {
-        step(&mut job, &format!("home ({line})"), "Slowly toward the end stop, stops there at once.");
-        job.line(line);
-    }
-    job.go(&way);
-    for axis in 0..3 {
-        let name = ["x", "y", "z"][axis];
-        let (at, ahead) = (
-            [middle[0], middle[1], way.height][axis],
-            ["right", "to the rear (or the bed to the front)", "away from the bed"][axis],
-        );
-        let distance = SMALL_MM.min((travel.max[axis] - at) * 0.5);
-        let see = format!("{} mm {ahead}, and back to the same place.", figure(distance, 1));
-        step(&mut job, &format!("move {name}"), &see);
-        let speed = if axis == 2 { SLOW_Z_MM_S } else { SLOW_MM_S }.min(fastest_of(machine, axis));
-        job.axis_to(axis, at + distance, speed);
-        job.axis_to(axis, at, speed);
-        job.line("M400");
-    }
-    heaters(&mut job, machine, &mut step);
+    walk.jogs(place);
+    walk.home()?;
+    walk.away_from_home();
+    walk.heaters();
     for fan in 0..asked.fans {
-        step(&mut job, &format!("fan {fan}"), "Only this fan spins up, blows the right way and stops again.");
-        job.line(&format!("M106 P{fan} S255"));
-        job.dwell(FAN_S);
-        job.line(&format!("M107 P{fan}"));
+        walk.ask(&format!("fan {fan}"), "Only this fan spins up, blows the right way and stops again.");
+        walk.job.line(&format!("M106 P{fan} S255"));
+        walk.job.dwell(FAN_S);
+        walk.job.line(&format!("M107 P{fan}"));
     }
-    job.message("Done. All heaters off?");
-    let told = told(asked, list);
-    passed(machine, Trial { kind: Kind::FirstPower, text: job.finish(way.height), told })
+    walk.job.message("Done. All heaters off?");
+    let told = told(machine, asked, before, walk.list);
+    passed(machine, Trial { kind: Kind::FirstPower, text: walk.job.finish(), told })
 }
 
-/// Axis after axis, but all at once where the layout knows no single one.
-fn homing(machine: &Machine) -> &'static [&'static str] {
-    match machine.motion.drive_layout {
-        DriveLayout::ThreeTowers { .. } => &["G28"],
-        _ => &["G28 X", "G28 Y", "G28 Z"],
-    }
+fn is_tower(machine: &Machine) -> bool {
+    matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { .. })
 }
 
-fn heaters(job: &mut Job<'_>, machine: &Machine, step: &mut impl FnMut(&mut Job<'_>, &str, &str)) {
-    let ambient_c = machine.ambient_c;
-    let mut one =
-        |name: String, command: String, wanted_c: f64, limits: (Option<f64>, Option<Heating>), bounds: [f64; 2]| {
-            let (limit_c, law) = limits;
-            let target_c = super::least_of([limit_c, law.map(|law| law.full_power_c)], 5.0).min(wanted_c).floor();
-            if target_c <= ambient_c + 2.0 {
-                return;
-            }
-            let seconds = on_s(law, ambient_c, target_c, bounds);
-            let see = format!(
-                "Only the temperature of {name} rises, by some degrees within {} s, then falls.",
-                figure(seconds + WATCH_S, 0)
-            );
-            step(job, &format!("warm {name}"), &see);
-            job.line(&format!("{command} S{}", figure(target_c, 1)));
-            job.dwell(seconds);
-            job.line(&format!("{command} S0"));
-            job.dwell(WATCH_S);
+impl Walk<'_> {
+    fn ask(&mut self, name: &str, see: &str) {
+        self.job.comment(&format!("Must be seen: {see} {OFF}"));
+        self.job.ask(&format!("Next: {name}"));
+        self.list.push(format!("  {}. {name}: {see}", self.list.len() + 1));
+    }
+
+    /// One axis by a distance, from wherever it stands.
+    fn step(&mut self, axis: usize, by_mm: f64, more: &str) {
+        let speed = if axis == 2 { SLOW_Z_MM_S } else { SLOW_MM_S }.min(fastest_of(self.machine, axis));
+        let mut see = match (axis, is_tower(self.machine)) {
+            (1, false) => "So far, not more or less; a bed that moves in y goes the other way.".to_owned(),
+            (2, true) => "So far, all three carriages alike.".to_owned(),
+            _ => "So far, not more or less.".to_owned(),
         };
-    let above_c = ambient_c + ABOVE_ROOM_C;
-    for (number, tool) in machine.tools.iter().enumerate() {
-        let command = if machine.tools.len() == 1 { "M104".to_owned() } else { format!("M104 T{number}") };
-        one(format!("nozzle {number}"), command, NOZZLE_C.max(above_c), (tool.limit_c, tool.heating), NOZZLE_S);
+        if !more.is_empty() {
+            see = format!("{see} {more}");
+        }
+        self.ask(&move_words(axis, by_mm), &see);
+        self.job.relative(axis, by_mm, speed);
     }
-    if let Some(bed) = machine.bed {
-        one("the bed".to_owned(), "M140".to_owned(), above_c, (bed.limit_c, bed.heating), BODY_S);
+
+    /// A few millimetres to and fro before anything is homed: with an axis that runs the wrong way, homing ends in the frame.
+    fn jogs(&mut self, by_hand: [f64; 3]) {
+        let machine = self.machine;
+        // Tells the controller where the person put the axes, so that no guard of it cuts the first moves short.
+        let words = ['X', 'Y', 'Z'].iter().zip(by_hand).map(|(letter, at)| format!(" {letter}{}", figure(at, 1)));
+        self.job.line(&format!("G92{}", words.collect::<String>()));
+        // On three towers x and y need homed carriages.
+        let axes: &[usize] = if is_tower(machine) { &[2] } else { &[2, 0, 1] };
+        for &axis in axes {
+            let distance = harmless_mm(machine, axis, FIRST_MM);
+            let first = if axis == 2 { distance } else { distance * inward(machine, axis) };
+            let away = match (axis, homes_high(machine)) {
+                (2, false) | (0 | 1, _) => "That is away from its end stop.",
+                _ => "That is toward its end stop.",
+            };
+            self.step(axis, first, away);
+            self.step(axis, -first, "Back to the same place.");
+        }
     }
-    let may_chamber = !machine.controller.lacks.contains(&Feature::Chamber);
-    if let Some(chamber) = machine.chamber.filter(|_| may_chamber) {
-        one("the chamber".to_owned(), "M141".to_owned(), above_c, (chamber.limit_c, chamber.heating), BODY_S);
+
+    fn home(&mut self) -> Result<(), TrialError> {
+        if is_tower(self.machine) {
+            self.home_one("G28", "", "All carriages go slowly to the end stops at the top and stop there at once.");
+            return Ok(());
+        }
+        let see = "Slowly toward the end stop, stops there at once.";
+        if homes_high(self.machine) {
+            self.home_one("G28 Z", ", away from the bed", see);
+        }
+        self.home_one("G28 X", "", see);
+        self.home_one("G28 Y", "", see);
+        if homes_high(self.machine) {
+            return Ok(());
+        }
+        let Some(place) = over_bed(self.machine)? else {
+            self.home_one("G28 Z", ", TOWARD THE BED", see);
+            return Ok(());
+        };
+        self.step(2, harmless_mm(self.machine, 2, PROBE_LIFT_MM), "");
+        let [x, y, _] = self.machine.travel.home;
+        let mut at = [x, y];
+        // The nozzle was put higher than all that is fixed on the bed.
+        for to in flat_way(self.machine, at, place).unwrap_or_else(|| vec![place]) {
+            for axis in 0..2 {
+                self.go(axis, to[axis] - at[axis]);
+            }
+            at = to;
+        }
+        self.home_one(
+            "G28 Z",
+            ", TOWARD THE BED (by the probe)",
+            "The probe is over the bed. First trigger it by hand and see that the controller shows it. Slowly down, stops when the \
+             probe touches.",
+        );
+        Ok(())
+    }
+
+    fn home_one(&mut self, command: &str, how: &str, see: &str) {
+        self.ask(&format!("home {command}{how}"), see);
+        self.job.line(command);
+    }
+
+    /// A longer way of an axis, a short piece first.
+    fn go(&mut self, axis: usize, by_mm: f64) {
+        let first = harmless_mm(self.machine, axis, SMALL_MM);
+        let pieces = if by_mm.abs() > 2.0 * first {
+            vec![first.copysign(by_mm), by_mm - first.copysign(by_mm)]
+        } else {
+            vec![by_mm]
+        };
+        for piece in pieces.into_iter().filter(|piece| piece.abs() >= 0.05) {
+            self.step(axis, piece, "");
+        }
+    }
+
+    /// Each axis a little way inward from where it is homed; Z first, which clears the bed or leaves the top.
+    fn away_from_home(&mut self) {
+        let machine = self.machine;
+        // On the way to where the probe is over the bed x and y have moved enough.
+        let axes: &[usize] = if machine.probe_offset_mm.is_some() && !homes_high(machine) { &[2] } else { &[2, 0, 1] };
+        for &axis in axes {
+            self.step(axis, harmless_mm(machine, axis, SMALL_MM) * inward(machine, axis), "");
+        }
+    }
+
+    fn heaters(&mut self) {
+        let machine = self.machine;
+        let above_c = machine.ambient_c + ABOVE_ROOM_C;
+        for (number, tool) in machine.tools.iter().enumerate() {
+            let command = if machine.tools.len() == 1 { "M104".to_owned() } else { format!("M104 T{number}") };
+            let limits = (tool.limit_c, tool.heating);
+            self.warm(&format!("nozzle {number}"), &command, NOZZLE_C.max(above_c), limits, NOZZLE_S);
+        }
+        if let Some(bed) = machine.bed {
+            self.warm("the bed", "M140", above_c, (bed.limit_c, bed.heating), BODY_S);
+        }
+        let may_chamber = !machine.controller.lacks.contains(&Feature::Chamber);
+        if let Some(chamber) = machine.chamber.filter(|_| may_chamber) {
+            self.warm("the chamber", "M141", above_c, (chamber.limit_c, chamber.heating), BODY_S);
+        }
+    }
+
+    fn warm(
+        &mut self,
+        name: &str,
+        command: &str,
+        wanted_c: f64,
+        (limit_c, law): (Option<f64>, Option<Heating>),
+        bounds_s: [f64; 2],
+    ) {
+        let ambient_c = self.machine.ambient_c;
+        let target_c = super::least_of([limit_c, law.map(|law| law.full_power_c)], 5.0).min(wanted_c).floor();
+        if target_c <= ambient_c + 2.0 {
+            return;
+        }
+        let seconds = on_s(law, ambient_c, target_c, bounds_s);
+        let see = format!(
+            "Only the temperature of {name} rises, by some degrees within {} s, then falls.",
+            figure(seconds + WATCH_S, 0)
+        );
+        self.ask(&format!("warm {name}"), &see);
+        self.job.line(&format!("{command} S{}", figure(target_c, 1)));
+        self.job.dwell(seconds);
+        self.job.line(&format!("{command} S0"));
+        self.job.dwell(WATCH_S);
     }
 }
 
@@ -150,23 +245,43 @@ fn on_s(law: Option<Heating>, ambient_c: f64, target_c: f64, [least, most]: [f64
     by_law.unwrap_or(most).clamp(least, most).round()
 }
 
-fn told(asked: &FirstPower, list: Vec<String>) -> Vec<String> {
-    let waits = match asked.dwell_s {
-        Some(seconds) => format!("Before each step the job waits {} s; only a hand at the mains switch stops it.", figure(seconds, 1)),
-        None => "Before each step the job waits for you (M0); the display shows what comes next. Where your controller has no \
-                 button to go on, send M108 or what its documents say. If your controller does not wait on M0, write the job \
-                 again with --dwell."
-            .to_owned(),
+/// What to do before the machine is switched on.
+fn before(machine: &Machine, by_hand: [f64; 3]) -> String {
+    if is_tower(machine) {
+        return "Before you switch on, push the carriages by hand to the middle of their towers, slowly: a motor that is turned \
+                feeds its board."
+            .to_owned();
+    }
+    let [x, y, z] = by_hand.map(|mm| figure(mm, 0));
+    format!(
+        "Before you switch on, push x and y by hand to the middle (x {x}, y {y}), slowly: a motor that is turned feeds its \
+         board. Turn z to {z} mm above the bed, or more: all its screws alike."
+    )
+}
+
+fn told(machine: &Machine, asked: &FirstPower, before: String, list: Vec<String>) -> Vec<String> {
+    let waits = match (asked.dwell_s, &machine.controller.pause) {
+        (None, Some(pause)) => format!(
+            "Before each step the job waits for you ({pause}); the display shows what comes next. Where your controller has no \
+             button to go on, send M108 or what its documents say. If it does not wait on {pause}, put the command that it does \
+             wait on into the sheet (`controller.pause`), or write the job again with --dwell."
+        ),
+        (seconds, _) => format!(
+            "Before each step the job waits {} s; only a hand at the mains switch stops it.",
+            figure(seconds.unwrap_or(WAIT_S), 1)
+        ),
     };
     vec![
+        before,
         waits,
         "What must be seen, step by step; if it is not, switch off at the mains at once, let everything cool and look at the \
-         wiring:"
+         wiring. Lay a rule beside the axis: a distance that is plainly wrong means wrong steps per mm, and the longer moves \
+         that follow would be wrong as much. Some controllers refuse to move an axis before it is homed: then make the same \
+         short moves from its own menu before you go on."
             .to_owned(),
         list.join("\n"),
         "No heater is waited for: each is on for a bounded time, so that a sensor in the wrong socket cannot keep another heater \
-         on. The extruder does not move: a controller refuses that on a cold nozzle; `gonogo trial steps --axis e` comes after \
-         this."
+         on. The extruder does not move: a controller refuses that on a cold nozzle; `gonogo trial steps` comes after this."
             .to_owned(),
     ]
 }

@@ -12,6 +12,12 @@ const NAME_CHARS: usize = 40;
 /// Speeds that are not probed, mm/s, where the machine allows them.
 const TRAVEL_MM_S: f64 = 100.0;
 const LIFT_MM_S: f64 = 8.0;
+/// Wait before each step where the controller cannot wait for a person, s.
+pub(super) const WAIT_S: f64 = 30.0;
+/// Lift before the nozzle goes over the bed to home Z by a probe, mm.
+pub(super) const PROBE_LIFT_MM: f64 = 5.0;
+/// Way toward the bed that a person is told of, mm.
+const FAR_DOWN_MM: f64 = 20.0;
 
 pub(super) struct Job<'m> {
     machine: &'m Machine,
@@ -19,6 +25,8 @@ pub(super) struct Job<'m> {
     tool: usize,
     /// Feed word in force, mm/s.
     feed_mm_s: Option<f64>,
+    /// Wait so long instead of for a person, s.
+    pub(super) waits_s: Option<f64>,
     pub(super) travel_mm_s: f64,
     pub(super) lift_mm_s: f64,
 }
@@ -28,7 +36,8 @@ impl<'m> Job<'m> {
     pub(super) fn new(kind: Kind, machine: &'m Machine, about: &str) -> Self {
         let travel_mm_s = TRAVEL_MM_S.min(place::fastest_xy(machine));
         let lift_mm_s = LIFT_MM_S.min(place::fastest_of(machine, 2));
-        let mut job = Self { machine, text: kind.header() + "\n", tool: 0, feed_mm_s: None, travel_mm_s, lift_mm_s };
+        let text = kind.header() + "\n";
+        let mut job = Self { machine, text, tool: 0, feed_mm_s: None, waits_s: None, travel_mm_s, lift_mm_s };
         job.comment(&format!("for {}", plain(&machine.name, NAME_CHARS)));
         job.comment(about);
         if let Some(check) = kind.probes() {
@@ -60,10 +69,24 @@ impl<'m> Job<'m> {
         self.line(&format!("M117 {}", short.trim_end()));
     }
 
-    /// Waits for a person, after all moves are done.
+    /// Waits for a person, after all moves are done; for a time where the controller cannot wait for a person.
     pub(super) fn pause(&mut self) {
         self.line("M400");
-        self.line("M0");
+        match (self.waits_s, &self.machine.controller.pause) {
+            (None, Some(command)) => self.line(command),
+            (seconds, _) => self.dwell(seconds.unwrap_or(WAIT_S)),
+        }
+    }
+
+    /// Tells on the display what comes next, and waits for a person.
+    pub(super) fn ask(&mut self, words: &str) {
+        self.message(words);
+        self.pause();
+    }
+
+    /// Tells which way an axis goes next, and waits for a person.
+    pub(super) fn ask_move(&mut self, axis: usize, by_mm: f64) {
+        self.ask(&format!("Next: {}", move_words(axis, by_mm)));
     }
 
     /// Waits for a time, s.
@@ -72,15 +95,41 @@ impl<'m> Job<'m> {
     }
 
     /// Homes all axes and goes over a place.
-    pub(super) fn home_and_go(&mut self, way: &Way) {
-        self.line("G28");
+    pub(super) fn home_and_go(&mut self, way: &Way) -> Result<(), TrialError> {
+        match place::over_bed(self.machine)? {
+            None => self.line("G28"),
+            Some(place) => {
+                let [x, y, _] = self.machine.travel.home;
+                let points = place::flat_way(self.machine, [x, y], place).ok_or(TrialError::NoWay)?;
+                self.relative(2, PROBE_LIFT_MM, self.lift_mm_s);
+                self.line("G28 X Y");
+                points.iter().for_each(|&to| self.travel(to));
+                self.line("G28 Z");
+            }
+        }
+        let down = self.machine.travel.home[2] - way.height;
+        if down > FAR_DOWN_MM {
+            self.ask_move(2, -down);
+        }
         self.go(way);
+        Ok(())
     }
 
     /// From home to a place.
     pub(super) fn go(&mut self, way: &Way) {
         self.lift_to(way.height);
         way.points.iter().for_each(|&to| self.travel(to));
+    }
+
+    /// One axis alone, by a distance, from wherever it is.
+    pub(super) fn relative(&mut self, axis: usize, by_mm: f64, feed_mm_s: f64) {
+        let feed = self.feed(feed_mm_s);
+        let axis = ['X', 'Y', 'Z'][axis];
+        for line in ["G91", &format!("G1 {axis}{}{feed}", figure(by_mm, 3)), "G90"] {
+            self.line(line);
+        }
+        // Some controllers take G91 for the extruder too, and G90 back.
+        self.line("M83");
     }
 
     pub(super) fn take_tool(&mut self, tool: usize) {
@@ -120,9 +169,14 @@ impl<'m> Job<'m> {
         self.line(&format!("G1 E{}{feed}", figure(mm, 5)));
     }
 
-    /// The end of a hot job: everything off, the nozzle lifted.
-    pub(super) fn finish(mut self, height: f64) -> String {
+    /// The end of a hot job: the nozzle lifted, everything off.
+    pub(super) fn finish_at(mut self, height: f64) -> String {
         self.lift_to(height);
+        self.finish()
+    }
+
+    /// The end: everything off.
+    pub(super) fn finish(mut self) -> String {
         match self.machine.tools.len() {
             1 => self.line("M104 S0"),
             tools => (0..tools).for_each(|tool| self.line(&format!("M104 T{tool} S0"))),
@@ -147,6 +201,19 @@ impl<'m> Job<'m> {
         self.feed_mm_s = Some(feed_mm_s);
         format!(" F{}", figure((feed_mm_s * 600.0).floor() / 10.0, 1))
     }
+}
+
+/// A move of one axis in few words, as a person beside the machine sees it.
+pub(super) fn move_words(axis: usize, by_mm: f64) -> String {
+    let way = match (axis, by_mm >= 0.0) {
+        (0, true) => "right",
+        (0, false) => "left",
+        (1, true) => "to the rear",
+        (1, false) => "to the front",
+        (_, true) => "away from the bed",
+        (_, false) => "TOWARD THE BED",
+    };
+    format!("{} {} mm {way}", ["x", "y", "z"][axis], figure(by_mm.abs(), 1))
 }
 
 /// A number without exponent and trailing zeros.
@@ -206,6 +273,10 @@ pub(super) fn filament_mm2(diameter_mm: f64) -> f64 {
     std::f64::consts::PI / 4.0 * diameter_mm * diameter_mm
 }
 
+/// Said at the head of the trials that move fast.
+const TRIALS_BEFORE: &str = "Only after `gonogo trial first-power` and `gonogo trial steps` were done on this machine as \
+it is now and all was as described.";
+
 /// Starts a hot job: heats, homes, goes to a place and pushes filament along a slow line to fill the nozzle.
 pub(super) fn warm_up(
     job: &mut Job<'_>,
@@ -216,10 +287,13 @@ pub(super) fn warm_up(
     fill: ([f64; 2], &Bead),
 ) -> Result<(), TrialError> {
     let (nozzle_c, bed_c) = (warmth.nozzle(machine, tool)?, warmth.bed(machine)?);
+    job.comment(TRIALS_BEFORE);
+    job.ask("Trials first-power and steps done, all right?");
+    job.ask("Bed clear, filament in? It heats and moves next.");
     if let Some(bed_c) = bed_c {
         job.line(&format!("M190 S{}", figure(bed_c, 1)));
     }
-    job.home_and_go(way);
+    job.home_and_go(way)?;
     job.take_tool(tool);
     // After a tool change the same words mean another place.
     if let Some(&start) = way.points.last() {

@@ -3,7 +3,7 @@
 use super::job::{Bead, Job, figure, warm_up};
 use super::place::{fastest_of, fastest_xy, room, way};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
-use crate::machine::{E, Machine};
+use crate::machine::{E, Machine, Tool};
 
 /// What is asked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,8 +78,8 @@ pub fn melt_rate(machine: &Machine, asked: &MeltRate) -> Result<Trial, TrialErro
         let mut job = Job::new(kind, machine, "Lines of growing melt rate, to measure what the hotend melts.");
         warm_up(&mut job, machine, asked.tool, asked.warmth, &way, ([x + line_mm, y], &bead))?;
         ramp.print(&mut job, [x, y], pitch, &bead);
-        let told = told(asked, &ramp, &bead);
-        return passed(machine, Trial { kind, text: job.finish(way.height), told });
+        let told = told(machine, asked, &ramp, &bead);
+        return passed(machine, Trial { kind, text: job.finish_at(way.height), told });
     }
     Err(last)
 }
@@ -164,7 +164,7 @@ impl Ramp {
             let speed = rate / bead.section_mm2;
             let base = self.base_mm3_s / bead.section_mm2;
             at_y += STEP_GAP_MM;
-            job.comment(&format!("Step {n}: {} mm3/s at {} mm/s.", figure(rate, 2), figure(speed, 1)));
+            job.message(&format!("Step {n}: {} mm3/s at {} mm/s.", figure(rate, 2), figure(speed, 1)));
             job.travel([ends[0], at_y]);
             if let Some([on, off]) = self.burst_mm(speed) {
                 for (from, to, speed) in [(0.0, on, base), (on, off, speed), (off, self.line_mm, base)] {
@@ -184,7 +184,7 @@ impl Ramp {
     }
 }
 
-fn told(asked: &MeltRate, ramp: &Ramp, bead: &Bead) -> Vec<String> {
+fn told(machine: &Machine, asked: &MeltRate, ramp: &Ramp, bead: &Bead) -> Vec<String> {
     let (width, height) = (figure(bead.width, 2), figure(bead.height, 2));
     let mut told = vec![format!(
         "Lines {width} mm wide and {height} mm high, in steps from front to rear behind the slow line that fills the nozzle; \
@@ -206,9 +206,26 @@ fn told(asked: &MeltRate, ramp: &Ramp, bead: &Bead) -> Vec<String> {
         table.push_str(&format!("\n  {n:<5}  {lines:<5}  {speed:<10}  {} mm³/s", figure(rate, 2)));
     }
     told.push(table);
-    told.push(format!("Then enter it in the sheet, in [[tool]] number {}, such as:", asked.tool));
-    let rate = ramp.steps[ramp.steps.len() / 2].0;
-    let key = if asked.bursts { "peak" } else { "sustained" };
-    told.push(format!("  melt_rate_mm3_s = {{ {key} = {} }}    # measured", figure(0.9 * rate, 1)));
+    told.push(format!(
+        "Then enter it in the sheet, in [[tool]] number {}, such as (the other number is the sheet's own):",
+        asked.tool
+    ));
+    told.push(format!("  melt_rate_mm3_s = {}    # measured", entry(&machine.tools[asked.tool], asked.bursts, ramp)));
     told
+}
+
+/// What the sheet is to say, with what it says already.
+fn entry(tool: &Tool, bursts: bool, ramp: &Ramp) -> String {
+    let measured = 0.9 * ramp.steps[ramp.steps.len() / 2].0;
+    let (sustained, peak) = match bursts {
+        // A sheet may not give less for a moment than for good.
+        true => (tool.sustained_mm3_s.map(|rate| rate.min(measured)), Some(measured)),
+        false => (Some(measured), tool.peak_mm3_s.map(|rate| rate.max(measured))),
+    };
+    let word = |name: &str, rate: f64| format!("{name} = {}", figure(rate, 1));
+    let words: Vec<String> = [sustained.map(|rate| word("sustained", rate)), peak.map(|rate| word("peak", rate))]
+        .into_iter()
+        .flatten()
+        .collect();
+    format!("{{ {} }}", words.join(", "))
 }

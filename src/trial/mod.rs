@@ -65,7 +65,10 @@ impl Kind {
             Self::Ringing => Some("rings-frame"),
             Self::MeltRate => Some("melt-rate-exceeded"),
             Self::Bursts => Some("melt-peak-exceeded"),
-            Self::Steps | Self::FirstPower => None,
+            // A few millimetres before homing show whether an axis runs the wrong way.
+            Self::FirstPower => Some("moves-before-homing"),
+            // Only the lift before the nozzle goes over the bed, which is a note.
+            Self::Steps => None,
         }
     }
 

@@ -65,17 +65,17 @@ pub(super) struct Way {
     pub(super) points: Vec<[f64; 2]>,
 }
 
-/// The lowest way that passes no keep-out box: straight, or first along one axis.
+/// The lowest way from where homing leaves the nozzle that passes no keep-out box: straight, or first along one axis.
 pub(super) fn way(machine: &Machine, to: [f64; 2]) -> Result<Way, TrialError> {
     let travel = &machine.travel;
-    let home = travel.home;
+    let home = after_homing(machine)?;
     let lowest = travel.min[2] + OVER_BED_MM.min((travel.max[2] - travel.min[2]) / 2.0);
     let mut heights = vec![lowest];
     heights.extend(travel.keep_out.iter().map(|keep_out| keep_out.max[2] + 2.0 * PASS_MM));
     heights.retain(|&height| height >= lowest && height <= travel.max[2]);
     heights.sort_by(f64::total_cmp);
     for height in heights {
-        for points in [vec![to], vec![[to[0], home[1]], to], vec![[home[0], to[1]], to]] {
+        for points in legs([home[0], home[1]], to) {
             let mut path = vec![home, [home[0], home[1], height]];
             path.extend(points.iter().map(|&[x, y]| [x, y, height]));
             path.push([to[0], to[1], travel.min[2]]);
@@ -87,7 +87,99 @@ pub(super) fn way(machine: &Machine, to: [f64; 2]) -> Result<Way, TrialError> {
     Err(TrialError::NoWay)
 }
 
-fn is_free(machine: &Machine, from: [f64; 3], to: [f64; 3]) -> bool {
+/// Ways from place to place at one height: straight, or first along one axis.
+fn legs(from: [f64; 2], to: [f64; 2]) -> [Vec<[f64; 2]>; 3] {
+    [vec![to], vec![[to[0], from[1]], to], vec![[from[0], to[1]], to]]
+}
+
+/// Whether Z is homed at its upper end, away from the bed.
+pub(super) fn homes_high(machine: &Machine) -> bool {
+    inward(machine, 2) < 0.0
+}
+
+/// Which way an axis leads from where it is homed to the farther end of its travel: 1 or −1.
+pub(super) fn inward(machine: &Machine, axis: usize) -> f64 {
+    let travel = &machine.travel;
+    if travel.home[axis] <= (travel.min[axis] + travel.max[axis]) / 2.0 { 1.0 } else { -1.0 }
+}
+
+/// A move from home that does no harm with four times as many steps, mm: at most a twentieth of the travel, and at most a
+/// quarter of the room ahead.
+pub(super) fn harmless_mm(machine: &Machine, axis: usize, most_mm: f64) -> f64 {
+    let travel = &machine.travel;
+    let ahead = (travel.max[axis] - travel.home[axis]).max(travel.home[axis] - travel.min[axis]);
+    let harmless = (0.05 * (travel.max[axis] - travel.min[axis])).min(ahead / 4.0).min(most_mm);
+    // Half millimetres can be read off a rule.
+    if harmless >= 0.5 { (harmless * 2.0).floor() / 2.0 } else { harmless }
+}
+
+/// Where the nozzle is when the probe is over the middle of the bed, x and y, as far as the travel allows. None where Z is
+/// not homed by a probe.
+///
+/// # Errors
+/// When the nozzle can be nowhere where the probe is over the bed.
+pub(super) fn over_bed(machine: &Machine) -> Result<Option<[f64; 2]>, TrialError> {
+    let Some(probe_mm) = machine.probe_offset_mm.filter(|_| !homes_high(machine)) else { return Ok(None) };
+    let travel = &machine.travel;
+    let place = [0, 1].map(|axis| {
+        let middle = (travel.min[axis] + travel.max[axis]) / 2.0;
+        let room = ROOM_MM.min((travel.max[axis] - travel.min[axis]) / 4.0);
+        (middle - probe_mm[axis]).clamp(travel.min[axis] + room, travel.max[axis] - room)
+    });
+    let on_bed = (0..2).all(|axis| {
+        let touched = place[axis] + probe_mm[axis];
+        travel.min[axis] <= touched && touched <= travel.max[axis]
+    });
+    if on_bed {
+        Ok(Some(place))
+    } else {
+        Err(TrialError::Asked("by `probe.offset_mm` the probe is never over the bed".into()))
+    }
+}
+
+/// The places to pass between two places at a height that is not known, so that keep-out boxes are never crossed.
+pub(super) fn flat_way(machine: &Machine, from: [f64; 2], to: [f64; 2]) -> Option<Vec<[f64; 2]>> {
+    let flat = |leg: &[[f64; 2]]| {
+        machine.travel.keep_out.iter().all(|keep_out| {
+            let (low, high) = (keep_out.min.map(|at| at - PASS_MM), keep_out.max.map(|at| at + PASS_MM));
+            let middle = (low[2] + high[2]) / 2.0;
+            let [from, to] = [leg[0], leg[1]].map(|[x, y]| [x, y, middle]);
+            segment_hits_box(from, to, low, high).is_none()
+        })
+    };
+    let free = |points: &Vec<[f64; 2]>| [&[from], points.as_slice()].concat().windows(2).all(flat);
+    legs(from, to).into_iter().find(free)
+}
+
+/// Height over the bed at which a person leaves the nozzle by hand, and its room to what is fixed on the bed, mm.
+const BY_HAND_MM: f64 = 30.0;
+const OVER_KEEP_OUT_MM: f64 = 15.0;
+
+/// Where a person puts the nozzle by hand, mm: x and y in the middle, z well above the bed and above what is fixed on it; on
+/// three towers the carriages in the middle.
+///
+/// # Errors
+/// When what is fixed on the bed reaches higher than the middle of the travel.
+pub(super) fn by_hand(machine: &Machine) -> Result<[f64; 3], TrialError> {
+    let travel = &machine.travel;
+    let mut place = [0, 1, 2].map(|axis| (travel.min[axis] + travel.max[axis]) / 2.0);
+    let tallest = travel.keep_out.iter().map(|keep_out| keep_out.max[2]).fold(travel.min[2], f64::max);
+    if tallest >= place[2] {
+        return Err(TrialError::NoWay);
+    }
+    if !matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { .. }) {
+        place[2] = (tallest + OVER_KEEP_OUT_MM).max(travel.min[2] + BY_HAND_MM).ceil().min(place[2]);
+    }
+    Ok(place)
+}
+
+/// Where homing all axes leaves the nozzle, mm.
+pub(super) fn after_homing(machine: &Machine) -> Result<[f64; 3], TrialError> {
+    let home = machine.travel.home;
+    Ok(over_bed(machine)?.map_or(home, |[x, y]| [x, y, home[2]]))
+}
+
+pub(super) fn is_free(machine: &Machine, from: [f64; 3], to: [f64; 3]) -> bool {
     machine.travel.keep_out.iter().all(|keep_out| {
         let (low, high) = (keep_out.min.map(|at| at - PASS_MM), keep_out.max.map(|at| at + PASS_MM));
         segment_hits_box(from, to, low, high).is_none()

@@ -94,7 +94,7 @@ pub fn ringing(machine: &Machine, asked: &Ringing) -> Result<Trial, TrialError> 
     warm_up(&mut job, machine, asked.tool, asked.warmth, &way, ([x + combs.width_mm, y], &bead))?;
     combs.print(&mut job, machine, asked, &bead);
     let told = told(machine, asked, &combs);
-    passed(machine, Trial { kind: Kind::Ringing, text: job.finish(way.height), told })
+    passed(machine, Trial { kind: Kind::Ringing, text: job.finish_at(way.height), told })
 }
 
 /// Finds room and speeds.

@@ -1,7 +1,7 @@
 //! Known distances of each axis and of the filament, and new steps per mm from what they turned out to be.
 
-use super::job::{Job, figure, filament_mm2};
-use super::place::{fastest_of, way};
+use super::job::{Job, PROBE_LIFT_MM, WAIT_S, figure, filament_mm2};
+use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
 use crate::machine::{DriveLayout, E, Machine};
 
@@ -43,7 +43,8 @@ pub struct Steps {
 const FAR_MM: f64 = 100.0;
 /// Distance of z: a caliper measures it.
 const FAR_Z_MM: f64 = 50.0;
-/// Filament, mm.
+/// Filament, mm: first a little, then enough to measure.
+const SHORT_FILAMENT_MM: f64 = 10.0;
 const FILAMENT_MM: f64 = 100.0;
 /// Room to the ends of travel, mm.
 const ROOM_MM: f64 = 5.0;
@@ -86,49 +87,144 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
         Some(Err(error)) => return Err(error),
         None => None,
     };
-    let travel = &machine.travel;
-    let middle = [0, 1].map(|axis| (travel.min[axis] + travel.max[axis]) / 2.0);
-    let way = way(machine, middle)?;
     let mut job = Job::new(Kind::Steps, machine, "Known distances, to measure steps per mm.");
-    job.message("Bed and nozzle clear and cold? Hand at the switch, then go on.");
-    job.pause();
-    job.home_and_go(&way);
+    job.comment(FIRST_POWER_BEFORE);
+    job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
+    job.ask("Trial first-power done? All axes go the right way?");
+    job.ask("Bed and nozzle clear and cold? Hand at the switch.");
+    let mut walk = Walk { machine, job, at: machine.travel.home, short_done: [false; 2] };
+    walk.home()?;
+    // Always, so that the nozzle is clear of the bed.
+    walk.short(2);
     for &axis in &axes {
         match axis {
             Axis::E => {}
-            Axis::X | Axis::Y => to_and_fro(&mut job, machine, axis, middle[axis as usize]),
-            Axis::Z => up_and_down(&mut job, machine, way.height),
+            Axis::X | Axis::Y => walk.long_of_xy(axis)?,
+            Axis::Z => walk.long(2, walk.at[2] + inward(machine, 2) * commanded_mm(machine, axis)),
         }
     }
+    let mut job = walk.job;
     if let Some(nozzle_c) = nozzle_c {
         push(&mut job, machine, asked.tool, nozzle_c);
     }
     let told = told(machine, &axes, nozzle_c);
-    passed(machine, Trial { kind: Kind::Steps, text: job.finish(way.height), told })
+    passed(machine, Trial { kind: Kind::Steps, text: job.finish(), told })
 }
 
-fn to_and_fro(job: &mut Job<'_>, machine: &Machine, axis: Axis, middle: f64) {
-    let (index, name) = (axis as usize, axis.word());
-    let (distance, speed) = (commanded_mm(machine, axis), SLOW_MM_S.min(fastest_of(machine, axis as usize)));
-    job.axis_to(index, middle - distance / 2.0, speed);
-    job.message(&format!("Mark where {name} stands, then go on."));
-    job.pause();
-    job.axis_to(index, middle + distance / 2.0, speed);
-    job.message(&format!("{name}: sent {} mm. Measure, then go on.", figure(distance, 1)));
-    job.pause();
-    job.axis_to(index, middle, speed);
+/// Said at the head of the job.
+const FIRST_POWER_BEFORE: &str = "Only after `gonogo trial first-power` was done on this machine as it is now: every axis must \
+go the right way and stop at its end stop.";
+
+/// The job and where the nozzle is, mm. Every move is announced and waited for, and none is long before a short one was
+/// measured.
+struct Walk<'m> {
+    machine: &'m Machine,
+    job: Job<'m>,
+    at: [f64; 3],
+    /// Whether x and y have been measured over a short distance.
+    short_done: [bool; 2],
 }
 
-fn up_and_down(job: &mut Job<'_>, machine: &Machine, height: f64) {
-    let (distance, speed) = (commanded_mm(machine, Axis::Z), SLOW_Z_MM_S.min(fastest_of(machine, 2)));
-    let low = height.min(machine.travel.max[2] - distance - ROOM_MM.min(distance / 10.0));
-    job.axis_to(2, low, speed);
-    job.message("Mark where z stands, then go on.");
-    job.pause();
-    job.axis_to(2, low + distance, speed);
-    job.message(&format!("z: sent {} mm. Measure, then go on.", figure(distance, 1)));
-    job.pause();
-    job.axis_to(2, height, speed);
+impl Walk<'_> {
+    fn home(&mut self) -> Result<(), TrialError> {
+        let Some(place) = over_bed(self.machine)? else {
+            self.job.ask(match homes_high(self.machine) {
+                true => "Next: home all, z away from the bed (G28)",
+                false => "Next: home all, z TOWARD THE BED (G28)",
+            });
+            self.job.line("G28");
+            return Ok(());
+        };
+        let by_hand = figure(by_hand(self.machine)?[2], 0);
+        self.job.ask(&format!("Nozzle {by_hand} mm or more above the bed? By hand."));
+        let lift = harmless_mm(self.machine, 2, PROBE_LIFT_MM);
+        self.job.ask_move(2, lift);
+        self.job.relative(2, lift, SLOW_Z_MM_S.min(fastest_of(self.machine, 2)));
+        self.job.ask("Next: home x and y (G28 X Y)");
+        self.job.line("G28 X Y");
+        self.short(0);
+        self.short(1);
+        // The nozzle was put higher than all that is fixed on the bed.
+        let from = [self.at[0], self.at[1]];
+        for to in flat_way(self.machine, from, place).unwrap_or_else(|| vec![place]) {
+            for axis in 0..2 {
+                self.go(axis, to[axis]);
+            }
+        }
+        self.job.ask("Next: home z TOWARD THE BED (G28 Z), by the probe");
+        self.job.line("G28 Z");
+        Ok(())
+    }
+
+    /// Announces a move to a place, waits, and moves.
+    fn go(&mut self, axis: usize, to: f64) {
+        let by_mm = to - self.at[axis];
+        if by_mm.abs() < 0.005 {
+            return;
+        }
+        let slow = if axis == 2 { SLOW_Z_MM_S } else { SLOW_MM_S };
+        self.job.ask_move(axis, by_mm);
+        self.job.axis_to(axis, to, slow.min(fastest_of(self.machine, axis)));
+        self.at[axis] = to;
+    }
+
+    /// A distance that four times as many steps do no harm over, and a stop to measure it.
+    fn short(&mut self, axis: usize) {
+        let by_mm = harmless_mm(self.machine, axis, f64::INFINITY) * inward(self.machine, axis);
+        let name = ["x", "y", "z"][axis];
+        self.job.comment(&format!("Mark where {name} is."));
+        self.go(axis, self.at[axis] + by_mm);
+        let sent = figure(by_mm.abs(), 1);
+        self.job.comment(&format!(
+            "If {name} did not move {sent} mm within a tenth: switch off, do not go on. Enter the steps that this short move \
+             tells and start again: --measured {name}=MEASURED/{sent}."
+        ));
+        self.job.ask(&format!("{name}: sent {sent} mm. Not so? Switch off!"));
+        if axis < 2 {
+            self.short_done[axis] = true;
+        }
+    }
+
+    /// A long distance between two stops to measure.
+    fn long(&mut self, axis: usize, to: f64) {
+        let name = ["x", "y", "z"][axis];
+        self.job.ask(&format!("Mark where {name} is, then go on."));
+        let sent = figure((to - self.at[axis]).abs(), 1);
+        self.go(axis, to);
+        self.job.ask(&format!("{name}: sent {sent} mm. Measure, then go on."));
+    }
+
+    fn long_of_xy(&mut self, axis: Axis) -> Result<(), TrialError> {
+        let (machine, index) = (self.machine, axis as usize);
+        if !self.short_done[index] {
+            self.short(index);
+        }
+        let (distance, way) = (commanded_mm(machine, axis), inward(machine, index));
+        let (low, high) = (machine.travel.min[index], machine.travel.max[index]);
+        let ahead = if way > 0.0 { high - self.at[index] } else { self.at[index] - low };
+        // From the middle of the travel there is not room enough one way: then across the middle.
+        let from = if ahead - ROOM_MM >= distance { self.at[index] } else { (low + high - way * distance) / 2.0 };
+        let ends = [from, from + way * distance];
+        let height = self.free_height(index, ends).ok_or(TrialError::NoWay)?;
+        self.go(2, height);
+        self.go(index, ends[0]);
+        self.long(index, ends[1]);
+        Ok(())
+    }
+
+    /// The lowest height from here up at which an axis passes no keep-out box between two places, mm.
+    fn free_height(&self, axis: usize, ends: [f64; 2]) -> Option<f64> {
+        let tops = self.machine.travel.keep_out.iter().map(|keep_out| keep_out.max[2] + ROOM_MM);
+        let mut heights: Vec<f64> = tops.chain([self.at[2]]).filter(|&height| height >= self.at[2]).collect();
+        heights.sort_by(f64::total_cmp);
+        heights.into_iter().filter(|&height| height <= self.machine.travel.max[2]).find(|&height| {
+            let up = [self.at[0], self.at[1], height];
+            let [mut start, mut end] = [up, up];
+            (start[axis], end[axis]) = (ends[0], ends[1]);
+            let path = [self.at, up, start, end];
+            path.windows(2).all(|leg| is_free(self.machine, leg[0], leg[1]))
+        })
+    }
 }
 
 fn push(job: &mut Job<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
@@ -136,27 +232,43 @@ fn push(job: &mut Job<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
     let melt = described.sustained_mm3_s.map_or(SLOW_MELT_MM3_S, |rate| MELT_SHARE * rate);
     let speed = (melt / filament_mm2(described.filament_diameter_mm)).min(fastest_of(machine, E));
     job.take_tool(tool);
-    job.message("Now the nozzle heats up. Stay clear of it.");
+    job.ask("Next: the nozzle heats up. Stay clear of it.");
     job.line(&format!("M109 S{}", figure(nozzle_c, 1)));
-    job.comment("Fills the nozzle and takes up the slack.");
-    job.filament(5.0, speed);
-    job.message("Mark filament 120 mm above the inlet, then go on.");
-    job.pause();
+    job.ask("Load filament until some comes out, then go on.");
+    job.ask("Mark filament 120 mm above the inlet, then go on.");
+    job.ask(&format!("Next: e {SHORT_FILAMENT_MM} mm in"));
+    // With four times as many steps still not more than the hotend melts.
+    job.filament(SHORT_FILAMENT_MM, speed / 4.0);
+    job.comment("If it was not so within a millimetre: switch off, do not go on.");
+    job.ask(&format!("e: sent {SHORT_FILAMENT_MM} mm. Not so? Switch off!"));
+    job.ask("Mark filament 120 mm above the inlet, then go on.");
+    job.ask(&format!("Next: e {FILAMENT_MM} mm in"));
     job.filament(FILAMENT_MM, speed);
-    job.message("e: sent 100 mm. Measure mark to inlet, then go on.");
-    job.pause();
+    job.ask("e: sent 100 mm. Measure mark to inlet, then go on.");
 }
 
 fn told(machine: &Machine, axes: &[Axis], nozzle_c: Option<f64>) -> Vec<String> {
+    let waits = match &machine.controller.pause {
+        Some(pause) => format!(
+            "Only after `gonogo trial first-power`: every axis must go the right way. The job waits ({pause}) before and after \
+             each distance. Where your controller has no button to go on, send M108 or what its documents say."
+        ),
+        None => format!(
+            "Only after `gonogo trial first-power`: every axis must go the right way. The job waits {WAIT_S} s before and after \
+             each distance; only a hand at the mains switch stops it."
+        ),
+    };
     let mut told = vec![
-        "The job waits (M0) before and after each distance. Where your controller has no button to go on, send M108 or what its \
-         documents say. Measure against something that does not move: a rule or a dial gauge fixed to the frame."
+        waits,
+        "Each axis first goes a short distance that does no harm even with four times as many steps. Go on only if it is right \
+         within a tenth; otherwise switch off, enter the steps that the short distance tells (--measured AXIS=MEASURED/SENT) \
+         and start again. Measure against something that does not move: a rule or a dial gauge fixed to the frame."
             .to_owned(),
     ];
     if let Some(nozzle_c) = nozzle_c {
         told.push(format!(
-            "For e the nozzle is heated to {} °C: load filament first, mark it 120 mm above the inlet of the extruder when asked \
-             to, and measure what is left between mark and inlet afterwards. What was pushed is 120 mm less that.",
+            "For e the nozzle is heated to {} °C: load filament when the display asks for it, mark it 120 mm above the inlet of the \
+             extruder, and measure what is left between mark and inlet afterwards. What was pushed is 120 mm less that.",
             figure(nozzle_c, 1)
         ));
     } else if !axes.contains(&Axis::E) {

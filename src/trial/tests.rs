@@ -337,3 +337,333 @@ mod fed_back {
         }
     }
 }
+
+mod wrong_machines {
+    //! Somebody stands beside machines whose axes run the wrong way or too far, and stops when what was announced is not
+    //! what is seen. The machine here reads the job on its own, with nothing of this crate's reading.
+
+    use super::*;
+
+    /// What may be wrong with an axis: how far it goes for each mm (negative: the wrong way).
+    const WRONGS: [f64; 10] = [0.25, 0.5, 0.8, 1.0, 1.25, 2.0, 4.0, -0.25, -1.0, -4.0];
+
+    /// What became of a job.
+    #[derive(Debug, PartialEq)]
+    enum End {
+        Done,
+        /// The person stopped at this line.
+        Stopped(usize),
+    }
+
+    /// A move or a homing that the display announced.
+    #[derive(Debug, Clone, PartialEq)]
+    enum Said {
+        Move { axis: usize, by_mm: f64 },
+        Home,
+        Other,
+    }
+
+    /// Reads a display as a person does: "Next: x 3 mm left".
+    fn said(display: &str) -> Said {
+        let Some(next) = display.strip_prefix("Next: ") else { return Said::Other };
+        if next.starts_with("home") {
+            return Said::Home;
+        }
+        let mut words = next.split(' ');
+        let axis = words.next().and_then(|word| ["x", "y", "z"].iter().position(|axis| *axis == word));
+        let (Some(axis), Some(Ok(mm)), Some("mm")) = (axis, words.next().map(str::parse::<f64>), words.next()) else {
+            return Said::Other;
+        };
+        let by_mm = match words.collect::<Vec<_>>().join(" ").as_str() {
+            "right" | "to the rear" | "away from the bed" => mm,
+            "left" | "to the front" | "TOWARD THE BED" => -mm,
+            way => panic!("no way is told: {display}: {way}"),
+        };
+        Said::Move { axis, by_mm }
+    }
+
+    struct Real<'m> {
+        machine: &'m Machine,
+        wrong: [f64; 3],
+        /// Where the axes really are, and where the controller takes them to be, mm.
+        at: [f64; 3],
+        believed: [f64; 3],
+        absolute: bool,
+        display: String,
+        /// What was announced and waited for and has not been done yet.
+        due: Option<Said>,
+        /// What the person saw since the last stop, by axis, and what was announced for that.
+        seen: [f64; 3],
+        expected: [f64; 3],
+    }
+
+    impl Real<'_> {
+        /// Where an axis may be: in its travel, or as far as its end stop.
+        fn in_travel(&self) -> bool {
+            let travel = &self.machine.travel;
+            (0..3).all(|axis| {
+                let (low, high) = (travel.min[axis].min(travel.home[axis]), travel.max[axis].max(travel.home[axis]));
+                low - 1e-6 <= self.at[axis] && self.at[axis] <= high + 1e-6
+            })
+        }
+
+        /// A person sees a millimetre, and a tenth of a longer way.
+        fn content(&self) -> bool {
+            (0..3).all(|axis| {
+                let expected = self.expected[axis];
+                (self.seen[axis] - expected).abs() <= (expected.abs() / 10.0).max(1.0) + 1e-9
+                    && self.seen[axis] * expected >= 0.0
+            })
+        }
+
+        fn stop(&mut self) -> bool {
+            let content = self.content();
+            (self.seen, self.expected) = ([0.0; 3], [0.0; 3]);
+            let said = said(&self.display);
+            if let Said::Move { axis, by_mm } = said {
+                self.expected[axis] = by_mm;
+            }
+            self.due = Some(said);
+            content
+        }
+
+        fn line(&mut self, line: &str) -> Result<bool, String> {
+            let mut words = line.split(' ');
+            let command = words.next().unwrap_or_default();
+            let mut given = [None; 3];
+            for word in words.clone() {
+                if let Some(axis) = ["X", "Y", "Z"].iter().position(|letter| word.starts_with(letter)) {
+                    given[axis] = Some(word[1..].parse::<f64>().ok());
+                }
+            }
+            match command {
+                "G90" => self.absolute = true,
+                "G91" => self.absolute = false,
+                "M117" => self.display = line[5..].to_owned(),
+                "M0" => return Ok(self.stop()),
+                "G92" => {
+                    for axis in 0..3 {
+                        if let Some(Some(value)) = given[axis] {
+                            self.believed[axis] = value;
+                        }
+                    }
+                }
+                "G28" => self.home(given)?,
+                "G0" | "G1" => self.go(given)?,
+                _ => {}
+            }
+            Ok(true)
+        }
+
+        fn home(&mut self, given: [Option<Option<f64>>; 3]) -> Result<(), String> {
+            if self.due.take() != Some(Said::Home) {
+                return Err(format!("homes without a word; the display shows {:?}", self.display));
+            }
+            let all = given == [None; 3];
+            for axis in (0..3).filter(|&axis| all || given[axis].is_some()) {
+                if self.wrong[axis] < 0.0 {
+                    return Err(format!("{axis} homes the wrong way and does not stop"));
+                }
+                let home = self.machine.travel.home[axis];
+                if axis == 2 && home < self.at[2] && !self.display.contains("TOWARD THE BED") {
+                    return Err("homes toward the bed without saying so".to_owned());
+                }
+                if axis == 2
+                    && let Some(probe) = self.machine.probe_offset_mm
+                {
+                    let travel = &self.machine.travel;
+                    let over = |axis: usize| self.at[axis] + probe[axis];
+                    let on_bed = (0..2).all(|axis| travel.min[axis] <= over(axis) && over(axis) <= travel.max[axis]);
+                    if !on_bed {
+                        return Err(format!("the probe is not over the bed at {:?}", self.at));
+                    }
+                }
+                (self.at[axis], self.believed[axis]) = (home, home);
+            }
+            Ok(())
+        }
+
+        fn go(&mut self, given: [Option<Option<f64>>; 3]) -> Result<(), String> {
+            for axis in 0..3 {
+                let Some(Some(value)) = given[axis] else { continue };
+                let by_mm = if self.absolute { value - self.believed[axis] } else { value };
+                match self.due.take() {
+                    Some(Said::Move { axis: told, by_mm: told_mm })
+                        if told == axis && (told_mm - by_mm).abs() < 0.06 => {}
+                    due => return Err(format!("{axis} moves by {by_mm} mm, announced was {due:?}")),
+                }
+                self.believed[axis] += by_mm;
+                self.at[axis] += by_mm * self.wrong[axis];
+                self.seen[axis] += by_mm * self.wrong[axis];
+                if !self.in_travel() {
+                    return Err(format!("leaves the travel: {:?}", self.at));
+                }
+            }
+            Ok(())
+        }
+    }
+
+    /// Lets the job run on a machine that is wrong like this, the nozzle at `at`.
+    fn run(machine: &Machine, text: &str, wrong: [f64; 3], at: [f64; 3]) -> Result<End, String> {
+        let zero = [0.0; 3];
+        let mut real = Real {
+            machine,
+            wrong,
+            at,
+            believed: zero,
+            absolute: true,
+            display: String::new(),
+            due: None,
+            seen: zero,
+            expected: zero,
+        };
+        for (n, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.starts_with(';')) {
+            if !real.line(line).map_err(|what| format!("line {n}, {line}: {what}"))? {
+                return Ok(End::Stopped(n));
+            }
+        }
+        Ok(if real.content() { End::Done } else { End::Stopped(0) })
+    }
+
+    /// The corpus, and machines with their zero in the middle, that home at the top, with a probe far from the nozzle.
+    fn machines_to_try() -> Vec<Machine> {
+        let mut all = machines();
+        let heron = all[0].clone();
+        let named = |name: &str, change: &dyn Fn(&mut Machine)| {
+            let mut machine = heron.clone();
+            machine.name = name.to_owned();
+            change(&mut machine);
+            machine
+        };
+        all.push(named("centre origin", &|machine| {
+            machine.travel.keep_out.clear();
+            (machine.travel.min, machine.travel.max) = ([-110.0, -110.0, 0.0], [110.0, 110.0, 250.0]);
+            machine.travel.home = [-110.0, -110.0, 0.0];
+        }));
+        all.push(named("home in the middle", &|machine| {
+            machine.travel.keep_out.clear();
+            (machine.travel.min, machine.travel.max) = ([-110.0, -110.0, 0.0], [110.0, 110.0, 250.0]);
+            machine.travel.home = [0.0, 0.0, 0.0];
+        }));
+        all.push(named("home at the top", &|machine| machine.travel.home[2] = 250.0));
+        all.push(named("probe", &|machine| machine.probe_offset_mm = Some([-44.0, -9.0, -1.0])));
+        all.push(named("small, probe", &|machine| {
+            machine.travel.keep_out.clear();
+            machine.travel.max = [120.0, 120.0, 100.0];
+            machine.probe_offset_mm = Some([-44.0, -9.0, -1.0]);
+        }));
+        all
+    }
+
+    #[test]
+    fn first_power_leaves_the_travel_on_no_machine_before_the_person_has_seen_it_coming() {
+        for machine in machines_to_try() {
+            let trial = first_power(&machine, &FirstPower::default());
+            let text = trial.unwrap_or_else(|error| panic!("{}: {error}", machine.name)).text;
+            let at = super::super::place::by_hand(&machine).expect("a place");
+            assert_eq!(run(&machine, &text, [1.0; 3], at), Ok(End::Done), "{}", machine.name);
+            for wrong in WRONGS {
+                let tower = matches!(machine.motion.drive_layout, crate::machine::DriveLayout::ThreeTowers { .. });
+                // The motors of three towers share their steps.
+                let cases = if tower {
+                    vec![[wrong; 3]]
+                } else {
+                    (0..3)
+                        .map(|axis| [0, 1, 2].map(|n| if n == axis { wrong } else { 1.0 }))
+                        .chain([[wrong; 3]])
+                        .collect()
+                };
+                for case in cases {
+                    let end = run(&machine, &text, case, at);
+                    // A quarter more or less over a few millimetres is not seen; it does no harm.
+                    let seen = matches!(end, Ok(End::Stopped(_)));
+                    let seen = seen == (wrong != 1.0) || (0.7..1.3).contains(&wrong) && end == Ok(End::Done);
+                    assert!(seen, "{} with {case:?}: {end:?}", machine.name);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn steps_leave_the_travel_on_no_machine_whose_axes_go_the_right_way() {
+        for machine in machines_to_try() {
+            let trial = steps(&machine, &Steps::default());
+            let text = trial.unwrap_or_else(|error| panic!("{}: {error}", machine.name)).text;
+            // A person answers no to the first question where first-power has not shown that all axes go the right way.
+            let first = text.lines().find(|line| line.starts_with("M117")).unwrap_or_default();
+            assert!(first.contains("first-power done? All axes go the right way?"), "{first}");
+            let middle = super::super::place::by_hand(&machine).expect("a place");
+            assert_eq!(run(&machine, &text, [1.0; 3], middle), Ok(End::Done), "{}", machine.name);
+            for wrong in WRONGS.into_iter().filter(|wrong| *wrong > 0.0 && *wrong != 1.0) {
+                for case in
+                    (0..3).map(|axis| [0, 1, 2].map(|n| if n == axis { wrong } else { 1.0 })).chain([[wrong; 3]])
+                {
+                    let end = run(&machine, &text, case, middle);
+                    assert!(matches!(end, Ok(End::Stopped(_))), "{} with {case:?}: {end:?}", machine.name);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_test_itself_sees_what_is_not_announced() {
+        let heron = &machines_to_try()[0];
+        let ask = |words: &str| format!("M117 {words}\nM0\n");
+        let start = [110.0, 110.0, 30.0];
+        let job = ask("Next: home all, z TOWARD THE BED (G28)") + "G28\nG1 X160\n";
+        assert!(run(heron, &job, [1.0; 3], start).is_err_and(|what| what.contains("announced was")));
+        let job = ask("Next: home all (G28)") + "G28\n";
+        assert!(run(heron, &job, [1.0; 3], start).is_err_and(|what| what.contains("without saying")));
+        let job = ask("Next: home all, z TOWARD THE BED (G28)") + "G28\n" + &ask("Next: x 163 mm right") + "G1 X160\n";
+        assert!(run(heron, &job, [2.0, 1.0, 1.0], start).is_err_and(|what| what.contains("leaves the travel")));
+        assert!(run(heron, &job, [-1.0, 1.0, 1.0], start).is_err_and(|what| what.contains("wrong way")));
+    }
+}
+
+#[test]
+fn hot_trials_open_with_a_question_and_show_their_steps() {
+    for machine in machines() {
+        for (name, trial) in
+            trials(&machine).into_iter().filter(|(name, _)| name.starts_with("melt") || name.starts_with("ring"))
+        {
+            let text = trial.expect("a trial").text;
+            let lines: Vec<&str> = text.lines().filter(|line| !line.starts_with(';')).collect();
+            let acts =
+                |line: &&str| ["G0", "G1", "G28", "M104", "M109", "M140", "M190"].iter().any(|c| line.starts_with(c));
+            let first = lines.iter().position(acts).expect("acts");
+            let asked =
+                lines[..first].iter().position(|line| *line == "M117 Trials first-power and steps done, all right?");
+            let asked = asked.unwrap_or_else(|| panic!("{name} on {}: {text}", machine.name));
+            assert_eq!(lines[asked + 2], "M0", "{name}");
+            let shown = lines.iter().filter(|line| line.starts_with("M117 Step ")).count();
+            assert_eq!(shown, if name.starts_with("melt") { 8 } else { 0 }, "{name}");
+        }
+    }
+}
+
+#[test]
+fn what_is_to_be_entered_keeps_the_other_number_of_the_sheet() {
+    let [heron, .., tern] = <[Machine; 4]>::try_from(machines()).expect("four");
+    let told = |machine: &Machine, bursts| {
+        let told = melt_rate(machine, &MeltRate { bursts, ..MeltRate::default() }).expect("a trial").told;
+        told.last().cloned().unwrap_or_default()
+    };
+    assert!(told(&heron, false).contains(", peak = 12 }"), "{}", told(&heron, false));
+    assert!(told(&heron, true).contains("{ sustained = 8, peak = "), "{}", told(&heron, true));
+    assert!(!told(&tern, true).contains("sustained"), "{}", told(&tern, true));
+}
+
+#[test]
+fn a_trial_waits_in_the_way_the_controller_knows() {
+    let mut heron = machines().swap_remove(0);
+    for (pause, line) in [(Some("M226"), "M226"), (None, "G4 P30000")] {
+        heron.controller.pause = pause.map(str::to_owned);
+        for trial in [first_power(&heron, &FirstPower::default()), steps(&heron, &Steps::default())] {
+            let trial = trial.expect("a trial");
+            let lines: Vec<&str> = trial.text.lines().collect();
+            assert!(!lines.contains(&"M0"), "{}", trial.text);
+            assert!(lines.iter().filter(|own| **own == line).count() > 10, "{}", trial.text);
+            assert!(!trial.told.concat().contains("(M0)"), "{:?}", trial.told);
+        }
+    }
+}
