@@ -3,13 +3,13 @@
 use std::hint::black_box;
 use std::io::Cursor;
 
+use gonogo::block::Gather;
+use gonogo::findings::Log;
 use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
-use gonogo::motion::{Gather, Planner};
-use gonogo::observe::Log;
+use gonogo::motion::Planner;
 use gonogo::preflight::{Sizes, inspect};
-use gonogo::text::straight::Rows;
-use gonogo::text::{Chunk, LineReader};
+use gonogo::text::{Chunk, LineReader, straight::Rows};
 use gonogo::vectors::Vectors;
 
 #[path = "../corpus/generate.rs"]

@@ -6,8 +6,45 @@ use std::f64::consts::{FRAC_PI_2, TAU};
 
 use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv, ParamCurveExtrema, PathEl, Point, Vec2};
 
-use crate::inspection::Box3;
-use crate::observe::{Arc, Cubic, Curve};
+/// The shape of a curved move, machine coordinates in mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Curve {
+    /// A circular arc in a plane, the third axis in proportion (helix).
+    Arc(Arc),
+    /// A cubic Bézier curve in the X Y plane, Z in proportion to its length.
+    Cubic(Cubic),
+}
+
+/// A circular arc.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arc {
+    /// Indices of the two plane axes and the third (right-handed: 0 1 2, 2 0 1 or 1 2 0).
+    pub axes: [usize; 3],
+    /// Centre on the two plane axes, mm.
+    pub centre: [f64; 2],
+    /// Radius: distance from start to centre, mm.
+    pub radius: f64,
+    /// Angle of the start as seen from the centre, rad.
+    pub start_rad: f64,
+    /// Signed sweep, rad; positive is counter-clockwise.
+    pub sweep_rad: f64,
+}
+
+/// A cubic Bézier curve by its four points in X Y.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cubic {
+    /// Start, two control points, end, mm.
+    pub points: [[f64; 2]; 4],
+}
+
+/// An axis-aligned box, mm, machine coordinates.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Box3 {
+    /// Smallest x, y, z.
+    pub min: [f64; 3],
+    /// Largest x, y, z.
+    pub max: [f64; 3],
+}
 
 /// Deepest a path may reach into a box and still count as touching its face, mm.
 pub const TOUCH_MM: f64 = 1e-6;

@@ -8,21 +8,22 @@
 //!
 //! 1. [`text`]: bytes → lines → words. The grammar is the law here.
 //! 2. [`modal`]: words → events, in mm and s, machine coordinates. Inches and per-minute end here.
-//! 3. [`motion`]: moves → blocks of planned moves: axis and corner caps, look-ahead, trapezoids.
-//! 4. [`physics`]: the clock, heaters, melt rate and ringing along the blocks. Pure state machines.
-//! 5. [`observe`]: the one interface between blocks and everything that watches them: [`checks`] (a catalogue of
-//!    faults) and [`totals`].
-//! 6. [`inspection`]: the value all this ends in. The [`log`] merges repeated hits into its findings.
-//! 7. [`report`]: renderers, each to a writer.
+//! 3. [`block`]: what passes from reading to watching: blocks of moves and the actions that close them.
+//! 4. [`motion`]: moves → planned moves: axis and corner caps, look-ahead, trapezoids.
+//! 5. [`physics`]: the clock, heaters, melt rate and ringing along the blocks. Pure state machines.
+//! 6. [`findings`]: what is found, and the one interface between blocks and everything that watches them: [`checks`] (a
+//!    catalogue of faults) and [`totals`]. All ends in an [`Inspection`]; [`accepted`] findings no longer count in it.
+//! 7. [`preflight`]: the front door, which wires the stages for a job on one or several machines.
 //!
-//! [`machine`] reads the sheet, [`audit`] asks whether it is plausible, [`settings`] takes settings that a machine prints
-//! as G-code lines into a sheet, and prints a sheet as such lines. [`trial`] writes small jobs that measure a machine, and
-//! works out what the measurements tell. [`compare`] puts two inspections of a job side by side, [`matrix`] those of one on
-//! several machines, [`headroom`] finds how far limits may go. [`preflight`] wires the stages for one job, [`queue`] runs many.
+//! On top of them stand three wings: [`study`] looks at a job more than once (before and after, on several machines, with
+//! other limits, as an excitation), [`workshop`] is about the machine itself (whether its sheet is plausible, its settings
+//! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer.
+//!
+//! Below them all lie [`geometry`], [`vectors`], [`threads`], [`wording`] and the [`machine`] sheet.
 //!
 //! # Example
 //! ```
-//! use gonogo::inspection::Verdict;
+//! use gonogo::findings::Verdict;
 //! use gonogo::machine::Machine;
 //! use gonogo::preflight::{Sizes, inspect};
 //!
@@ -34,38 +35,26 @@
 //! ```
 
 pub mod accepted;
-pub mod audit;
+pub mod block;
 pub mod checks;
 #[cfg(feature = "cli")]
 pub mod cli;
-pub(crate) mod columns;
-pub mod compare;
-pub mod crew;
+pub mod findings;
 pub mod geometry;
-pub mod headroom;
-pub mod inspection;
-pub mod log;
 pub mod machine;
-pub mod matrix;
 pub mod modal;
 pub mod motion;
-pub mod observe;
-pub mod page;
 pub mod physics;
-pub mod picture;
 pub mod preflight;
-pub mod queue;
-pub mod record;
-pub mod report;
-pub mod resonance;
-pub mod settings;
-pub(crate) mod strokes;
+pub mod show;
+pub mod study;
 pub mod text;
+pub mod threads;
 pub mod totals;
-pub mod trial;
-pub mod turns;
 pub mod vectors;
+pub mod wording;
+pub mod workshop;
 
-pub use inspection::{Inspection, Verdict};
+pub use findings::{Inspection, Verdict};
 pub use machine::Machine;
 pub use preflight::{inspect, inspect_path};

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::process::ExitCode;
 
 use gonogo::cli::{self, Exit};
-use gonogo::report::words::safe_lines;
+use gonogo::wording::safe_lines;
 
 fn main() -> ExitCode {
     let exit = match cli::run(std::env::args_os()) {

@@ -4,7 +4,8 @@
 //! when the job is sliced anew or the part is laid elsewhere on the bed. It is rounded down to cells; a place near the
 //! border of a cell is recognised from both sides.
 
-use crate::inspection::{Box3, Finding, Inspection};
+use crate::findings::{Finding, Inspection};
+use crate::geometry::Box3;
 
 /// Size of the cells, x y z, mm.
 pub(super) const CELL_MM: [f64; 3] = [4.0, 4.0, 1.0];

@@ -13,9 +13,10 @@ use std::io::{self, Read};
 use std::path::{Component, Path, PathBuf};
 
 use crate::checks::is_unsafe;
-use crate::inspection::{Acceptance, AcceptedWhy, Box3, Finding, Inspection, Severity, Verdict};
+use crate::findings::{Acceptance, AcceptedWhy, Finding, Inspection, Severity, Verdict};
+use crate::geometry::Box3;
 use crate::machine::{SheetFaults, render_faults};
-use crate::report::words;
+use crate::wording;
 
 pub use toml_edit::Date as Day;
 pub use write::{NotToml, put};
@@ -241,7 +242,7 @@ impl Entry {
             return Covered::No(format!("{check}{place} is {now} by now, accepted was a {then}: it counts again"));
         }
         if finding.count > self.times {
-            let (now, then) = (words::counted(finding.count, "time", "times"), self.times);
+            let (now, then) = (wording::counted(finding.count, "time", "times"), self.times);
             let were = if then == 1 { "was" } else { "were" };
             return Covered::No(format!("{check}{place} is found {now}, {then} {were} accepted: it counts again"));
         }
@@ -251,8 +252,8 @@ impl Entry {
             ));
         }
         if let Some((now, then)) = self.worse(finding, WORSE_SHARE) {
-            let (now, then) = words::pair(now, then);
-            let [now, then] = [now, then].map(|number| words::with_unit(number, finding.unit));
+            let (now, then) = wording::pair(now, then);
+            let [now, then] = [now, then].map(|number| wording::with_unit(number, finding.unit));
             return Covered::No(format!(
                 "{check}{place} is worse than what was accepted, {now} against {then}: it counts again"
             ));
@@ -308,7 +309,7 @@ impl Entry {
 
     /// ` at x 1, y 2, z 3 mm`, or nothing.
     fn place(&self) -> String {
-        self.place_mm.map_or(String::new(), |place_mm| format!(" at {}", words::place(place_mm)))
+        self.place_mm.map_or(String::new(), |place_mm| format!(" at {}", wording::place(place_mm)))
     }
 }
 

@@ -8,7 +8,8 @@ use toml::de::{DeTable, DeValue};
 
 use super::{ACCEPTED_MAX_BYTES, BECAUSE_MAX, Day, Entry};
 use crate::checks::{self, CATALOGUE, is_unsafe};
-use crate::inspection::{Box3, Severity};
+use crate::findings::Severity;
+use crate::geometry::Box3;
 use crate::machine::{Found, LineIndex, SheetFaults, cut, locate, nearest, roomy};
 
 /// The keys of an entry; the first ones are required.

@@ -1,6 +1,6 @@
 use super::*;
-use crate::inspection::Box3;
-use crate::report::sample;
+use crate::findings::sample;
+use crate::geometry::Box3;
 
 const TODAY: Day = Day { year: 2026, month: 11, day: 25 };
 

@@ -3,7 +3,7 @@
 use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, Value, value};
 
 use super::Entry;
-use crate::inspection::Box3;
+use crate::geometry::Box3;
 
 /// Stands at the top of a new file.
 const HEADER: &str = "\

@@ -1,7 +1,6 @@
 //! Arcs whose ends lie at different distances from the centre.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +14,7 @@ How it is computed: the difference of the distances from start and end to the ce
 limit of NIST RS274/NGC version 3, it is a note; above 0.05 mm, the width of a visible step (common practice, no \
 source), a hold.\n\n\
 What to do: slice again with more digits, or without arcs. For a hold look at the I and J words.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

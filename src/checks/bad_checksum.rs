@@ -1,7 +1,6 @@
 //! Lines whose checksum is wrong.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ by hand after the checksum was made, or was damaged.\n\n\
 How it is computed: all bytes of the line before the * are combined by exclusive or; the result, 0 to 255, must be \
 the number after it. This is the common practice of controllers, no source.\n\n\
 What to do: make the job again. If you edited the line, take the * and the number away.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

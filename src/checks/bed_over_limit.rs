@@ -1,9 +1,9 @@
 //! Bed targets above the limit.
 
-use super::{Built, Check, heat};
-use crate::inspection::Severity;
+use super::heat;
+use crate::block::{Block, Heater};
+use crate::findings::{Built, Check, Log, Observer, Severity};
 use crate::machine::Machine;
-use crate::observe::{Block, Heater, Log, Observer};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,6 +15,8 @@ Why it matters: an overheated bed damages its magnets, glue and build surface, a
 a desktop machine that burn most easily. Do not leave a hot machine unattended. The maker's documents come first.\n\n\
 How it is computed: each target in °C (M140, M190) is compared with `temperature_limit_c` of `[bed]`.\n\n\
 What to do: slice with a lower bed temperature, or correct the sheet if the maker allows more.",
+    heat_or_travel: true,
+    timed: false,
     build,
 };
 
@@ -31,7 +33,7 @@ struct BedOverLimit {
 
 impl Observer for BedOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(CHECK.id, block, log, |heater| (heater == Heater::Bed).then_some((0, Some(self.limit_c))));
+        heat::over_limit(&CHECK, block, log, |heater| (heater == Heater::Bed).then_some((0, Some(self.limit_c))));
     }
 }
 

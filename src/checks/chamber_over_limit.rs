@@ -1,9 +1,9 @@
 //! Chamber targets above the limit.
 
-use super::{Built, Check, heat};
-use crate::inspection::Severity;
+use super::heat;
+use crate::block::{Block, Heater};
+use crate::findings::{Built, Check, Log, Observer, Severity};
 use crate::machine::Machine;
-use crate::observe::{Block, Heater, Log, Observer};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,6 +15,8 @@ Why it matters: motors, belts, printed parts and the power supply inside or besi
 overheated chamber is a fire hazard. Do not leave a hot machine unattended. The maker's documents come first.\n\n\
 How it is computed: each target in °C (M141, M191) is compared with `temperature_limit_c` of `[chamber]`.\n\n\
 What to do: slice with a lower chamber temperature, or correct the sheet if the maker allows more.",
+    heat_or_travel: true,
+    timed: false,
     build,
 };
 
@@ -31,7 +33,7 @@ struct ChamberOverLimit {
 
 impl Observer for ChamberOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(CHECK.id, block, log, |heater| (heater == Heater::Chamber).then_some((0, Some(self.limit_c))));
+        heat::over_limit(&CHECK, block, log, |heater| (heater == Heater::Chamber).then_some((0, Some(self.limit_c))));
     }
 }
 

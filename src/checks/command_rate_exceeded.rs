@@ -1,12 +1,13 @@
 //! Runs of short moves that the controller or the serial line cannot feed.
 
-use super::{Built, Check, figure};
-use crate::columns;
-use crate::inspection::{CommandRate, Inspection, Severity};
+use crate::block::{
+    Action, ActionKind, Block,
+    grid::{Sum, time_units},
+};
+use crate::findings::{Built, Check, CommandRate, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{LookAhead, Machine, Override};
-use crate::motion::grid::{Sum, time_units};
-use crate::observe::{Action, ActionKind, Block, Hit, Log, Observer, Spot};
-use crate::vectors::Vectors;
+use crate::vectors::{Vectors, columns};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -25,6 +26,8 @@ probing, pauses, tool changes and waits fill the buffer again and end the run. A
 in the buffer and is not judged.\n\n\
 What to do: slice with a coarser resolution or with arcs, print slower there, or start the job from a card instead of \
 sending it.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
@@ -215,7 +218,7 @@ impl CommandRateExceeded {
     fn raise(&self, log: &mut Log, line: u64, kind: u64, rate: f64) {
         let limit = if kind == 0 { self.commands_hz } else { self.baud };
         let hit = Hit {
-            check: CHECK.id,
+            check: &CHECK,
             kind,
             severity: Severity::Hold,
             line,
@@ -281,9 +284,9 @@ mod tests {
         assert_eq!(pieces(ActionKind::Fan { share: 0.5 }), 2);
         let heat = |duration| {
             let kind = ActionKind::Heat {
-                heater: crate::observe::Heater::Bed,
+                heater: crate::block::Heater::Bed,
                 target_c: 60.0,
-                wait: crate::observe::Wait::ToHeat,
+                wait: crate::block::Wait::ToHeat,
             };
             let job = short(Job::new(), 10, 0.05).act_for(kind, duration);
             short(job, 10, 0.05).findings(&CHECK, &machine()).len()
@@ -309,7 +312,7 @@ mod tests {
             let mut log = Log::new(&bare.severities);
             job.into_blocks().iter().for_each(|block| observer.observe(block, &mut log));
             assert!(log.into_findings().is_empty());
-            let mut draft = crate::report::sample::empty();
+            let mut draft = crate::findings::sample::empty();
             observer.finish(&mut draft, &mut Log::default());
             draft.command_rate
         };
@@ -330,7 +333,7 @@ mod tests {
 
     #[test]
     fn windows_across_blocks_are_right_and_none_too_fast_is_passed_over() {
-        let mut bits = crate::columns::without_pattern(11);
+        let mut bits = crate::vectors::columns::without_pattern(11);
         let mut random = |below: u64| (bits() >> 33) % below;
         for size in [1, 2, 7, 16, 300] {
             let (mut window, mut moves) = (Window::new(size), Vec::new());

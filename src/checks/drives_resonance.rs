@@ -3,12 +3,14 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use super::{Built, Check, figure};
-use crate::columns::larger;
-use crate::inspection::Severity;
+use crate::block::{
+    Block, Column,
+    strokes::{Columns, Stroke, Strokes, Turn, Watch},
+};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
 use crate::machine::{Direction, Machine};
-use crate::observe::{Block, Column, Hit, Log, Observer};
-use crate::strokes::{Columns, Stroke, Strokes, Turn, Watch};
+use crate::vectors::columns::larger;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -28,6 +30,8 @@ or is twice that of the first cycle and more than 0.001 mm (resonance and half-p
 memory). Below the limit it is a note. The amplitude is that of `rings-frame`.\n\n\
 What to do: choose another speed for these lines so that their mean speed leaves the band that is named, another angle \
 or pattern for the filling, or stiffen or damp the frame.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
@@ -191,7 +195,7 @@ impl Past {
             badness: ringing_mm,
             limit: Some(band.natural_hz),
             unit: "Hz",
-            ..Hit::plain(CHECK.id, kind as u64, if over { Severity::Hold } else { Severity::Note }, line)
+            ..Hit::plain(&CHECK, kind as u64, if over { Severity::Hold } else { Severity::Note }, line)
         };
         log.raise(hit, || self.message(hz, band, times, ringing_mm));
     }
@@ -222,7 +226,7 @@ mod tests {
     use std::f64::consts::PI;
 
     use super::*;
-    use crate::inspection::Finding;
+    use crate::findings::Finding;
     use crate::machine::{Mode, Override};
     use crate::preflight::{Sizes, inspect};
 

@@ -1,10 +1,10 @@
 //! Filament pushed through a nozzle that is too cold.
 
-use super::{Built, Check, figure, heat};
-use crate::inspection::{Inspection, Severity};
-use crate::log::LINES_KEPT;
+use super::heat;
+use crate::block::{ActionKind, Block, Heater, NozzleSpan};
+use crate::findings::{Built, Check, Hit, Inspection, LINES_KEPT, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, NozzleSpan, Observer, Spot};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -22,6 +22,8 @@ target once reached; without one, a target counts as reached at once. It is comp
 temperature at or below that, such as 0 for paste, allows cold extrusion.\n\n\
 What to do: wait for the temperature before the first extrusion (M109), and look for a target lost or set to 0 too \
 early. Where a job is meant to be heated by hand, heat first and start it then.",
+    heat_or_travel: true,
+    timed: true,
     build,
 };
 
@@ -90,7 +92,7 @@ fn heats_nozzle(kind: &ActionKind) -> bool {
 
 fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
     Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: 0,
         severity: Severity::NoGo,
         line,

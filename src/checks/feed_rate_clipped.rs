@@ -1,9 +1,9 @@
 //! Moves that ask for more speed than the axes allow.
 
-use super::{Built, Check, figure};
-use crate::columns;
-use crate::inspection::Severity;
-use crate::observe::{Block, Hit, Log, Observer, Spot};
+use crate::block::Block;
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::vectors::columns;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,6 +17,8 @@ How it is computed: the commanded speed in mm/s (F / 60, with the override of M2
 at which no axis, nor the filament, is faster than its limit, which is the smallest of limit / |share of the direction|. \
 On arcs the limit of centripetal acceleration is not part of this.\n\n\
 What to do: set the speeds of the slicer to what the machine does, or correct `feed_rate_limit_mm_s` in the sheet.",
+    heat_or_travel: false,
+    timed: true,
     build: |_| Built::Watching(Box::new(FeedRateClipped)),
 };
 
@@ -37,7 +39,7 @@ impl Observer for FeedRateClipped {
             if clipped(i) {
                 let (commanded, allowed) = (commanded[i], allowed[i]);
                 let hit = Hit {
-                    check: CHECK.id,
+                    check: &CHECK,
                     kind: 0,
                     severity: Severity::Note,
                     line: block.line[i],

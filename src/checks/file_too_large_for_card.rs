@@ -1,7 +1,6 @@
 //! Jobs that are too large for a card.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ How it is computed: a FAT32 directory entry holds the size in 32 bits, so at mos
 FAT32 File System Specification, 2000). A vendor's page gives two bytes less than 4 GiB; the smaller limit, 4 294 967 \
 294 bytes, is used.\n\n\
 What to do: slice coarser or with arcs, split the job, or send it another way.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,7 +1,6 @@
 //! Jobs that switch a guard of the controller off.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +14,7 @@ frame. Keep hands out of the machine while it moves; the maker's documents come 
 How it is computed: M302, and M211 with S0, are looked for. gonogo itself judges temperature and travel whether the \
 guards are on or not.\n\n\
 What to do: take the command out of the job, or switch the guard on again at its end.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Reading,
 };

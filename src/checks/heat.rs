@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::inspection::Severity;
+use crate::block::{ActionKind, Block, Heater};
+use crate::findings::{Check, Hit, Log, Severity, Spot};
 use crate::machine::{Machine, Tool};
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Spot};
 
 /// Most heaters followed at a time.
 const HEATERS: usize = 256;
@@ -25,7 +25,7 @@ pub fn per_tool(machine: &Machine, value: impl Fn(&Tool) -> Option<f64>) -> Vec<
 
 /// Raises a no-go for every target above its limit; `judge` answers the kind and the limit of the heaters it is about.
 pub fn over_limit(
-    check: &'static str,
+    check: &'static Check,
     block: &Block,
     log: &mut Log,
     judge: impl Fn(Heater) -> Option<(u64, Option<f64>)>,
@@ -46,7 +46,8 @@ pub fn over_limit(
                 spot: Spot::InHand,
             };
             log.raise(hit, || {
-                let (what, target, limit) = (words(heater), super::figure(target_c), super::figure(limit_c));
+                let (what, target, limit) =
+                    (words(heater), crate::wording::figure(target_c), crate::wording::figure(limit_c));
                 format!("{what} is told to heat to {target} °C; the sheet allows at most {limit} °C.")
             });
         }

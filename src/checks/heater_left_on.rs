@@ -1,9 +1,9 @@
 //! Heaters that are still on when the job ends.
 
 use super::heat::{Targets, words};
-use super::{Built, Check, figure};
-use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
+use crate::block::{ActionKind, Block, Heater};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,6 +17,8 @@ come first.\n\n\
 How it is computed: the last target in °C of each heater (M104, M109, M140, M190, M141, M191), at the last line.\n\n\
 What to do: switch the heaters off at the end of the job (M104 S0, M140 S0, M141 S0). If you keep the bed warm on \
 purpose, set the check to note in the sheet.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Watching(Box::<HeaterLeftOn>::default()),
 };
 
@@ -44,7 +46,7 @@ fn raise(log: &mut Log, (heater, target_c, line): (Heater, f64, u64)) {
         Heater::Nozzle(number) => 2 + u64::from(number),
     };
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind,
         severity: Severity::Hold,
         line,

@@ -1,7 +1,6 @@
 //! Heaters that the sheet does not describe.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -13,5 +12,7 @@ Why it matters: the controller may stop with an error, or wait for ever for a te
 heater does exist, its limit is not judged. Heaters are a fire hazard; the maker's documents come first.\n\n\
 How it is computed: targets above 0 °C (M140, M190, M141, M191) are compared with the tables of the sheet.\n\n\
 What to do: describe the heater in the sheet, or slice for a machine without it.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,9 +1,9 @@
 //! Long waits with a hot nozzle.
 
 use super::heat::Targets;
-use super::{Built, Check, figure};
-use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
+use crate::block::{ActionKind, Block, Heater};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,6 +18,8 @@ How it is computed: the times in s of dwells (G4) and of pauses with a time of t
 and are compared with 600 s; pauses without an end of their own always count. Both bounds are common practice, no source.\n\n\
 What to do: lower the nozzle temperature before the wait and heat again after it, or set the check to note in the sheet \
 if you stand by.",
+    heat_or_travel: true,
+    timed: true,
     build: |_| Built::Watching(Box::<HotAndIdle>::default()),
 };
 
@@ -63,7 +65,7 @@ impl Observer for HotAndIdle {
 
 fn raise(log: &mut Log, line: u64, wait_s: Option<f64>, hottest_c: f64) {
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: u64::from(wait_s.is_none()),
         // How long a person takes is not known, and a planned change of filament is no fault.
         severity: if wait_s.is_some() { Severity::Hold } else { Severity::Note },

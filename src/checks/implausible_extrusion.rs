@@ -1,11 +1,12 @@
 //! Amounts of filament that no print asks for: the signature of a wrong extruder mode.
 
+use super::heat;
 use super::purge::PurgeLine;
-use super::{Built, Check, figure, heat};
-use crate::columns;
-use crate::inspection::{Inspection, Severity};
+use crate::block::{Block, flag};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::Machine;
-use crate::observe::{Block, Hit, Log, Observer, flag};
+use crate::vectors::columns;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -22,6 +23,8 @@ without a path. Both bounds are common practice, no source. Without `nozzle_diam
 Thick lines on a purge line beside the print are reported as `purge-line`.\n\n\
 What to do: compare `extrusion_mode` in the sheet with the machine, and look for M82, M83 and G92 in the lines before. \
 Loading or purging filament on purpose is fine: set the check to note in the sheet.",
+    heat_or_travel: false,
+    timed: false,
     build,
 };
 
@@ -82,7 +85,7 @@ impl Observer for ImplausibleExtrusion {
 }
 
 fn hit(kind: u64, line: u64, value: f64, limit: f64, unit: &'static str) -> Hit {
-    let (check, severity) = (CHECK.id, Severity::Hold);
+    let (check, severity) = (&CHECK, Severity::Hold);
     let plain = Hit::plain(check, kind, severity, line);
     Hit { value: Some(value), badness: value / limit, limit: Some(limit), unit, ..plain }
 }

@@ -1,10 +1,10 @@
 //! Paths through a box the nozzle must not enter.
 
-use super::{Built, Check, figure};
-use crate::geometry::{CHORD_MM, TOUCH_MM, box_around, curve_extrema, flatten, segment_hits_box};
-use crate::inspection::{Box3, Severity};
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::geometry::{Box3, CHORD_MM, TOUCH_MM, box_around, curve_extrema, flatten, segment_hits_box};
 use crate::machine::{KeepOut, Machine};
-use crate::observe::{ActionKind, Block, Hit, Log, Observer, Spot, flag};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -22,6 +22,8 @@ is no hit. Only the tip is tested: the width of nozzle, fan duct and carriage is
 larger. Where the position was unknown before a move, as after probing, only its end point is tested.\n\n\
 What to do: move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing stands there any \
 more, take the box out of the sheet.",
+    heat_or_travel: true,
+    timed: false,
     build,
 };
 
@@ -105,7 +107,7 @@ fn overlap(extent: &Box3, min: &[f64; 3], max: &[f64; 3]) -> bool {
 
 fn raise(log: &mut Log, line: u64, index: usize, keep_out: &KeepOut, at: [f64; 3]) {
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: index as u64,
         severity: Severity::NoGo,
         line,

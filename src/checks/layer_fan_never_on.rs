@@ -1,9 +1,8 @@
 //! Prints of several layers without the layer fan.
 
 use super::purge::other_layer;
-use super::{Built, Check};
-use crate::inspection::{Inspection, Severity};
-use crate::observe::{ActionKind, Block, Hit, Log, Observer};
+use crate::block::{ActionKind, Block};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,6 +15,8 @@ setting is found out late.\n\n\
 How it is computed: extrusion along the path at heights that differ by at least 0.04 mm, and no fan command (M106) \
 with a share above 0. That heights closer than this are one layer is common practice, no source.\n\n\
 What to do: nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Watching(Box::<LayerFanNeverOn>::default()),
 };
 
@@ -45,7 +46,7 @@ impl Observer for LayerFanNeverOn {
         if self.on || !self.two_heights {
             return;
         }
-        let hit = Hit::plain(CHECK.id, 0, Severity::Note, 0);
+        let hit = Hit::plain(&CHECK, 0, Severity::Note, 0);
         log.raise(hit, || "The job prints several layers and never switches the layer fan on.".to_owned());
     }
 }

@@ -1,7 +1,6 @@
 //! Jobs that change the limits of motion.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +14,7 @@ How it is computed: the commands are carried out as the machine would: mm/s² fo
 jerk of M205, and the moves after them are planned with the new values. Not reported where `obeys_limits_in_job` is \
 false.\n\n\
 What to do: compare the values with the sheet, or switch their output off in the slicer.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,7 +1,6 @@
 //! Line numbers that do not follow each other.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ file it hints at lines that were lost or moved.\n\n\
 How it is computed: each N word is compared with the one before it; M110 sets a new start. That numbers go up by one \
 is common practice on serial lines, no source; NIST RS274/NGC version 3 lets them be in any order.\n\n\
 What to do: take the N words away, or make the job again if lines may be missing.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

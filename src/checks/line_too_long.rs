@@ -1,7 +1,6 @@
 //! Lines longer than the controller takes.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -13,6 +12,8 @@ Why it matters: most controllers cut such a line or drop it, and words are lost 
 How it is computed: bytes of the line up to the end of its last word or checksum, without a comment and blanks behind \
 it, compared with `line_length_limit_bytes`.\n\n\
 What to do: look at the line, and bring the command into a shorter form, with fewer digits or on several lines.",
+    heat_or_travel: false,
+    timed: false,
     build: |machine| match machine.controller.line_length_limit_bytes {
         Some(_) => Built::Reading,
         None => Built::Skipped("the sheet gives no `[controller] line_length_limit_bytes`".to_owned()),

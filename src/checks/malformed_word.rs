@@ -1,7 +1,6 @@
 //! Words of a command that cannot be read.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +15,7 @@ How it is computed: each command is split into words as in NIST RS274/NGC versio
 spaces ignored. A word that does not follow this is left out, and reported.\n\n\
 What to do: look at the line. A comma in place of the decimal point and text without a comment sign are the usual \
 causes; a damaged file is another.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,17 +1,17 @@
 //! What the two checks of the melt rate share: a rate per move against a capacity per tool.
 
+use super::heat;
 use super::purge::PurgeLine;
-use super::{Built, heat};
-use crate::columns;
-use crate::inspection::{Inspection, Severity};
+use crate::block::{Block, Column};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{Machine, Tool};
-use crate::observe::{Block, Column, Hit, Log, Observer, Spot};
+use crate::vectors::columns;
 
 /// Watches `rates` (mm³/s, of the moves of a block) against what `capacity` says of each tool; `key` names the key of the
 /// sheet that is missing where no tool gives one.
 pub(super) fn watch(
     machine: &Machine,
-    check: &'static str,
+    check: &'static Check,
     key: &str,
     capacity: fn(&Tool) -> Option<f64>,
     rates: fn(&Block) -> &Column<f64>,
@@ -25,7 +25,7 @@ pub(super) fn watch(
 }
 
 struct OverCapacity {
-    check: &'static str,
+    check: &'static Check,
     capacity: Vec<Option<f64>>,
     rates: fn(&Block) -> &Column<f64>,
     purge: PurgeLine,

@@ -1,9 +1,9 @@
 //! Momentary melt rates beyond what the hotend stands.
 
-use super::{Built, Check, figure, melt};
-use crate::inspection::Severity;
+use super::melt;
+use crate::findings::{Built, Check, Hit, Severity};
 use crate::machine::Machine;
-use crate::observe::Hit;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,13 +18,15 @@ highest planned speed of the move in mm/s, compared with `melt_rate_mm3_s.peak` 
 stands for a moment is measured on the machine (common practice, no source). Extrusion on a purge line beside the print \
 is reported as `purge-line`.\n\n\
 What to do: lower the speed, the line width or the layer height where the line numbers point.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
 fn build(machine: &Machine) -> Built {
     melt::watch(
         machine,
-        CHECK.id,
+        &CHECK,
         "[[tool]] melt_rate_mm3_s.peak",
         |tool| tool.peak_mm3_s,
         |block| &block.peak_mm3_s,

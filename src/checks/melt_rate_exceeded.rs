@@ -1,9 +1,10 @@
 //! Melt rates the hotend does not keep up.
 
-use super::{Built, Check, figure, melt};
-use crate::inspection::Severity;
+use super::melt;
+use crate::block::{Block, Column};
+use crate::findings::{Built, Check, Hit, Severity};
 use crate::machine::Machine;
-use crate::observe::{Block, Column, Hit};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -21,12 +22,14 @@ with `melt_rate_mm3_s.sustained` of the tool in use. That a hotend has such a wi
 measure the capacity of yours with its filament and temperature. Extrusion on a purge line beside the print is reported \
 as `purge-line`.\n\n\
 What to do: lower the speed, the line width or the layer height; a hotter nozzle melts more, within its limit.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
 fn build(machine: &Machine) -> Built {
     let rates: fn(&Block) -> &Column<f64> = |block| &block.sustained_mm3_s;
-    melt::watch(machine, CHECK.id, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
+    melt::watch(machine, &CHECK, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
 }
 
 fn message(hit: &Hit) -> String {

@@ -1,7 +1,7 @@
 //! The catalogue of checks, one file per check, each named after the fault it finds.
 //!
 //! A check is an id, a default severity, a summary, an explanation and a `build` function. `build` looks at the
-//! machine and answers with an observer, with [`Built::Reading`] (the reader raises it), or with the reason why it is
+//! machine and answers with an observer, with [`Built::Reading`](crate::findings::Built::Reading) (the reader raises it), or with the reason why it is
 //! skipped on this machine: nothing is silently not checked.
 
 pub mod arc_radius_mismatch;
@@ -48,38 +48,14 @@ pub mod unknown_command;
 mod heat;
 mod melt;
 mod purge;
+mod sheets;
 #[cfg(test)]
 mod testing;
 
 pub(crate) use purge::other_layer;
+pub use sheets::{discover, sheet_schema};
 
-use crate::inspection::Severity;
-use crate::machine::Machine;
-use crate::observe::Observer;
-
-/// One entry of the catalogue.
-pub struct Check {
-    /// Kebab-case words that state the fault.
-    pub id: &'static str,
-    /// Default severity of its worst kind.
-    pub severity: Severity,
-    /// One line.
-    pub summary: &'static str,
-    /// What, why it matters, how it is computed (with units and source), what to do.
-    pub explain: &'static str,
-    /// Makes the observer for one job.
-    pub build: fn(&Machine) -> Built,
-}
-
-/// What `build` answers.
-pub enum Built {
-    /// An observer that watches the job.
-    Watching(Box<dyn Observer>),
-    /// The reader or the preflight itself raises this one; nothing to watch.
-    Reading,
-    /// Cannot be made on this machine, and why.
-    Skipped(String),
-}
+use crate::findings::{Check, Severity};
 
 /// Every check, in the order reports list them.
 pub const CATALOGUE: &[&Check] = &[
@@ -125,40 +101,14 @@ pub const CATALOGUE: &[&Check] = &[
     &purge_line::CHECK,
 ];
 
-/// Checks that depend on speeds and times, and so on the limits of motion. All others say the same whatever those are.
-pub const TIMED: &[&str] = &[
-    "extrudes-cold",
-    "melt-rate-exceeded",
-    "melt-peak-exceeded",
-    "step-rate-exceeded",
-    "command-rate-exceeded",
-    "hot-and-idle",
-    "feed-rate-clipped",
-    "rings-frame",
-    "drives-resonance",
-];
-
-/// Checks on heat and travel: what they call no-go can burn, set fire or drive an axis into something.
-pub const HEAT_AND_TRAVEL: &[&str] = &[
-    "outside-travel",
-    "inside-keep-out",
-    "nozzle-over-limit",
-    "bed-over-limit",
-    "chamber-over-limit",
-    "extrudes-cold",
-    "truncated-job",
-    "moves-before-homing",
-    "guard-disabled",
-    "heater-not-described",
-    "heater-left-on",
-    "target-out-of-reach",
-    "motors-off-then-moves",
-    "hot-and-idle",
-];
-
 /// True for a no-go on heat or travel, which nobody should accept lightly.
 pub fn is_unsafe(check: &str, severity: Severity) -> bool {
-    severity == Severity::NoGo && HEAT_AND_TRAVEL.contains(&check)
+    find(check).is_some_and(|check| check.is_unsafe(severity))
+}
+
+/// True when what a check finds depends on speeds and times.
+pub fn is_timed(check: &str) -> bool {
+    find(check).is_some_and(|check| check.timed)
 }
 
 /// Finds a check by id.
@@ -166,19 +116,10 @@ pub fn find(id: &str) -> Option<&'static Check> {
     CATALOGUE.iter().copied().find(|check| check.id == id)
 }
 
-/// A number for a message: at most three decimals, more for very small ones.
-pub(crate) fn figure(value: f64) -> String {
-    if value != 0.0 && value.abs() < 0.001 {
-        return format!("{value:.1e}");
-    }
-    let text = format!("{value:.3}");
-    let short = text.trim_end_matches('0').trim_end_matches('.');
-    if short == "-0" { "0".to_owned() } else { short.to_owned() }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::findings::Built;
     use std::collections::BTreeSet;
     use std::path::Path;
 
@@ -200,7 +141,6 @@ mod tests {
 
     #[test]
     fn heat_and_travel_are_checks_and_cover_every_limit_of_both() {
-        assert!(HEAT_AND_TRAVEL.iter().all(|id| find(id).is_some()));
         let limits = CATALOGUE.iter().filter(|check| check.id.ends_with("-over-limit"));
         assert!(limits.clone().count() >= 3 && limits.clone().all(|check| is_unsafe(check.id, Severity::NoGo)));
         assert!(!is_unsafe("outside-travel", Severity::Hold) && !is_unsafe("rings-frame", Severity::NoGo));
@@ -209,7 +149,7 @@ mod tests {
     #[test]
     fn every_file_is_listed() {
         let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/checks");
-        let shared = ["mod", "heat", "melt", "purge", "testing"];
+        let shared = ["mod", "heat", "melt", "purge", "sheets", "testing"];
         for entry in std::fs::read_dir(directory).expect("the directory of the checks") {
             let path = entry.expect("an entry").path();
             let stem = path.file_stem().and_then(|stem| stem.to_str()).expect("a name").to_owned();
@@ -263,15 +203,5 @@ mod tests {
             }
         }
         assert_eq!(skipped, 14);
-    }
-
-    #[test]
-    fn figures_are_short_and_lose_no_small_value() {
-        let cases = [(14.2, "14.2"), (250.0, "250"), (0.0, "0"), (-0.0, "0"), (-0.5, "-0.5"), (2.0e-6, "2.0e-6")];
-        for (value, text) in cases {
-            assert_eq!(figure(value), text);
-        }
-        assert_eq!(figure(1.0 / 3.0), "0.333");
-        assert_eq!(figure(100_000.0), "100000");
     }
 }

@@ -1,8 +1,7 @@
 //! Moves after the motors were released, without homing.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Hit, Log, Observer, flag};
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,6 +15,8 @@ the maker's documents come first.\n\n\
 How it is computed: after M18 or M84 of all of X, Y and Z, each move of an axis before its next homing (G28) is counted. \
 Releasing the extruder alone, or setting the time after which idle motors are released, is no finding.\n\n\
 What to do: home after the release, or release the motors at the very end of the job only.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Watching(Box::<MotorsOffThenMoves>::default()),
 };
 
@@ -45,7 +46,7 @@ impl Observer for MotorsOffThenMoves {
 }
 
 fn raise(log: &mut Log, line: u64, axis: usize) {
-    let hit = Hit::plain(CHECK.id, axis as u64, Severity::Hold, line);
+    let hit = Hit::plain(&CHECK, axis as u64, Severity::Hold, line);
     log.raise(hit, || format!("{} moves after its motor was released, without homing.", ["X", "Y", "Z"][axis]));
 }
 

@@ -1,8 +1,8 @@
 //! Axes that move before they are homed.
 
-use super::{Built, Check, figure};
-use crate::inspection::Severity;
-use crate::observe::{ActionKind, Block, Hit, Log, Observer, Spot, flag};
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,6 +18,8 @@ of at most 20 mm in all are a note only: raising the nozzle before homing is com
 long as that much room is left above.\n\n\
 What to do: home all axes at the start of the job. If you home by hand before each job, set the check to note in the \
 sheet.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Watching(Box::<MovesBeforeHoming>::default()),
 };
 
@@ -62,7 +64,7 @@ impl MovesBeforeHoming {
             }
         }
         for axis in (0..3).filter(|&axis| !self.homed[axis] && block.moves_axis(i, axis)) {
-            let hit = Hit::plain(CHECK.id, axis as u64, Severity::Hold, line);
+            let hit = Hit::plain(&CHECK, axis as u64, Severity::Hold, line);
             log.raise(hit, || format!("{} moves before it is homed.", ["X", "Y", "Z"][axis]));
         }
     }
@@ -70,7 +72,7 @@ impl MovesBeforeHoming {
 
 fn raise_lift(log: &mut Log, line: u64, lifted_mm: f64) {
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: LIFT,
         severity: Severity::Note,
         line,

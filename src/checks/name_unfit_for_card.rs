@@ -1,7 +1,6 @@
 //! File names that a card cannot hold.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -13,5 +12,7 @@ Why it matters: copying to the card fails or changes the name, and the file may 
 How it is computed: control characters and \" * / : < > ? \\ | are not allowed in long names (Microsoft, FAT32 File \
 System Specification, 2000).\n\n\
 What to do: give the file another name.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,7 +1,6 @@
 //! Moves before any feed rate is given.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ move may be slow, or fast near the bed.\n\n\
 How it is computed: moves before the first F word are counted; they are planned at `default_feed_rate_mm_s`. NIST \
 RS274/NGC version 3 makes such a move an error; controllers of these printers do not.\n\n\
 What to do: give an F with the first move.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,7 +1,6 @@
 //! Jobs that move nothing.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ Why it matters: an empty file, a picture or a drawing under the name of a job wo
 was judged, so there is nothing to say go to. A file that only heats or sets values also lands here; that may be meant.\n\n\
 How it is computed: moves with a length above 0 mm are counted; the count is 0. Common practice, no source.\n\n\
 What to do: look whether this is the file you meant, and slice or copy it again.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

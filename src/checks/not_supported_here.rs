@@ -1,7 +1,6 @@
 //! Commands that the controller was not built for.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +14,7 @@ is scrap; the rest may be bearable, so it is a hold.\n\n\
 How it is computed: each command read is compared with the list. Arcs (G2, G3) are a no-go; G5, G20, M200, G10 and \
 G11, probing, M600, M141 and M191 are a hold.\n\n\
 What to do: slice without the feature, or enable it on the board and take it out of `lacks`.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

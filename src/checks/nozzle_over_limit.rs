@@ -1,9 +1,9 @@
 //! Nozzle targets above the hotend's limit.
 
-use super::{Built, Check, heat};
-use crate::inspection::Severity;
+use super::heat;
+use crate::block::{Block, Heater};
+use crate::findings::{Built, Check, Log, Observer, Severity};
 use crate::machine::Machine;
-use crate::observe::{Block, Heater, Log, Observer};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,6 +17,8 @@ documents come first: take the limit from them, not from what has worked so far.
 How it is computed: each target in °C (M104, M109 and their like) is compared with `temperature_c.limit` of that tool. \
 A tool number that the sheet does not describe is judged by the first tool.\n\n\
 What to do: slice with a lower temperature, or mount a hotend made for it and correct the sheet.",
+    heat_or_travel: true,
+    timed: false,
     build,
 };
 
@@ -34,7 +36,7 @@ struct NozzleOverLimit {
 
 impl Observer for NozzleOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(CHECK.id, block, log, |heater| {
+        heat::over_limit(&CHECK, block, log, |heater| {
             let Heater::Nozzle(number) = heater else { return None };
             let limit = self.limits.get(number as usize).or(self.limits.first()).copied().flatten();
             Some((u64::from(number), limit))

@@ -1,10 +1,10 @@
 //! Moves that leave the travel of an axis or the disc of a round bed.
 
-use super::{Built, Check, figure};
-use crate::geometry::{TOUCH_MM, arc_farthest, curve_extrema, flatten};
-use crate::inspection::{Box3, Severity};
+use crate::block::{Block, flag};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::geometry::{Box3, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
 use crate::machine::{BedShape, Machine, Travel};
-use crate::observe::{Block, Curve, Hit, Log, Observer, Spot, flag};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -23,6 +23,8 @@ defines the arcs). A round bed is the largest disc, or ellipse, in the x and y r
 its centre. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.\n\n\
 What to do: place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
 the sheet.",
+    heat_or_travel: true,
+    timed: false,
     build,
 };
 
@@ -104,7 +106,7 @@ fn bends(curve: &Curve, axis: usize) -> bool {
 fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, limit: f64) {
     let excess = (value - limit).abs();
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: axis as u64 * 2 + u64::from(high),
         severity: Severity::NoGo,
         line,
@@ -184,7 +186,7 @@ impl Disc {
     fn raise(&self, log: &mut Log, line: u64, point: [f64; 2], excess: f64) {
         let distance = (point[0] - self.centre[0]).hypot(point[1] - self.centre[1]);
         let hit = Hit {
-            check: CHECK.id,
+            check: &CHECK,
             kind: DISC,
             severity: Severity::NoGo,
             line,
@@ -287,7 +289,7 @@ mod tests {
             let disc = round.then_some(Disc { centre: [40.0, 40.0], half: [100.0, 90.0] });
             let check = OutsideTravel { min: [-60.0, -50.0, -90.0], max: [140.0, 130.0, 180.0], disc };
             for block in Job::random(seed, 40.0 + seed as f64 / 4.0, 50.0).into_blocks() {
-                let mut log = crate::log::Log::new(&machine().severities);
+                let mut log = crate::findings::Log::new(&machine().severities);
                 check.judge(&block, &mut log);
                 let holds = check.holds(&block.reach);
                 held += usize::from(holds);

@@ -4,9 +4,9 @@
 //! belongs to a purge line. Whether it does is known at the end only, so such hits wait in a bounded list.
 
 use super::purge_line;
-use crate::geometry::{box_around, curve_extrema, widen};
-use crate::inspection::{Box3, Severity};
-use crate::observe::{Block, Hit, Log, Spot};
+use crate::block::Block;
+use crate::findings::{Hit, Log, Severity, Spot};
+use crate::geometry::{Box3, box_around, curve_extrema, widen};
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
 pub const LAYER_STEP_MM: f64 = 0.04;
@@ -76,7 +76,7 @@ impl PurgeLine {
         for (hit, extent) in self.waiting.drain(..) {
             let message = self.message;
             if self.later.is_some_and(|later| apart(&extent, &later)) {
-                let note = Hit { check: purge_line::CHECK.id, kind: 0, severity: Severity::Note, ..hit };
+                let note = Hit { check: &purge_line::CHECK, kind: 0, severity: Severity::Note, ..hit };
                 log.raise(note, || format!("On a purge line beside the print: {}", message(&hit)));
             } else {
                 log.raise(hit, || message(&hit));
@@ -99,7 +99,7 @@ mod tests {
     use super::super::melt_peak_exceeded;
     use super::super::testing::{Job, machine};
     use super::*;
-    use crate::observe::ActionKind;
+    use crate::block::ActionKind;
 
     /// Far over the peak capacity on every move.
     const THICK: f64 = 50.0;

@@ -1,7 +1,6 @@
 //! Heavy extrusion on a purge line.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,5 +17,7 @@ Those whose x, y box lies apart from the x, y box of all extrusion after the cha
 is the sum over the three. The first 1000 such hits of each check wait for that; later ones, and all hits of a job \
 without a layer change, count as the print's. The rule is gonogo's own.\n\n\
 What to do: nothing, unless the drive skips there: then purge slower.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

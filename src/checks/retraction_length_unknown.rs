@@ -1,7 +1,6 @@
 //! Retraction by the controller with unknown length.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -13,5 +12,7 @@ Why it matters: time and filament of these retractions are left out: they count 
 How it is computed: the length in mm is that of M207 in the job, else `length_mm` of `[tool.retraction]`; with \
 neither it is 0.\n\n\
 What to do: give the tool a `[tool.retraction]` in the sheet with the values stored on the board.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,10 +1,10 @@
 //! Ringing of the structure beyond what the sheet accepts.
 
-use super::{Built, Check, figure};
-use crate::columns;
-use crate::inspection::{Inspection, Ringing, Severity};
+use crate::block::Block;
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Ringing, Severity};
 use crate::machine::{Direction, Machine};
-use crate::observe::{Block, Hit, Log, Observer};
+use crate::vectors::columns;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -26,6 +26,8 @@ no-go by itself: it costs looks, not the machine. Modes are as good as their mea
 swings with the bed are not in it.\n\n\
 What to do: lower the acceleration, or the jerk or junction deviation that sets the step of speed at corners; stiffen \
 the frame; or tune an impulse shaper of the controller to the frequency that is named.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
@@ -68,7 +70,7 @@ impl Observer for RingsFrame {
                         badness: mm,
                         limit: Some(self.limit_mm),
                         unit: "mm",
-                        ..Hit::plain(CHECK.id, kind as u64, Severity::Note, block.line[i])
+                        ..Hit::plain(&CHECK, kind as u64, Severity::Note, block.line[i])
                     };
                     log.raise(hit, || format!("The structure rings {} mm along {}.", figure(mm), along.word()));
                 }
@@ -79,7 +81,7 @@ impl Observer for RingsFrame {
     fn finish(&mut self, draft: &mut Inspection, log: &mut Log) {
         for (kind, ringing) in draft.ringing.iter().enumerate() {
             let (severity, message) = judge(ringing, draft.time_s.extruding);
-            log.reconsider(CHECK.id, kind as u64, [Severity::Note, severity], message);
+            log.reconsider(&CHECK, kind as u64, [Severity::Note, severity], message);
         }
     }
 }
@@ -127,7 +129,7 @@ mod tests {
         )
     }
 
-    fn found(machine: &Machine, job: &str) -> Vec<crate::inspection::Finding> {
+    fn found(machine: &Machine, job: &str) -> Vec<crate::findings::Finding> {
         let report = inspect(job.as_bytes(), "job.gcode", machine, &Sizes::default()).expect("memory can be read");
         report.findings.into_iter().filter(|finding| finding.check == CHECK.id).collect()
     }

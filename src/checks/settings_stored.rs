@@ -1,7 +1,6 @@
 //! Jobs that write or reload stored settings.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +15,7 @@ How it is computed: these command numbers are looked for. What they do on a give
 documents.\n\n\
 What to do: take the command out of the job unless the job is meant to tune the machine, and keep a copy of your \
 settings.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

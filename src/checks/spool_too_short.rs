@@ -2,12 +2,11 @@
 
 use std::ops::Range;
 
-use super::{Built, Check, figure};
-use crate::columns;
-use crate::inspection::{Inspection, Severity};
+use crate::block::{Block, grid::Sum};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
-use crate::motion::grid::Sum;
-use crate::observe::{Block, Hit, Log, Observer, Spot};
+use crate::vectors::columns;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -21,6 +20,8 @@ value so far is what has left the spool, compared with `on_spool_mm`. The line g
 spool runs out. Tool numbers that the sheet does not describe count for the first tool.\n\n\
 What to do: mount a fuller spool or plan a change on the way, and keep `on_spool_mm` up to date. A spool can be weighed: \
 mm of filament = grams × 1000 / (density in g/cm³ × cross-section in mm²).",
+    heat_or_travel: false,
+    timed: false,
     build,
 };
 
@@ -91,7 +92,7 @@ impl Observer for SpoolTooShort {
         for (index, spool) in self.spools.iter().enumerate() {
             let (Some((line, place_mm)), Some(holds_mm)) = (spool.out_on, spool.holds_mm) else { continue };
             let hit = Hit {
-                check: CHECK.id,
+                check: &CHECK,
                 kind: index as u64,
                 severity: Severity::Hold,
                 line,

@@ -1,11 +1,11 @@
 //! Motors asked for more steps a second than the controller makes.
 
-use super::{Built, Check, figure};
-use crate::columns::{self, larger, smaller};
+use crate::block::{Block, flag};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot, StepRate};
 use crate::geometry::{CHORD_MM, flatten, largest_share};
-use crate::inspection::{Inspection, Severity, StepRate};
 use crate::machine::{DriveLayout, E, Machine, Override};
-use crate::observe::{Block, Hit, Log, Observer, Spot, flag};
+use crate::vectors::columns::{self, larger, smaller};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -25,6 +25,8 @@ are enough. These follow from the geometry. On curves the largest share along th
 chords within 0.01 mm. Top speed and largest share may fall at different points, so the rate is an upper bound. Axes \
 without `steps_per_mm` are not judged, nor are towers without `[motion.towers]`.\n\n\
 What to do: slice slower, use coarser micro-steps, or correct the limit from the documents of the board and a test.",
+    heat_or_travel: false,
+    timed: true,
     build,
 };
 
@@ -331,7 +333,7 @@ impl Towers {
 #[cold]
 fn raise(log: &mut Log, line: u64, motor: usize, name: &'static str, [rate, limit, speed]: [f64; 3]) {
     let hit = Hit {
-        check: CHECK.id,
+        check: &CHECK,
         kind: motor as u64,
         severity: Severity::Hold,
         line,
@@ -427,7 +429,7 @@ mod tests {
             let limit_hz = 16_000.0;
             for seed in 0..200 {
                 for block in Job::random(seed, 100.0, 10.0 + seed as f64).into_blocks() {
-                    let mut log = crate::log::Log::new(&machine.severities);
+                    let mut log = crate::findings::Log::new(&machine.severities);
                     let mut check = StepRateExceeded::new(&machine, limit_hz).expect("all keys are given");
                     let is_calm = check.calm(&block, [limit_hz; 4]);
                     let judged = |i: &usize| !is_calm || block.curves.iter().any(|bend| bend.at == *i);
@@ -448,7 +450,7 @@ mod tests {
                 let blocks = Job::random(seed, 100.0, 40.0).into_blocks();
                 let measure = |limit_hz: f64| {
                     let mut rates = StepRateExceeded::new(&machine, limit_hz).expect("all keys are given");
-                    let mut log = crate::log::Log::new(&machine.severities);
+                    let mut log = crate::findings::Log::new(&machine.severities);
                     blocks.iter().for_each(|block| rates.observe(block, &mut log));
                     rates.most
                 };

@@ -1,7 +1,6 @@
 //! Waits for a temperature that the heater does not reach.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,6 +15,8 @@ How it is computed: first-order heating, T(t) = T∞ + (T₀ − T∞) e^(−t/�
 heater (or `room.ambient_c` when it cools) and τ from `time_constant_s`; Newton's law of cooling, in any physics \
 handbook. The wait itself counts 0 s in the report.\n\n\
 What to do: lower the target, or measure the heater again and correct `heating` in the sheet.",
+    heat_or_travel: true,
+    timed: false,
     build: |machine| {
         let laws = machine.tools.iter().map(|tool| tool.heating);
         let laws = laws.chain([machine.bed.and_then(|bed| bed.heating), machine.chamber.and_then(|c| c.heating)]);

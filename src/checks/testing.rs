@@ -2,14 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::{Built, Check};
-use crate::inspection::{Finding, Inspection, JobFacts, MachineFacts};
-use crate::log::Log;
+use crate::block::{Action, ActionKind, BLOCK, Bend, Block, Heater, NozzleSpan, Wait, flag};
+use crate::findings::{Built, Check, Finding, Inspection, JobFacts, Log, MachineFacts};
+use crate::geometry::{Arc, Curve};
 use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
     Machine, Motion, Structure, Tool, Travel,
 };
-use crate::observe::{Action, ActionKind, Arc, BLOCK, Bend, Block, Curve, Heater, NozzleSpan, Wait, flag};
 
 /// A tool of the invented machine.
 pub fn tool() -> Tool {
@@ -85,6 +84,7 @@ pub fn machine() -> Machine {
         ambient_c: 20.0,
         severities: BTreeMap::new(),
         origins: Vec::new(),
+        known_checks: Vec::new(),
     }
 }
 

@@ -1,7 +1,6 @@
 //! Tools that the sheet does not describe.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +13,7 @@ known here: it is judged by those of the first.\n\n\
 How it is computed: the first `[[tool]]` is tool 0, the next tool 1, and so on; T words and the T of M104 and M109 \
 are compared with their count.\n\n\
 What to do: describe the tool in the sheet, or slice for the tools the machine has.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

@@ -1,7 +1,6 @@
 //! Jobs that were cut off.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,5 +16,7 @@ write jobs end every line. Or a heater got a target above 0 °C, none was switch
 command of the job is a motion command. That both mean a cut-off file is common practice, no source.\n\n\
 What to do: slice or copy the job again, and let the card or drive be ejected properly. If it was written by hand and \
 is meant so, add a line ending and switch the heaters off at the end.",
+    heat_or_travel: true,
+    timed: false,
     build: |_| Built::Reading,
 };

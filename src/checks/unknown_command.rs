@@ -1,7 +1,6 @@
 //! Commands that are not known here.
 
-use super::{Built, Check};
-use crate::inspection::Severity;
+use crate::findings::{Built, Check, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -13,5 +12,7 @@ once, with how often it occurs.\n\n\
 Why it matters: it may do nothing here, or it may move the machine in a way this inspection does not see.\n\n\
 How it is computed: each command is compared with the list. Unknown ones count as commands and take no time.\n\n\
 What to do: look it up in the documents of the controller. If it moves or heats, judge the lines after it with care.",
+    heat_or_travel: false,
+    timed: false,
     build: |_| Built::Reading,
 };

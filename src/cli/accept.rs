@@ -15,10 +15,11 @@ use crate::accepted::{
     nearest,
 };
 use crate::checks::{self, is_unsafe};
-use crate::crew::Crew;
-use crate::inspection::{Finding, Inspection};
+use crate::findings::{Finding, Inspection};
 use crate::preflight::inspect_path;
-use crate::report::words::{safe, severity_mark, units, wrap};
+use crate::show::marks::severity_mark;
+use crate::threads::Crew;
+use crate::wording::{safe, units, wrap};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -7,9 +7,9 @@ use super::Exit;
 use super::output::{Content, Format, Output};
 use super::sheet::{self, MachineArg};
 use super::terminal::Terminal;
-use crate::audit::audit;
-use crate::inspection::Verdict;
-use crate::report::{audit as page, audit_json};
+use crate::findings::Verdict;
+use crate::show::report::{audit as page, audit_json};
+use crate::workshop::audit::audit;
 
 /// Shown under the help.
 pub const EXAMPLES: &str = "\

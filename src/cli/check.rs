@@ -15,19 +15,20 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, pictures, sheet};
 use crate::accepted::Accepted;
-use crate::crew::Crew;
-use crate::inspection::{Inspection, MachineFacts, Severity, Verdict};
+use crate::findings::{Inspection, MachineFacts, Outcome, Severity, Verdict};
 use crate::machine::Machine;
 use crate::preflight::inspect_path;
-use crate::queue::Outcome;
-use crate::report::Report;
-use crate::report::csv::CsvReport;
-use crate::report::json::{Frame, JsonReport};
-use crate::report::junit::JunitReport;
-use crate::report::openmetrics::OpenMetricsReport;
-use crate::report::sarif::SarifReport;
-use crate::report::table::TableReport;
-use crate::report::text::TextReport;
+use crate::show::report::{
+    Report,
+    csv::CsvReport,
+    json::{Frame, JsonReport},
+    junit::JunitReport,
+    openmetrics::OpenMetricsReport,
+    sarif::SarifReport,
+    table::TableReport,
+    text::TextReport,
+};
+use crate::threads::Crew;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -265,7 +266,7 @@ impl Tally {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::sample;
+    use crate::findings::sample;
     use clap::Parser;
 
     fn args(line: &[&str]) -> Result<CheckArgs, clap::Error> {

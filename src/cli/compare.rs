@@ -12,16 +12,19 @@ use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
-use crate::compare::{Compared, Comparison, Sheets, Totals};
-use crate::crew::Crew;
+use crate::findings::{Guest, Unjudged};
 use crate::machine::Machine;
-use crate::observe::Guest;
-use crate::page;
 use crate::preflight::{Seat, inspect_path_on, inspect_path_with};
-use crate::queue::Unjudged;
-use crate::record::{TimeLine, TimeRecord};
-use crate::report::Look;
-use crate::report::compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison};
+use crate::show::{
+    page,
+    record::{TimeLine, TimeRecord},
+    report::{
+        Look,
+        compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison},
+    },
+};
+use crate::study::compare::{Compared, Comparison, Sheets, Totals};
+use crate::threads::Crew;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -232,7 +235,7 @@ fn exit(totals: &Totals) -> Exit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::sample;
+    use crate::findings::sample;
     use clap::Parser;
 
     fn args(line: &[&str]) -> Result<CompareArgs, clap::Error> {

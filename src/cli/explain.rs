@@ -8,9 +8,13 @@ use clap::Args;
 use super::output::{Content, Output};
 use super::terminal::Terminal;
 use super::{Exit, complain};
-use crate::checks::{CATALOGUE, Check};
-use crate::report::Look;
-use crate::report::words::{columns, severity_style, styled, wrap, wrap_paragraphs};
+use crate::checks::CATALOGUE;
+use crate::findings::Check;
+use crate::show::{
+    marks::{severity_style, styled},
+    report::Look,
+};
+use crate::wording::{columns, wrap, wrap_paragraphs};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -105,14 +109,15 @@ pub fn unknown(id: &str, checks: &[&Check]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::checks::Built;
-    use crate::inspection::Severity;
+    use crate::findings::{Built, Severity};
 
     const TRAVEL: Check = Check {
         id: "outside-travel",
         severity: Severity::NoGo,
         summary: "The nozzle is sent where the axes do not reach.",
         explain: "Every end point is held against\nthe travel in the sheet.\n\n  x < travel.min.x\n\nMove the part.",
+        heat_or_travel: true,
+        timed: false,
         build: |_| Built::Reading,
     };
     const COLD: Check = Check {

@@ -8,10 +8,10 @@ use super::output::{Delivery, Format};
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
-use crate::crew::Crew;
-use crate::headroom::{Direction, Judged, Outcome, Wish, explore, limits_of, scan};
 use crate::machine::Machine;
-use crate::report::{headroom as page, headroom_json};
+use crate::show::report::{headroom as page, headroom_json};
+use crate::study::headroom::{Direction, Judged, Outcome, Wish, explore, limits_of, scan};
+use crate::threads::Crew;
 
 const EXAMPLES: &str = "\
 Examples:

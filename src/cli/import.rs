@@ -14,9 +14,9 @@ use super::sheet::MachineArg;
 use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
 use crate::machine::{Machine, SHEET_MAX_BYTES};
-use crate::report::words::{counted, path as shown_path, safe, with_unit, wrap};
-use crate::report::{Look, json};
-use crate::settings::{self, Fate, Fresh, Merged, Row, Settings, SpeedUnit};
+use crate::show::report::{Look, json};
+use crate::wording::{counted, path as shown_path, safe, with_unit, wrap};
+use crate::workshop::settings::{self, Fate, Fresh, Merged, Row, Settings, SpeedUnit};
 
 const IMPORT_EXAMPLES: &str = "\
 Examples:

@@ -12,9 +12,9 @@ use walkdir::WalkDir;
 
 use super::complain;
 use super::progress::Progress;
-use crate::crew::Crew;
+use crate::findings::Unjudged;
 use crate::preflight::JobError;
-use crate::queue::{self, Breakdown, Unjudged};
+use crate::threads::{self, Breakdown, Crew};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
@@ -139,7 +139,7 @@ pub fn each<'e, T: Send>(
     mut take: impl FnMut(Result<T, Unjudged>) -> io::Result<()>,
 ) -> anyhow::Result<()> {
     let mut written: io::Result<()> = Ok(());
-    queue::run(jobs, threads.map_or(0, usize::from), judge, |index, answer| {
+    threads::run(jobs, threads.map_or(0, usize::from), judge, |index, answer| {
         let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
         written = progress.aside(|| {
             if let Err(unjudged) = &outcome {

@@ -123,7 +123,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
 /// One line on standard error; what is in it cannot act on the terminal.
 fn complain(message: &str) {
     // Without standard error there is nobody to tell.
-    let _ = writeln!(io::stderr(), "gonogo: {}", crate::report::words::safe(message));
+    let _ = writeln!(io::stderr(), "gonogo: {}", crate::wording::safe(message));
 }
 
 #[cfg(test)]

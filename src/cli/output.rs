@@ -9,7 +9,7 @@ use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
 use super::terminal::Terminal;
-use crate::report::Look;
+use crate::show::report::Look;
 
 /// What text on standard output holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

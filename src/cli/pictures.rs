@@ -12,13 +12,14 @@ use tempfile::NamedTempFile;
 
 use super::jobs::{Job, is_stdin};
 use super::output::{self, Delivery, Output};
-use crate::crew::Crew;
-use crate::inspection::Inspection;
+use crate::findings::{Inspection, Outcome, Unjudged};
 use crate::machine::Machine;
-use crate::page::{self, DRAWING_POINTS, IndexRow, PageError};
-use crate::picture::{OnlyLayer, Pictured};
 use crate::preflight::JobError;
-use crate::queue::{Outcome, Unjudged};
+use crate::show::{
+    page::{self, DRAWING_POINTS, IndexRow, PageError},
+    picture::{OnlyLayer, Pictured},
+};
+use crate::threads::Crew;
 
 /// A picture besides the report.
 #[derive(Debug, Args)]
@@ -173,7 +174,7 @@ impl<'m> Pages<'m> {
     pub fn new(jobs: &[Job], delivery: &Delivery, machine: &'m Machine) -> anyhow::Result<Self> {
         let place = match (jobs.len(), delivery.target()) {
             (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
-            (1, None) => Place::One(Some(delivery.open(false, crate::report::Look { width: 0, color: false })?)),
+            (1, None) => Place::One(Some(delivery.open(false, crate::show::report::Look { width: 0, color: false })?)),
             (_, None) => bail!("several pages need a folder: name one by -o"),
             (_, Some(path)) => {
                 fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;

@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
-use crate::report::{audit_json, compare, headroom_json, json, matrix, resonance};
+use crate::show::report::{audit_json, compare, headroom_json, json, matrix, resonance};
 
 const EXAMPLES: &str = "\
 Examples:

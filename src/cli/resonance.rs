@@ -12,13 +12,15 @@ use super::output::{self, Delivery, Format, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, complain, sheet, trial};
-use crate::crew::Crew;
+use crate::findings::Unjudged;
 use crate::machine::Direction;
-use crate::picture::spectrum_svg;
-use crate::queue::Unjudged;
-use crate::report::{Look, resonance as report};
-use crate::resonance::{Ask, Study, study};
-use crate::trial::marks::{Reading, ReadingError, estimate};
+use crate::show::{
+    picture::spectrum_svg,
+    report::{Look, resonance as report},
+};
+use crate::study::resonance::{Ask, Study, study};
+use crate::threads::Crew;
+use crate::workshop::trial::marks::{Reading, ReadingError, estimate};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -118,7 +120,7 @@ impl FromArgMatches for Marks {
             let words: Vec<&str> = words.into_iter().map(String::as_str).collect();
             words.join(" ").parse::<Reading>().map_err(|error| {
                 // The words come from outside: nothing in them may act on the terminal.
-                let text = crate::report::words::safe(&error.to_string()).into_owned();
+                let text = crate::wording::safe(&error.to_string()).into_owned();
                 clap::Error::raw(ErrorKind::ValueValidation, format!("--from-marks: {text}\n"))
             })
         };

@@ -13,9 +13,12 @@ use super::import::{self, ImportArgs, LinesArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
 use super::{Exit, audit, complain};
-use crate::machine::{self, ChangeError, Machine, Origin, SheetError};
-use crate::report::words::{safe, styled, wrap};
-use crate::report::{Look, json};
+use crate::machine::{ChangeError, Machine, Origin, SheetError};
+use crate::show::{
+    marks::styled,
+    report::{Look, json},
+};
+use crate::wording::{safe, wrap};
 
 /// Names the sheet when the command line does not.
 const VARIABLE: &str = "GONOGO_MACHINE";
@@ -76,7 +79,7 @@ pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
         SheetCommand::Lines(args) => return import::lines(args, terminal),
         SheetCommand::Schema => {
             let mut output = Output::stdout(Content::Data);
-            json::write_value(&machine::schema(), true, &mut output)?;
+            json::write_value(&crate::checks::sheet_schema(), true, &mut output)?;
             writeln!(output)?;
             output.finish()?;
         }
@@ -105,7 +108,7 @@ pub fn file(machine: &Machine) -> Option<&Path> {
 pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Machine>> {
     let start = std::env::current_dir().context("cannot tell the working directory")?;
     let variable = std::env::var_os(VARIABLE).filter(|value| !value.is_empty());
-    match machine::discover(arg.machine.as_deref(), variable.as_deref(), &start) {
+    match crate::checks::discover(arg.machine.as_deref(), variable.as_deref(), &start) {
         Ok(machine) => Ok(Some(machine)),
         Err(faults) => {
             show_faults(&faults, terminal);

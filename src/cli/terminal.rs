@@ -6,7 +6,7 @@ use std::io::{self, IsTerminal};
 use clap::ValueEnum;
 use terminal_size::{Width, terminal_size_of};
 
-use crate::report::Look;
+use crate::show::report::Look;
 
 /// Narrowest page.
 const NARROWEST: usize = 40;

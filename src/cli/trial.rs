@@ -10,9 +10,9 @@ use super::output::{Content, Output};
 use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
 use crate::machine::Machine;
-use crate::report::Look;
-use crate::report::words::{columns, safe, wrap, wrap_paragraphs};
-use crate::trial::{
+use crate::show::report::Look;
+use crate::wording::{columns, safe, wrap, wrap_paragraphs};
+use crate::workshop::trial::{
     Axis, CAUTION, FirstPower, Measured, MeltRate, NewSteps, Ringing, Steps, Trial, TrialError, Vary, Warmth,
     first_power, melt_rate, new_steps, ringing, steps,
 };

@@ -4,8 +4,8 @@ use toml_edit::{DocumentMut, Item, Value};
 
 use super::keys::{self, KEYS, Kind, SEVERITY_WORDS};
 use super::place::place_at;
+use super::sheet::CheckIds;
 use super::{Machine, SheetFaults};
-use crate::checks::CATALOGUE;
 
 /// Why a value cannot be changed.
 #[derive(Debug, thiserror::Error)]
@@ -70,9 +70,9 @@ impl Machine {
         let plain = self.text.strip_prefix('\u{feff}').unwrap_or(&self.text);
         let mut sheet = plain.parse::<DocumentMut>().unwrap_or_default();
         for (path, value) in changes {
-            write(&mut sheet, path, value)?;
+            write(&mut sheet, path, value, &self.known_checks)?;
         }
-        let changed = Self::parse(&self.source, &sheet.to_string()).map_err(|faults| {
+        let changed = Self::read(&self.source, sheet.to_string().as_bytes(), &self.known_checks).map_err(|faults| {
             let (path, value) = changes.last().copied().unwrap_or_default();
             ChangeError::Faults { path: path.to_owned(), value: value.to_owned(), faults: Box::new(faults) }
         })?;
@@ -86,8 +86,8 @@ impl Machine {
 }
 
 /// Writes a value into the text of a sheet.
-fn write(sheet: &mut DocumentMut, path: &str, value: &str) -> Result<(), ChangeError> {
-    let expected = expected_at(path)?;
+fn write(sheet: &mut DocumentMut, path: &str, value: &str, checks: CheckIds<'_>) -> Result<(), ChangeError> {
+    let expected = expected_at(path, checks)?;
     let parsed: Value = match value.trim().parse() {
         Ok(value) => value,
         Err(_) if value.chars().all(|c| c.is_alphanumeric() || "-_ ".contains(c)) => Value::from(value.trim()),
@@ -118,9 +118,9 @@ fn put(table: &mut dyn toml_edit::TableLike, name: &str, mut value: Value) {
 }
 
 /// What may be written at a path.
-fn expected_at(path: &str) -> Result<String, ChangeError> {
+fn expected_at(path: &str, checks: CheckIds<'_>) -> Result<String, ChangeError> {
     if let Some(id) = path.strip_prefix("checks.")
-        && CATALOGUE.iter().any(|check| check.id == id)
+        && checks.iter().any(|(known, _)| *known == id)
     {
         return Ok(keys::one_of(SEVERITY_WORDS));
     }

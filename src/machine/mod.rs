@@ -11,6 +11,7 @@ pub mod keys;
 pub(crate) mod place;
 mod resolve;
 mod schema;
+mod severity;
 mod sheet;
 mod source;
 mod structure;
@@ -25,15 +26,14 @@ pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
 pub(crate) use faults::LineIndex;
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
-pub use sheet::SHEET_MAX_BYTES;
+pub use severity::Severity;
+pub use sheet::{CheckIds, SHEET_MAX_BYTES};
 pub(crate) use sheet::{locate, roomy};
-pub use source::{SHEET_FILE, SHEET_VARIABLE, discover, schema};
+pub use source::{MachineFacts, SHEET_FILE, SHEET_VARIABLE, discover, schema};
 pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
 pub(crate) use value::{Found, cut, nearest};
 
 use std::collections::BTreeMap;
-
-use crate::inspection::Severity;
 
 /// Index of the extruder in arrays over X, Y, Z, E.
 pub const E: usize = 3;
@@ -75,6 +75,8 @@ pub struct Machine {
     pub severities: BTreeMap<String, Override>,
     /// Every key with its value and where that came from, for `sheet show`.
     pub origins: Vec<Origin>,
+    /// Checks that its sheet may name, with their severities.
+    pub known_checks: Vec<(&'static str, Severity)>,
 }
 
 /// A severity set in the sheet, or a check switched off.

@@ -16,7 +16,7 @@ use super::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Heating, KeepOut, Limits,
     LookAhead, Machine, Motion, Origin, Override, Retraction, Tool, Travel,
 };
-use crate::inspection::Severity;
+use crate::machine::Severity;
 
 const AXES: [&str; 4] = ["x", "y", "z", "e"];
 const BED: &str = "travel.bed";
@@ -35,6 +35,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         source: source.to_owned(),
         digest,
         text: String::new(),
+        known_checks: checks.to_vec(),
         built_in: false,
         travel: reader.travel(),
         motion: reader.motion(),

@@ -10,7 +10,7 @@ use toml::de::{DeTable, DeValue};
 use super::faults::{FAULTS_MAX, Fault, LineIndex, SheetFaults};
 use super::keys::{self, Key, Kind, Preset, SEVERITY_WORDS};
 use super::value::{self, Found, Value, cut, nearest};
-use crate::inspection::Severity;
+use crate::machine::Severity;
 
 /// Largest sheet, bytes.
 pub const SHEET_MAX_BYTES: usize = 1 << 20;
@@ -20,7 +20,7 @@ const STACK_BYTES: usize = 16 << 20;
 const SUGGESTIONS_MAX: usize = 20 * FAULTS_MAX;
 
 /// Ids and default severities of the checks a sheet may name.
-pub type CheckIds<'a> = &'a [(&'a str, Severity)];
+pub type CheckIds<'a> = &'a [(&'static str, Severity)];
 
 /// A value of the sheet and its place.
 #[derive(Debug, Clone, PartialEq)]

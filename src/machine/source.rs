@@ -11,8 +11,6 @@ use super::resolve::resolve;
 use super::schema::schema_for;
 use super::sheet::{self, CheckIds, SHEET_MAX_BYTES};
 use super::value::Found;
-use crate::checks::CATALOGUE;
-use crate::inspection::{MachineFacts, Severity};
 
 /// Name of the file that is looked for from the current directory upward.
 pub const SHEET_FILE: &str = "gonogo.toml";
@@ -21,20 +19,29 @@ pub const SHEET_VARIABLE: &str = "GONOGO_MACHINE";
 
 const BUILT_IN: &str = include_str!("built_in.toml");
 
-/// Ids and default severities of all checks of the catalogue.
-fn check_ids() -> Vec<(&'static str, Severity)> {
-    CATALOGUE.iter().map(|check| (check.id, check.severity)).collect()
+/// JSON Schema (draft 2020-12) of a machine sheet that may name these checks.
+pub fn schema(checks: CheckIds<'_>) -> serde_json::Value {
+    schema_for(checks)
 }
 
-/// JSON Schema (draft 2020-12) of the machine sheet.
-pub fn schema() -> serde_json::Value {
-    schema_for(&check_ids())
+/// Which machine the job was judged on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MachineFacts {
+    /// The sheet's name.
+    pub name: String,
+    /// Path of the sheet, or `built-in`.
+    pub source: String,
+    /// `blake3:` and the hex digest of the sheet's bytes.
+    pub digest: String,
+    /// True when no sheet was found and the built-in cautious machine was used.
+    pub built_in: bool,
 }
 
 impl Machine {
     /// The invented, cautious machine that is used when there is no sheet.
-    pub fn built_in() -> Self {
-        let mut machine = Self::parse("built-in", BUILT_IN).expect("the built-in sheet has no faults");
+    pub fn read_built_in(checks: CheckIds<'_>) -> Self {
+        let mut machine =
+            Self::read("built-in", BUILT_IN.as_bytes(), checks).expect("the built-in sheet has no faults");
         machine.built_in = true;
         machine
     }
@@ -54,20 +61,20 @@ impl Machine {
         BUILT_IN
     }
 
-    /// Reads the text of a sheet; `source` is its path for messages.
+    /// Reads the bytes of a sheet that may name these checks; `source` is its path for messages.
     ///
     /// # Errors
     /// All faults of the text, by position.
-    pub fn parse(source: &str, text: &str) -> Result<Self, SheetFaults> {
-        parse_bytes(source, text.as_bytes(), &check_ids())
+    pub fn read(source: &str, bytes: &[u8], checks: CheckIds<'_>) -> Result<Self, SheetFaults> {
+        parse_bytes(source, bytes, checks)
     }
 
     /// Reads a sheet from a file.
     ///
     /// # Errors
     /// When the file cannot be read, or all faults of its text.
-    pub fn load(path: &Path) -> Result<Self, SheetError> {
-        load_named(path, "the sheet asked for")
+    pub fn read_file(path: &Path, checks: CheckIds<'_>) -> Result<Self, SheetError> {
+        load_named(path, "the sheet asked for", checks)
     }
 }
 
@@ -76,16 +83,21 @@ impl Machine {
 ///
 /// # Errors
 /// When the sheet found cannot be read or has faults; a named sheet that does not exist is never passed over.
-pub fn discover(explicit: Option<&Path>, env: Option<&OsStr>, start_dir: &Path) -> Result<Machine, SheetError> {
+pub fn discover(
+    explicit: Option<&Path>,
+    env: Option<&OsStr>,
+    start_dir: &Path,
+    checks: CheckIds<'_>,
+) -> Result<Machine, SheetError> {
     if let Some(path) = explicit {
-        return load_named(path, "named by --machine");
+        return load_named(path, "named by --machine", checks);
     }
     if let Some(path) = env.filter(|path| !path.is_empty()) {
-        return load_named(Path::new(path), "named by GONOGO_MACHINE");
+        return load_named(Path::new(path), "named by GONOGO_MACHINE", checks);
     }
     match nearest_sheet(start_dir) {
-        Some(path) => load_named(&path, "found from the current directory upward"),
-        None => Ok(Machine::built_in()),
+        Some(path) => load_named(&path, "found from the current directory upward", checks),
+        None => Ok(Machine::read_built_in(checks)),
     }
 }
 
@@ -94,7 +106,7 @@ fn nearest_sheet(start_dir: &Path) -> Option<PathBuf> {
     start.ancestors().map(|dir| dir.join(SHEET_FILE)).find(|path| path.is_file())
 }
 
-fn load_named(path: &Path, named_by: &'static str) -> Result<Machine, SheetError> {
+fn load_named(path: &Path, named_by: &'static str, checks: CheckIds<'_>) -> Result<Machine, SheetError> {
     let read = || -> io::Result<Vec<u8>> {
         let mut bytes = Vec::new();
         // One byte over the limit is enough to know.
@@ -102,7 +114,7 @@ fn load_named(path: &Path, named_by: &'static str) -> Result<Machine, SheetError
         Ok(bytes)
     };
     let bytes = read().map_err(|source| SheetError::Read { path: path.to_owned(), named_by, source })?;
-    Ok(parse_bytes(&path.to_string_lossy(), &bytes, &check_ids())?)
+    Ok(parse_bytes(&path.to_string_lossy(), &bytes, checks)?)
 }
 
 /// Reads the bytes of a sheet that may name these checks.

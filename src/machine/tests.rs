@@ -148,6 +148,7 @@ fn heron() -> Machine {
         source: "workshop/heron.toml".into(),
         digest: format!("blake3:{}", blake3::hash(HERON.as_bytes()).to_hex()),
         text: HERON.to_owned(),
+        known_checks: CHECKS.to_vec(),
         built_in: false,
         travel: Travel {
             min: [0.0; 3],
@@ -688,13 +689,13 @@ fn a_sheet_is_looked_for_in_order() {
     };
     let (wren, bittern) = (write("wren.toml"), write("bittern.toml"));
     write(SHEET_FILE);
-    let named = |explicit, env: Option<&OsStr>| discover(explicit, env, &inner).unwrap().name;
+    let named = |explicit, env: Option<&OsStr>| discover(explicit, env, &inner, &[]).unwrap().name;
     assert_eq!(named(Some(wren.as_path()), Some(bittern.as_os_str())), "wren.toml");
     assert_eq!(named(None, Some(bittern.as_os_str())), "bittern.toml");
     assert_eq!(named(None, Some(OsStr::new(""))), "gonogo.toml");
     assert_eq!(named(None, None), "gonogo.toml");
     let missing = dir.path().join("none.toml");
-    let error = discover(None, Some(missing.as_os_str()), &inner).unwrap_err();
+    let error = discover(None, Some(missing.as_os_str()), &inner, &[]).unwrap_err();
     assert!(matches!(&error, SheetError::Read { .. }));
     assert!(error.to_string().ends_with("none.toml (named by GONOGO_MACHINE)"), "{error}");
     assert!(Machine::load(dir.path()).is_err());

@@ -3,8 +3,8 @@
 use std::f64::consts::TAU;
 
 use super::{Interpreter, NO_MOVE_MM};
-use crate::inspection::Severity;
-use crate::observe::{Arc, Cubic, Hit, Log, Spot};
+use crate::findings::{Hit, Log, Severity, Spot};
+use crate::geometry::{Arc, Cubic};
 
 /// Difference of the two radii that NIST RS274/NGC 3.5.3 still takes, mm.
 const MISMATCH_NOTE_MM: f64 = 0.002;
@@ -88,7 +88,7 @@ impl Interpreter {
         let hold = mismatch_mm > MISMATCH_HOLD_MM;
         let limit = if hold { MISMATCH_HOLD_MM } else { MISMATCH_NOTE_MM };
         let hit = Hit {
-            check: "arc-radius-mismatch",
+            check: &crate::checks::arc_radius_mismatch::CHECK,
             kind: u64::from(hold),
             severity: if hold { Severity::Hold } else { Severity::Note },
             line: self.line,

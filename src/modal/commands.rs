@@ -1,9 +1,9 @@
 //! What each command does; [`Interpreter::act`] is the table.
 
-use super::{AXES, Command, Event, Interpreter, LimitChange, Mode, TOOLS_KEPT, tool_place};
-use crate::inspection::Severity;
+use super::{AXES, Command, Interpreter, Mode, tool_place};
+use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
+use crate::findings::{Log, Severity};
 use crate::machine::Feature;
-use crate::observe::{ActionKind, Heater, Log, Wait};
 
 /// Thinnest filament that M200 takes, mm: no real one comes near, and less would make lengths infinite.
 const FILAMENT_MIN_MM: f64 = 0.01;
@@ -74,22 +74,24 @@ impl Interpreter {
             2180 => self.set_tool_offset(),
             2200 | 2210 => self.overrides(code, log),
             2110 if self.params.get(b'S') == Some(0.0) => {
-                self.raise(log, "guard-disabled", Severity::Hold, 0, || {
+                self.raise(log, &crate::checks::guard_disabled::CHECK, Severity::Hold, 0, || {
                     "M211 S0 switches the travel guard of the controller off".to_owned()
                 });
             }
             3020 => self.cold_guard(log),
             4000 => self.action(ActionKind::Finish, 0.0, out),
             // M503 only lists them.
-            5000 | 5010 | 5020 | 5040 => self.raise(log, "settings-stored", Severity::Hold, u64::from(code), || {
-                let does = match code {
-                    5000 => "stores",
-                    5010 => "loads",
-                    5020 => "resets",
-                    _ => "checks",
-                };
-                format!("M{} {does} the controller's settings from inside a job", code / 10)
-            }),
+            5000 | 5010 | 5020 | 5040 => {
+                self.raise(log, &crate::checks::settings_stored::CHECK, Severity::Hold, u64::from(code), || {
+                    let does = match code {
+                        5000 => "stores",
+                        5010 => "loads",
+                        5020 => "resets",
+                        _ => "checks",
+                    };
+                    format!("M{} {does} the controller's settings from inside a job", code / 10)
+                })
+            }
             _ if is_harmless(code) => {}
             _ => self.unknown(b'M', code, log),
         }
@@ -97,7 +99,7 @@ impl Interpreter {
 
     fn unknown(&mut self, letter: u8, code: u32, log: &mut Log) {
         let kind = (u64::from(letter) << 32) + u64::from(code);
-        self.raise(log, "unknown-command", Severity::Note, kind, || {
+        self.raise(log, &crate::checks::unknown_command::CHECK, Severity::Note, kind, || {
             let (number, part) = (code / 10, code % 10);
             let point = if part > 0 { format!(".{part}") } else { String::new() };
             format!("{}{number}{point} is not known here: it was not carried out", char::from(letter))
@@ -235,7 +237,7 @@ impl Interpreter {
         let (length, feed, lift, _, _) = self.retraction_now();
         let Some(length) = length else {
             self.state().retracted = Some((0.0, 0.0));
-            return self.raise(log, "retraction-length-unknown", Severity::Note, 0, || {
+            return self.raise(log, &crate::checks::retraction_length_unknown::CHECK, Severity::Note, 0, || {
                 "G10 retracts by a length that neither the job (M207) nor the sheet gives: 0 mm taken".to_owned()
             });
         };
@@ -275,7 +277,7 @@ impl Interpreter {
         }
         let number = value.round() as u32;
         if number as usize >= self.dialect.tools.len() {
-            self.raise(log, "tool-not-described", Severity::Hold, u64::from(number), || {
+            self.raise(log, &crate::checks::tool_not_described::CHECK, Severity::Hold, u64::from(number), || {
                 format!("tool T{number} has no [[tool]] in the sheet: planned and judged as the first tool")
             });
         }
@@ -338,7 +340,7 @@ impl Interpreter {
         self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
         if !self.dialect.has_bed && target_c > 0.0 {
-            self.raise(log, "heater-not-described", Severity::Hold, 0, || {
+            self.raise(log, &crate::checks::heater_not_described::CHECK, Severity::Hold, 0, || {
                 "the job heats the bed and the sheet has no [bed]".to_owned()
             });
         }
@@ -352,7 +354,7 @@ impl Interpreter {
         self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
         if !self.dialect.has_chamber && target_c > 0.0 {
-            self.raise(log, "heater-not-described", Severity::Hold, 1, || {
+            self.raise(log, &crate::checks::heater_not_described::CHECK, Severity::Hold, 1, || {
                 "the job heats a chamber and the sheet has no [chamber]".to_owned()
             });
         }
@@ -408,14 +410,14 @@ impl Interpreter {
             (None, None) => self.params.is_empty(),
         };
         if off {
-            self.raise(log, "guard-disabled", Severity::Hold, 1, || {
+            self.raise(log, &crate::checks::guard_disabled::CHECK, Severity::Hold, 1, || {
                 "M302 switches the guard against cold extrusion off".to_owned()
             });
         }
     }
 
     fn note_change(&self, code: u32, log: &mut Log) {
-        self.raise(log, "limits-changed-in-job", Severity::Note, u64::from(code), || {
+        self.raise(log, &crate::checks::limits_changed_in_job::CHECK, Severity::Note, u64::from(code), || {
             let what = if code == 920 { "steps per mm" } else { "motor currents" };
             format!("M{} changes the {what} from inside the job; it is not followed here", code / 10)
         });
@@ -443,7 +445,7 @@ impl Interpreter {
             }
         }
         if change != LimitChange::default() {
-            self.raise(log, "limits-changed-in-job", Severity::Note, u64::from(code), || {
+            self.raise(log, &crate::checks::limits_changed_in_job::CHECK, Severity::Note, u64::from(code), || {
                 format!("M{} changes the limits from inside the job; the plan follows it", code / 10)
             });
             out(Event::Limits(change));

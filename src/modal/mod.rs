@@ -9,106 +9,15 @@ mod commands;
 mod params;
 mod straight;
 
-use crate::inspection::Severity;
-use crate::machine::{ExtrusionMode, Feature, Limits, Machine, Retraction};
-use crate::observe::{ActionKind, Curve, Hit, Log, Spot};
+use crate::block::{Event, Move, TOOLS_KEPT};
+use crate::findings::{Check, Hit, Log, Severity, Spot};
+use crate::geometry::Curve;
+use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 use params::Params;
 
-/// Tools told apart; higher numbers share the last place.
-pub const TOOLS_KEPT: usize = 64;
 /// Displacements below this are rounding left over from offsets, mm: no movement.
 pub const NO_MOVE_MM: f64 = 1e-9;
-
-/// What one command asks for.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Event {
-    /// A move.
-    Move(Move),
-    /// New limits, for later moves.
-    Limits(LimitChange),
-    /// Anything else that has a place in time.
-    Action {
-        /// Line of the job.
-        line: u64,
-        /// Time it takes by its own words, s (waits for heaters are computed later).
-        duration_s: f64,
-        /// What it is.
-        kind: ActionKind,
-    },
-}
-
-/// A move: something with a path, or filament only.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Move {
-    /// Line of the job.
-    pub line: u64,
-    /// Start, mm, machine coordinates.
-    pub from: [f64; 3],
-    /// End, mm.
-    pub to: [f64; 3],
-    /// Whether x, y, z are known at the end (they are not after probing).
-    pub known: [bool; 3],
-    /// Filament, mm; negative pulls it back.
-    pub de: f64,
-    /// Commanded speed, override included, mm/s.
-    pub feed_mm_s: f64,
-    /// Its shape, when it is no straight line.
-    pub curve: Option<Curve>,
-    /// Commands read since the previous move, this one included.
-    pub commands: u32,
-    /// Bytes read since the previous move's line, this line included.
-    pub bytes: u32,
-}
-
-/// Limits set by M201, M203, M204, M205. Index order X, Y, Z, E.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct LimitChange {
-    /// mm/s.
-    pub feed_rate_mm_s: [Option<f64>; 4],
-    /// mm/s².
-    pub acceleration_mm_s2: [Option<f64>; 4],
-    /// mm/s².
-    pub printing_mm_s2: Option<f64>,
-    /// mm/s².
-    pub travel_mm_s2: Option<f64>,
-    /// mm/s².
-    pub retraction_mm_s2: Option<f64>,
-    /// mm/s.
-    pub jerk_mm_s: [Option<f64>; 4],
-    /// mm.
-    pub junction_deviation_mm: Option<f64>,
-}
-
-impl LimitChange {
-    /// Adds a later change.
-    pub fn join(&mut self, later: &Self) {
-        let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);
-        for axis in 0..4 {
-            set(&mut self.feed_rate_mm_s[axis], later.feed_rate_mm_s[axis]);
-            set(&mut self.acceleration_mm_s2[axis], later.acceleration_mm_s2[axis]);
-            set(&mut self.jerk_mm_s[axis], later.jerk_mm_s[axis]);
-        }
-        set(&mut self.printing_mm_s2, later.printing_mm_s2);
-        set(&mut self.travel_mm_s2, later.travel_mm_s2);
-        set(&mut self.retraction_mm_s2, later.retraction_mm_s2);
-        set(&mut self.junction_deviation_mm, later.junction_deviation_mm);
-    }
-
-    /// Carries the change out.
-    pub fn apply(&self, limits: &mut Limits) {
-        let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
-        for axis in 0..4 {
-            set(&mut limits.feed_rate_mm_s[axis], self.feed_rate_mm_s[axis]);
-            set(&mut limits.acceleration_mm_s2[axis], self.acceleration_mm_s2[axis]);
-            set(&mut limits.jerk_mm_s[axis], self.jerk_mm_s[axis]);
-        }
-        set(&mut limits.printing_mm_s2, self.printing_mm_s2);
-        set(&mut limits.travel_mm_s2, self.travel_mm_s2);
-        set(&mut limits.retraction_mm_s2, self.retraction_mm_s2);
-        set(&mut limits.junction_deviation_mm, self.junction_deviation_mm);
-    }
-}
 
 /// The motion mode that a line of bare axis words repeats.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -371,7 +280,7 @@ impl Interpreter {
             Foreign::Percent => "starts with `%`",
             Foreign::Other => "does not start with a letter",
         };
-        self.raise(log, "unknown-command", Severity::Note, 1 + foreign as u64, || {
+        self.raise(log, &crate::checks::unknown_command::CHECK, Severity::Note, 1 + foreign as u64, || {
             format!("the line {what}: it was not carried out here")
         });
     }
@@ -382,14 +291,14 @@ impl Interpreter {
             && let Some(last) = self.last_number.replace(number)
             && number != last + 1.0
         {
-            self.raise(log, "line-number-skipped", Severity::Note, 0, || {
+            self.raise(log, &crate::checks::line_number_skipped::CHECK, Severity::Note, 0, || {
                 format!("line number N{number} follows N{last}")
             });
         }
         if let Some((given, computed)) = line.checksum
             && given != f64::from(computed)
         {
-            self.raise(log, "bad-checksum", Severity::Hold, 0, || {
+            self.raise(log, &crate::checks::bad_checksum::CHECK, Severity::Hold, 0, || {
                 format!("the line ends in checksum {given} but its bytes give {computed}: it was damaged on its way")
             });
         }
@@ -402,7 +311,7 @@ impl Interpreter {
             && line.command_bytes as u64 > limit
         {
             let hit = Hit {
-                check: "line-too-long",
+                check: &crate::checks::line_too_long::CHECK,
                 kind: 0,
                 severity: Severity::Note,
                 line: self.line,
@@ -419,7 +328,7 @@ impl Interpreter {
     fn raise(
         &self,
         log: &mut Log,
-        check: &'static str,
+        check: &'static Check,
         severity: Severity,
         kind: u64,
         message: impl FnOnce() -> String,
@@ -429,14 +338,14 @@ impl Interpreter {
     }
 
     fn malformed(&self, log: &mut Log, message: impl FnOnce() -> String) {
-        self.raise(log, "malformed-word", Severity::Hold, 0, message);
+        self.raise(log, &crate::checks::malformed_word::CHECK, Severity::Hold, 0, message);
     }
 
     /// The controller was not built for `feature`.
     fn needs(&self, feature: Feature, log: &mut Log) {
         if self.dialect.lacks.contains(&feature) {
             let severity = if feature == Feature::Arcs { Severity::NoGo } else { Severity::Hold };
-            self.raise(log, "not-supported-here", severity, feature as u64, || {
+            self.raise(log, &crate::checks::not_supported_here::CHECK, severity, feature as u64, || {
                 format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
             });
         }
@@ -634,10 +543,14 @@ impl Interpreter {
                 self.feed_given = true;
             }
             Some(feed) => {
-                self.raise(log, "no-feed-rate", Severity::Note, 0, || format!("F{feed} is no feed rate: ignored"));
+                self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 0, || {
+                    format!("F{feed} is no feed rate: ignored")
+                });
             }
             None if self.params.take_flag(b'F') => {
-                self.raise(log, "no-feed-rate", Severity::Note, 0, || "F without a number: ignored".to_owned());
+                self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 0, || {
+                    "F without a number: ignored".to_owned()
+                });
             }
             None => {}
         }
@@ -719,7 +632,7 @@ impl Interpreter {
         }
         if !self.feed_given {
             self.feed_given = true;
-            self.raise(log, "no-feed-rate", Severity::Note, 1, || {
+            self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 1, || {
                 format!("the first move comes before any F: {} mm/s taken from the sheet", self.feed_mm_s)
             });
         }

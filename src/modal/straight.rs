@@ -1,15 +1,18 @@
 //! A straight path for G0 and G1 with plain axis words, from a chunk to the columns of blocks.
 //!
 //! [`Interpreter::line`] is the law: what happens here to a line is what happens there, only with the state that such
-//! lines cannot change taken out of the loop, and without an [`Event`](super::Event) in between. Every other line goes
+//! lines cannot change taken out of the loop, and without an [`Event`](crate::block::Event) in between. Every other line goes
 //! to it. A property test below compares the two.
 
-use super::{Interpreter, Mode, Move, NO_MOVE_MM};
-use crate::motion::Gather;
-use crate::observe::{Log, flag};
-use crate::text::lines::{Chunk, LINE_BYTES_READ};
-use crate::text::straight::{Row, Rows, Start, letters};
-use crate::text::{Words, words};
+use super::{Interpreter, Mode, NO_MOVE_MM};
+use crate::block::{Gather, Move, flag};
+use crate::findings::Log;
+use crate::text::{
+    Words,
+    lines::{Chunk, LINE_BYTES_READ},
+    straight::{Row, Rows, Start, letters},
+    words,
+};
 
 const X: u8 = 1;
 const Y: u8 = 2;
@@ -253,13 +256,11 @@ impl Interpreter {
 mod tests {
     use proptest::prelude::*;
 
-    use crate::log::Log;
+    use crate::block::{Block, Gather};
+    use crate::findings::Log;
     use crate::machine::Machine;
     use crate::modal::Interpreter;
-    use crate::motion::Gather;
-    use crate::observe::Block;
-    use crate::text::straight::Rows;
-    use crate::text::{Chunk, LineReader, Words, words};
+    use crate::text::{Chunk, LineReader, Words, straight::Rows, words};
     use crate::vectors::Vectors;
 
     /// Everything that leaves this stage: the columns it fills, limits and actions, findings, state at the end.

@@ -1,6 +1,6 @@
 //! The speed through a corner, and from and to rest.
 
-use super::grid::squared_down;
+use crate::block::grid::squared_down;
 use crate::machine::CornerRule;
 
 /// Direction components closer than this are the same: rounding of coordinates is no corner.

@@ -2,7 +2,7 @@
 
 use kurbo::{CubicBez, ParamCurveArclen};
 
-use crate::observe::{Arc, Cubic, Curve};
+use crate::geometry::{Arc, Cubic, Curve};
 
 /// What the planner needs of a curved move.
 #[derive(Debug, Clone, Copy)]

@@ -6,10 +6,12 @@ use std::ops::Range;
 
 use super::corner::{self, Leg};
 use super::curves::CurveGeometry;
-use super::grid::{FLOOR, SPEED_CEILING_MM_S, squared_down};
-use crate::columns::smaller;
+use crate::block::{
+    Block, flag,
+    grid::{FLOOR, SPEED_CEILING_MM_S, squared_down},
+};
 use crate::machine::{CornerRule, E, Limits};
-use crate::observe::{Block, flag};
+use crate::vectors::columns::smaller;
 
 /// Length, direction, top speed and acceleration of each move, as if all were straight.
 #[inline(always)]

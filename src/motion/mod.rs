@@ -9,28 +9,19 @@
 pub mod corner;
 mod curves;
 mod derive;
-mod gather;
-pub mod grid;
-mod packed;
 mod profile;
 mod scan;
 
 use std::collections::VecDeque;
 use std::ops::Range;
 
+use crate::block::{Block, Gathered, LimitChange, MANY_BLOCKS, Packed, Planned, flag};
 use crate::machine::{E, Limits, Machine};
-use crate::modal::LimitChange;
-use crate::observe::{Block, flag};
 use crate::vectors::Vectors;
 use corner::Leg;
 use scan::Scan;
 
-pub use gather::{Closing, Gather, Gathered, Planned};
-pub use packed::Packed;
 pub use scan::UNLIMITED_MOVES;
-
-/// More blocks than this, each with room for [`crate::observe::BLOCK`] moves, are not kept: the others are packed.
-pub(crate) const MANY_BLOCKS: usize = 64;
 
 /// Plans gathered blocks.
 pub struct Planner {

@@ -1,7 +1,6 @@
 //! Trapezoids: from settled squared speeds to speeds and times.
 
-use super::grid;
-use crate::observe::Block;
+use crate::block::{Block, grid};
 
 /// Fills speeds and times of a block from the squared speeds at the start and end of each move.
 ///

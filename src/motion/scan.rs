@@ -5,11 +5,11 @@
 //! the end of the known moves; then w' = min(B', w + s) forwards. Maps x → min(x + s, c) compose into the same shape,
 //! so a sliding window of N moves costs two compositions a move whatever N (the two-stack form of a sliding minimum),
 //! and unlimited look-ahead is settled as soon as stopping and not stopping at the end of the known moves give the same.
-//! All values are on the grid of [`super::grid`]: nothing here depends on where blocks are cut.
+//! All values are on the grid of [`crate::block::grid`]: nothing here depends on where blocks are cut.
 
-use super::grid::SQUARED_CEILING;
-use crate::columns::smaller;
+use crate::block::grid::SQUARED_CEILING;
 use crate::machine::LookAhead;
+use crate::vectors::columns::smaller;
 
 /// Moves that "unlimited" look-ahead knows at most. A machine needs no more unless it takes longer than that to stop.
 pub const UNLIMITED_MOVES: usize = 32_768;

@@ -2,7 +2,7 @@
 
 use std::f64::consts::{LN_2, LOG2_E};
 
-use crate::columns::WHOLE;
+use crate::vectors::columns::WHOLE;
 
 /// Beyond this nothing is left that a sum with 1 would show.
 const ALL: f64 = 50.0;

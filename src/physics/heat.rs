@@ -2,8 +2,8 @@
 //!
 //! T(t) = T∞ + (T₀ − T∞) e^(−t/τ); from T₀ to T₁ it takes τ ln((T∞ − T₀) / (T∞ − T₁)). °C, s.
 
+use crate::block::NozzleSpan;
 use crate::machine::Heating;
-use crate::observe::NozzleSpan;
 
 /// How a wait ends.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -7,9 +7,9 @@
 use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
-use crate::columns::larger;
+use crate::block::{BLOCK, Block, Column, flag};
 use crate::machine::E;
-use crate::observe::{BLOCK, Block, Column, flag};
+use crate::vectors::columns::larger;
 
 /// Pushes smaller than this beyond the retracted length are rounding, mm.
 pub const PURGE_LEAST_MM: f64 = 1e-6;
@@ -369,7 +369,7 @@ mod tests {
     #[test]
     fn a_block_goes_as_its_pieces_one_by_one() {
         use crate::vectors::Vectors;
-        let mut bits = crate::columns::without_pattern(7);
+        let mut bits = crate::vectors::columns::without_pattern(7);
         let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
         for (tau, longest_s, vectors) in [(1.5, 0.1, Vectors::default()), (0.5, 5.0, Vectors::plain())] {
             let mut block = Block { vectors, ..Block::default() };

@@ -11,12 +11,8 @@ pub mod vibration;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use crate::inspection::Ringing;
+use crate::block::{Action, ActionKind, Heater, NozzleSpan, Planned, TOOLS_KEPT, Wait, grid::Sum};
 use crate::machine::{Machine, Tool};
-use crate::modal::TOOLS_KEPT;
-use crate::motion::Planned;
-use crate::motion::grid::Sum;
-use crate::observe::{Action, ActionKind, Heater, NozzleSpan, Wait};
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
 use vibration::Vibration;
@@ -24,6 +20,27 @@ use vibration::Vibration;
 /// Cross-section of a filament, mm²: π d² / 4.
 pub fn filament_area_mm2(diameter_mm: f64) -> f64 {
     PI / 4.0 * diameter_mm * diameter_mm
+}
+
+/// Ringing of the structure along one direction, on moves along the path that push filament.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ringing {
+    /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
+    pub axis: &'static str,
+    /// Largest amplitude, mm (0 without extrusion).
+    pub peak_mm: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Natural frequency of the mode that rings most there, Hz.
+    pub peak_hz: Option<f64>,
+    /// Distance of the marks on the wall there, mm: the highest speed of that move over the frequency.
+    pub mark_spacing_mm: Option<f64>,
+    /// Amplitude not exceeded for 95 % of the time, mm.
+    pub p95_mm: Option<f64>,
+    /// The amplitude the sheet accepts, mm.
+    pub limit_mm: Option<f64>,
+    /// Time above it, s.
+    pub over_limit_s: Option<f64>,
 }
 
 /// A wait that cannot end by the heating law.

@@ -3,12 +3,11 @@
 use std::io::Read;
 use std::path::Path;
 
-use crate::inspection::{Inspection, JobFacts, Severity};
+use super::announced;
+use crate::findings::{Check, Hit, Inspection, JobFacts, Log, Severity, Spot};
 use crate::machine::Machine;
 use crate::modal::Interpreter;
-use crate::observe::{Hit, Log, Spot};
 use crate::text::LineReader;
-use crate::trial;
 
 /// What is known of the stream at its end.
 #[derive(Debug, Clone, Default)]
@@ -22,7 +21,7 @@ pub(super) struct Ending {
     heats_to_the_end: bool,
     digest: String,
     /// The trial that the first line announces.
-    pub(super) trial: Option<trial::Kind>,
+    pub(super) trial: Option<announced::Kind>,
 }
 
 impl Ending {
@@ -43,7 +42,7 @@ impl Ending {
     }
 
     /// The same with what the interpreter knows.
-    pub(super) fn told_by(&self, interpreter: &Interpreter, trial: Option<trial::Kind>) -> Self {
+    pub(super) fn told_by(&self, interpreter: &Interpreter, trial: Option<announced::Kind>) -> Self {
         Self {
             trial,
             commands: interpreter.commands(),
@@ -61,30 +60,32 @@ const CARD_FILE_LIMIT_BYTES: u64 = u32::MAX as u64 - 1;
 const CARD_NAME_LIMIT: usize = 255;
 
 /// The place says nothing about a job that ends too early.
-fn at_the_end(check: &'static str, line: u64) -> Hit {
+fn at_the_end(check: &'static Check, line: u64) -> Hit {
     Hit { spot: Spot::Nowhere, ..Hit::plain(check, 0, Severity::NoGo, line) }
 }
 
 /// Findings about the job as a whole.
 pub(super) fn judge(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
     if ending.last_was_motion && ending.last_motion_line == ending.lines && !ending.last_line_ended {
-        log.raise(at_the_end("truncated-job", ending.lines), || {
+        log.raise(at_the_end(&crate::checks::truncated_job::CHECK, ending.lines), || {
             "the job ends in the middle of a motion line, without a newline: it looks cut off".to_owned()
         });
     } else if ending.last_was_motion && ending.heats_to_the_end {
-        log.raise(at_the_end("truncated-job", ending.lines), || {
+        log.raise(at_the_end(&crate::checks::truncated_job::CHECK, ending.lines), || {
             "the job ends with a motion command while heaters are on: it looks cut off".to_owned()
         });
     }
     if moves == 0 {
-        log.raise(Hit::plain("no-moves", 0, Severity::Hold, 0), || "the job moves nothing".to_owned());
+        log.raise(Hit::plain(&crate::checks::no_moves::CHECK, 0, Severity::Hold, 0), || {
+            "the job moves nothing".to_owned()
+        });
     }
     if ending.bytes > CARD_FILE_LIMIT_BYTES {
         let hit = Hit {
             value: Some(ending.bytes as f64),
             limit: Some(CARD_FILE_LIMIT_BYTES as f64),
             unit: "bytes",
-            ..Hit::plain("file-too-large-for-card", 0, Severity::Note, 0)
+            ..Hit::plain(&crate::checks::file_too_large_for_card::CHECK, 0, Severity::Note, 0)
         };
         log.raise(hit, || format!("{} bytes are more than a FAT32 card holds in one file", ending.bytes));
     }
@@ -92,7 +93,9 @@ pub(super) fn judge(log: &mut Log, path: &str, ending: &Ending, moves: u64) {
         && let Some(name) = Path::new(path).file_name()
         && let Some(why) = unfit_name(&name.to_string_lossy())
     {
-        log.raise(Hit::plain("name-unfit-for-card", 0, Severity::Note, 0), || format!("the file name {why}"));
+        log.raise(Hit::plain(&crate::checks::name_unfit_for_card::CHECK, 0, Severity::Note, 0), || {
+            format!("the file name {why}")
+        });
     }
 }
 

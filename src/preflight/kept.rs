@@ -5,13 +5,11 @@ use std::collections::BTreeMap;
 use super::ending::Ending;
 use super::lane::{Lane, Scope};
 use super::run::{Finished, Hands};
-use crate::inspection::{Inspection, Severity};
-use crate::log::Log;
+use crate::block::{Gathered, Packed};
+use crate::findings::{Inspection, Log, Observer, Severity};
 use crate::machine::{Machine, Override};
 use crate::modal::Dialect;
-use crate::motion::{Gathered, Packed};
-use crate::observe::Observer;
-use crate::turns::Broken;
+use crate::threads::Broken;
 use crate::vectors::Vectors;
 
 /// Blocks that are planned at a time.
@@ -87,7 +85,7 @@ impl Kept {
         self.plan(machine, Scope::Whole, guests, |_| false).expect("nothing stops it")
     }
 
-    /// What of the report depends on speeds and times: the time, and the findings of [`crate::checks::TIMED`]. `stop` is
+    /// What of the report depends on speeds and times: the time, and the findings of the checks that are [`timed`](crate::findings::Check::timed). `stop` is
     /// asked now and then whether what was found so far is enough; none then.
     ///
     /// # Panics

@@ -2,19 +2,18 @@
 
 use std::sync::Arc;
 
+use super::announced;
 use super::ending::{self, Ending};
 use super::run::Hands;
-use crate::checks::{Built, CATALOGUE, TIMED};
-use crate::inspection::{Inspection, Severity, Skipped, Verdict};
-use crate::log;
+use crate::block::{ActionKind, Block, Gathered, Heater, Planned};
+use crate::checks::CATALOGUE;
+use crate::findings::{self, Built, Check, Hit, Inspection, Log, Observer, Severity, Skipped, Spot, Verdict};
 use crate::machine::{Machine, Override};
-use crate::motion::{Gathered, Planned, Planner};
-use crate::observe::{ActionKind, Block, Heater, Hit, Log, Observer, Spot};
+use crate::motion::Planner;
 use crate::physics::{OutOfReach, Physics};
 use crate::text::{Chunk, History};
+use crate::threads::{Broken, Turns};
 use crate::totals;
-use crate::trial;
-use crate::turns::{Broken, Turns};
 use crate::vectors::Vectors;
 
 /// Blocks that are carried from stage to stage at a time, so that they stay in the processor's cache.
@@ -25,7 +24,7 @@ const BLOCKS_AT_A_TIME: usize = 32;
 pub(super) enum Scope {
     /// Everything.
     Whole,
-    /// What depends on speeds and times: the time, and the checks of [`TIMED`].
+    /// What depends on speeds and times: the time, and the checks that are timed.
     Timed,
 }
 
@@ -71,8 +70,8 @@ impl Lane {
         guests: Vec<Box<dyn Observer>>,
     ) -> Self {
         let (mut observers, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
-        let watched = |id: &str| scope == Scope::Whole || TIMED.contains(&id);
-        for check in CATALOGUE.iter().filter(|check| watched(check.id)) {
+        let watched = |check: &Check| scope == Scope::Whole || check.timed;
+        for check in CATALOGUE.iter().filter(|check| watched(check)) {
             let built = match machine.severities.get(check.id) {
                 Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
                 _ if path == "-" && check.id == "name-unfit-for-card" => {
@@ -174,9 +173,9 @@ impl Lane {
         read.absorb(std::mem::take(&mut checks.log));
         draft.left_out = clock.left_out(machine, draft.pauses, read.dropped);
         draft.findings = read.into_findings();
-        let lowered = ending.trial.and_then(|kind| trial::lower(kind, &mut draft.findings, &machine.severities));
+        let lowered = ending.trial.and_then(|kind| announced::lower(kind, &mut draft.findings, &machine.severities));
         if lowered.is_some() {
-            log::sort(&mut draft.findings);
+            findings::sort(&mut draft.findings);
         }
         draft.left_out.extend(lowered);
         draft.verdict = Verdict::of(&draft.findings);
@@ -287,7 +286,7 @@ impl Watch {
                 limit: Some(wait.reach_c),
                 unit: "°C",
                 spot,
-                ..Hit::plain("target-out-of-reach", 0, Severity::Hold, wait.line)
+                ..Hit::plain(&crate::checks::target_out_of_reach::CHECK, 0, Severity::Hold, wait.line)
             };
             self.log.raise(hit, || {
                 format!(

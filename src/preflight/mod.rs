@@ -1,8 +1,9 @@
 //! Wires text → modal → motion → physics → observers for one job; gives back one [`Inspection`].
 //!
-//! The stages are passed chunk by chunk, by any number of threads in turn (see [`crate::turns`]). A job that is judged on
+//! The stages are passed chunk by chunk, by any number of threads in turn (see [`crate::threads`]). A job that is judged on
 //! several machines is read once, and planned on each.
 
+pub mod announced;
 mod ending;
 mod kept;
 mod lane;
@@ -16,11 +17,11 @@ use std::thread;
 
 use flate2::read::MultiGzDecoder;
 
-use crate::crew::{Crew, Help};
-use crate::inspection::Inspection;
+use crate::block::BLOCK;
+use crate::findings::{Inspection, Observer};
 use crate::machine::Machine;
-use crate::observe::{BLOCK, Observer};
 use crate::text::lines;
+use crate::threads::{Crew, Help};
 use crate::vectors::Vectors;
 use run::Run;
 
@@ -67,7 +68,7 @@ impl Default for Sizes {
 }
 
 /// A machine to judge on, and who watches besides: for pictures and spectra. Guests change nothing of the report; what they
-/// log is dropped. See [`Guest`](crate::observe::Guest) for how to get back what one saw.
+/// log is dropped. See [`Guest`](crate::findings::Guest) for how to get back what one saw.
 pub struct Seat<'m> {
     /// The machine.
     pub machine: &'m Machine,
@@ -258,8 +259,9 @@ pub fn keep(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Siz
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::inspection::Box3;
-    use crate::observe::{Block, Guest, Log};
+    use crate::block::Block;
+    use crate::findings::{Guest, Log};
+    use crate::geometry::Box3;
 
     #[derive(Default)]
     struct Counting {

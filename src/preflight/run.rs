@@ -4,20 +4,17 @@ use std::io::{self, Read};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
+use super::announced;
 use super::ending::Ending;
 use super::kept::Kept;
 use super::lane::{Lane, Scope};
 use super::{Seat, Sizes};
-use crate::crew::Help;
-use crate::inspection::Inspection;
+use crate::block::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
+use crate::findings::{Inspection, Log};
 use crate::machine::Machine;
 use crate::modal::{Dialect, Interpreter};
-use crate::motion::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
-use crate::observe::Log;
-use crate::text::straight::Rows;
-use crate::text::{Chunk, LineReader};
-use crate::trial;
-use crate::turns::{Broken, Turns, soon};
+use crate::text::{Chunk, LineReader, straight::Rows};
+use crate::threads::{Broken, Help, Turns, soon};
 use crate::vectors::Vectors;
 
 /// Blocks of a chunk that fit a processor's own cache: every action ends one.
@@ -60,7 +57,7 @@ struct Modal {
     gather: Gather,
     log: Log,
     /// The trial that the first line announces.
-    trial: Option<trial::Kind>,
+    trial: Option<announced::Kind>,
     /// All that was gathered, where it is wanted.
     keep: Option<Keep>,
 }
@@ -336,7 +333,7 @@ impl Modal {
     /// Reads a chunk; how many blocks it made.
     fn read(&mut self, chunk: &Chunk, hands: &mut Hands) -> usize {
         if let Some(first) = chunk.text_of(1) {
-            self.trial = trial::announced(&first);
+            self.trial = announced::announced(&first);
         }
         self.gather.supply(&mut hands.spare);
         self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);

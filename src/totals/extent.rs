@@ -1,8 +1,8 @@
 //! Where the nozzle goes, machine coordinates.
 
-use crate::geometry::{arc_interior_extrema, cubic_interior_extrema};
-use crate::inspection::{Box3, Inspection};
-use crate::observe::{ActionKind, Block, Curve, Log, Observer, flag};
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Inspection, Log, Observer};
+use crate::geometry::{Box3, Curve, arc_interior_extrema, cubic_interior_extrema};
 
 /// Owner of the boxes.
 #[derive(Default)]

@@ -2,11 +2,10 @@
 
 use hdrhistogram::Histogram;
 
-use crate::columns::{self, WHOLE};
-use crate::inspection::{Capacity, Flow, Inspection, ToolFlow};
+use crate::block::{BLOCK, Block, Column, grid::Sum};
+use crate::findings::{Capacity, Flow, Inspection, Log, Observer, ToolFlow};
 use crate::machine::Machine;
-use crate::motion::grid::Sum;
-use crate::observe::{BLOCK, Block, Column, Log, Observer};
+use crate::vectors::columns::{self, WHOLE};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
 const PER_OCTAVE_BITS: u32 = 9;
@@ -433,7 +432,7 @@ mod tests {
 
     #[test]
     fn whole_blocks_add_up_as_move_by_move() {
-        let mut bits = crate::columns::without_pattern(3);
+        let mut bits = crate::vectors::columns::without_pattern(3);
         let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
         let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), Rows::new());
         // From everyday moves to numbers that only the slow way can take.

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::inspection::Inspection;
-use crate::observe::{ActionKind, Block, Heater, Log, Observer};
+use crate::block::{ActionKind, Block, Heater};
+use crate::findings::{Inspection, Log, Observer};
 
 /// Owner of the highest commanded temperatures.
 #[derive(Default)]
@@ -23,7 +23,7 @@ impl Observer for Hottest {
             let ActionKind::Heat { heater, target_c, .. } = action.kind else { continue };
             match heater {
                 Heater::Nozzle(tool)
-                    if self.tools_c.len() < crate::modal::TOOLS_KEPT || self.tools_c.contains_key(&tool) =>
+                    if self.tools_c.len() < crate::block::TOOLS_KEPT || self.tools_c.contains_key(&tool) =>
                 {
                     let most = self.tools_c.entry(tool).or_insert(target_c);
                     *most = most.max(target_c);

@@ -2,11 +2,10 @@
 
 use std::ops::Range;
 
+use crate::block::{Block, grid::Sum};
 use crate::checks::other_layer;
-use crate::columns;
-use crate::inspection::{Inspection, Layer};
-use crate::motion::grid::Sum;
-use crate::observe::{Block, Log, Observer};
+use crate::findings::{Inspection, Layer, Log, Observer};
+use crate::vectors::columns;
 
 /// Layers kept.
 const LAYERS_KEPT: usize = 10_000;

@@ -1,4 +1,4 @@
-//! Totals and peaks: observers that find no fault and write into the [`Inspection`](crate::inspection::Inspection).
+//! Totals and peaks: observers that find no fault and write into the [`Inspection`](crate::findings::Inspection).
 //! Each quantity has one owner here. Sums are kept on exact binary grids, so they do not depend on blocks.
 
 mod extent;
@@ -9,8 +9,8 @@ mod series;
 mod time;
 
 use crate::checks::{command_rate_exceeded, step_rate_exceeded};
+use crate::findings::Observer;
 use crate::machine::Machine;
-use crate::observe::Observer;
 
 /// One of each, in the order in which they write.
 pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {

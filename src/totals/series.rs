@@ -1,9 +1,8 @@
 //! Melt rate over time in a bounded number of bins that double in width as the job goes on.
 
-use crate::columns;
-use crate::inspection::{FlowSeries, Inspection};
-use crate::motion::grid::Sum;
-use crate::observe::{Block, Log, Observer};
+use crate::block::{Block, grid::Sum};
+use crate::findings::{FlowSeries, Inspection, Log, Observer};
+use crate::vectors::columns;
 
 /// Most bins.
 const BINS: usize = 512;

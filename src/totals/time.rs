@@ -1,9 +1,8 @@
 //! Time by category, path lengths, filament.
 
-use crate::inspection::{Filament, Inspection, PathParts, TimeParts};
+use crate::block::{ActionKind, Block, flag, grid::Sum};
+use crate::findings::{Filament, Inspection, Log, Observer, PathParts, TimeParts};
 use crate::machine::Machine;
-use crate::motion::grid::Sum;
-use crate::observe::{ActionKind, Block, Log, Observer, flag};
 use crate::physics::filament_area_mm2;
 
 #[derive(Default, Clone, Copy)]

@@ -2,14 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
-use gonogo::compare::{Comparison, FIGURES, Sheets, Totals};
-use gonogo::crew::Crew;
-use gonogo::inspection::Inspection;
+use gonogo::findings::Inspection;
 use gonogo::machine::Machine;
 use gonogo::preflight::{Sizes, inspect_on, inspect_path_on};
-use gonogo::report::Report;
-use gonogo::report::compare::{CompareReport, JsonComparison};
-use gonogo::report::json::{Frame, JsonReport};
+use gonogo::show::report::{
+    Report,
+    compare::{CompareReport, JsonComparison},
+    json::{Frame, JsonReport},
+};
+use gonogo::study::compare::{Comparison, FIGURES, Sheets, Totals};
+use gonogo::threads::Crew;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 

@@ -8,11 +8,14 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use gonogo::checks::CATALOGUE;
-use gonogo::crew::Crew;
-use gonogo::inspection::{Box3, Finding, Inspection, Severity};
-use gonogo::machine::Machine;
-use gonogo::machine::keys::{KEYS, Preset};
+use gonogo::findings::{Finding, Inspection, Severity};
+use gonogo::geometry::Box3;
+use gonogo::machine::{
+    Machine,
+    keys::{KEYS, Preset},
+};
 use gonogo::preflight::{Sizes, inspect, inspect_path};
+use gonogo::threads::Crew;
 use serde_json::{Value, json};
 
 use generate::{Job, big_job, write_big_job};

@@ -3,14 +3,15 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use gonogo::inspection::{AcceptedWhy, Finding, Inspection, Severity};
+use gonogo::findings::{AcceptedWhy, Finding, Inspection, Outcome, Severity, Unjudged};
 use gonogo::machine::Machine;
 use gonogo::preflight::{Sizes, inspect};
-use gonogo::queue::{Outcome, Unjudged};
-use gonogo::report::Report;
-use gonogo::report::junit::JunitReport;
-use gonogo::report::matrix::MatrixReport;
-use gonogo::report::sarif::{RESULTS_MAX, SarifReport};
+use gonogo::show::report::{
+    Report,
+    junit::JunitReport,
+    matrix::MatrixReport,
+    sarif::{RESULTS_MAX, SarifReport},
+};
 use junit_parser::TestSuites;
 use serde_json::Value;
 

@@ -79,7 +79,7 @@ fn what_cannot_be_done_is_said() {
 #[test]
 fn the_report_keeps_its_schema() {
     let found = headroom(&["corpus/jobs/tern-climb.gcode", "--needs", "--all"]);
-    let schema = serde_json::to_value(gonogo::report::headroom_json::schema()).expect("JSON");
+    let schema = serde_json::to_value(gonogo::show::report::headroom_json::schema()).expect("JSON");
     let errors: Vec<String> = jsonschema::validator_for(&schema)
         .expect("a schema")
         .iter_errors(&found)

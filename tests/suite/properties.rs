@@ -6,12 +6,13 @@ use std::path::Path;
 
 use flate2::Compression;
 use flate2::write::GzEncoder;
-use gonogo::crew::Crew;
-use gonogo::inspection::{Inspection, Verdict};
+use gonogo::block::Block;
+use gonogo::findings::{Inspection, Verdict};
+use gonogo::geometry::{Arc, Curve};
 use gonogo::machine::{Bed, CornerRule, HeatedBody, Heating, LookAhead, Machine};
-use gonogo::observe::{Arc, Block, Curve};
 use gonogo::preflight::{Sizes, inspect_path};
 use gonogo::text::number::decimal;
+use gonogo::threads::Crew;
 use proptest::prelude::*;
 
 use crate::random_jobs::{Dice, random_job, random_job_under_fixed_limits, random_machine};

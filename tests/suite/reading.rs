@@ -5,9 +5,9 @@
 
 use std::f64::consts::PI;
 
-use gonogo::inspection::{Finding, Inspection, Severity};
+use gonogo::block::Block;
+use gonogo::findings::{Finding, Inspection, Severity};
 use gonogo::machine::{ExtrusionMode, Heating, Machine};
-use gonogo::observe::Block;
 
 use crate::support::{close, column, free_machine, judge, plan};
 
@@ -85,7 +85,7 @@ fn arc_by_centre() {
     let job = "G0 X7 Y7 F600\nG17 G2 x 10 y 16 i 3 j 4 z 9\n";
     let blocks = plan(&machine(), job);
     let arc = blocks.iter().find_map(|block| block.curve(1)).copied();
-    let Some(gonogo::observe::Curve::Arc(arc)) = arc else { panic!("{arc:?}") };
+    let Some(gonogo::geometry::Curve::Arc(arc)) = arc else { panic!("{arc:?}") };
     assert_eq!((arc.centre, arc.radius), ([10.0, 11.0], 5.0));
     close(arc.sweep_rad.to_degrees(), -143.130102354156, 1e-12);
     close(column(&blocks, |block| &block.length)[1], 12.490457723982544f64.hypot(9.0), 1e-12);

@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 
 use gonogo::machine::Machine;
 use gonogo::preflight::{Sizes, inspect};
-use gonogo::report::text::TextReport;
-use gonogo::report::{Look, Report};
+use gonogo::show::report::{Look, Report, text::TextReport};
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
 fn root() -> PathBuf {

@@ -117,8 +117,7 @@ fn a_nozzle_without_a_law_is_as_warm_as_the_room() {
 /// A cubic a thousand kilometres long was cut into chords fine enough for a bed, for a tenth of a second each.
 #[test]
 fn huge_cubics_take_few_chords() {
-    use gonogo::geometry::flatten;
-    use gonogo::observe::{Cubic, Curve};
+    use gonogo::geometry::{Cubic, Curve, flatten};
     let points = [[0.0, 0.0], [1e12, 1e5], [6.0, 1e5], [1.0, 1.0]];
     let mut chords = 0;
     flatten(&Curve::Cubic(Cubic { points }), [0.0; 3], [1.0, 1.0, 0.0], 1e-6, |_, _| chords += 1);

@@ -3,13 +3,15 @@
 
 use std::fmt::Write as _;
 
-use gonogo::checks::TIMED;
-use gonogo::inspection::{Inspection, Severity};
+use gonogo::block::BLOCK;
+use gonogo::checks::is_timed;
+use gonogo::findings::{Inspection, Severity};
 use gonogo::machine::{Machine, Override};
-use gonogo::observe::BLOCK;
 use gonogo::preflight::{Sizes, inspect, inspect_on, keep};
-use gonogo::report::Report;
-use gonogo::report::json::{Frame, JsonReport};
+use gonogo::show::report::{
+    Report,
+    json::{Frame, JsonReport},
+};
 use gonogo::vectors::Vectors;
 use proptest::prelude::*;
 
@@ -240,7 +242,7 @@ proptest! {
             let timed = kept.time(machine, |_| false).expect("nothing stops it");
             prop_assert_eq!(timed.time_s, fresh.time_s);
             let of = |inspection: &Inspection| -> Vec<String> {
-                let timed = inspection.findings.iter().filter(|finding| TIMED.contains(&finding.check));
+                let timed = inspection.findings.iter().filter(|finding| is_timed(finding.check));
                 timed.map(|finding| format!("{:?}", (finding.check, finding.severity, &finding.lines, &finding.message))).collect()
             };
             prop_assert_eq!(of(&timed), of(&fresh));
@@ -248,7 +250,7 @@ proptest! {
         }
     }
 
-    /// What [`TIMED`] leaves out says the same whatever the limits of motion are.
+    /// What is not timed says the same whatever the limits of motion are.
     #[test]
     fn other_checks_do_not_depend_on_the_limits_of_motion(seed in any::<u64>()) {
         let mut dice = Dice::new(seed);
@@ -267,7 +269,7 @@ proptest! {
         limits.feed_rate_mm_s[2] = machine.motion.limits.feed_rate_mm_s[2];
         let of = |machine: &Machine| -> Vec<String> {
             let findings = judge_sized(machine, job.as_bytes(), &Sizes::default()).findings;
-            let others = findings.into_iter().filter(|finding| !TIMED.contains(&finding.check) && finding.check != "purge-line");
+            let others = findings.into_iter().filter(|finding| !is_timed(finding.check) && finding.check != "purge-line");
             others.map(|finding| format!("{finding:?}")).collect()
         };
         prop_assert_eq!(of(&machine), of(&other));

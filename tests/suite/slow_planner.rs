@@ -5,7 +5,7 @@
 
 use std::f64::consts::{PI, TAU};
 
-use gonogo::inspection::Box3;
+use gonogo::geometry::Box3;
 use gonogo::machine::{CornerRule, ExtrusionMode, Limits, LookAhead, Machine};
 
 use crate::random_jobs::{Dice, random_job, random_machine};

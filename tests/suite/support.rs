@@ -1,10 +1,10 @@
 //! What the tests share: sheets from a few settings, and jobs from text.
 
-use gonogo::inspection::Inspection;
+use gonogo::block::{Block, Column, Gather};
+use gonogo::findings::{Inspection, Log};
 use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
 use gonogo::modal::Interpreter;
-use gonogo::motion::{Gather, Planner};
-use gonogo::observe::{Block, Column, Log};
+use gonogo::motion::Planner;
 use gonogo::preflight::{Sizes, inspect};
 use gonogo::text::{Chunk, LineReader, Words, words};
 

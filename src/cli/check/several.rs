@@ -5,17 +5,19 @@ use std::io::Write;
 use anyhow::{Context, bail};
 
 use super::{CheckArgs, Exit, Format, Job, Progress, Terminal, jobs};
-use crate::crew::Crew;
-use crate::inspection::Inspection;
+use crate::findings::Inspection;
 use crate::machine::Machine;
-use crate::matrix::{Judged, Totals};
 use crate::preflight::inspect_path_on;
-use crate::report::Look;
-use crate::report::csv::CsvReport;
-use crate::report::junit::JunitReport;
-use crate::report::matrix::{JsonMatrix, MatrixReport, TableMatrix};
-use crate::report::openmetrics::OpenMetricsReport;
-use crate::report::sarif::SarifReport;
+use crate::show::report::{
+    Look,
+    csv::CsvReport,
+    junit::JunitReport,
+    matrix::{JsonMatrix, MatrixReport, TableMatrix},
+    openmetrics::OpenMetricsReport,
+    sarif::SarifReport,
+};
+use crate::study::matrix::{Judged, Totals};
+use crate::threads::Crew;
 
 /// Judges all jobs on all machines and delivers the report as asked for. Each job is read once.
 pub fn run(
@@ -87,8 +89,7 @@ fn exit(totals: &Totals) -> Exit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::inspection::Verdict;
-    use crate::report::sample;
+    use crate::findings::{Verdict, sample};
 
     #[test]
     fn a_job_passes_when_one_machine_takes_it() {

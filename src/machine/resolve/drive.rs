@@ -1,8 +1,10 @@
 //! The drives and heated bodies of a sheet, and the rules across their keys.
 
 use super::{AXES, Reader};
-use crate::machine::drive::{Drive, Drives, HeatedBody, Transmission};
-use crate::machine::value::{Found, Value};
+use crate::machine::{
+    drive::{Drive, Drives, HeatedBody, Transmission},
+    value::{Found, Value},
+};
 
 impl Reader<'_> {
     pub(super) fn drives(&self) -> Drives {

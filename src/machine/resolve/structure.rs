@@ -1,8 +1,10 @@
 //! The structure of a sheet, and the rules across its keys.
 
 use super::{LAYOUT, Reader};
-use crate::machine::structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
-use crate::machine::value::Found;
+use crate::machine::{
+    structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure},
+    value::Found,
+};
 
 impl Reader<'_> {
     pub(super) fn structure(&self) -> Structure {

@@ -18,9 +18,9 @@ use pieces::Pieces;
 use shaper::Delays;
 use tally::Tally;
 
-use crate::inspection::Ringing;
+use crate::block::{BLOCK, Block, Column};
 use crate::machine::{Direction, Mode, Structure};
-use crate::observe::{BLOCK, Block, Column};
+use crate::physics::Ringing;
 use crate::vectors::Vectors;
 
 pub(crate) use pieces::Course;

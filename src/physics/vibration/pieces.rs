@@ -5,9 +5,9 @@ use std::ops::Range;
 use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv};
 
 use super::{PIECES, PieceColumn};
+use crate::block::{Bend, Block, grid};
+use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::Mode;
-use crate::motion::grid;
-use crate::observe::{Arc, Bend, Block, Cubic, Curve};
 
 /// Index of the move a piece belongs to, in its block.
 pub(super) type PieceOf = u16;

@@ -9,8 +9,8 @@ use std::collections::VecDeque;
 
 use super::pieces::{PieceOf, Pieces};
 use super::{PIECES, PieceColumn};
+use crate::block::grid::{Sum, time_units};
 use crate::machine::{ImpulseShaper, ShaperKind};
-use crate::motion::grid::{Sum, time_units};
 
 /// Vibration that the ei shaper accepts at its own frequency.
 const EI_VIBRATION: f64 = 0.05;

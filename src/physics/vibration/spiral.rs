@@ -3,8 +3,8 @@
 
 use std::f64::consts::TAU;
 
-use crate::columns::WHOLE;
 use crate::physics::decay::left;
+use crate::vectors::columns::WHOLE;
 
 /// (−1)ⁿ (2π)^(2n) / (2n)! for n = 8 down to 0: cos 2πr as a series in r².
 const COSINE: [f64; 9] = series(0);

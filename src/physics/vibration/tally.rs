@@ -6,11 +6,10 @@ use hdrhistogram::Histogram;
 use super::oscillator::Oscillator;
 use super::pieces::{NO_MOVE, PieceOf};
 use super::{PIECES, PieceColumn};
-use crate::columns::{WHOLE, smaller};
-use crate::inspection::Ringing;
+use crate::block::{Block, Column, grid::Sum};
 use crate::machine::Direction;
-use crate::motion::grid::Sum;
-use crate::observe::{Block, Column};
+use crate::physics::Ringing;
+use crate::vectors::columns::{WHOLE, smaller};
 
 /// Buckets per doubling of the amplitude: each is 0.5 % wide.
 const PER_OCTAVE: f64 = 128.0;

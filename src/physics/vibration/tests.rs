@@ -7,9 +7,9 @@ use proptest::prelude::*;
 
 use super::oscillator::{Oscillator, Scratch};
 use super::*;
+use crate::block::{Bend, flag, grid};
+use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::{ImpulseShaper, ShaperKind};
-use crate::motion::grid;
-use crate::observe::{Arc, Bend, Cubic, Curve, flag};
 
 fn mode(natural_hz: f64, damping_ratio: f64) -> Mode {
     Mode { along: Direction::X, natural_hz, damping_ratio, share: 1.0 }

@@ -1,0 +1,131 @@
+//! What happens between moves, and how warm the nozzle is meanwhile.
+
+/// Temperature of the tool in use over a block: it was `start_c` when it got its target, `elapsed_s` before the block, and
+/// tends to `toward_c` with the time constant; `target_c` is where the controller holds it. Counted from the command and
+/// not from the block, so that no bit depends on where blocks are cut.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct NozzleSpan {
+    /// Temperature when it got its target, °C; none before any temperature was commanded anywhere.
+    pub start_c: Option<f64>,
+    /// Time from then to the start of the block, s.
+    pub elapsed_s: f64,
+    /// What it tends to, °C.
+    pub toward_c: f64,
+    /// Temperature the controller holds once reached, °C.
+    pub target_c: f64,
+    /// Time constant, s; none: the target counts as reached at once.
+    pub time_constant_s: Option<f64>,
+}
+
+impl NozzleSpan {
+    /// Temperature `after_s` seconds into the block, °C.
+    pub fn at(&self, after_s: f64) -> Option<f64> {
+        let start = self.start_c?;
+        let Some(tau) = self.time_constant_s else { return Some(self.target_c) };
+        let free = self.toward_c + (start - self.toward_c) * (-(self.elapsed_s + after_s) / tau).exp();
+        Some(if start < self.target_c { free.min(self.target_c) } else { free.max(self.target_c) })
+    }
+}
+
+/// A heater.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Heater {
+    /// Of the tool of that number.
+    Nozzle(u32),
+    /// Bed.
+    Bed,
+    /// Chamber.
+    Chamber,
+}
+
+/// How a temperature command waits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wait {
+    /// It does not.
+    No,
+    /// Until at least the target.
+    ToHeat,
+    /// Until the target, from above or below.
+    ToHeatOrCool,
+}
+
+/// Something that is no move, in its place between moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Action {
+    /// Line of the job.
+    pub line: u64,
+    /// When it starts, s from the start of the job.
+    pub at_s: f64,
+    /// How long it takes, s.
+    pub duration_s: f64,
+    /// What it is.
+    pub kind: ActionKind,
+}
+
+/// What an action is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ActionKind {
+    /// G4 of that time.
+    Dwell,
+    /// A heater gets a target.
+    Heat {
+        /// Which.
+        heater: Heater,
+        /// Target, °C; 0 is off.
+        target_c: f64,
+        /// Whether the job waits.
+        wait: Wait,
+    },
+    /// Homing; the position afterwards.
+    Home {
+        /// Which of x, y, z.
+        axes: [bool; 3],
+        /// Machine position afterwards, mm.
+        position: [f64; 3],
+    },
+    /// Probing of any kind.
+    Probe,
+    /// A pause that waits for a person (or, with a time of its own, for that).
+    Pause {
+        /// True when the pause has no end of its own.
+        open_ended: bool,
+    },
+    /// Layer fan set to a share from 0 to 1.
+    Fan {
+        /// 0..1.
+        share: f64,
+    },
+    /// Another tool.
+    Tool {
+        /// Its number.
+        number: u32,
+    },
+    /// Motors released.
+    MotorsOff {
+        /// X, Y, Z, E.
+        axes: [bool; 4],
+    },
+    /// Motors held again.
+    MotorsOn,
+    /// Waits until all moves are done.
+    Finish,
+    /// The end of the job; always the last action.
+    End,
+}
+
+impl ActionKind {
+    /// True where the machine comes to rest and look-ahead ends, however short the wait.
+    pub fn stops(&self) -> bool {
+        match self {
+            Self::Dwell
+            | Self::Home { .. }
+            | Self::Probe
+            | Self::Pause { .. }
+            | Self::Tool { .. }
+            | Self::Finish
+            | Self::End => true,
+            Self::Heat { wait, .. } => *wait != Wait::No,
+            Self::Fan { .. } | Self::MotorsOff { .. } | Self::MotorsOn => false,
+        }
+    }
+}

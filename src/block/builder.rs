@@ -1,0 +1,264 @@
+//! Events → blocks of moves that are not planned yet, with the changes of limits among them and the actions that follow.
+
+use super::MANY_BLOCKS;
+use super::packed::Packed;
+use crate::block::{ActionKind, BLOCK, Bend, Block, Event, LimitChange, Move, flag};
+use crate::geometry::Curve;
+
+/// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
+const ACTIONS_BETWEEN_MOVES: usize = 65_536;
+/// After that many actions since it last stood it is taken to stand too, so that few enough wait with the moves.
+const ACTIONS_BETWEEN_STOPS: usize = 1 << 18;
+
+/// An action as the planner passes it on: its own duration, its place by the block it ends.
+#[derive(Debug, Clone, Copy)]
+pub struct Closing {
+    /// Line of the job.
+    pub line: u64,
+    /// Time by its own words, s.
+    pub duration_s: f64,
+    /// What it is.
+    pub kind: ActionKind,
+}
+
+/// A block on its way through the stages, and what follows it.
+#[derive(Debug, Default)]
+pub struct Planned {
+    /// Its moves; each stage fills its columns.
+    pub block: Block,
+    /// What follows them.
+    pub closing: Vec<Closing>,
+    /// Changes of limits, each from a move of the block on; at most one for each move.
+    pub(crate) changes: Vec<(usize, LimitChange)>,
+    /// True when the machine comes to rest behind it.
+    pub(crate) stops: bool,
+}
+
+/// Actions that a block keeps room for when it is used again.
+const ACTIONS_KEPT: usize = 1024;
+
+impl Planned {
+    /// Forgets everything, and gives back what many actions took.
+    pub(crate) fn clear(&mut self) {
+        self.block.clear();
+        self.closing.clear();
+        self.changes.clear();
+        self.stops = false;
+        self.closing.shrink_to(ACTIONS_KEPT);
+        self.block.actions.shrink_to(ACTIONS_KEPT);
+    }
+}
+
+/// Moves that were gathered, not planned yet.
+#[derive(Debug)]
+pub enum Gathered {
+    /// As a block.
+    Whole(Box<Planned>),
+    /// In a small space, where there are many.
+    Packed(Packed),
+}
+
+impl Gathered {
+    /// Number of moves.
+    pub fn len(&self) -> usize {
+        match self {
+            Self::Whole(planned) => planned.block.len(),
+            Self::Packed(packed) => packed.len(),
+        }
+    }
+
+    /// True when there are actions only.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// As a block, made of one that is to spare where needed.
+    pub fn unpacked(self, spare: &mut Vec<Box<Planned>>) -> Box<Planned> {
+        match self {
+            Self::Whole(planned) => planned,
+            Self::Packed(packed) => {
+                let mut planned = spare.pop().unwrap_or_default();
+                packed.unpack(&mut planned);
+                planned
+            }
+        }
+    }
+
+    /// In a small space; a block that is not needed any more goes to the spare ones.
+    pub fn packed(self, spare: &mut Vec<Box<Planned>>) -> Packed {
+        match self {
+            Self::Whole(planned) => {
+                let packed = Packed::of(&planned);
+                spare.push(planned);
+                packed
+            }
+            Self::Packed(packed) => packed,
+        }
+    }
+
+    /// A second one.
+    pub fn twin(&self) -> Self {
+        Self::Packed(match self {
+            Self::Whole(planned) => Packed::of(planned),
+            Self::Packed(packed) => packed.clone(),
+        })
+    }
+}
+
+/// Gathers events into blocks. No number depends on where they are cut.
+pub struct Gather {
+    block_moves: usize,
+    /// Actions since the last move.
+    actions: usize,
+    /// Actions since the last stop.
+    actions_since_stop: usize,
+    current: Box<Planned>,
+    done: Vec<Gathered>,
+    spare: Vec<Box<Planned>>,
+}
+
+impl Default for Gather {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Gather {
+    /// Nothing gathered.
+    pub fn new() -> Self {
+        Self::with_block_moves(BLOCK)
+    }
+
+    /// The same with smaller blocks, for tests.
+    pub fn with_block_moves(block_moves: usize) -> Self {
+        Self {
+            block_moves: block_moves.clamp(1, BLOCK),
+            actions: 0,
+            actions_since_stop: 0,
+            current: Box::default(),
+            done: Vec::new(),
+            spare: Vec::new(),
+        }
+    }
+
+    /// Takes one event.
+    pub fn event(&mut self, event: &Event) {
+        match event {
+            Event::Move(step) => self.step(step),
+            Event::Limits(change) => self.change_limits(change),
+            Event::Action { line, duration_s, kind } => {
+                self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
+                self.actions += 1;
+                self.actions_since_stop += 1;
+                let many = self.actions >= ACTIONS_BETWEEN_MOVES || self.actions_since_stop >= ACTIONS_BETWEEN_STOPS;
+                if many || kind.stops() {
+                    self.current.stops = true;
+                    self.actions_since_stop = 0;
+                }
+                if many {
+                    self.actions = 0;
+                    self.close();
+                }
+            }
+        }
+    }
+
+    /// The end of the job, a stop like others.
+    pub fn finish(&mut self, line: u64) {
+        self.event(&Event::Action { line, duration_s: 0.0, kind: ActionKind::End });
+        self.close();
+    }
+
+    /// Gives out what was gathered, in order: full blocks, and all that actions follow. `spare` gives and gets blocks that
+    /// nobody needs.
+    pub fn take(&mut self, blocks: &mut Vec<Gathered>, spare: &mut Vec<Box<Planned>>) {
+        if !self.current.closing.is_empty() {
+            self.close();
+        }
+        blocks.append(&mut self.done);
+        self.spare.append(spare);
+        // As many as one call uses up are enough.
+        self.spare.truncate(MANY_BLOCKS);
+        std::mem::swap(&mut self.spare, spare);
+    }
+
+    /// Takes blocks to fill from now on.
+    pub fn supply(&mut self, spare: &mut Vec<Box<Planned>>) {
+        self.spare.append(spare);
+    }
+
+    /// The block that the next move belongs to, with room for it.
+    #[inline(always)]
+    fn room(&mut self) -> &mut Block {
+        if self.current.block.len() >= self.block_moves || !self.current.closing.is_empty() {
+            self.close();
+        }
+        self.actions = 0;
+        &mut self.current.block
+    }
+
+    /// Ends the current block and starts another.
+    #[cold]
+    fn close(&mut self) {
+        if self.done.len() >= MANY_BLOCKS {
+            self.done.push(Gathered::Packed(Packed::of(&self.current)));
+            self.current.clear();
+            return;
+        }
+        let mut next = self.spare.pop().unwrap_or_default();
+        next.clear();
+        self.done.push(Gathered::Whole(std::mem::replace(&mut self.current, next)));
+    }
+
+    fn change_limits(&mut self, change: &LimitChange) {
+        // A change behind an action holds from the next move on, which another block begins with.
+        if !self.current.closing.is_empty() {
+            self.close();
+        }
+        let at = self.current.block.len();
+        match self.current.changes.last_mut() {
+            Some((place, earlier)) if *place == at => earlier.join(change),
+            _ => self.current.changes.push((at, *change)),
+        }
+    }
+
+    fn step(&mut self, step: &Move) {
+        let mut flags = 0;
+        for axis in 0..3 {
+            flags |= if step.from[axis] != step.to[axis] { flag::X << axis } else { 0 };
+            flags |= if step.known[axis] { flag::KNOWN_X << axis } else { 0 };
+        }
+        if let Some(curve) = step.curve {
+            flags |= flag::CURVE | flag::PATH;
+            let plane = match &curve {
+                Curve::Arc(arc) => [arc.axes[0], arc.axes[1]],
+                Curve::Cubic(_) => [0, 1],
+            };
+            plane.into_iter().for_each(|axis| flags |= flag::X << axis);
+        }
+        self.append(step, flags);
+        if let Some(curve) = step.curve {
+            let block = &mut self.current.block;
+            block.curves.push(Bend { at: block.len() - 1, curve, dir_end: [0.0; 3] });
+        }
+    }
+
+    /// Appends the columns of a move, with the flags that tell what moves and what is known.
+    #[inline(always)]
+    pub(crate) fn append(&mut self, step: &Move, flags: u8) {
+        let block = self.room();
+        if block.is_empty() {
+            block.origin = step.from;
+        }
+        let i = block.add() % BLOCK;
+        block.line[i] = step.line;
+        for axis in 0..3 {
+            block.to[axis][i] = step.to[axis];
+        }
+        block.de[i] = step.de;
+        block.feed_commanded[i] = step.feed_mm_s;
+        block.flags[i] = flags | if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
+        block.commands[i] = step.commands;
+        block.bytes[i] = step.bytes;
+    }
+}

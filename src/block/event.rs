@@ -1,0 +1,95 @@
+//! What the reading of a job gives, line by line: moves, changes of limits, and actions.
+
+use super::ActionKind;
+use crate::geometry::Curve;
+use crate::machine::Limits;
+
+/// What one command asks for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Event {
+    /// A move.
+    Move(Move),
+    /// New limits, for later moves.
+    Limits(LimitChange),
+    /// Anything else that has a place in time.
+    Action {
+        /// Line of the job.
+        line: u64,
+        /// Time it takes by its own words, s (waits for heaters are computed later).
+        duration_s: f64,
+        /// What it is.
+        kind: ActionKind,
+    },
+}
+
+/// A move: something with a path, or filament only.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Move {
+    /// Line of the job.
+    pub line: u64,
+    /// Start, mm, machine coordinates.
+    pub from: [f64; 3],
+    /// End, mm.
+    pub to: [f64; 3],
+    /// Whether x, y, z are known at the end (they are not after probing).
+    pub known: [bool; 3],
+    /// Filament, mm; negative pulls it back.
+    pub de: f64,
+    /// Commanded speed, override included, mm/s.
+    pub feed_mm_s: f64,
+    /// Its shape, when it is no straight line.
+    pub curve: Option<Curve>,
+    /// Commands read since the previous move, this one included.
+    pub commands: u32,
+    /// Bytes read since the previous move's line, this line included.
+    pub bytes: u32,
+}
+
+/// Limits set by M201, M203, M204, M205. Index order X, Y, Z, E.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LimitChange {
+    /// mm/s.
+    pub feed_rate_mm_s: [Option<f64>; 4],
+    /// mm/s².
+    pub acceleration_mm_s2: [Option<f64>; 4],
+    /// mm/s².
+    pub printing_mm_s2: Option<f64>,
+    /// mm/s².
+    pub travel_mm_s2: Option<f64>,
+    /// mm/s².
+    pub retraction_mm_s2: Option<f64>,
+    /// mm/s.
+    pub jerk_mm_s: [Option<f64>; 4],
+    /// mm.
+    pub junction_deviation_mm: Option<f64>,
+}
+
+impl LimitChange {
+    /// Adds a later change.
+    pub fn join(&mut self, later: &Self) {
+        let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);
+        for axis in 0..4 {
+            set(&mut self.feed_rate_mm_s[axis], later.feed_rate_mm_s[axis]);
+            set(&mut self.acceleration_mm_s2[axis], later.acceleration_mm_s2[axis]);
+            set(&mut self.jerk_mm_s[axis], later.jerk_mm_s[axis]);
+        }
+        set(&mut self.printing_mm_s2, later.printing_mm_s2);
+        set(&mut self.travel_mm_s2, later.travel_mm_s2);
+        set(&mut self.retraction_mm_s2, later.retraction_mm_s2);
+        set(&mut self.junction_deviation_mm, later.junction_deviation_mm);
+    }
+
+    /// Carries the change out.
+    pub fn apply(&self, limits: &mut Limits) {
+        let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
+        for axis in 0..4 {
+            set(&mut limits.feed_rate_mm_s[axis], self.feed_rate_mm_s[axis]);
+            set(&mut limits.acceleration_mm_s2[axis], self.acceleration_mm_s2[axis]);
+            set(&mut limits.jerk_mm_s[axis], self.jerk_mm_s[axis]);
+        }
+        set(&mut limits.printing_mm_s2, self.printing_mm_s2);
+        set(&mut limits.travel_mm_s2, self.travel_mm_s2);
+        set(&mut limits.retraction_mm_s2, self.retraction_mm_s2);
+        set(&mut limits.junction_deviation_mm, self.junction_deviation_mm);
+    }
+}

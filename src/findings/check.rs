@@ -1,0 +1,54 @@
+//! What a check is.
+
+use std::fmt;
+
+use super::Observer;
+use crate::machine::{Machine, Severity};
+
+/// One entry of the catalogue.
+pub struct Check {
+    /// Kebab-case words that state the fault.
+    pub id: &'static str,
+    /// Default severity of its worst kind.
+    pub severity: Severity,
+    /// One line.
+    pub summary: &'static str,
+    /// What, why it matters, how it is computed (with units and source), what to do.
+    pub explain: &'static str,
+    /// Whether it is about heat or travel: what it calls no-go can burn, set fire or drive an axis into something.
+    pub heat_or_travel: bool,
+    /// Whether it depends on speeds and times, and so on the limits of motion; all others say the same whatever those are.
+    pub timed: bool,
+    /// Makes the observer for one job.
+    pub build: fn(&Machine) -> Built,
+}
+
+impl fmt::Debug for Check {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.id)
+    }
+}
+
+/// Ids are told apart, and are one for each check.
+impl PartialEq for Check {
+    fn eq(&self, other: &Self) -> bool {
+        self.id == other.id
+    }
+}
+
+impl Check {
+    /// True for a no-go on heat or travel, which nobody should accept lightly.
+    pub fn is_unsafe(&self, severity: Severity) -> bool {
+        self.heat_or_travel && severity == Severity::NoGo
+    }
+}
+
+/// What `build` answers.
+pub enum Built {
+    /// An observer that watches the job.
+    Watching(Box<dyn Observer>),
+    /// The reader or the preflight itself raises this one; nothing to watch.
+    Reading,
+    /// Cannot be made on this machine, and why.
+    Skipped(String),
+}

@@ -1,0 +1,407 @@
+//! The one value every report renders: totals, peaks, findings, and what was not checked and why.
+//!
+//! Units are last in every field name; lines count from 1.
+
+use std::fmt;
+
+use crate::geometry::Box3;
+use crate::machine::{MachineFacts, Severity};
+use crate::physics::Ringing;
+
+/// The answer: go, hold or no-go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Verdict {
+    /// Nothing found that speaks against the job.
+    Go,
+    /// At least one `hold` finding and no `no-go`.
+    Hold,
+    /// At least one `no-go` finding.
+    NoGo,
+}
+
+impl Verdict {
+    /// The worst severity decides; accepted findings do not count.
+    pub fn of(findings: &[Finding]) -> Self {
+        match findings.iter().filter(|f| f.accepted.is_none()).map(|f| f.severity).max() {
+            Some(Severity::NoGo) => Self::NoGo,
+            Some(Severity::Hold) => Self::Hold,
+            _ => Self::Go,
+        }
+    }
+
+    /// The word used in reports.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Go => "go",
+            Self::Hold => "hold",
+            Self::NoGo => "no-go",
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.word())
+    }
+}
+
+/// A copy of one line of the job, kept so that a report can point into it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Excerpt {
+    /// Line number, from 1.
+    pub line: u64,
+    /// The line's text, bytes that are no UTF-8 replaced, control characters shown as `·`, cut to a bounded length.
+    pub text: String,
+}
+
+/// One thing found, repeats merged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// The check that found it (an id of the catalogue).
+    pub check: &'static str,
+    /// Which kind of it, as the check numbers them: an axis, a tool…
+    pub kind: u64,
+    /// Weight, after the sheet's overrides.
+    pub severity: Severity,
+    /// First line; none when the finding is about the job as a whole.
+    pub line: Option<u64>,
+    /// Last line.
+    pub last_line: Option<u64>,
+    /// How often.
+    pub count: u64,
+    /// The first lines it was found on, at most 100.
+    pub lines: Vec<u64>,
+    /// What is wrong, in one sentence with the worst value and the limit in it.
+    pub message: String,
+    /// The worst value.
+    pub value: Option<f64>,
+    /// Line of the worst value.
+    pub worst_line: Option<u64>,
+    /// The limit it was held against.
+    pub limit: Option<f64>,
+    /// Unit of value and limit, such as `mm` or `mm3/s`; empty when they are plain numbers.
+    pub unit: &'static str,
+    /// The text of the first line and, where another line is worse, of the worst one.
+    pub excerpts: Vec<Excerpt>,
+    /// Where the machine is on the first line: x, y, z in machine coordinates, mm; none when the finding is about the job
+    /// as a whole.
+    pub place_mm: Option<[f64; 3]>,
+    /// The same on the line of the worst value.
+    pub worst_place_mm: Option<[f64; 3]>,
+    /// The box around the places of all hits, mm, machine coordinates; kept for no-go findings on heat and travel only.
+    pub places_mm: Option<Box3>,
+    /// Why it does not count towards the verdict, where somebody accepted it.
+    pub accepted: Option<AcceptedWhy>,
+}
+
+/// Why a finding is accepted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AcceptedWhy {
+    /// The reason given.
+    pub because: String,
+    /// Last day on which it is accepted, such as `2027-01-31`.
+    pub until: Option<String>,
+    /// Who accepted it.
+    pub by: Option<String>,
+    /// True for a no-go on heat or travel: every report says so in its head.
+    pub even_unsafe: bool,
+}
+
+/// What a file of accepted findings did to a report.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Acceptance {
+    /// Path of the file.
+    pub source: String,
+    /// Entries that have run out, cover too little or find nothing: a sentence each.
+    pub remarks: Vec<String>,
+}
+
+/// A check that could not be made on this machine sheet or job.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Skipped {
+    /// The check.
+    pub check: &'static str,
+    /// Why.
+    pub reason: String,
+}
+
+/// What was read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobFacts {
+    /// Path as given; `-` for standard input.
+    pub path: String,
+    /// Bytes of the plain (unpacked) job.
+    pub bytes: u64,
+    /// Lines.
+    pub lines: u64,
+    /// Commands carried out or recognised (G, M, T, and lines that repeat the motion mode).
+    pub commands: u64,
+    /// Moves with a length above zero.
+    pub moves: u64,
+    /// `blake3:` and the hex digest of the plain bytes.
+    pub digest: String,
+}
+
+/// Seconds by category; `total()` is the sum of the parts.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct TimeParts {
+    /// Moves along the path that push filament.
+    pub extruding: f64,
+    /// Moves along the path that do not (wipes included).
+    pub travel: f64,
+    /// Filament only, nothing else moves.
+    pub extrude_only: f64,
+    /// Dwells, and homing and probing where the sheet gives times.
+    pub dwell: f64,
+    /// Waiting for heaters.
+    pub heating: f64,
+}
+
+impl TimeParts {
+    /// Sum of the parts, s.
+    pub fn total(&self) -> f64 {
+        self.extruding + self.travel + self.extrude_only + self.dwell + self.heating
+    }
+
+    /// Each part with its name for people, s.
+    pub fn named(&self) -> [(&'static str, f64); 5] {
+        [
+            ("extruding", self.extruding),
+            ("travel", self.travel),
+            ("extrude only", self.extrude_only),
+            ("dwell", self.dwell),
+            ("heating", self.heating),
+        ]
+    }
+}
+
+/// Path lengths in 3-D, mm, without extrude-only moves.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct PathParts {
+    /// On moves that push filament.
+    pub extruding: f64,
+    /// On all other moves.
+    pub travel: f64,
+}
+
+impl PathParts {
+    /// Sum of the parts, mm.
+    pub fn total(&self) -> f64 {
+        self.extruding + self.travel
+    }
+}
+
+/// Filament used.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Filament {
+    /// Sum of all extruder moves, mm of filament.
+    pub net_mm: f64,
+    /// Sum of the forward extruder moves, mm of filament.
+    pub pushed_mm: f64,
+    /// Net volume, mm³.
+    pub net_mm3: f64,
+    /// Pushed without moving, beyond what had been retracted, mm of filament.
+    pub purged_mm: f64,
+    /// Net mass, g, where every tool used gives a density.
+    pub net_g: Option<f64>,
+}
+
+/// Melt rate on moves along the path that push filament, mm³/s.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Flow {
+    /// Largest momentary rate (0 without extrusion).
+    pub peak: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Mean over the time of those moves.
+    pub mean: Option<f64>,
+    /// Quantiles over the time of those moves: 50 %, 90 %, 95 %, 99 %.
+    pub quantiles: Option<[f64; 4]>,
+    /// Largest first-order average over the melt window.
+    pub sustained_peak: f64,
+    /// Its line.
+    pub sustained_peak_line: Option<u64>,
+}
+
+/// Largest melt rates of one tool of the sheet, as [`Flow`] has them over all.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ToolFlow {
+    /// Largest momentary rate, mm³/s.
+    pub peak: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Largest average over the melt window, mm³/s.
+    pub sustained_peak: f64,
+    /// Its line.
+    pub sustained_peak_line: Option<u64>,
+}
+
+/// The capacities the flow is held against, mm³/s: those of the tool in use at the peaks.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Capacity {
+    /// Sustained capacity of the tool that reached the sustained peak.
+    pub sustained: Option<f64>,
+    /// Peak capacity of the tool that reached the peak.
+    pub peak: Option<f64>,
+}
+
+/// Highest commanded temperatures, °C.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Heat {
+    /// Over all tools.
+    pub nozzle_max_c: Option<f64>,
+    /// Bed.
+    pub bed_max_c: Option<f64>,
+    /// Chamber.
+    pub chamber_max_c: Option<f64>,
+    /// Per tool number, where one was commanded.
+    pub tools_max_c: Vec<(u32, f64)>,
+    /// True when a heating law was given for every heater that was waited for, so that the waits are counted.
+    pub waits_modelled: bool,
+}
+
+/// One layer: extrusion at one height.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Layer {
+    /// Height of its first extrusion, mm, machine coordinates.
+    pub z_mm: f64,
+    /// First line of extrusion.
+    pub first_line: u64,
+    /// Time from its first extrusion to the next layer's, s (moves, dwells and waits).
+    pub time_s: f64,
+    /// Length of extruding path, mm.
+    pub path_mm: f64,
+    /// Filament volume pushed on the path, mm³.
+    pub volume_mm3: f64,
+    /// Largest momentary melt rate, mm³/s.
+    pub flow_peak_mm3_s: f64,
+}
+
+/// Flow over time in a bounded number of equal bins.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FlowSeries {
+    /// Width of a bin, s.
+    pub bin_s: f64,
+    /// End of the job, in the last bin, s.
+    pub end_s: f64,
+    /// Largest momentary melt rate in each bin, mm³/s.
+    pub peak_mm3_s: Vec<f64>,
+    /// Largest sustained melt rate in each bin, mm³/s.
+    pub sustained_mm3_s: Vec<f64>,
+}
+
+/// The largest step rate of one motor, an upper bound as the check `step-rate-exceeded` computes it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StepRate {
+    /// Which motor, as in "motor of the extruder".
+    pub motor: &'static str,
+    /// Steps a second.
+    pub hz: f64,
+    /// Its first line; none when the motor never turned.
+    pub line: Option<u64>,
+}
+
+/// The largest rate of commands over as many moves as the controller knows ahead.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CommandRate {
+    /// Commands a second.
+    pub hz: f64,
+    /// The line on which those moves end.
+    pub line: u64,
+    /// How many moves they are.
+    pub moves: u64,
+}
+
+/// Everything known about one job on one machine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Inspection {
+    /// The answer.
+    pub verdict: Verdict,
+    /// What was read.
+    pub job: JobFacts,
+    /// What it was judged on.
+    pub machine: MachineFacts,
+    /// Time by category.
+    pub time_s: TimeParts,
+    /// Pauses that wait for a person (not in the time).
+    pub pauses: u64,
+    /// Path lengths.
+    pub path_mm: PathParts,
+    /// Filament used.
+    pub filament: Filament,
+    /// Melt rate.
+    pub flow: Flow,
+    /// Its largest values, tool by tool of the sheet.
+    pub flow_by_tool: Vec<ToolFlow>,
+    /// Capacities held against it.
+    pub capacity: Capacity,
+    /// Time for which the momentary melt rate is above the sustained capacity, s; none without a capacity.
+    pub flow_over_capacity_s: Option<f64>,
+    /// Largest step rates, motor by motor, where the sheet gives `steps_per_mm`.
+    pub step_rates: Vec<StepRate>,
+    /// Largest command rate; none where no run of moves is long enough for one.
+    pub command_rate: Option<CommandRate>,
+    /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
+    pub ringing: Vec<Ringing>,
+    /// Where the nozzle went: end points and interior extrema of moves, and home positions.
+    pub reached: Option<Box3>,
+    /// Where it went while pushing filament.
+    pub extruding: Option<Box3>,
+    /// Temperatures.
+    pub heat: Heat,
+    /// Layers, a bounded number kept.
+    pub layers: Vec<Layer>,
+    /// How many layers there were.
+    pub layers_total: u64,
+    /// Flow over time.
+    pub series: FlowSeries,
+    /// Findings: worst severity first, then by line.
+    pub findings: Vec<Finding>,
+    /// What accepted findings did; none where there is no entry for this job on this machine.
+    pub acceptance: Option<Acceptance>,
+    /// Checks that were made, in catalogue order.
+    pub checks_run: Vec<&'static str>,
+    /// Checks that were not, and why.
+    pub checks_skipped: Vec<Skipped>,
+    /// What the numbers leave out on this machine sheet (homing time, heating time…), a sentence each.
+    pub left_out: Vec<String>,
+}
+
+impl Inspection {
+    /// How many no-go findings on heat or travel are accepted.
+    pub fn accepted_unsafe(&self) -> usize {
+        let is_unsafe = |finding: &&Finding| finding.accepted.as_ref().is_some_and(|accepted| accepted.even_unsafe);
+        self.findings.iter().filter(is_unsafe).count()
+    }
+
+    /// An inspection without totals and findings, for observers to write into.
+    pub fn draft(job: JobFacts, machine: MachineFacts) -> Self {
+        Self {
+            verdict: Verdict::Go,
+            job,
+            machine,
+            time_s: TimeParts::default(),
+            pauses: 0,
+            path_mm: PathParts::default(),
+            filament: Filament::default(),
+            flow: Flow::default(),
+            flow_by_tool: Vec::new(),
+            capacity: Capacity::default(),
+            flow_over_capacity_s: None,
+            step_rates: Vec::new(),
+            command_rate: None,
+            ringing: Vec::new(),
+            reached: None,
+            extruding: None,
+            heat: Heat::default(),
+            layers: Vec::new(),
+            layers_total: 0,
+            series: FlowSeries::default(),
+            findings: Vec::new(),
+            acceptance: None,
+            checks_run: Vec::new(),
+            checks_skipped: Vec::new(),
+            left_out: Vec::new(),
+        }
+    }
+}

@@ -1,0 +1,276 @@
+//! Collects hits and merges repeats.
+
+use crate::block::Block;
+use crate::findings::{Check, Excerpt, Finding, Hit, Severity, Spot};
+use crate::geometry::{Box3, widen};
+use crate::machine::Override;
+use std::collections::BTreeMap;
+
+/// Most findings kept after merging.
+pub const FINDINGS_KEPT: usize = 1000;
+/// Most line numbers kept per finding.
+pub const LINES_KEPT: usize = 100;
+
+#[derive(Clone)]
+struct Merged {
+    finding: Finding,
+    badness: f64,
+    /// Every hit is placed, not only the first and the worst.
+    is_unsafe: bool,
+}
+
+impl Merged {
+    /// Places the first and the worst line of the finding, where it is this one.
+    fn put(&mut self, line: Option<u64>, place_mm: Option<[f64; 3]>) {
+        let finding = &mut self.finding;
+        if finding.line == line {
+            finding.place_mm = place_mm;
+        }
+        if finding.worst_line == line {
+            finding.worst_place_mm = place_mm;
+        }
+        self.reach(place_mm);
+    }
+
+    /// Takes the place of any hit.
+    fn reach(&mut self, place_mm: Option<[f64; 3]>) {
+        if let Some(place_mm) = place_mm.filter(|_| self.is_unsafe) {
+            let at = Box3 { min: place_mm, max: place_mm };
+            widen(self.finding.places_mm.get_or_insert(at), place_mm);
+        }
+    }
+}
+
+/// Messages read as sentences, wherever they come from.
+fn sentence(mut message: String) -> String {
+    if let Some(first) = message.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    if !message.ends_with(['.', '?', '!']) {
+        message.push('.');
+    }
+    message
+}
+
+/// Worst severity first, then by first line, then by check.
+pub(crate) fn sort(findings: &mut [Finding]) {
+    findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
+}
+
+/// The findings so far.
+#[derive(Clone, Default)]
+pub struct Log {
+    merged: Vec<Merged>,
+    by_key: BTreeMap<(&'static str, u64, Severity), usize>,
+    overrides: BTreeMap<String, Override>,
+    wanted: Vec<(usize, u64)>,
+    /// Findings and lines whose place the block in hand tells.
+    unplaced: Vec<(usize, u64)>,
+    /// The same for hits that are neither first nor worst.
+    unreached: Vec<(usize, u64)>,
+    /// Findings that did not fit in the bound.
+    pub dropped: u64,
+}
+
+impl Log {
+    /// An empty log under the sheet's severities.
+    pub fn new(overrides: &BTreeMap<String, Override>) -> Self {
+        Self { overrides: overrides.clone(), ..Self::default() }
+    }
+
+    /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
+    pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
+        let severity = match self.overrides.get(hit.check.id) {
+            Some(Override::Off) => return,
+            Some(Override::Severity(severity)) => *severity,
+            None => hit.severity,
+        };
+        let key = (hit.check.id, hit.kind, severity);
+        let line = (hit.line > 0).then_some(hit.line);
+        if let Some(&at) = self.by_key.get(&key) {
+            let Merged { finding, badness, is_unsafe } = &mut self.merged[at];
+            finding.count += 1;
+            let is_new_first = line.is_some() && finding.line.is_none_or(|first| line < Some(first));
+            if let Some(line) = line {
+                finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
+                finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
+                if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
+                    finding.lines.push(line);
+                }
+            }
+            let is_new_worst = hit.badness > *badness;
+            if is_new_worst {
+                *badness = hit.badness;
+                finding.value = hit.value;
+                finding.limit = hit.limit;
+                finding.worst_line = line;
+                finding.message = sentence(message());
+                if let Some(line) = line {
+                    self.wanted.push((at, line));
+                }
+            }
+            if is_new_first || is_new_worst {
+                self.place(at, line, hit.spot);
+            } else if *is_unsafe {
+                self.reach(at, line, hit.spot);
+            }
+            return;
+        }
+        if self.merged.len() >= FINDINGS_KEPT {
+            self.dropped += 1;
+            return;
+        }
+        let at = self.merged.len();
+        self.by_key.insert(key, at);
+        if let Some(line) = line {
+            self.wanted.push((at, line));
+        }
+        self.merged.push(Merged {
+            badness: hit.badness,
+            is_unsafe: hit.check.is_unsafe(severity),
+            finding: Finding {
+                check: hit.check.id,
+                kind: hit.kind,
+                severity,
+                line,
+                last_line: line,
+                count: 1,
+                lines: line.into_iter().collect(),
+                message: sentence(message()),
+                value: hit.value,
+                worst_line: line,
+                limit: hit.limit,
+                unit: hit.unit,
+                excerpts: Vec::new(),
+                place_mm: None,
+                worst_place_mm: None,
+                places_mm: None,
+                accepted: None,
+            },
+        });
+        self.place(at, line, hit.spot);
+    }
+
+    /// Places a line that has just become the first or the worst of a finding.
+    fn place(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+        let place_mm = match (line, spot) {
+            (Some(line), Spot::InHand) => {
+                self.unplaced.push((at, line));
+                None
+            }
+            (Some(_), Spot::At(place_mm)) => Some(place_mm),
+            _ => None,
+        };
+        self.merged[at].put(line, place_mm);
+    }
+
+    /// Takes the place of another line.
+    fn reach(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+        match (line, spot) {
+            (Some(line), Spot::InHand) => self.unreached.push((at, line)),
+            (Some(_), Spot::At(place_mm)) => self.merged[at].reach(Some(place_mm)),
+            _ => {}
+        }
+    }
+
+    /// Places the hits of the block that was just observed; `before` is where the machine was before it.
+    #[inline]
+    pub fn locate(&mut self, block: &Block, before: Option<[f64; 3]>) {
+        for (at, line) in self.unplaced.drain(..) {
+            self.merged[at].put(Some(line), block.place_of(line, before));
+        }
+        for (at, line) in self.unreached.drain(..) {
+            self.merged[at].reach(block.place_of(line, before));
+        }
+    }
+
+    /// Checks, kinds and severities of the findings so far.
+    pub fn kinds(&self) -> impl Iterator<Item = (&'static str, u64, Severity)> {
+        self.merged.iter().map(|Merged { finding, .. }| (finding.check, finding.kind, finding.severity))
+    }
+
+    /// Gives all hits of a kind another severity and message, once it is known how much they weigh together; none of that
+    /// kind may have the new severity already. A severity of the sheet stays.
+    pub fn reconsider(&mut self, check: &'static Check, kind: u64, [from, to]: [Severity; 2], message: String) {
+        let [from, to] = [from, to].map(|severity| match self.overrides.get(check.id) {
+            Some(Override::Severity(set)) => *set,
+            _ => severity,
+        });
+        let Some(at) = self.by_key.remove(&(check.id, kind, from)) else { return };
+        self.by_key.insert((check.id, kind, to), at);
+        let finding = &mut self.merged[at].finding;
+        (finding.severity, finding.message) = (to, sentence(message));
+    }
+
+    /// Takes over the findings of another log; the two must have raised different checks.
+    pub fn absorb(&mut self, other: Self) {
+        let offset = self.merged.len();
+        self.merged.extend(other.merged);
+        self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
+        self.wanted.extend(other.wanted.into_iter().map(|(at, line)| (at + offset, line)));
+        self.unplaced.extend(other.unplaced.into_iter().map(|(at, line)| (at + offset, line)));
+        self.unreached.extend(other.unreached.into_iter().map(|(at, line)| (at + offset, line)));
+        self.dropped += other.dropped;
+    }
+
+    /// Fetches the text of lines that new first or worst hits point at.
+    pub fn capture(&mut self, mut text_of: impl FnMut(u64) -> Option<String>) {
+        for (at, line) in self.wanted.drain(..) {
+            let finding = &mut self.merged[at].finding;
+            if finding.excerpts.iter().any(|excerpt| excerpt.line == line) {
+                continue;
+            }
+            let Some(text) = text_of(line) else { continue };
+            // The first line's excerpt stays; a later one is the worst so far.
+            finding.excerpts.truncate(1);
+            finding.excerpts.push(Excerpt { line, text });
+        }
+    }
+
+    /// The findings: worst severity first, then by first line, then by check.
+    pub fn into_findings(self) -> Vec<Finding> {
+        let mut findings: Vec<Finding> = self.merged.into_iter().map(|merged| merged.finding).collect();
+        for finding in &mut findings {
+            finding.lines.sort_unstable();
+            finding.lines.dedup();
+            finding.excerpts.retain(|e| Some(e.line) == finding.line || Some(e.line) == finding.worst_line);
+        }
+        sort(&mut findings);
+        findings
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::Built;
+
+    const PURGE: Check = Check {
+        id: "purge-line",
+        severity: Severity::Note,
+        summary: "",
+        explain: "",
+        heat_or_travel: false,
+        timed: false,
+        build: |_| Built::Reading,
+    };
+
+    #[test]
+    fn hits_are_weighed_together_at_the_end() {
+        let weighed = |set: Option<Override>| {
+            let mut log = Log::new(&set.map(|set| ("purge-line".to_owned(), set)).into_iter().collect());
+            for line in [4, 9] {
+                log.raise(Hit::plain(&PURGE, 1, Severity::Note, line), || "early".to_owned());
+            }
+            log.reconsider(&PURGE, 2, [Severity::Note, Severity::NoGo], "another kind".to_owned());
+            log.reconsider(&PURGE, 1, [Severity::Note, Severity::Hold], "late".to_owned());
+            log.raise(Hit::plain(&PURGE, 1, Severity::Hold, 12), || "more".to_owned());
+            let found = log.into_findings();
+            found.into_iter().map(|f| (f.severity, f.count, f.lines, f.message)).collect::<Vec<_>>()
+        };
+        let late = |severity| vec![(severity, 3, vec![4, 9, 12], "Late.".to_owned())];
+        assert_eq!(weighed(None), late(Severity::Hold));
+        assert_eq!(weighed(Some(Override::Severity(Severity::Note))), late(Severity::Note));
+        assert_eq!(weighed(Some(Override::Off)), []);
+    }
+}

@@ -1,0 +1,19 @@
+//! What is found: severities, findings, the report of a job, and those who watch and find.
+
+mod check;
+mod hit;
+mod inspection;
+mod log;
+mod observer;
+mod outcome;
+#[cfg(test)]
+pub(crate) mod sample;
+
+pub use crate::machine::{MachineFacts, Severity};
+pub use crate::physics::Ringing;
+pub use check::{Built, Check};
+pub use hit::{Hit, Spot};
+pub use inspection::*;
+pub use log::*;
+pub use observer::{Guest, Observer};
+pub use outcome::{Outcome, Unjudged};

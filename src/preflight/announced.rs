@@ -1,0 +1,78 @@
+//! Trials that a job announces itself to be, by its first line in an exact form.
+//!
+//! A trial may go beyond the one limit that it probes: what is found by that one check is then a note. Nothing else in a
+//! comment is ever read.
+
+use std::collections::BTreeMap;
+
+use crate::findings::{Finding, Severity};
+use crate::machine::Override;
+
+/// Which trial.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A comb of sharp corners.
+    Ringing,
+    /// Lines of growing melt rate.
+    MeltRate,
+    /// Short bursts of growing melt rate.
+    Bursts,
+    /// Known distances.
+    Steps,
+    /// The first power after re-wiring.
+    FirstPower,
+}
+
+impl Kind {
+    const ALL: [Self; 5] = [Self::Ringing, Self::MeltRate, Self::Bursts, Self::Steps, Self::FirstPower];
+
+    /// What the command line calls it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Ringing => "ringing",
+            Self::MeltRate => "melt-rate",
+            Self::Bursts => "melt-rate --bursts",
+            Self::Steps => "steps",
+            Self::FirstPower => "first-power",
+        }
+    }
+
+    /// The check whose limit it probes, if any.
+    pub fn probes(self) -> Option<&'static str> {
+        match self {
+            Self::Ringing => Some("rings-frame"),
+            Self::MeltRate => Some("melt-rate-exceeded"),
+            Self::Bursts => Some("melt-peak-exceeded"),
+            // A few millimetres before homing show whether an axis runs the wrong way.
+            Self::FirstPower => Some("moves-before-homing"),
+            // Only the lift before the nozzle goes over the bed, which is a note.
+            Self::Steps => None,
+        }
+    }
+
+    /// The first line of its jobs.
+    pub fn header(self) -> String {
+        format!("; gonogo trial {}, form 1", self.word())
+    }
+}
+
+/// The trial that the first line of a job announces, in exactly the form that this program writes.
+pub fn announced(first_line: &str) -> Option<Kind> {
+    Kind::ALL.into_iter().find(|kind| kind.header() == first_line)
+}
+
+/// Makes holds of the one check that a trial probes notes, unless the sheet has a severity for it. What was done, in a
+/// sentence; none when there was nothing to do.
+pub(crate) fn lower(kind: Kind, findings: &mut [Finding], sheet: &BTreeMap<String, Override>) -> Option<String> {
+    let check = kind.probes().filter(|check| !sheet.contains_key(*check))?;
+    let mut any = false;
+    for finding in findings.iter_mut().filter(|f| f.check == check && f.severity == Severity::Hold) {
+        finding.severity = Severity::Note;
+        finding.message.push_str(" This trial probes that limit on purpose.");
+        any = true;
+    }
+    let word = kind.word();
+    any.then(|| {
+        format!("`{check}` counts as a note: by its first line the job is `gonogo trial {word}`, which probes it")
+    })
+}

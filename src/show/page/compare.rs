@@ -1,0 +1,170 @@
+//! A page for one job before and after a change of the machine.
+
+use std::cmp::Ordering;
+use std::io::Write;
+
+use askama::Template;
+
+use super::{PageError, STYLE, view};
+use crate::findings::MachineFacts;
+use crate::show::{
+    marks::severity_mark,
+    picture::{
+        rates, svg,
+        timeline::{self, Levels, Tops},
+    },
+    record::TimeRecord,
+    report::{
+        CAUTION,
+        compare::{
+            RAISING,
+            figures::{Times, number_cells, percent, time_cells},
+            sentence,
+        },
+        text::why,
+    },
+};
+use crate::study::compare::{Comparison, FIGURES, Group, KeyChange, Pair, Sheets, Shift, ShiftKind};
+use crate::wording::{path, safe};
+
+/// Most keys listed.
+const KEYS: usize = 200;
+
+#[derive(Template)]
+#[template(path = "compare.html", config = "src/show/page/askama.toml")]
+struct ComparePage {
+    version: &'static str,
+    style: &'static str,
+    caution: &'static str,
+    raising: &'static str,
+    name: String,
+    why: String,
+    /// Glyph, word and class.
+    before: (&'static str, &'static str, &'static str),
+    after: (&'static str, &'static str, &'static str),
+    sheets: (String, String),
+    keys: Vec<(String, String, String)>,
+    more_keys: usize,
+    shifts: Vec<ShiftView>,
+    time: (String, String),
+    rates: (String, String),
+    rows: Vec<(String, [String; 4])>,
+    digest: String,
+}
+
+struct ShiftView {
+    class: &'static str,
+    glyph: char,
+    severity: &'static str,
+    kind: &'static str,
+    check: &'static str,
+    text: String,
+}
+
+impl ShiftView {
+    fn of(shift: &Shift) -> Self {
+        let kind = match shift.kind {
+            ShiftKind::Gained => "comes",
+            ShiftKind::Changed => "changes",
+            ShiftKind::Lost => "goes",
+        };
+        Self {
+            class: view::class(shift.severity),
+            glyph: severity_mark(shift.severity),
+            severity: shift.severity.word(),
+            kind,
+            check: shift.check,
+            text: sentence(shift),
+        }
+    }
+}
+
+/// Writes the page of a job on two machines; the records are those of before and after.
+///
+/// # Errors
+/// When a picture cannot be drawn or the page not be written.
+pub fn comparison(
+    comparison: &Comparison,
+    sheets: &Sheets,
+    records: [&TimeRecord; 2],
+    out: &mut dyn Write,
+) -> Result<(), PageError> {
+    let reports = [&comparison.before, &comparison.after];
+    let levels = reports.map(Levels::of);
+    let tops = Tops::of(records[0], &levels[0]).max(Tops::of(records[1], &levels[1]));
+    let height = if records.iter().any(|record| record.ringing_mm.is_some()) { 560 } else { 450 };
+    let time = |side: usize| svg(1000, height, |canvas| timeline::draw(canvas, records[side], &levels[side], &tops));
+    let hist = |side: usize| {
+        svg(1000, 260, |canvas| rates::draw(canvas, &records[side].rates, &levels[side], tops.melt_mm3_s))
+    };
+    let how = match comparison.verdict() {
+        Ordering::Greater => "The verdict gets worse",
+        Ordering::Less => "The verdict gets better",
+        Ordering::Equal => "The verdict stays",
+    };
+    let page = ComparePage {
+        version: env!("CARGO_PKG_VERSION"),
+        style: STYLE,
+        caution: CAUTION,
+        raising: RAISING,
+        name: path(&comparison.after.job.path).into_owned(),
+        why: format!("{how}. After: {}", why(&comparison.after)),
+        before: view::verdict(comparison.before.verdict),
+        after: view::verdict(comparison.after.verdict),
+        sheets: (sheet(&sheets.before), sheet(&sheets.after)),
+        keys: sheets.changes.iter().take(KEYS).map(key).collect(),
+        more_keys: sheets.changes.len().saturating_sub(KEYS),
+        shifts: comparison.shifts.iter().map(ShiftView::of).collect(),
+        time: (time(0)?, time(1)?),
+        rates: (hist(0)?, hist(1)?),
+        rows: rows(comparison),
+        digest: comparison.after.job.digest.clone(),
+    };
+    page.write_into(out)?;
+    Ok(())
+}
+
+fn sheet(facts: &MachineFacts) -> String {
+    format!("{} ({}, {})", safe(&facts.name), safe(&facts.source), facts.digest.chars().take(19).collect::<String>())
+}
+
+fn key(change: &KeyChange) -> (String, String, String) {
+    let value =
+        |value: &Option<String>| value.as_deref().map_or("not set".to_owned(), |value| safe(value).into_owned());
+    (safe(&change.path).into_owned(), value(&change.before), value(&change.after))
+}
+
+/// Rows of name, before, after, difference and share.
+fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
+    let total = comparison.time_s();
+    let times = Times::up_to(total.before.into_iter().chain(total.after).fold(0.0, f64::max));
+    let row =
+        |name: String, [before, after, by]: [String; 3], pair: Pair| (name, [before, after, by, percent(pair.share())]);
+    let is_there = |pair: &Pair| pair.before.is_some_and(|v| v != 0.0) || pair.after.is_some_and(|v| v != 0.0);
+    let mut rows = Vec::new();
+    for figure in FIGURES.iter().filter(|figure| figure.group != Group::Rates) {
+        let pair = comparison.pair(figure);
+        if !is_there(&pair) {
+            continue;
+        }
+        let (group, cells) = match figure.unit {
+            "s" => (if figure.group == Group::Time { "time" } else { "melt rate" }, time_cells(times, pair)),
+            _ => ("melt rate, mm³/s", number_cells(pair, "mm3/s")),
+        };
+        rows.push(row(format!("{group}, {}", figure.label), cells, pair));
+    }
+    for (axis, peak, most) in comparison.ringing_mm() {
+        rows.push(row(format!("ringing along {axis}, mm, peak"), number_cells(peak, "mm"), peak));
+        rows.push(row(format!("ringing along {axis}, mm, 95 % of the time below"), number_cells(most, "mm"), most));
+    }
+    for (motor, pair) in comparison.step_rates_hz() {
+        rows.push(row(format!("steps, Hz, {motor}"), number_cells(pair, "Hz"), pair));
+    }
+    for figure in FIGURES.iter().filter(|figure| figure.id == "command_rate") {
+        let pair = comparison.pair(figure);
+        if is_there(&pair) {
+            rows.push(row("commands, Hz".to_owned(), number_cells(pair, "Hz"), pair));
+        }
+    }
+    rows
+}

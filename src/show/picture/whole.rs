@@ -1,0 +1,201 @@
+//! A job read twice for its pictures: once for the report and what happens when, once for the part, now that it is known
+//! where something was found.
+
+use std::io;
+use std::path::Path;
+
+use super::plan::{LayerPlan, Mark};
+use super::timeline::{self, Levels, Tops};
+use super::{PictureError, rates, svg};
+use crate::findings::{Finding, Guest, Inspection, Severity};
+use crate::machine::Machine;
+use crate::preflight::{JobError, Seat, inspect_as};
+use crate::show::record::{Drawing, DrawnLayer, Place, Plan, PlanOptions, TimeLine, TimeRecord};
+use crate::study::resonance::spectrum::{Sampling, Spectrum};
+use crate::threads::Crew;
+
+/// A job with what its pictures show.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pictured {
+    /// The report.
+    pub report: Inspection,
+    /// What happens when.
+    pub time: TimeRecord,
+    /// The part.
+    pub drawing: Drawing,
+    /// How the motion excites the structure; none where one layer alone is drawn, beside which it is not shown.
+    pub spectrum: Option<Spectrum>,
+    /// The layer that alone was drawn.
+    pub only_layer: Option<u64>,
+}
+
+/// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
+const WINDOWS: u64 = 2048;
+
+impl Pictured {
+    /// Judges the job at `path`, shown as `shown`, and takes its pictures, of `only_layer` alone where that is asked for.
+    /// `on_bytes` is told of the first reading. The drawing has at most `most_points` points.
+    ///
+    /// # Errors
+    /// When the job cannot be read, or changes while it is.
+    pub fn take<'e>(
+        path: &Path,
+        shown: &str,
+        machine: &Machine,
+        (most_points, only_layer): (usize, Option<OnlyLayer>),
+        on_bytes: &'e (dyn Fn(u64) + Sync),
+        crew: &Crew<'e>,
+    ) -> Result<Self, JobError> {
+        let rings = !machine.structure.modes.is_empty();
+        let (time, seated) = Guest::new(TimeLine::new(rings));
+        let mut seat = Seat { machine, guests: vec![seated] };
+        let sampling = only_layer.is_none().then(|| {
+            let (guest, seated) = Guest::new(Sampling::new(&machine.structure, WINDOWS));
+            seat.guests.push(seated);
+            guest
+        });
+        let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
+        let time = time.take().map(TimeLine::into_record);
+        let (place_lines, full_lines) =
+            (wanted(&report.findings, Severity::Note), wanted(&report.findings, Severity::Hold));
+        let only_layer = only_layer.map(|only| match only {
+            OnlyLayer::Number(number) => number,
+            OnlyLayer::First => first_layer(&report),
+        });
+        let options = PlanOptions { full_lines, place_lines, most_points, only_layer, layer_points: None };
+        let (plan, seated) = Guest::new(Plan::new(options));
+        let again = Seat { machine, guests: vec![seated] };
+        let second = inspect_as(path, shown, vec![again], &|_| {}, crew)?.swap_remove(0);
+        let changed =
+            || JobError::Read { path: shown.to_owned(), source: io::Error::other("it changed while it was read") };
+        if second.job.digest != report.job.digest {
+            return Err(changed());
+        }
+        let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
+        let spectrum = sampling.and_then(|guest| guest.take()).map(Sampling::finish);
+        Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
+    }
+
+    /// The layer to show first: the one drawn alone, or the one with the first finding that decides, or where most is melted.
+    pub fn first_layer(&self) -> u64 {
+        self.only_layer.unwrap_or_else(|| first_layer(&self.report))
+    }
+
+    /// Where the machine is on a line on which something was found.
+    pub fn place(&self, line: u64) -> Option<&Place> {
+        let places = &self.drawing.places;
+        places.binary_search_by_key(&line, |place| place.line).ok().map(|at| &places[at])
+    }
+
+    /// The drawn layer of that number, or the one below it.
+    pub fn layer(&self, number: u64) -> Option<&DrawnLayer> {
+        let layers = &self.drawing.layers;
+        layers.iter().rev().find(|layer| layer.number <= number).or(layers.first())
+    }
+
+    /// Findings above a note on a layer, numbered from 1 as reports list them.
+    pub fn marks(&self, layer: u64) -> Vec<Mark> {
+        let on_layer = |(number, finding): (usize, &Finding)| -> Vec<Mark> {
+            let places = lines_of(finding).into_iter().filter_map(|line| self.place(line));
+            places
+                // What comes before the first layer is drawn with it.
+                .filter(|place| place.layer.max(1) == layer)
+                .map(|place| Mark { number: number + 1, at: [place.to[0], place.to[1]] })
+                .collect()
+        };
+        let is_grave = |finding: &Finding| finding.severity > Severity::Note && finding.accepted.is_none();
+        let grave = self.report.findings.iter().enumerate().filter(|(_, finding)| is_grave(finding));
+        grave.flat_map(on_layer).collect()
+    }
+
+    /// Curves over time as SVG.
+    ///
+    /// # Errors
+    /// What the drawing library says.
+    pub fn time_svg(&self, width_px: u32, height_px: u32, tops: Option<Tops>) -> Result<String, PictureError> {
+        let levels = Levels::of(&self.report);
+        let tops = tops.unwrap_or_else(|| Tops::of(&self.time, &levels));
+        svg(width_px, height_px, |canvas| timeline::draw(canvas, &self.time, &levels, &tops))
+    }
+
+    /// Time at each melt rate as SVG.
+    ///
+    /// # Errors
+    /// What the drawing library says.
+    pub fn rates_svg(&self, width_px: u32, height_px: u32) -> Result<String, PictureError> {
+        let levels = Levels::of(&self.report);
+        svg(width_px, height_px, |canvas| rates::draw(canvas, &self.time.rates, &levels, self.report.flow.peak))
+    }
+
+    /// One layer from above as SVG.
+    ///
+    /// # Errors
+    /// What the drawing library says.
+    pub fn plan_svg(&self, machine: &Machine, size: (u32, u32), layer: u64) -> Result<String, PictureError> {
+        svg(size.0, size.1, |canvas| self.plan(canvas, machine, layer))
+    }
+
+    /// All pictures on one sheet as SVG.
+    ///
+    /// # Errors
+    /// What the drawing library says.
+    pub fn sheet_svg(&self, machine: &Machine) -> Result<String, PictureError> {
+        let (width, top, below) = (1200, if self.time.ringing_mm.is_some() { 600 } else { 480 }, 700);
+        let levels = Levels::of(&self.report);
+        svg(width, top + below, |canvas| {
+            let (upper, lower) = canvas.split_vertically(top);
+            timeline::draw(&upper, &self.time, &levels, &Tops::of(&self.time, &levels))?;
+            let (left, right) = lower.split_horizontally(700);
+            self.plan(&left, machine, self.first_layer())?;
+            rates::draw(&right, &self.time.rates, &levels, self.report.flow.peak)
+        })
+    }
+
+    fn plan(&self, canvas: &super::Canvas<'_>, machine: &Machine, layer: u64) -> Result<(), PictureError> {
+        let Some(layer) = self.layer(layer) else {
+            let style = plotters::style::IntoFont::into_font((super::FONT, 15)).color(&super::ink::TEXT);
+            let text = plotters::element::Text::new("nothing is moved in the plane", (10, 10), style);
+            return canvas.draw(&text).map_err(PictureError::of);
+        };
+        LayerPlan {
+            layer,
+            layers_total: self.drawing.layers_total,
+            machine,
+            top_mm3_s: self.report.flow.peak,
+            marks: &self.marks(layer.number),
+            within_mm: if layer.full { 0.0 } else { self.drawing.within_mm },
+        }
+        .draw(canvas)
+    }
+}
+
+/// Which layer alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OnlyLayer {
+    /// That one.
+    Number(u64),
+    /// The one with the first finding that decides, or where most is melted.
+    First,
+}
+
+/// Lines of a finding: the worst first, then the others as kept.
+pub fn lines_of(finding: &Finding) -> Vec<u64> {
+    let others = finding.lines.iter().copied().filter(|line| Some(*line) != finding.worst_line);
+    finding.worst_line.into_iter().chain(others).filter(|&line| line > 0).collect()
+}
+
+/// Lines of all findings of that severity and up, ascending.
+fn wanted(findings: &[Finding], least: Severity) -> Vec<u64> {
+    let mut lines: Vec<u64> = findings.iter().filter(|finding| finding.severity >= least).flat_map(lines_of).collect();
+    lines.sort_unstable();
+    lines.dedup();
+    lines
+}
+
+/// The layer of the first finding that decides, or the one with the largest melt rate.
+fn first_layer(report: &Inspection) -> u64 {
+    let is_grave = |finding: &&Finding| finding.severity > Severity::Note && finding.accepted.is_none();
+    let grave = report.findings.iter().filter(is_grave).find(|finding| !lines_of(finding).is_empty());
+    let line = grave.and_then(|finding| lines_of(finding).first().copied()).or(report.flow.peak_line).unwrap_or(0);
+    (report.layers.partition_point(|layer| layer.first_line <= line) as u64).max(1)
+}

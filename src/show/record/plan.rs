@@ -1,0 +1,578 @@
+//! The part as it is printed, layer by layer, as paths with what the machine does on them.
+//!
+//! Memory is bounded for any job: a layer is simplified when it ends, and when all together hold too many points, the
+//! tolerance grows; past [`STEPS_MM`] only every second layer, every fourth… is drawn. Layers on which something was found
+//! keep every point.
+
+use super::simplify::simplify;
+use crate::block::{Block, flag};
+use crate::checks::other_layer;
+use crate::findings::{Inspection, Log, Observer};
+use crate::geometry::{CHORD_MM, flatten};
+
+/// Points lie on a grid of that width, mm.
+pub const GRID_MM: f64 = 0.01;
+/// How far a drawn path may be off, mm: the first step as long as there is room.
+pub const STEPS_MM: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
+/// The tolerance grows no further, mm.
+const LOOSEST_MM: f64 = 100.0;
+/// Of a step, what rounding to the grid (half its diagonal) and chords of curves take, mm.
+const ROUNDED_MM: f64 = GRID_MM * std::f64::consts::FRAC_1_SQRT_2 + CHORD_MM;
+/// Most points of a layer held before it is simplified.
+const LAYER_POINTS: usize = 1 << 19;
+/// Coordinates beyond this are drawn at it, mm.
+pub const FARTHEST_MM: f64 = 10_000.0;
+
+/// Units of the numbers of a point.
+pub mod units {
+    /// mm³/s.
+    pub const MELT_MM3_S: f64 = 0.01;
+    /// mm/s.
+    pub const SPEED_MM_S: f64 = 0.05;
+    /// mm.
+    pub const RINGING_MM: f64 = 0.0002;
+}
+
+/// A point of a path and what belongs to the way that leads there: the largest values on it, in [`units`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PlanPoint {
+    /// In [`GRID_MM`].
+    pub x: i32,
+    /// In [`GRID_MM`].
+    pub y: i32,
+    /// Momentary melt rate.
+    pub melt: u16,
+    /// Speed.
+    pub speed: u16,
+    /// Ringing, the largest over all directions.
+    pub ringing: u16,
+}
+
+impl PlanPoint {
+    /// From here to there, in [`GRID_MM`].
+    pub(super) fn to(self, there: Self) -> [f64; 2] {
+        [f64::from(there.x) - f64::from(self.x), f64::from(there.y) - f64::from(self.y)]
+    }
+
+    /// The point with the larger of the numbers of both.
+    pub(super) fn with_most_of(self, other: Self) -> Self {
+        Self {
+            melt: self.melt.max(other.melt),
+            speed: self.speed.max(other.speed),
+            ringing: self.ringing.max(other.ringing),
+            ..self
+        }
+    }
+}
+
+/// A path without a break.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlanPath {
+    /// Nothing is extruded.
+    pub travel: bool,
+    /// When it starts and ends, s.
+    pub span_s: [f64; 2],
+    /// Its first line.
+    pub line: u64,
+    /// Its points end before this one of the layer.
+    pub end: usize,
+}
+
+/// A layer.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DrawnLayer {
+    /// Number, from 1.
+    pub number: u64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// Its first line.
+    pub line: u64,
+    /// Every point is kept.
+    pub full: bool,
+    /// Something was found on it: it is drawn whatever else is left out.
+    pub found: bool,
+    /// Paths, in the order of the job.
+    pub paths: Vec<PlanPath>,
+    /// Points of all paths.
+    pub points: Vec<PlanPoint>,
+}
+
+impl DrawnLayer {
+    /// Nothing drawn yet.
+    fn starting(number: u64, z_mm: f64, line: u64) -> Self {
+        Self { number, z_mm, line, full: false, found: false, paths: Vec::new(), points: Vec::new() }
+    }
+
+    /// Each path with its points.
+    pub fn strokes(&self) -> impl Iterator<Item = (&PlanPath, &[PlanPoint])> {
+        let mut from = 0;
+        self.paths.iter().map(move |path| (path, &self.points[std::mem::replace(&mut from, path.end)..path.end]))
+    }
+
+    /// Adds another piece of the layer.
+    fn append(&mut self, piece: Self) {
+        let before = self.points.len();
+        self.points.extend(piece.points);
+        self.paths.extend(piece.paths.into_iter().map(|path| PlanPath { end: path.end + before, ..path }));
+        // What was travelled before the first layer knows neither.
+        (self.z_mm, self.line) = (piece.z_mm, piece.line);
+        self.found |= piece.found;
+    }
+
+    /// The layer with at most so many points, as far as simplifying brings that about, and within how many mm of this one
+    /// its paths then lie; none where it is the same.
+    pub fn thinned(&self, most_points: usize) -> (Self, Option<f64>) {
+        let mut layer = self.clone();
+        let mut within_mm = None;
+        let mut by_mm = STEPS_MM[0];
+        while layer.points.len() > most_points && by_mm < 2.0 {
+            layer = self.clone();
+            layer.simplify(by_mm);
+            within_mm = Some(by_mm);
+            by_mm *= 2.0;
+        }
+        (layer, within_mm)
+    }
+
+    /// Simplifies all paths and gives back the memory.
+    fn simplify(&mut self, by_mm: f64) {
+        let tolerance = by_mm / GRID_MM;
+        let mut kept = Vec::new();
+        let mut from = 0;
+        for path in &mut self.paths {
+            simplify(&self.points[from..path.end], tolerance, &mut kept);
+            from = std::mem::replace(&mut path.end, kept.len());
+        }
+        kept.shrink_to_fit();
+        self.points = kept;
+    }
+}
+
+/// Where the machine is on a line: at the end of its move, or of the last one before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// The line.
+    pub line: u64,
+    /// When its move starts and ends, s.
+    pub at_s: f64,
+    /// See `at_s`.
+    pub end_s: f64,
+    /// Where its move starts, mm.
+    pub from: [f64; 3],
+    /// Position, mm.
+    pub to: [f64; 3],
+    /// Number of the layer being printed; 0 before the first.
+    pub layer: u64,
+}
+
+/// What to draw.
+#[derive(Debug, Clone, Default)]
+pub struct PlanOptions {
+    /// Lines on which something was found, ascending: their layers stay full.
+    pub full_lines: Vec<u64>,
+    /// Lines whose places are wanted, ascending.
+    pub place_lines: Vec<u64>,
+    /// Most points of all layers together.
+    pub most_points: usize,
+    /// Draw this layer alone, in full.
+    pub only_layer: Option<u64>,
+    /// Points of a layer held before it is simplified; none: half a million. Tests change it.
+    pub layer_points: Option<usize>,
+}
+
+/// The part as drawn.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Drawing {
+    /// Layers, from below.
+    pub layers: Vec<DrawnLayer>,
+    /// Layers there are.
+    pub layers_total: u64,
+    /// Every so manieth layer is drawn, besides those that are full.
+    pub every: u64,
+    /// How far a path may be off on layers that are not full, mm.
+    pub within_mm: f64,
+    /// Layers on which something was found that could not stay full.
+    pub crowded: u64,
+    /// Places of the wanted lines, in their order; a line that the job does not reach has none.
+    pub places: Vec<Place>,
+}
+
+impl Drawing {
+    /// Points of all layers.
+    pub fn points(&self) -> usize {
+        self.layers.iter().map(|layer| layer.points.len()).sum()
+    }
+
+    /// Makes it smaller: first the tolerance grows, then fewer layers stay, then the tolerance grows on, and at last layers
+    /// with findings are simplified too. False when nothing is left to give up.
+    pub fn coarsen(&mut self) -> bool {
+        if let Some(step) = STEPS_MM.into_iter().find(|&step| step > self.within_mm) {
+            self.loosen(step);
+        } else if self.thin_out() {
+        } else if self.layers.iter().any(|layer| !layer.full) && self.within_mm < LOOSEST_MM {
+            self.loosen(self.within_mm * 2.0);
+        } else if self.layers.iter().any(|layer| layer.full) {
+            for layer in self.layers.iter_mut().filter(|layer| layer.full) {
+                layer.full = false;
+                layer.simplify(self.within_mm - ROUNDED_MM);
+                self.crowded += 1;
+            }
+        } else {
+            return false;
+        }
+        true
+    }
+
+    /// Makes one layer of the pieces of each.
+    fn join(&mut self) {
+        let mut joined: Vec<DrawnLayer> = Vec::with_capacity(self.layers.len());
+        for piece in self.layers.drain(..) {
+            match joined.last_mut().filter(|layer| layer.number == piece.number) {
+                Some(layer) => layer.append(piece),
+                None => joined.push(piece),
+            }
+        }
+        self.layers = joined;
+    }
+
+    fn loosen(&mut self, within_mm: f64) {
+        let by_mm = within_mm - self.within_mm;
+        self.layers.iter_mut().filter(|layer| !layer.full).for_each(|layer| layer.simplify(by_mm));
+        self.within_mm = within_mm;
+    }
+
+    /// Leaves out every second of the layers that are not full. False when there is one at most.
+    fn thin_out(&mut self) -> bool {
+        let before = self.layers.len();
+        let last =
+            self.layers.iter().filter(|layer| !layer.full && !layer.found).map(|layer| layer.number).max().unwrap_or(0);
+        while self.layers.len() == before && self.every < last {
+            self.every *= 2;
+            let every = self.every;
+            self.layers.retain(|layer| layer.full || layer.found || (layer.number - 1).is_multiple_of(every));
+        }
+        self.layers.len() < before
+    }
+
+    /// What is not drawn to the last point, in one sentence.
+    pub fn limits(&self) -> String {
+        let layers = match self.every {
+            0 | 1 => String::new(),
+            every => format!(", and of other layers one in {every}"),
+        };
+        let found = match self.crowded {
+            0 => "; layers with findings keep every move".to_owned(),
+            crowded => format!("; layers with findings keep every move, but for {crowded} for want of room"),
+        };
+        format!("Drawn within {} mm of the planned path{layers}{found}.", self.within_mm)
+    }
+}
+
+/// The observer.
+pub struct Plan {
+    options: PlanOptions,
+    drawing: Drawing,
+    layer: Option<DrawnLayer>,
+    /// The layer being printed was simplified before it ended.
+    cut: bool,
+    z_mm: Option<f64>,
+    number: u64,
+    /// Index of the next wanted place.
+    next_place: usize,
+    /// Points on layers done.
+    held: usize,
+    /// Points on full layers done.
+    held_full: usize,
+    at: [f64; 3],
+}
+
+fn steps(value: f64, unit: f64) -> u16 {
+    // `as` saturates.
+    (value / unit).round() as u16
+}
+
+fn on_grid(mm: f64) -> i32 {
+    (mm.clamp(-FARTHEST_MM, FARTHEST_MM) / GRID_MM).round() as i32
+}
+
+impl Plan {
+    /// Nothing seen yet.
+    pub fn new(options: PlanOptions) -> Self {
+        let drawing = Drawing { every: 1, within_mm: STEPS_MM[0], ..Drawing::default() };
+        Self {
+            options,
+            drawing,
+            layer: None,
+            cut: false,
+            z_mm: None,
+            number: 0,
+            next_place: 0,
+            held: 0,
+            held_full: 0,
+            at: [0.0; 3],
+        }
+    }
+
+    /// The drawing, once the job has ended.
+    pub fn into_drawing(self) -> Drawing {
+        self.drawing
+    }
+
+    /// Something was found between two lines, the second not included.
+    fn found_between(&self, first: u64, next: u64) -> bool {
+        let lines = &self.options.full_lines;
+        lines.get(lines.partition_point(|&line| line < first)).is_some_and(|&line| line < next)
+    }
+
+    fn close(&mut self, next_line: u64) {
+        let Some(mut layer) = self.layer.take() else { return };
+        let cut = std::mem::take(&mut self.cut);
+        if self.options.only_layer.is_some_and(|only| only != layer.number) {
+            return;
+        }
+        let found = self.found_between(layer.line, next_line) || self.options.only_layer.is_some();
+        let room = self.held_full + layer.points.len() <= self.options.most_points / 2;
+        layer.found = found;
+        layer.full = found && !cut && (room || self.options.only_layer.is_some());
+        self.drawing.crowded += u64::from(found && !layer.full);
+        if layer.full {
+            self.held_full += layer.points.len();
+            layer.points.shrink_to_fit();
+        } else if found || (layer.number - 1).is_multiple_of(self.drawing.every) {
+            layer.simplify(self.drawing.within_mm - ROUNDED_MM);
+        } else {
+            return;
+        }
+        self.keep(layer);
+    }
+
+    fn open(&mut self, z_mm: f64, line: u64) {
+        // What was travelled before the first layer belongs to it.
+        let before = if self.number == 0 { self.layer.take() } else { None };
+        self.close(line);
+        self.number += 1;
+        self.z_mm = Some(z_mm);
+        let layer = DrawnLayer::starting(self.number, z_mm, line);
+        self.layer = Some(match before {
+            Some(DrawnLayer { paths, points, .. }) => DrawnLayer { paths, points, ..layer },
+            None => layer,
+        });
+    }
+
+    fn layer(&mut self, line: u64) -> &mut DrawnLayer {
+        // What comes before the first layer is drawn with it.
+        self.layer.get_or_insert_with(|| DrawnLayer::starting(1, 0.0, line))
+    }
+
+    fn add_move(&mut self, block: &Block, i: usize, start_s: f64) {
+        let (from, to) = (block.start(i), block.end(i));
+        let (line, end_s) = (block.line[i], start_s + block.time_s[i]);
+        let extrudes = block.section_mm2[i] > 0.0;
+        if extrudes && self.z_mm.is_none_or(|z| other_layer(to[2], z)) {
+            self.open(to[2], line);
+        }
+        if block.flags[i] & (flag::X | flag::Y) == 0 {
+            return;
+        }
+        let ringing = if extrudes { block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max) } else { 0.0 };
+        let point = |at: [f64; 3]| PlanPoint {
+            x: on_grid(at[0]),
+            y: on_grid(at[1]),
+            melt: steps(block.peak_mm3_s[i], units::MELT_MM3_S),
+            speed: steps(block.v_peak[i], units::SPEED_MM_S),
+            ringing: steps(ringing, units::RINGING_MM),
+        };
+        let bend = block.curve(i).copied();
+        let layer = self.layer(line);
+        let goes_on = layer.paths.last().is_some_and(|path| path.travel != extrudes)
+            && layer.points.last().is_some_and(|last| (last.x, last.y) == (on_grid(from[0]), on_grid(from[1])));
+        if !goes_on {
+            layer.points.push(point(from));
+            layer.paths.push(PlanPath { travel: !extrudes, span_s: [start_s, end_s], line, end: 0 });
+        }
+        match bend {
+            Some(curve) => flatten(&curve, from, to, CHORD_MM, |_, next| layer.points.push(point(next))),
+            None => layer.points.push(point(to)),
+        }
+        let end = layer.points.len();
+        if let Some(path) = layer.paths.last_mut() {
+            (path.end, path.span_s[1]) = (end, end_s);
+        }
+        if end > self.options.layer_points.unwrap_or(LAYER_POINTS) && self.options.only_layer.is_none() {
+            self.simplify_open();
+        }
+    }
+
+    /// A layer too large to hold is simplified as far as it goes; the rest of it is another piece, since simplified once
+    /// more the first would be off by more.
+    fn simplify_open(&mut self) {
+        let by_mm = self.drawing.within_mm - ROUNDED_MM;
+        self.cut = true;
+        let Some(layer) = &mut self.layer else { return };
+        layer.simplify(by_mm);
+        let piece = DrawnLayer::starting(layer.number, layer.z_mm, layer.line);
+        let done = std::mem::replace(layer, piece);
+        self.keep(done);
+    }
+
+    fn keep(&mut self, layer: DrawnLayer) {
+        self.held += layer.points.len();
+        self.drawing.layers.push(layer);
+        while self.held > self.options.most_points && self.drawing.coarsen() {
+            self.held = self.drawing.points();
+        }
+    }
+
+    /// Notes where the machine is on wanted lines up to `line`.
+    fn places(&mut self, line: u64, [at_s, end_s]: [f64; 2], from: [f64; 3], to: [f64; 3]) {
+        while let Some(&wanted) = self.options.place_lines.get(self.next_place).filter(|&&wanted| wanted <= line) {
+            let (to, end_s) = if wanted == line { (to, end_s) } else { (from, at_s) };
+            self.drawing.places.push(Place { line: wanted, at_s, end_s, from, to, layer: self.number });
+            self.next_place += 1;
+        }
+    }
+}
+
+impl Observer for Plan {
+    fn observe(&mut self, block: &Block, _log: &mut Log) {
+        let mut now_s = block.start_s;
+        for i in 0..block.len() {
+            // Lines before the move's belong to what was before.
+            self.places(block.line[i].saturating_sub(1), [now_s; 2], block.start(i), block.start(i));
+            self.add_move(block, i, now_s);
+            self.places(block.line[i], [now_s, now_s + block.time_s[i]], block.start(i), block.end(i));
+            now_s += block.time_s[i];
+        }
+        if !block.is_empty() {
+            self.at = block.end(block.len() - 1);
+        }
+        for action in &block.actions {
+            self.places(action.line, [action.at_s, action.at_s + action.duration_s], self.at, self.at);
+        }
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        self.places(u64::MAX, [draft.time_s.total(); 2], self.at, self.at);
+        self.close(u64::MAX);
+        self.drawing.join();
+        // Where nothing is printed, what was travelled is shown all the same.
+        self.drawing.layers_total = self.number.max(self.drawing.layers.last().map_or(0, |layer| layer.number));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::Guest;
+    use crate::machine::Machine;
+    use crate::preflight::{Seat, Sizes, inspect_with};
+
+    fn drawn(job: &str, options: PlanOptions, block_moves: usize) -> Drawing {
+        let machine = Machine::built_in();
+        let (guest, seated) = Guest::new(Plan::new(options));
+        let seat = Seat { machine: &machine, guests: vec![seated] };
+        let sizes = Sizes { block_moves, ..Sizes::default() };
+        inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads");
+        guest.take().expect("was seated").into_drawing()
+    }
+
+    fn all() -> PlanOptions {
+        PlanOptions { most_points: 1 << 20, ..PlanOptions::default() }
+    }
+
+    /// Layers of a wavy ring.
+    fn job(layers: u32, points: u32) -> String {
+        let mut job = "G28\nM109 S200\nM83\n".to_owned();
+        for layer in 0..layers {
+            job += &format!("G1 Z{:.1} F600\nG1 X80 Y50 F6000\n", 0.2 + 0.2 * f64::from(layer));
+            for k in 1..=points {
+                let angle = std::f64::consts::TAU * f64::from(k) / f64::from(points);
+                let radius = 30.0 + 1.5 * (angle * 40.0).sin();
+                job += &format!(
+                    "G1 X{:.3} Y{:.3} E0.02 F1800\n",
+                    50.0 + radius * angle.cos(),
+                    50.0 + radius * angle.sin()
+                );
+            }
+        }
+        job
+    }
+
+    #[test]
+    fn layers_paths_and_their_lines() {
+        let drawing = drawn(&job(3, 100), all(), 256);
+        assert_eq!((drawing.layers.len(), drawing.layers_total, drawing.every), (3, 3, 1));
+        let layer = &drawing.layers[1];
+        assert_eq!((layer.number, layer.z_mm, layer.line), (2, 0.4, 4 + 102 + 2));
+        let kinds: Vec<_> = layer.strokes().map(|(path, points)| (path.travel, points.len() > 1)).collect();
+        assert!(kinds.contains(&(false, true)), "{kinds:?}");
+        let line = layer.strokes().find(|(path, _)| !path.travel).map(|(path, _)| path.line);
+        assert_eq!(line, Some(layer.line));
+    }
+
+    #[test]
+    fn the_same_however_blocks_are_cut() {
+        assert_eq!(drawn(&job(3, 200), all(), 256), drawn(&job(3, 200), all(), 1));
+    }
+
+    #[test]
+    fn a_layer_with_a_finding_keeps_every_move_and_too_many_points_are_thinned() {
+        let job = job(20, 3000);
+        let full = PlanOptions { full_lines: vec![4 + 3002 + 500], ..all() };
+        let drawing = drawn(&job, full.clone(), 256);
+        let counts: Vec<_> = drawing.layers.iter().map(|layer| (layer.full, layer.points.len())).collect();
+        assert!(counts[1].0 && counts[1].1 >= 3000, "{counts:?}");
+        assert!(counts[0].1 < 2000 && !counts[0].0, "{counts:?}");
+        let few = drawn(&job, PlanOptions { most_points: 7000, ..full }, 256);
+        assert!(few.points() <= 7000 && few.within_mm > 0.05, "{} {}", few.points(), few.within_mm);
+        assert!(few.layers.iter().any(|layer| layer.full));
+        let fewest = drawn(&job, PlanOptions { most_points: 60, ..all() }, 256);
+        assert!(fewest.every > 1 && fewest.points() <= 60, "{}", fewest.limits());
+        let none = PlanOptions { most_points: 1, full_lines: vec![4 + 3002 + 500], ..all() };
+        assert_eq!(drawn(&job, none, 256).crowded, 1, "it ends, whatever is asked");
+    }
+
+    #[test]
+    fn pieces_of_a_large_layer_are_one_again() {
+        let whole = drawn(&job(2, 3000), all(), 256);
+        let pieces = drawn(&job(2, 3000), PlanOptions { layer_points: Some(700), ..all() }, 256);
+        let numbers = |drawing: &Drawing| drawing.layers.iter().map(|layer| layer.number).collect::<Vec<_>>();
+        assert_eq!((numbers(&pieces), pieces.layers_total), (numbers(&whole), whole.layers_total));
+        for (layer, whole) in pieces.layers.iter().zip(&whole.layers) {
+            assert_eq!((layer.z_mm, layer.line), (whole.z_mm, whole.line));
+            let ends = |layer: &DrawnLayer| {
+                [layer.points.first().copied(), layer.points.last().copied()].map(|p| p.map(|p| (p.x, p.y)))
+            };
+            assert_eq!(ends(layer), ends(whole));
+            assert_eq!(layer.strokes().map(|(_, points)| points.len()).sum::<usize>(), layer.points.len());
+        }
+    }
+
+    #[test]
+    fn travel_alone_is_a_layer_too() {
+        let travel: String = (0..2000).map(|k| format!("G0 X{} Y{} F6000\n", k % 90, (k * 7) % 80)).collect();
+        for layer_points in [None, Some(100)] {
+            let drawing = drawn(&format!("G28\n{travel}"), PlanOptions { layer_points, ..all() }, 256);
+            assert_eq!((drawing.layers.len(), drawing.layers[0].number, drawing.layers_total), (1, 1, 1));
+        }
+    }
+
+    #[test]
+    fn layers_with_findings_are_drawn_however_little_room_there_is() {
+        let lines: Vec<u64> = (0..20).filter(|k| k % 2 == 1).map(|k| 4 + 3002 * k + 500).collect();
+        let drawing = drawn(&job(20, 3000), PlanOptions { most_points: 1500, full_lines: lines, ..all() }, 256);
+        let numbers: Vec<u64> = drawing.layers.iter().map(|layer| layer.number).collect();
+        assert!((1..=10).all(|k| numbers.contains(&(2 * k))), "{numbers:?}");
+        assert!(drawing.crowded >= 9, "{}", drawing.limits());
+    }
+
+    #[test]
+    fn one_layer_alone_and_places() {
+        let wanted = vec![1, 2, 6, 110];
+        let options = PlanOptions { only_layer: Some(2), place_lines: wanted.clone(), ..all() };
+        let drawing = drawn(&job(3, 100), options, 256);
+        assert_eq!(drawing.layers.iter().map(|layer| (layer.number, layer.full)).collect::<Vec<_>>(), [(2, true)]);
+        assert_eq!(drawing.places.iter().map(|place| place.line).collect::<Vec<_>>(), wanted);
+        assert_eq!(drawing.places.iter().map(|place| place.layer).collect::<Vec<_>>(), [0, 0, 1, 2]);
+    }
+}

@@ -1,0 +1,426 @@
+//! What happens when: speed, melt rate, ringing and the fan as envelopes over time; heaters, tools and pauses as events;
+//! the time spent at each melt rate.
+
+use super::Envelope;
+use crate::block::{Action, ActionKind, Block, Heater, Wait, flag};
+use crate::checks::other_layer;
+use crate::findings::{Inspection, Log, Observer};
+use crate::wording::quantity;
+
+/// Stretches of time kept; they double in length as the job goes on.
+const STRETCHES: usize = 8192;
+/// First length, s; a power of two, so that borders are exact.
+const FIRST_STRETCH_S: f64 = 1.0 / 64.0;
+/// Events and layer starts kept.
+const EVENTS_KEPT: usize = 4000;
+const LAYERS_KEPT: usize = 10_000;
+/// Columns of the time spent at each melt rate.
+const RATES: usize = 128;
+/// First width of a column, mm³/s.
+const FIRST_RATE_MM3_S: f64 = 1.0 / 64.0;
+
+/// Everything over time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TimeRecord {
+    /// Length of a stretch, s.
+    pub stretch_s: f64,
+    /// End of the job, s.
+    pub end_s: f64,
+    /// Momentary melt rate, mm³/s.
+    pub melt_mm3_s: Envelope,
+    /// Sustained melt rate, mm³/s; its largest value only.
+    pub sustained_mm3_s: Envelope,
+    /// Speed along the path, mm/s.
+    pub speed_mm_s: Envelope,
+    /// Ringing while extruding, mm, the largest over all directions; empty on machines without modes.
+    pub ringing_mm: Option<Envelope>,
+    /// Fan, 0 to 1.
+    pub fan_share: Envelope,
+    /// Line of the first move that touches each stretch; 0 where none does.
+    pub lines: Vec<u64>,
+    /// Heaters, tools, homing, pauses.
+    pub events: Vec<Event>,
+    /// How many events were not kept.
+    pub events_dropped: u64,
+    /// Where layers start, at most 10 000 of them.
+    pub layers: Vec<LayerStart>,
+    /// Time at each melt rate.
+    pub rates: RateTimes,
+}
+
+/// Time spent at each melt rate while filament is pushed along a path.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RateTimes {
+    /// Width of a column, mm³/s.
+    pub column_mm3_s: f64,
+    /// Time in each column, s.
+    pub seconds: Vec<f64>,
+}
+
+/// A layer starts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LayerStart {
+    /// When, s.
+    pub at_s: f64,
+    /// Height, mm.
+    pub z_mm: f64,
+    /// Its first line.
+    pub line: u64,
+}
+
+/// Something that is no motion.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Event {
+    /// When, s.
+    pub at_s: f64,
+    /// How long, s.
+    pub duration_s: f64,
+    /// Line.
+    pub line: u64,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// Kinds of events.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum EventKind {
+    /// A heater gets a target.
+    Heat {
+        /// Which.
+        heater: Heater,
+        /// °C; 0 is off.
+        target_c: f64,
+        /// Whether the job waits for it.
+        waits: bool,
+    },
+    /// Another tool.
+    Tool(u32),
+    /// Homing.
+    Home,
+    /// Probing.
+    Probe,
+    /// A pause that waits for a person.
+    Pause,
+}
+
+impl EventKind {
+    /// What happens, in words.
+    pub fn words(&self) -> String {
+        match self {
+            EventKind::Heat { heater, target_c, waits } => {
+                let heater = match heater {
+                    Heater::Nozzle(tool) => format!("nozzle T{tool}"),
+                    Heater::Bed => "bed".to_owned(),
+                    Heater::Chamber => "chamber".to_owned(),
+                };
+                match (*target_c > 0.0, waits) {
+                    (true, true) => format!("{heater} {}, waits", quantity(*target_c, "°C")),
+                    (true, false) => format!("{heater} {}", quantity(*target_c, "°C")),
+                    _ => format!("{heater} off"),
+                }
+            }
+            EventKind::Tool(number) => format!("tool {number}"),
+            EventKind::Home => "homing".to_owned(),
+            EventKind::Probe => "probing".to_owned(),
+            EventKind::Pause => "waits for a person".to_owned(),
+        }
+    }
+}
+
+impl RateTimes {
+    fn new() -> Self {
+        Self { column_mm3_s: FIRST_RATE_MM3_S, seconds: vec![0.0; RATES] }
+    }
+
+    fn reach(&mut self, rate: f64) {
+        while rate >= self.column_mm3_s * RATES as f64 && self.column_mm3_s < 1e12 {
+            for i in 0..RATES / 2 {
+                self.seconds[i] = self.seconds[2 * i] + self.seconds[2 * i + 1];
+            }
+            self.seconds[RATES / 2..].fill(0.0);
+            self.column_mm3_s *= 2.0;
+        }
+    }
+
+    /// A ramp spends equal time at each rate it passes.
+    fn ramp(&mut self, a: f64, b: f64, seconds: f64) {
+        let (low, high) = (a.min(b), a.max(b));
+        if seconds <= 0.0 {
+            return;
+        }
+        self.reach(high);
+        let column = |rate: f64| ((rate / self.column_mm3_s) as usize).min(RATES - 1);
+        let (first, last) = (column(low), column(high));
+        if first == last {
+            self.seconds[first] += seconds;
+            return;
+        }
+        for at in first..=last {
+            let from = low.max(at as f64 * self.column_mm3_s);
+            let to = high.min((at + 1) as f64 * self.column_mm3_s);
+            self.seconds[at] += seconds * ((to - from) / (high - low)).max(0.0);
+        }
+    }
+}
+
+/// The observer.
+pub struct TimeLine {
+    record: TimeRecord,
+    z_mm: Option<f64>,
+    fan: f64,
+}
+
+impl TimeLine {
+    /// Nothing seen yet; `rings` for a machine with modes.
+    pub fn new(rings: bool) -> Self {
+        let empty = || Envelope::new(STRETCHES);
+        Self {
+            record: TimeRecord {
+                stretch_s: FIRST_STRETCH_S,
+                end_s: 0.0,
+                melt_mm3_s: empty(),
+                sustained_mm3_s: empty(),
+                speed_mm_s: empty(),
+                ringing_mm: rings.then(empty),
+                fan_share: empty(),
+                lines: vec![0; STRETCHES],
+                events: Vec::new(),
+                events_dropped: 0,
+                layers: Vec::new(),
+                rates: RateTimes::new(),
+            },
+            z_mm: None,
+            fan: 0.0,
+        }
+    }
+
+    /// What was seen, once the job has ended.
+    pub fn into_record(self) -> TimeRecord {
+        self.record
+    }
+
+    fn block_moves(&mut self, block: &Block) {
+        let mut now_s = block.start_s;
+        for i in 0..block.len() {
+            let end_s = now_s + block.time_s[i];
+            self.record.reach(end_s);
+            self.record.extend(now_s, end_s, block.line[i], self.fan);
+            let section = block.section_mm2[i];
+            self.layer(block, i, now_s);
+            // Moves of the extruder alone have no speed along the path.
+            let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
+            let (start, peak, end) = (along * block.v_start[i], along * block.v_peak[i], along * block.v_end[i]);
+            let (up, down) = (block.t_up[i], block.t_down[i]);
+            let phases = [
+                (now_s, up, start, peak),
+                (now_s + up, block.t_cruise[i], peak, peak),
+                (end_s - down, down, peak, end),
+            ];
+            for (at_s, seconds, from, to) in phases {
+                self.record.ramp(at_s, seconds, from, to, section);
+            }
+            self.record.sustain(now_s, end_s, block.sustained_mm3_s[i]);
+            if section > 0.0 {
+                self.record.ring(now_s, end_s, block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max));
+            }
+            now_s = end_s;
+        }
+    }
+
+    fn layer(&mut self, block: &Block, i: usize, now_s: f64) {
+        let z_mm = block.to[2][i];
+        if block.section_mm2[i] > 0.0 && self.z_mm.is_none_or(|z| other_layer(z_mm, z)) {
+            self.z_mm = Some(z_mm);
+            if self.record.layers.len() < LAYERS_KEPT {
+                self.record.layers.push(LayerStart { at_s: now_s, z_mm, line: block.line[i] });
+            }
+        }
+    }
+
+    fn action(&mut self, action: &Action) {
+        let kind = match action.kind {
+            ActionKind::Fan { share } => {
+                self.fan = share;
+                None
+            }
+            ActionKind::Heat { heater, target_c, wait } => {
+                Some(EventKind::Heat { heater, target_c, waits: wait != Wait::No })
+            }
+            ActionKind::Tool { number } => Some(EventKind::Tool(number)),
+            ActionKind::Home { .. } => Some(EventKind::Home),
+            ActionKind::Probe => Some(EventKind::Probe),
+            ActionKind::Pause { .. } => Some(EventKind::Pause),
+            _ => None,
+        };
+        let end_s = action.at_s + action.duration_s;
+        self.record.reach(end_s);
+        self.record.extend(action.at_s, end_s, action.line, self.fan);
+        self.record.ramp(action.at_s, action.duration_s, 0.0, 0.0, 0.0);
+        let Some(kind) = kind else { return };
+        if self.record.events.len() < EVENTS_KEPT {
+            let Action { at_s, duration_s, line, .. } = *action;
+            self.record.events.push(Event { at_s, duration_s, line, kind });
+        } else {
+            self.record.events_dropped += 1;
+        }
+    }
+}
+
+impl TimeRecord {
+    fn envelopes(&mut self) -> impl Iterator<Item = &mut Envelope> {
+        [&mut self.melt_mm3_s, &mut self.sustained_mm3_s, &mut self.speed_mm_s, &mut self.fan_share]
+            .into_iter()
+            .chain(&mut self.ringing_mm)
+    }
+
+    fn reach(&mut self, end_s: f64) {
+        while end_s >= self.stretch_s * STRETCHES as f64 {
+            self.envelopes().for_each(Envelope::halve);
+            let half = STRETCHES / 2;
+            for i in 0..half {
+                let [first, second] = [self.lines[2 * i], self.lines[2 * i + 1]];
+                self.lines[i] = if first == 0 { second } else { first };
+            }
+            self.lines[half..].fill(0);
+            self.stretch_s *= 2.0;
+        }
+    }
+
+    /// Stretches that a time touches.
+    fn touched(&self, start_s: f64, end_s: f64) -> std::ops::RangeInclusive<usize> {
+        let at = |s: f64| ((s / self.stretch_s) as usize).min(STRETCHES - 1);
+        at(start_s)..=at(end_s)
+    }
+
+    /// The fan and the line.
+    fn extend(&mut self, start_s: f64, end_s: f64, line: u64, fan: f64) {
+        for at in self.touched(start_s, end_s) {
+            self.fan_share.widen(at, fan, fan);
+            if self.lines[at] == 0 {
+                self.lines[at] = line;
+            }
+        }
+    }
+
+    /// Speed goes evenly from one value to another; the melt rate with it.
+    fn ramp(&mut self, start_s: f64, seconds: f64, from: f64, to: f64, section_mm2: f64) {
+        if seconds <= 0.0 {
+            return;
+        }
+        let end_s = start_s + seconds;
+        let touched = self.touched(start_s, end_s);
+        let one = touched.start() == touched.end();
+        for at in touched {
+            let (low_s, high_s) = (at as f64 * self.stretch_s, (at + 1) as f64 * self.stretch_s);
+            let speed = |s: f64| from + (to - from) * ((s - start_s) / seconds).clamp(0.0, 1.0);
+            let (a, b) = if one { (from, to) } else { (speed(low_s), speed(high_s)) };
+            let (low, high) = (a.min(b), a.max(b));
+            self.speed_mm_s.widen(at, low, high);
+            self.melt_mm3_s.widen(at, low * section_mm2, high * section_mm2);
+        }
+        if section_mm2 > 0.0 {
+            self.rates.ramp(from * section_mm2, to * section_mm2, seconds);
+        }
+    }
+
+    /// The largest sustained melt rate during a move, with those of the extruder alone.
+    fn sustain(&mut self, start_s: f64, end_s: f64, sustained_mm3_s: f64) {
+        if sustained_mm3_s > 0.0 {
+            self.touched(start_s, end_s)
+                .for_each(|at| self.sustained_mm3_s.widen(at, sustained_mm3_s, sustained_mm3_s));
+        }
+    }
+
+    fn ring(&mut self, start_s: f64, end_s: f64, ringing_mm: f64) {
+        let touched = self.touched(start_s, end_s);
+        if let Some(ringing) = &mut self.ringing_mm {
+            touched.for_each(|at| ringing.widen(at, ringing_mm, ringing_mm));
+        }
+    }
+}
+
+impl Observer for TimeLine {
+    fn observe(&mut self, block: &Block, _log: &mut Log) {
+        self.block_moves(block);
+        block.actions.iter().for_each(|action| self.action(action));
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        let record = &mut self.record;
+        record.end_s = draft.time_s.total();
+        record.reach(record.end_s);
+        let used = ((record.end_s / record.stretch_s).ceil() as usize).clamp(1, STRETCHES);
+        record.envelopes().for_each(|envelope| envelope.truncate(used));
+        record.lines.truncate(used);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::Guest;
+    use crate::machine::Machine;
+    use crate::preflight::{Seat, Sizes, inspect_with};
+
+    fn record(job: &str, block_moves: usize) -> (Inspection, TimeRecord) {
+        let machine = Machine::built_in();
+        let (guest, seated) = Guest::new(TimeLine::new(false));
+        let seat = Seat { machine: &machine, guests: vec![seated] };
+        let sizes = Sizes { block_moves, ..Sizes::default() };
+        let report = inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads").remove(0);
+        (report, guest.take().expect("was seated").into_record())
+    }
+
+    fn job() -> String {
+        let mut job = "G28\nM109 S200\nM106 S128\nM83\nG1 E30 F900\nG1 Z0.2 F600\n".to_owned();
+        for k in 0..200 {
+            let (x, y) = (20 + (k * 37) % 90, 20 + (k * 53) % 90);
+            job += &format!("G1 X{x} Y{y} E{} F{}\n", 0.5 + f64::from(k % 7) * 0.3, 600 + (k % 5) * 900);
+            if k % 50 == 49 {
+                job += &format!("G1 Z{} F600\nG4 S2\nM106 S{k}\n", 0.2 + f64::from(k / 50 + 1) * 0.2);
+            }
+        }
+        job + "M104 S0\n"
+    }
+
+    #[test]
+    fn peaks_and_times_agree_with_the_report() {
+        let (report, seen) = record(&job(), 256);
+        let most = |envelope: &Envelope| envelope.most();
+        assert_eq!(most(&seen.melt_mm3_s) as f32, report.flow.peak as f32);
+        assert_eq!(most(&seen.sustained_mm3_s) as f32, report.flow.sustained_peak as f32);
+        let spent: f64 = seen.rates.seconds.iter().sum();
+        assert!((spent - report.time_s.extruding).abs() < 1e-6 * spent, "{spent} {}", report.time_s.extruding);
+        // Lines of the stretches hold the peak's line between them.
+        let peak =
+            seen.melt_mm3_s.high.iter().position(|&rate| f64::from(rate) == most(&seen.melt_mm3_s)).expect("a peak");
+        let line = report.flow.peak_line.expect("a peak");
+        assert!(seen.lines[peak] <= line, "{} {line}", seen.lines[peak]);
+        assert_eq!(seen.layers.len() as u64, report.layers_total);
+        assert_eq!(seen.layers[1].line, report.layers[1].first_line);
+        let heats = seen.events.iter().filter(|event| matches!(event.kind, EventKind::Heat { .. })).count();
+        assert_eq!((heats, seen.end_s), (2, report.time_s.total()));
+    }
+
+    #[test]
+    fn the_same_bits_however_blocks_are_cut() {
+        assert_eq!(record(&job(), 256).1, record(&job(), 1).1);
+    }
+
+    #[test]
+    fn the_mean_speed_lies_inside_the_envelope() {
+        let (report, seen) = record(&job(), 256);
+        let sum = |values: &[f32]| values.iter().map(|&v| f64::from(v)).sum::<f64>() * seen.stretch_s;
+        let moved = report.path_mm.total();
+        assert!(sum(&seen.speed_mm_s.low) <= moved && moved <= sum(&seen.speed_mm_s.high), "{moved}");
+    }
+
+    #[test]
+    fn long_jobs_join_stretches() {
+        let (report, seen) = record("G28\nG1 X10 F600\nG4 S100000\nG1 X50 F600\n", 256);
+        assert!(seen.speed_mm_s.high.len() <= STRETCHES);
+        assert!(seen.stretch_s * seen.speed_mm_s.high.len() as f64 >= report.time_s.total());
+        assert_eq!(seen.speed_mm_s.high[seen.speed_mm_s.high.len() / 2], 0.0, "it stands");
+        assert_eq!(seen.speed_mm_s.most(), 10.0);
+    }
+}

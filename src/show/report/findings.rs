@@ -1,0 +1,189 @@
+//! Findings in the text report: the grave ones point into the job's own lines, the rest take a line each.
+
+use std::io::{self, Write};
+
+use annotate_snippets::renderer::{DecorStyle, Renderer};
+use annotate_snippets::{AnnotationKind, Group, Level, Origin, Snippet};
+use anstyle::{Effects, Style};
+
+use super::Look;
+use crate::findings::{Excerpt, Finding, Inspection, Severity};
+use crate::show::marks::{severity_mark, severity_style, styled};
+use crate::wording::{self, columns, counted, pair, safe, with_unit, wrap};
+
+/// Findings shown with the job's lines; further ones take a line each.
+const IN_FULL: usize = 8;
+/// Most findings that take a line each.
+const BRIEF: usize = 24;
+/// Columns annotate-snippets takes in front of a message, line numbers excluded.
+const MESSAGE_LEAD: usize = 4;
+
+/// Writes all findings, worst first as they come, accepted ones last.
+pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let open: Vec<&Finding> = super::open(inspection).collect();
+    let grave = open.iter().take_while(|finding| finding.severity > Severity::Note).count();
+    let (full, brief) = open.split_at(grave.min(IN_FULL));
+    for finding in full {
+        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look))?;
+    }
+    for finding in brief.iter().take(BRIEF) {
+        in_brief(finding, look, out)?;
+    }
+    if let Some(more) = brief.len().checked_sub(BRIEF).filter(|more| *more > 0) {
+        writeln!(out, "and {more} more: all of them are in --format json")?;
+    }
+    if !brief.is_empty() {
+        writeln!(out)?;
+    }
+    accepted(inspection, look, out)
+}
+
+/// A few lines for each finding that somebody accepted.
+fn accepted(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let known = inspection.findings.iter().filter_map(|finding| Some((finding, finding.accepted.as_ref()?)));
+    for (finding, why) in known.clone().take(BRIEF) {
+        let word = format!("accepted {}", finding.severity);
+        let style =
+            if why.even_unsafe { severity_style(finding.severity) } else { Style::new().effects(Effects::DIMMED) };
+        let text = format!(
+            "{}{} [{}] {}",
+            where_found(finding),
+            finding.message,
+            finding.check,
+            crate::show::marks::because(why)
+        );
+        hanging('✓', &word, &text, style, look, out)?;
+    }
+    if let Some(more) = known.clone().count().checked_sub(BRIEF).filter(|more| *more > 0) {
+        writeln!(out, "and {more} more accepted: all of them are in --format json")?;
+    }
+    if known.count() > 0 { writeln!(out) } else { Ok(()) }
+}
+
+fn in_full(finding: &Finding, path: &str, look: Look) -> String {
+    let base = match finding.severity {
+        Severity::NoGo => Level::ERROR,
+        Severity::Hold => Level::WARNING,
+        Severity::Note => Level::NOTE,
+    };
+    let word = finding.severity.word();
+    let title = wrap_units(&finding.message, look.width.saturating_sub(columns(word) + 2));
+    let level = base.with_name(word);
+    let mut group = Group::with_title(level.primary_title(title));
+    let widest = finding.excerpts.iter().map(|excerpt| excerpt.line).max().or(finding.line).unwrap_or(0);
+    let number_columns = widest.to_string().len();
+    let path = wording::path(path);
+    // `╭▸ path:line:column`
+    let path_columns = look.width.saturating_sub(2 * number_columns + 7).max(8);
+    let path = wording::tail(&path, path_columns);
+    for excerpt in &finding.excerpts {
+        group = group.element(snippet(excerpt, &path, finding, look.width.saturating_sub(number_columns + 3)));
+    }
+    if let (true, Some(line)) = (finding.excerpts.is_empty(), finding.line) {
+        group = group.element(Origin::path(path).line(usize::try_from(line).unwrap_or(usize::MAX)));
+    }
+    for (name, text) in remarks(finding) {
+        let lead = number_columns + MESSAGE_LEAD + columns(name) + 2;
+        let text = wrap_units(&text, look.width.saturating_sub(lead));
+        group = group.element(Level::NOTE.with_name(name).message(text));
+    }
+    renderer(look).render(&[group])
+}
+
+/// The line as it stands, cut to the page, marked from its first to its last character.
+fn snippet<'a>(
+    excerpt: &Excerpt,
+    path: &str,
+    finding: &Finding,
+    width: usize,
+) -> Snippet<'a, annotate_snippets::Annotation<'a>> {
+    let text = cut(&safe(&excerpt.text), width);
+    let worst = finding.worst_line == Some(excerpt.line);
+    let kind = if worst || finding.excerpts.len() == 1 { AnnotationKind::Primary } else { AnnotationKind::Context };
+    let span = text.len() - text.trim_start().len()..text.trim_end().len().max(text.len() - text.trim_start().len());
+    Snippet::source(text)
+        .path(path.to_owned())
+        .line_start(usize::try_from(excerpt.line).unwrap_or(usize::MAX - 1))
+        .annotation(kind.span(span))
+}
+
+fn cut(text: &str, width: usize) -> String {
+    if columns(text) <= width {
+        return text.to_owned();
+    }
+    text.chars().take(width.saturating_sub(1)).chain(['…']).collect()
+}
+
+/// What stands under the lines, by name.
+fn remarks(finding: &Finding) -> Vec<(&'static str, String)> {
+    let mut remarks = Vec::new();
+    let mut label = "worst";
+    let value = match (finding.value, finding.limit) {
+        (Some(value), Some(limit)) => {
+            let (value, limit) = pair(value, limit);
+            Some(format!("{}, limit {}", with_unit(value, finding.unit), with_unit(limit, finding.unit)))
+        }
+        (Some(value), None) => Some(wording::quantity(value, finding.unit)),
+        (None, Some(limit)) => {
+            label = "limit";
+            Some(wording::quantity(limit, finding.unit))
+        }
+        (None, None) => None,
+    };
+    let worst = finding.worst_line.filter(|line| finding.line != Some(*line));
+    if let Some(value) = value {
+        remarks.push((label, value + &worst.map(|line| format!(", line {line}")).unwrap_or_default()));
+    }
+    if finding.count > 1 {
+        let last = finding.last_line.map(|line| format!(", last on line {line}")).unwrap_or_default();
+        remarks.push(("seen", counted(finding.count, "time", "times") + &last));
+    }
+    remarks.push(("explain", format!("gonogo explain {}", finding.check)));
+    remarks
+}
+
+fn renderer(look: Look) -> Renderer {
+    let renderer = if look.color { Renderer::styled() } else { Renderer::plain() };
+    let renderer = renderer.decor_style(DecorStyle::Unicode).term_width(look.width);
+    if !look.color {
+        return renderer;
+    }
+    renderer
+        .error(severity_style(Severity::NoGo))
+        .warning(severity_style(Severity::Hold))
+        .note(severity_style(Severity::Note))
+}
+
+fn wrap_units(text: &str, width: usize) -> String {
+    // White space goes first, so that a line break in a message is a space and no mark.
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    wrap(&wording::units(&safe(&text)), width).join("\n")
+}
+
+/// One line: mark, weight, place, message, check.
+fn in_brief(finding: &Finding, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let text = format!("{}{} [{}]", where_found(finding), finding.message, finding.check);
+    let (mark, style) = (severity_mark(finding.severity), severity_style(finding.severity));
+    hanging(mark, finding.severity.word(), &text, style, look, out)
+}
+
+fn where_found(finding: &Finding) -> String {
+    match finding.line {
+        Some(line) if finding.count > 1 => format!("line {line} and {} more: ", finding.count - 1),
+        Some(line) => format!("line {line}: "),
+        None => String::new(),
+    }
+}
+
+/// A mark and a word, and a text that hangs behind them.
+fn hanging(mark: char, word: &str, text: &str, style: Style, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let lead = columns(word) + 3;
+    for (index, line) in wrap_units(text, look.width.saturating_sub(lead)).lines().enumerate() {
+        if index == 0 {
+            writeln!(out, "{} {line}", styled(&format!("{mark} {word}"), style, look.color))?;
+        } else {
+            writeln!(out, "{:lead$}{line}", "")?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,272 @@
+//! How far limits may go, for programs: its own types, so that the published shape never changes by accident.
+//!
+//! Numbers are not rounded. A number that is not finite is written as null.
+
+use std::io::{self, Write};
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::json::{Machine, Verdict, write_value};
+use crate::findings;
+use crate::machine;
+use crate::study::headroom::{self as of, Direction, Outcome, Wish, for_all};
+
+/// Name and version of the shape.
+pub const SCHEMA: &str = "gonogo.headroom/1";
+
+/// How far limits may go.
+#[derive(Serialize, JsonSchema)]
+#[schemars(title = "gonogo headroom")]
+pub struct Headroom<'a> {
+    /// Name and version of the shape.
+    #[schemars(extend("const" = SCHEMA))]
+    schema: &'static str,
+    /// The machine of today.
+    machine: Machine<'a>,
+    /// Values were tried up to that many times today's, or down to that part of it.
+    factor: f64,
+    /// Every job, in the order given.
+    jobs: Vec<Job<'a>>,
+    /// For each key what is safe for all jobs that were judged; empty without any.
+    for_all: Vec<Common<'a>>,
+}
+
+/// One job.
+#[derive(Serialize, JsonSchema)]
+pub struct Job<'a> {
+    /// Path as given.
+    path: &'a str,
+    /// Why it could not be judged; null when it was.
+    error: Option<&'a str>,
+    /// Today's verdict.
+    verdict: Option<Verdict>,
+    /// Today's time.
+    time_s: Option<f64>,
+    /// Checks that find something today already, which is not counted again.
+    already: &'a [&'static str],
+    /// True when the job sets limits of motion itself, in place of the sheet's.
+    sets_limits: bool,
+    /// One for each key.
+    ranges: Vec<Range<'a>>,
+    /// What the job needs, where that was asked for.
+    needs: Vec<Need<'a>>,
+    /// How many plans of the job were made.
+    plans: usize,
+}
+
+/// One key on one job.
+#[derive(Serialize, JsonSchema)]
+pub struct Range<'a> {
+    /// Dotted path in the sheet.
+    key: &'a str,
+    /// Which way it goes.
+    direction: Way,
+    /// Unit of its values.
+    unit: &'a str,
+    /// Today's value.
+    today: f64,
+    /// The last value that stands without any that does not on the way.
+    last_safe: Point<'a>,
+    /// True when no value changes anything.
+    without_effect: bool,
+    /// Today's value and all of the scan.
+    points: Vec<Point<'a>>,
+    /// Where the verdict changes.
+    crossings: Vec<Crossing<'a>>,
+    /// Why no further value was tried; null where all of the range was.
+    end: Option<&'a str>,
+}
+
+/// Which way a value goes.
+#[derive(Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Way {
+    /// Up.
+    Raise,
+    /// Down.
+    Lower,
+}
+
+/// A value that was planned.
+#[derive(Serialize, JsonSchema)]
+pub struct Point<'a> {
+    /// Of the key.
+    value: f64,
+    /// Time of the job with it.
+    time_s: f64,
+    /// What speaks against it; null when it stands.
+    stop: Option<Stop<'a>>,
+    /// Checks that find something today, and less or nothing with this value.
+    gone: &'a [&'static str],
+}
+
+/// What speaks against a value.
+#[derive(Serialize, JsonSchema)]
+pub struct Stop<'a> {
+    /// The check.
+    check: &'a str,
+    /// `hold` or `no-go`.
+    severity: &'static str,
+    /// Line where it is worst.
+    line: Option<u64>,
+    /// What is wrong there.
+    message: &'a str,
+}
+
+/// Two values next to each other of which one stands.
+#[derive(Serialize, JsonSchema)]
+pub struct Crossing<'a> {
+    /// This one stands.
+    stands: Point<'a>,
+    /// This one does not.
+    fails: Point<'a>,
+}
+
+/// One thing that a job asks of a machine.
+#[derive(Serialize, JsonSchema)]
+pub struct Need<'a> {
+    /// What.
+    what: &'a str,
+    /// How much.
+    needed: f64,
+    /// `at-least` or `at-most`.
+    bound: &'static str,
+    /// What the sheet gives; null where it says nothing.
+    given: Option<f64>,
+    /// Unit of both.
+    unit: &'a str,
+    /// Line that needs it.
+    line: Option<u64>,
+    /// True when the sheet gives less.
+    short: bool,
+}
+
+/// What is safe for all jobs.
+#[derive(Serialize, JsonSchema)]
+pub struct Common<'a> {
+    /// Dotted path in the sheet.
+    key: &'a str,
+    /// Unit of the values.
+    unit: &'a str,
+    /// Today's value.
+    today: f64,
+    /// The value.
+    value: f64,
+    /// Path of the job that binds; null when none does.
+    job: Option<&'a str>,
+    /// What stops it there.
+    stop: Option<Stop<'a>>,
+}
+
+/// Writes the report on all jobs.
+///
+/// # Errors
+/// What the writer says.
+pub fn write(
+    machine: &machine::Machine,
+    wishes: &[Wish],
+    factor: f64,
+    outcomes: &[Outcome],
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    let judged: Vec<&of::Judged> = outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
+    let common = wishes.iter().enumerate().filter_map(|(at, wish)| {
+        let common = for_all(&judged, at)?;
+        Some(Common {
+            key: &wish.key,
+            unit: common.unit,
+            today: common.today,
+            value: common.value,
+            job: common.binding.map(|(job, _)| job.path.as_str()),
+            stop: common.binding.map(|(_, found)| stop(found)),
+        })
+    });
+    let headroom = Headroom {
+        schema: SCHEMA,
+        machine: machine.into(),
+        factor,
+        jobs: outcomes.iter().map(job).collect(),
+        for_all: common.collect(),
+    };
+    write_value(&headroom, true, out)?;
+    writeln!(out)
+}
+
+/// JSON Schema (draft 2020-12) of the report.
+pub fn schema() -> schemars::Schema {
+    schemars::schema_for!(Headroom<'_>)
+}
+
+fn job(outcome: &Outcome) -> Job<'_> {
+    match outcome {
+        Ok(judged) => Job {
+            path: &judged.path,
+            error: None,
+            verdict: Some(judged.verdict.into()),
+            time_s: Some(judged.time_s),
+            already: &judged.already,
+            sets_limits: judged.sets_limits,
+            ranges: judged.ranges.iter().map(range).collect(),
+            needs: judged.needs.iter().map(need).collect(),
+            plans: judged.plans,
+        },
+        Err(unjudged) => Job {
+            path: &unjudged.path,
+            error: Some(&unjudged.error),
+            verdict: None,
+            time_s: None,
+            already: &[],
+            sets_limits: false,
+            ranges: Vec::new(),
+            needs: Vec::new(),
+            plans: 0,
+        },
+    }
+}
+
+fn range(range: &of::Range) -> Range<'_> {
+    Range {
+        key: &range.wish.key,
+        direction: match range.wish.direction {
+            Direction::Raise => Way::Raise,
+            Direction::Lower => Way::Lower,
+        },
+        unit: range.unit,
+        today: range.today().value,
+        last_safe: point(range.last_safe()),
+        without_effect: range.has_no_effect(),
+        points: range.points.iter().map(point).collect(),
+        crossings: range.crossings.iter().map(crossing).collect(),
+        end: range.end.as_deref(),
+    }
+}
+
+fn crossing(crossing: &of::Crossing) -> Crossing<'_> {
+    Crossing { stands: point(&crossing.stands), fails: point(&crossing.fails) }
+}
+
+fn point(point: &of::Point) -> Point<'_> {
+    Point { value: point.value, time_s: point.time_s, stop: point.stop.as_ref().map(stop), gone: &point.gone }
+}
+
+fn stop(stop: &of::Stop) -> Stop<'_> {
+    Stop {
+        check: stop.check,
+        severity: findings::Severity::word(stop.severity),
+        line: stop.line,
+        message: &stop.message,
+    }
+}
+
+fn need(need: &of::Need) -> Need<'_> {
+    Need {
+        what: &need.what,
+        needed: need.needed,
+        bound: if need.at_most { "at-most" } else { "at-least" },
+        given: need.given,
+        unit: need.unit,
+        line: need.line,
+        short: need.is_short(),
+    }
+}

@@ -1,0 +1,379 @@
+//! The matrix for people: jobs × machines with verdict and time, a list where the page is too narrow for that; then why, and
+//! what fits nowhere.
+
+use std::io::{self, Write};
+
+use anstyle::{Effects, Style};
+use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
+
+use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, WIDE_GAP_FROM, plain, reason};
+use super::super::{Look, text, unsafe_accepted};
+use super::{MatrixReport, labels};
+use crate::findings::{Inspection, MachineFacts, Verdict};
+use crate::show::marks::{styled, verdict, verdict_style};
+use crate::study::matrix::{Judged, Totals};
+use crate::wording::{clock, columns, counted, path, units, wrap};
+
+const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
+/// Columns of a verdict with the time beside it, and with the time under it.
+const BESIDE: usize = 16;
+const UNDER: usize = 8;
+/// Most columns of a machine's name before it is wrapped.
+const NAME_MOST: usize = 24;
+/// Columns that are left to the jobs at least, where they have longer names.
+const JOB_LEAST: usize = 32;
+
+struct Row {
+    job: String,
+    cells: Result<Vec<Cell>, String>,
+}
+
+struct Cell {
+    verdict: Verdict,
+    time: String,
+    reason: String,
+}
+
+impl Cell {
+    fn of(inspection: &Inspection) -> Self {
+        Self {
+            verdict: inspection.verdict,
+            time: clock(inspection.time_s.total()),
+            reason: reason(inspection).unwrap_or_default(),
+        }
+    }
+}
+
+/// How the cells are set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Layout {
+    /// Columns of the jobs and of each machine.
+    Table { job: usize, machine: usize },
+    /// Machine under machine, job by job.
+    List,
+}
+
+/// The table renderer. Verdicts, times and first reasons are kept, inspections are not.
+pub struct TableMatrix {
+    look: Look,
+    machines: Vec<String>,
+    rows: Vec<Row>,
+    accepted_unsafe: usize,
+    remarks: Vec<String>,
+}
+
+impl TableMatrix {
+    /// An empty table for pages that look so.
+    pub fn new(look: Look, machines: &[MachineFacts]) -> Self {
+        Self { look, machines: labels(machines), rows: Vec::new(), accepted_unsafe: 0, remarks: Vec::new() }
+    }
+
+    /// Columns between columns.
+    fn gap(&self) -> usize {
+        if self.look.width < WIDE_GAP_FROM { 1 } else { 2 }
+    }
+
+    fn layout(&self) -> Layout {
+        let words = self.machines.iter().flat_map(|name| name.split(' '));
+        let widest = words.map(columns).max().unwrap_or(0).min(NAME_MOST);
+        let longest = self.rows.iter().map(|row| columns(&row.job)).max().unwrap_or(0);
+        for cell in [BESIDE, UNDER] {
+            let machine = cell.max(widest);
+            let all = self.machines.len() * (machine + self.gap());
+            if self.look.width >= all + JOB_LEAST.min(longest) {
+                return Layout::Table { job: longest.clamp(3, self.look.width - all), machine };
+            }
+        }
+        Layout::List
+    }
+
+    /// Keeps what accepted findings did on each machine.
+    fn note(&mut self, inspections: &[Inspection]) {
+        for (inspection, machine) in inspections.iter().zip(&self.machines) {
+            self.accepted_unsafe += inspection.accepted_unsafe();
+            let remarks = inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
+            let job = path(&inspection.job.path);
+            self.remarks.extend(remarks.map(|remark| format!("{job} on {machine}: {}", units(&plain(remark)))));
+        }
+    }
+
+    fn head(&self, out: &mut dyn Write) -> io::Result<()> {
+        if self.accepted_unsafe == 0 {
+            return Ok(());
+        }
+        self.paragraph(&unsafe_accepted(self.accepted_unsafe), verdict_style(Verdict::NoGo), 0, out)?;
+        writeln!(out)
+    }
+
+    fn write_remarks(&self, out: &mut dyn Write) -> io::Result<()> {
+        self.remarks.iter().try_for_each(|remark| self.item("–", Style::new(), remark, out))?;
+        if self.remarks.is_empty() { Ok(()) } else { writeln!(out) }
+    }
+
+    fn table(&self, job: usize, machine: usize) -> Table {
+        let mut table = Table::new();
+        table.load_style(STYLE).set_content_arrangement(ContentArrangement::Dynamic);
+        table.set_width(u16::try_from(self.look.width).unwrap_or(u16::MAX));
+        table.set_header(std::iter::once("job").chain(self.machines.iter().map(String::as_str)));
+        for row in &self.rows {
+            let mut fields = vec![Field::new(&row.job)];
+            match &row.cells {
+                Ok(cells) => fields.extend(cells.iter().map(|cell| Field::new(cell.shown(machine)))),
+                Err(_) => fields.extend(self.machines.iter().map(|_| Field::new(UNJUDGED))),
+            }
+            table.add_row(fields);
+        }
+        for (index, column) in table.column_iter_mut().enumerate() {
+            let gap = if index == self.machines.len() { 0 } else { self.gap() };
+            column.set_padding((0, gap as u16));
+            let width = if index == 0 { job } else { machine } + gap;
+            column.set_constraint(ColumnConstraint::Absolute(Width::Fixed(u16::try_from(width).unwrap_or(u16::MAX))));
+        }
+        table
+    }
+
+    fn write_table(&self, job: usize, machine: usize, out: &mut dyn Write) -> io::Result<()> {
+        let table = self.table(job, machine);
+        let mut under_header = false;
+        for line in table.lines() {
+            let line = line.trim_end();
+            let is_rule = line.starts_with('─');
+            let color = self.look.color && under_header && !is_rule;
+            under_header |= is_rule;
+            let cut = line.char_indices().nth(job).map_or(line.len(), |(at, _)| at);
+            let (job, cells) = line.split_at(cut);
+            writeln!(out, "{job}{}", color_verdicts(cells, color))?;
+        }
+        writeln!(out)?;
+        self.reasons(out)
+    }
+
+    /// Why not, where not; machines that say the same share a paragraph.
+    fn reasons(&self, out: &mut dyn Write) -> io::Result<()> {
+        let least = if self.look.width < REASON_COLUMN_FROM { Verdict::NoGo } else { Verdict::Hold };
+        let mut any = false;
+        for row in &self.rows {
+            let cells = match &row.cells {
+                Ok(cells) => cells,
+                Err(error) => {
+                    any = true;
+                    self.item("?", Style::new(), &format!("unread {}: {error}", row.job), out)?;
+                    continue;
+                }
+            };
+            let mut told: Vec<&str> = Vec::new();
+            for cell in cells.iter().filter(|cell| cell.verdict >= least) {
+                if told.contains(&cell.reason.as_str()) {
+                    continue;
+                }
+                told.push(&cell.reason);
+                any = true;
+                let alike = cells.iter().zip(&self.machines).filter(|(other, _)| other.reason == cell.reason);
+                let on: Vec<&str> = alike.map(|(_, machine)| machine.as_str()).collect();
+                let (mark, word) = verdict(cell.verdict).split_once(' ').unwrap_or(("", ""));
+                let text = format!("{word} {} on {}: {}", row.job, on.join(", "), cell.reason);
+                self.item(mark, verdict_style(cell.verdict), &text, out)?;
+            }
+        }
+        if any { writeln!(out) } else { Ok(()) }
+    }
+
+    /// A paragraph behind a mark.
+    fn item(&self, mark: &str, style: Style, text: &str, out: &mut dyn Write) -> io::Result<()> {
+        for (index, line) in wrap(text, self.look.width.saturating_sub(2)).iter().enumerate() {
+            let lead = if index == 0 { mark } else { " " };
+            writeln!(out, "{} {line}", styled(lead, style, self.look.color && index == 0))?;
+        }
+        Ok(())
+    }
+
+    fn write_list(&self, out: &mut dyn Write) -> io::Result<()> {
+        for row in &self.rows {
+            self.paragraph(&row.job, Style::new().effects(Effects::BOLD), 0, out)?;
+            match &row.cells {
+                Err(error) => self.paragraph(&format!("{UNJUDGED}: {error}"), Style::new(), 2, out)?,
+                Ok(cells) => {
+                    for (cell, machine) in cells.iter().zip(&self.machines) {
+                        self.entry(cell, machine, out)?;
+                    }
+                }
+            }
+        }
+        writeln!(out)
+    }
+
+    /// A machine of the list, and why not.
+    fn entry(&self, cell: &Cell, machine: &str, out: &mut dyn Write) -> io::Result<()> {
+        let shown = cell.shown(BESIDE);
+        let indent = 2 + BESIDE + 2;
+        for (index, line) in wrap(machine, self.look.width.saturating_sub(indent)).iter().enumerate() {
+            let lead = if index == 0 { format!("  {shown:<BESIDE$}  ") } else { " ".repeat(indent) };
+            writeln!(out, "{}{line}", color_verdicts(&lead, self.look.color))?;
+        }
+        self.paragraph(&cell.reason, Style::new(), 4, out)
+    }
+
+    fn paragraph(&self, text: &str, style: Style, indent: usize, out: &mut dyn Write) -> io::Result<()> {
+        for line in wrap(text, self.look.width.saturating_sub(indent)) {
+            writeln!(out, "{:indent$}{}", "", styled(&line, style, self.look.color))?;
+        }
+        Ok(())
+    }
+
+    fn summary(&self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        let jobs = counted(totals.jobs, "job", "jobs");
+        let machines = counted(self.machines.len() as u64, "machine", "machines");
+        let nowhere = totals.fit_no_machine.len() as u64;
+        let counts = [
+            (totals.judged() - nowhere, "fits at least one", "fit at least one"),
+            (nowhere, "fits none", "fit none"),
+            (totals.unjudged, UNJUDGED, UNJUDGED),
+        ];
+        let counts = counts.into_iter().filter(|(count, ..)| *count > 0);
+        let counts: Vec<String> = counts.map(|(count, one, many)| counted(count, one, many)).collect();
+        let bold = Style::new().effects(Effects::BOLD);
+        self.paragraph(&format!("{jobs} on {machines}: {}", counts.join(", ")), bold, 0, out)?;
+        let each = self.machines.iter().zip(&totals.machines);
+        let each: Vec<String> = each.map(|(name, tally)| format!("{name} {}", tally.fit)).collect();
+        self.paragraph(&format!("jobs that fit: {}", each.join(", ")), Style::new(), 0, out)?;
+        let idle: Vec<&str> = totals.fit_by_no_job().map(|place| self.machines[place].as_str()).collect();
+        self.names("machines that no job fits", &idle, out)?;
+        let nowhere: Vec<_> = totals.fit_no_machine.iter().map(|job| path(job)).collect();
+        self.names("jobs that no machine fits", &nowhere.iter().map(AsRef::as_ref).collect::<Vec<_>>(), out)?;
+        let fits = if totals.fits(Verdict::Hold) { "go or hold" } else { "go" };
+        self.paragraph(&format!("A job fits a machine where its verdict is {fits}."), Style::new(), 0, out)?;
+        writeln!(out)
+    }
+
+    /// Names below what they have in common.
+    fn names(&self, what: &str, names: &[&str], out: &mut dyn Write) -> io::Result<()> {
+        if names.is_empty() {
+            return self.paragraph(&format!("{what}: none"), Style::new(), 0, out);
+        }
+        self.paragraph(&format!("{what}:"), Style::new(), 0, out)?;
+        names.iter().try_for_each(|name| self.paragraph(name, Style::new(), 2, out))
+    }
+}
+
+impl Cell {
+    /// Verdict and time in so many columns, one under the other where they do not fit side by side.
+    fn shown(&self, width: usize) -> String {
+        let word = verdict(self.verdict);
+        if width < BESIDE { format!("{word}\n{}", self.time) } else { format!("{word:<7} {:>8}", self.time) }
+    }
+}
+
+/// Colours every verdict in a line.
+fn color_verdicts(line: &str, color: bool) -> String {
+    let mut line = line.to_owned();
+    for kind in [Verdict::Go, Verdict::Hold, Verdict::NoGo].into_iter().filter(|_| color) {
+        line = line.replace(verdict(kind), &styled(verdict(kind), verdict_style(kind), true));
+    }
+    line
+}
+
+impl MatrixReport for TableMatrix {
+    fn add(&mut self, judged: &Judged, _out: &mut dyn Write) -> io::Result<()> {
+        self.note(judged.as_deref().unwrap_or_default());
+        self.rows.push(match judged {
+            Ok(inspections) => Row {
+                job: path(inspections.first().map_or("", |first| &first.job.path)).into_owned(),
+                cells: Ok(inspections.iter().map(Cell::of).collect()),
+            },
+            Err(unjudged) => Row { job: path(&unjudged.path).into_owned(), cells: Err(plain(&unjudged.error)) },
+        });
+        Ok(())
+    }
+
+    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        self.head(out)?;
+        match self.layout() {
+            Layout::Table { job, machine } => self.write_table(job, machine, out)?,
+            Layout::List => self.write_list(out)?,
+        }
+        self.write_remarks(out)?;
+        self.summary(totals, out)?;
+        text::caution(self.look, out)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::samples;
+    use super::*;
+    use crate::findings::sample;
+    use crate::wording::safe;
+
+    fn render(jobs: &[Judged], width: usize, color: bool) -> String {
+        let mut report = TableMatrix::new(Look { width, color }, &samples::machines());
+        let mut out = Vec::new();
+        jobs.iter().for_each(|judged| report.add(judged, &mut out).expect("writes"));
+        report.finish(&samples::totals(jobs), &mut out).expect("writes");
+        String::from_utf8(out).expect("UTF-8")
+    }
+
+    #[test]
+    fn wide() {
+        let text = render(&samples::all()[..3], 120, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["../snapshots/matrix-120.txt"]);
+    }
+
+    #[test]
+    fn narrow_pages_get_a_list() {
+        let text = render(&samples::all()[..3], 60, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["../snapshots/matrix-60.txt"]);
+    }
+
+    fn accepted() -> Judged {
+        Ok(vec![sample::accepted(), sample::no_go(), sample::accepted()])
+    }
+
+    #[test]
+    fn unsafe_accepted_findings_are_told_first_and_entries_that_do_not_hold_too() {
+        for width in [60, 120] {
+            let text = render(&[accepted()], width, false);
+            assert!(text.starts_with("UNSAFE: 2 no-go findings on heat or travel are accepted"), "{text}");
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(words.contains("– jobs/hook.gcode on Wren (cellar/wren.toml): cold-extrusion at x 12"), "{text}");
+        }
+    }
+
+    #[test]
+    fn fits_every_width_from_40() {
+        let mut jobs = samples::all();
+        jobs.push(accepted());
+        for width in 40..=160 {
+            for line in render(&jobs, width, false).lines() {
+                assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
+            }
+        }
+    }
+
+    #[test]
+    fn the_time_goes_under_the_verdict_before_the_table_becomes_a_list() {
+        let mut machines = samples::machines();
+        machines[1].name = "Bittern".to_owned();
+        let layout = |width, jobs: usize| {
+            let mut report = TableMatrix::new(Look { width, color: false }, &machines);
+            samples::all()[..jobs].iter().for_each(|judged| report.add(judged, &mut Vec::new()).expect("keeps"));
+            report.layout()
+        };
+        assert_eq!(layout(100, 2), Layout::Table { job: 46, machine: BESIDE });
+        assert_eq!(layout(80, 2), Layout::Table { job: 50, machine: UNDER });
+        assert_eq!(layout(60, 2), Layout::Table { job: 33, machine: UNDER });
+        assert_eq!(layout(58, 2), Layout::List);
+        assert_eq!(layout(80, 1), Layout::Table { job: 15, machine: BESIDE });
+    }
+
+    #[cfg(feature = "cli")]
+    #[test]
+    fn colour_adds_nothing_but_colour() {
+        for width in [50, 140] {
+            let plain = render(&samples::all(), width, false);
+            let colored = render(&samples::all(), width, true);
+            assert_ne!(plain, colored);
+            assert_eq!(anstream::adapter::strip_str(&colored).to_string(), plain);
+            assert!(plain.chars().all(|c| c == '\n' || safe(&c.to_string()) == c.to_string()));
+        }
+    }
+}

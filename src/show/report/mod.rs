@@ -1,0 +1,79 @@
+//! Renders an [`Inspection`] for people and for programs. Renderers write to the writer they are given and print nothing.
+
+pub mod audit;
+pub mod audit_json;
+mod cells;
+pub mod compare;
+pub mod csv;
+mod findings;
+mod frames;
+pub mod headroom;
+pub mod headroom_json;
+pub mod json;
+pub mod junit;
+pub mod matrix;
+pub mod openmetrics;
+mod page;
+pub mod resonance;
+pub mod sarif;
+mod strip;
+pub mod table;
+pub mod text;
+
+use std::io::{self, Write};
+
+use crate::findings::{Finding, Inspection, Outcome, Severity, Verdict};
+use crate::wording;
+
+/// Closes every report for people.
+pub const CAUTION: &str = "Never leave a heating or moving machine unattended. This report does not replace the \
+    maker's documents or local codes. Not modelled: nozzle-pressure compensation (M900), controller step timing.";
+
+/// Said whenever no sheet was given.
+pub(crate) const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";
+
+/// How a report for people is laid out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Look {
+    /// Columns to fit into.
+    pub width: usize,
+    /// Whether to colour.
+    pub color: bool,
+}
+
+/// A renderer: one `add` per job in the order of the jobs, then `finish`.
+pub trait Report {
+    /// Takes one job.
+    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()>;
+    /// Called once after the last job.
+    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()>;
+}
+
+/// Findings that decide the verdict: those of the severity that gave it.
+fn deciding(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
+    let severity = match inspection.verdict {
+        Verdict::Go => None,
+        Verdict::Hold => Some(Severity::Hold),
+        Verdict::NoGo => Some(Severity::NoGo),
+    };
+    open(inspection).filter(move |finding| Some(finding.severity) == severity)
+}
+
+/// Findings that nobody accepted.
+fn open(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
+    inspection.findings.iter().filter(|finding| finding.accepted.is_none())
+}
+
+/// How many of them have that severity.
+fn count(inspection: &Inspection, severity: Severity) -> usize {
+    open(inspection).filter(|finding| finding.severity == severity).count()
+}
+
+/// What the head of every report says where no-go findings on heat or travel are accepted.
+pub(crate) fn unsafe_accepted(findings: usize) -> String {
+    let findings =
+        wording::counted(findings as u64, "no-go finding on heat or travel is", "no-go findings on heat or travel are");
+    format!(
+        "UNSAFE: {findings} accepted and left out of the verdict. Stay with the machine; the maker's documents rule."
+    )
+}

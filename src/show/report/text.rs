@@ -1,0 +1,486 @@
+//! The report for people on one job.
+
+use std::io::{self, Write};
+
+use anstyle::{Effects, Style};
+
+use super::page::Section;
+use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, strip, unsafe_accepted};
+use crate::findings::{Capacity, Flow, Inspection, Layer, Outcome, Ringing, Severity, Unjudged, Verdict};
+use crate::geometry::Box3;
+use crate::show::marks::{styled, verdict, verdict_style};
+use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, tail, units, wrap};
+
+/// The text renderer.
+pub struct TextReport {
+    look: Look,
+}
+
+impl TextReport {
+    /// A renderer for pages that look so.
+    pub fn new(look: Look) -> Self {
+        Self { look }
+    }
+}
+
+impl Report for TextReport {
+    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
+        match outcome {
+            Ok(inspection) => judged(inspection, self.look, out),
+            Err(unjudged) => not_judged(unjudged, self.look, out),
+        }
+    }
+
+    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+        caution(self.look, out)
+    }
+}
+
+/// The closing caution.
+pub(super) fn caution(look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let dim = Style::new().effects(Effects::DIMMED);
+    for line in wrap(CAUTION, look.width) {
+        writeln!(out, "{}", styled(&line, dim, look.color))?;
+    }
+    Ok(())
+}
+
+fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let bold = Style::new().effects(Effects::BOLD);
+    for line in wrap(&format!("? not judged: {}", path(&unjudged.path)), look.width) {
+        writeln!(out, "{}", styled(&line, bold, look.color))?;
+    }
+    for line in wrap(&safe(&unjudged.error), look.width) {
+        writeln!(out, "{line}")?;
+    }
+    writeln!(out)
+}
+
+fn judged(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    heading(inspection, look, out)?;
+    findings::write(inspection, look, out)?;
+    for section in [accepted, time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
+        section(inspection, look).write(out)?;
+    }
+    Ok(())
+}
+
+/// The verdict in letters two rows high; each has an outline of its own.
+fn letters(verdict: Verdict) -> [&'static str; 2] {
+    match verdict {
+        Verdict::Go => ["█▀▀ █▀█", "█▄█ █▄█"],
+        Verdict::Hold => ["█ █ █▀█ █   █▀▄", "█▀█ █▄█ █▄▄ █▄▀"],
+        Verdict::NoGo => ["█▄ █ █▀█    █▀▀ █▀█", "█ ▀█ █▄█ ▀▀ █▄█ █▄█"],
+    }
+}
+
+fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let style = verdict_style(inspection.verdict);
+    let machine = &inspection.machine;
+    let room = look.width.saturating_sub(24).max(12);
+    let beside = [tail(&path(&inspection.job.path), room), tail(&format!("on {}", safe(&machine.name)), room)];
+    for (letters, beside) in letters(inspection.verdict).iter().zip(beside) {
+        let fill = " ".repeat(19_usize.saturating_sub(letters.chars().count()) + 3);
+        writeln!(out, "  {}{fill}{beside}", styled(letters, style, look.color))?;
+    }
+    writeln!(out)?;
+    for (index, line) in
+        wrap(&format!("{}: {}", verdict(inspection.verdict), why(inspection)), look.width).iter().enumerate()
+    {
+        // The word stands at the start of the first line.
+        let word = verdict(inspection.verdict);
+        let line = match line.strip_prefix(word) {
+            Some(rest) if index == 0 => styled(word, style, look.color) + rest,
+            _ => line.clone(),
+        };
+        writeln!(out, "{line}")?;
+    }
+    let accepted_unsafe = inspection.accepted_unsafe();
+    if accepted_unsafe > 0 {
+        for line in wrap(&unsafe_accepted(accepted_unsafe), look.width) {
+            writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), look.color))?;
+        }
+    }
+    if machine.built_in {
+        for line in wrap(BUILT_IN, look.width) {
+            writeln!(out, "{line}")?;
+        }
+    }
+    writeln!(out)
+}
+
+/// One sentence: why this verdict.
+pub(crate) fn why(inspection: &Inspection) -> String {
+    let Some(first) = deciding(inspection).next() else {
+        let made = counted(inspection.checks_run.len() as u64, "check", "checks");
+        let skipped = match inspection.checks_skipped.len() {
+            0 => String::new(),
+            count => format!(", {count} could not be made (see below)"),
+        };
+        let accepted = match inspection.findings.iter().filter(|finding| finding.accepted.is_some()).count() {
+            0 => String::new(),
+            count => format!(" but {}", counted(count as u64, "accepted finding", "accepted findings")),
+        };
+        return format!("{made} found nothing that speaks against this job{accepted}{skipped}.");
+    };
+    let place = first.line.map(|line| format!(" (line {line})")).unwrap_or_default();
+    let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
+        .map(|(severity, word)| (count(inspection, severity) - usize::from(severity == first.severity), word))
+        .into_iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, word)| format!("{count} more {word}"))
+        .collect();
+    let others = if others.is_empty() { String::new() } else { format!("; {}", others.join(", ")) };
+    let message = units(&safe(&first.message));
+    format!("{}{place}{others}.", message.trim_end_matches('.'))
+}
+
+/// What became of the entries of accepted findings; nothing where all of them hold.
+fn accepted(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("accepted", look);
+    for remark in inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks) {
+        section.item("–", &units(&safe(remark)));
+    }
+    section
+}
+
+fn time(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("time", look);
+    let parts = inspection.time_s;
+    let total = parts.total();
+    section.styled_paragraph(&duration(total), Style::new().effects(Effects::BOLD));
+    let named = parts.named();
+    let room = section.width().saturating_sub(38).min(24);
+    let row = |(name, seconds): (&str, f64)| {
+        let share = if total > 0.0 { (seconds / total).clamp(0.0, 1.0) } else { 0.0 };
+        let bar = "▪".repeat((share * room as f64).round() as usize);
+        vec![name.to_owned(), duration(seconds), format!("{:.1} %", share * 100.0), bar]
+    };
+    let rows: Vec<_> = named.into_iter().filter(|(_, seconds)| *seconds != 0.0).map(row).collect();
+    section.rows("<>><", &rows);
+    if inspection.pauses > 0 {
+        let pauses = counted(inspection.pauses, "pause waits", "pauses wait");
+        section.paragraph(&format!("{pauses} for a person, not in this time"));
+    }
+    section
+}
+
+fn melt_rate(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("melt rate", look);
+    let Flow { peak, mean, quantiles, sustained_peak, .. } = inspection.flow;
+    if peak <= 0.0 {
+        section.paragraph("no filament is pushed along a path");
+        return section;
+    }
+    let Capacity { sustained, peak: momentary } = inspection.capacity;
+    let line = |line: Option<u64>| line.map(|line| format!("line {line}")).unwrap_or_default();
+    let of = |capacity: Option<f64>| capacity.map_or("no capacity given".to_owned(), |c| format!("of {}", number(c)));
+    let row = |name: &str, rate: f64, capacity: Option<f64>, at: Option<u64>| {
+        vec![name.to_owned(), quantity(rate, "mm3/s"), of(capacity), line(at)]
+    };
+    section.rows(
+        "<><<",
+        &[
+            row("peak", peak, momentary, inspection.flow.peak_line),
+            row("sustained", sustained_peak, sustained, inspection.flow.sustained_peak_line),
+        ],
+    );
+    if let Some(mean) = mean {
+        section.paragraph(&format!("mean {}", quantity(mean, "mm3/s")));
+    }
+    if let Some([p50, p90, p95, p99]) = quantiles.map(|quantiles| quantiles.map(number)) {
+        section.paragraph(&format!("p50 {p50} · p90 {p90} · p95 {p95} · p99 {p99} mm³/s"));
+    }
+    if let Some(seconds) = inspection.flow_over_capacity_s {
+        section.paragraph(&format!("momentarily above the sustained capacity for {}", duration(seconds)));
+    }
+    let strip = strip::lines(&inspection.series, sustained, section.width(), look);
+    if !strip.is_empty() {
+        let line = sustained.map_or(String::new(), |c| {
+            format!("; what rises over the line {} exceeds the capacity of {}", strip::LINE, number(c))
+        });
+        section.line(String::new()).paragraph(&format!("sustained, mm³/s over time{line}"));
+        strip.into_iter().for_each(|line| {
+            section.line(line);
+        });
+    }
+    section
+}
+
+/// Nothing where the sheet gives no modes: the checks say so.
+fn ringing(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("ringing", look);
+    let row = |ringing: &Ringing| {
+        let limit = ringing.limit_mm.map_or("no limit given".to_owned(), |limit| format!("of {}", number(limit)));
+        let p95 = ringing.p95_mm.map_or(String::new(), |p95| format!("p95 {}", number(p95)));
+        let line = ringing.peak_line.map_or(String::new(), |line| format!("line {line}"));
+        vec![ringing.axis.to_owned(), quantity(ringing.peak_mm, "mm"), limit, p95, line]
+    };
+    let rows: Vec<_> = inspection.ringing.iter().map(row).collect();
+    if rows.is_empty() {
+        return section;
+    }
+    section.rows("<><<<", &rows);
+    for ringing in &inspection.ringing {
+        if let Some((hz, spacing)) = ringing.peak_hz.zip(ringing.mark_spacing_mm) {
+            let (hz, spacing) = (quantity(hz, "Hz"), quantity(spacing, "mm"));
+            let over = match ringing.over_limit_s {
+                Some(over_s) if over_s > 0.0 => format!("; above the limit for {}", duration(over_s)),
+                _ => String::new(),
+            };
+            section.paragraph(&format!("{} at {hz}, marks {spacing} apart at the worst place{over}", ringing.axis));
+        }
+    }
+    section
+}
+
+fn reach(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("reach", look);
+    let boxes = [("reached", inspection.reached), ("extruding", inspection.extruding)];
+    let known: Vec<(&str, Box3)> = boxes.into_iter().filter_map(|(name, found)| Some((name, found?))).collect();
+    if known.is_empty() {
+        section.paragraph("nothing moves");
+        return section;
+    }
+    let mut rows =
+        vec![std::iter::once(String::new()).chain(known.iter().map(|(name, _)| (*name).to_owned())).collect()];
+    for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
+        let span = |(_, found): &(&str, Box3)| format!("{} … {}", number(found.min[axis]), number(found.max[axis]));
+        let unit = std::iter::once("mm".to_owned());
+        rows.push(std::iter::once(name.to_owned()).chain(known.iter().map(span)).chain(unit).collect::<Vec<_>>());
+    }
+    section.rows("<>>", &rows);
+    let path = inspection.path_mm;
+    let (all, extruding, travel) = (length(path.total()), length(path.extruding), length(path.travel));
+    section.paragraph(&format!("path {all}: {extruding} extruding, {travel} travel"));
+    section
+}
+
+fn heat(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("heat", look);
+    let heat = &inspection.heat;
+    let named = [("nozzle", heat.nozzle_max_c), ("bed", heat.bed_max_c), ("chamber", heat.chamber_max_c)];
+    let hottest: Vec<String> = named
+        .into_iter()
+        .filter_map(|(name, most)| Some(format!("{name} up to {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
+        .collect();
+    if hottest.is_empty() {
+        section.paragraph("no heater gets a target");
+        return section;
+    }
+    section.paragraph(&hottest.join(" · "));
+    if heat.tools_max_c.len() > 1 {
+        let tools = heat.tools_max_c.iter().map(|(tool, hottest)| format!("tool {tool} {}", quantity(*hottest, "°C")));
+        section.paragraph(&tools.collect::<Vec<_>>().join(" · "));
+    }
+    let waits = match (heat.waits_modelled, inspection.time_s.heating > 0.0) {
+        (true, _) => "in the time",
+        (false, true) => "only partly in the time",
+        (false, false) => "not in the time",
+    };
+    section.paragraph(&format!("waiting for heaters is {waits}"));
+    section
+}
+
+fn filament(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("filament", look);
+    let used = inspection.filament;
+    let mass = used.net_g.map_or("mass unknown: a tool has no density".to_owned(), |mass| quantity(mass, "g"));
+    let net = [
+        format!("{:.1} mm", used.net_mm),
+        format!("{:.2} m", used.net_mm / 1000.0),
+        format!("{:.0} mm³", used.net_mm3),
+        mass,
+    ];
+    section.paragraph(&net.join(" · "));
+    section.paragraph(&format!("pushed {}, of this purged {}", length(used.pushed_mm), length(used.purged_mm)));
+    section
+}
+
+fn layers(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("layers", look);
+    let (Some(first), Some(last)) = (inspection.layers.first(), inspection.layers.last()) else {
+        section.paragraph(&counted(inspection.layers_total, "layer", "layers"));
+        return section;
+    };
+    let kept = inspection.layers.len() as u64;
+    let of = if kept < inspection.layers_total {
+        format!(" (numbers of the first {})", grouped(kept))
+    } else {
+        String::new()
+    };
+    let total = grouped(inspection.layers_total);
+    let (low, high) = (number(first.z_mm), number(last.z_mm));
+    section.paragraph(&format!("{total}{of}, first at z {low}, last at z {high} mm"));
+    let longer = |a: &&Layer, b: &&Layer| a.time_s.total_cmp(&b.time_s);
+    if let Some(longest) = inspection.layers.iter().rev().max_by(longer) {
+        let (z, line) = (number(longest.z_mm), longest.first_line);
+        section.paragraph(&format!("longest {} at z {z} mm, line {line}", duration(longest.time_s)));
+    }
+    section
+}
+
+fn job(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("job", look);
+    let (job, machine) = (&inspection.job, &inspection.machine);
+    let facts = [
+        counted(job.lines, "line", "lines"),
+        counted(job.commands, "command", "commands"),
+        counted(job.moves, "move", "moves"),
+        bytes(job.bytes),
+    ];
+    section.paragraph(&facts.join(" · "));
+    section.paragraph(&format!("{} {}", path(&job.path), safe(&short_digest(&job.digest))));
+    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(&short_digest(&machine.digest))));
+    section
+}
+
+/// Algorithm and the first characters: enough to compare by eye.
+fn short_digest(digest: &str) -> String {
+    digest.chars().take(19).collect()
+}
+
+fn checks(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("checks", look);
+    let (made, skipped) = (&inspection.checks_run, &inspection.checks_skipped);
+    section.paragraph(&format!("{} made, {} not made", made.len(), skipped.len()));
+    section.styled_paragraph(&made.join(" · "), Style::new().effects(Effects::DIMMED));
+    for skipped in skipped {
+        section.item("–", &format!("not made: {} – {}", skipped.check, safe(&skipped.reason)));
+    }
+    section
+}
+
+fn left_out(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("left out", look);
+    for sentence in &inspection.left_out {
+        section.item("–", &safe(sentence));
+    }
+    section
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::sample;
+    use crate::wording::columns;
+
+    fn render(outcome: Outcome, width: usize, color: bool) -> String {
+        let mut report = TextReport::new(Look { width, color });
+        let mut out = Vec::new();
+        report.add(&outcome, &mut out).expect("writes");
+        report.finish(&mut out).expect("writes");
+        String::from_utf8(out).expect("UTF-8")
+    }
+
+    #[test]
+    fn no_go_at_80_columns() {
+        let text = render(Ok(sample::no_go()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/no-go-80.txt"]);
+    }
+
+    #[test]
+    fn no_go_at_48_columns() {
+        let text = render(Ok(sample::no_go()), 48, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/no-go-48.txt"]);
+    }
+
+    #[test]
+    fn hold_on_the_built_in_machine() {
+        let text = render(Ok(sample::hold()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/hold-80.txt"]);
+    }
+
+    #[test]
+    fn go_in_colour() {
+        let text = render(Ok(sample::go()), 80, true);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/go-colour.txt"]);
+    }
+
+    #[test]
+    fn accepted_findings_are_told_and_unsafe_ones_in_the_head() {
+        let text = render(Ok(sample::accepted()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/accepted-80.txt"]);
+    }
+
+    #[test]
+    fn empty_job() {
+        let text = render(Ok(sample::empty()), 80, false);
+        snapbox::assert_data_eq!(text, snapbox::file!["snapshots/empty-80.txt"]);
+    }
+
+    #[test]
+    fn fits_every_width_from_40() {
+        for outcome in
+            [sample::accepted(), sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()]
+        {
+            for width in 40..=110 {
+                let text = render(Ok(outcome.clone()), width, false);
+                for line in text.lines() {
+                    assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn hostile_text_never_reaches_the_terminal() {
+        let text = render(Ok(sample::hostile()), 80, false);
+        let raw: Vec<char> = text.chars().filter(|c| *c != '\n' && safe(&c.to_string()) != c.to_string()).collect();
+        assert_eq!(raw, Vec::<char>::new());
+    }
+
+    #[cfg(feature = "cli")]
+    #[test]
+    fn colour_adds_nothing_but_colour() {
+        let text = render(Ok(sample::hostile()), 80, false);
+        // In colour only this program's own sequences are left: taking those away leaves the plain page.
+        let colored = render(Ok(sample::hostile()), 80, true);
+        assert_eq!(anstream::adapter::strip_str(&colored).to_string(), text);
+    }
+
+    #[test]
+    fn strange_lines_of_a_job_are_no_trouble() {
+        for line in ["", "   ", "  G1 ", "日本語 ü", "\t", "\u{301}", ";"] {
+            let mut inspection = sample::no_go();
+            inspection.findings[0].excerpts[1].text = line.to_owned();
+            inspection.findings[0].excerpts[0].line = u64::from(u32::MAX);
+            for width in [40, 80] {
+                assert!(render(Ok(inspection.clone()), width, false).contains(":20117:"), "{line:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn many_findings_stay_readable() {
+        let mut inspection = sample::no_go();
+        let grave = inspection.findings[0].clone();
+        let note = inspection.findings[2].clone();
+        inspection.findings = std::iter::repeat_n(grave, 40).chain(std::iter::repeat_n(note, 40)).collect();
+        let text = render(Ok(inspection), 80, false);
+        assert_eq!(text.matches("gonogo explain").count(), 8);
+        assert!(text.contains("and 48 more"), "{text}");
+        assert!(text.lines().count() < 260);
+    }
+
+    #[test]
+    fn says_why_and_where() {
+        assert_eq!(
+            why(&sample::no_go()),
+            "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 1204); 1 more hold."
+        );
+        assert_eq!(
+            why(&sample::go()),
+            "4 checks found nothing that speaks against this job, 1 could not be made (see below)."
+        );
+    }
+
+    #[test]
+    fn an_unread_job_says_so() {
+        let text = render(Err(sample::unjudged()), 80, false);
+        assert!(
+            text.starts_with("? not judged: jobs/lost.gcode\ncannot read jobs/lost.gcode: no such file\n"),
+            "{text}"
+        );
+    }
+}

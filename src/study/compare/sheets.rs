@@ -1,0 +1,91 @@
+//! What differs between two machine sheets, key by key.
+
+use crate::findings::MachineFacts;
+use crate::machine::{Machine, Origin};
+
+/// A key whose value differs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeyChange {
+    /// Dotted path, as in `motion.acceleration_mm_s2.printing`.
+    pub path: String,
+    /// The value before as TOML; none where it has none.
+    pub before: Option<String>,
+    /// The value after.
+    pub after: Option<String>,
+}
+
+/// The two machines of a comparison.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sheets {
+    /// The machine as it is.
+    pub before: MachineFacts,
+    /// The machine with the change.
+    pub after: MachineFacts,
+    /// Keys whose values differ, defaults counted as values.
+    pub changes: Vec<KeyChange>,
+}
+
+impl Sheets {
+    /// Two machines side by side.
+    pub fn of(before: &Machine, after: &Machine) -> Self {
+        Self { before: before.facts(), after: after.facts(), changes: changes(&before.origins, &after.origins) }
+    }
+}
+
+fn changes(before: &[Origin], after: &[Origin]) -> Vec<KeyChange> {
+    let value = |origins: &[Origin], path: &str| {
+        let origin = origins.iter().find(|origin| origin.path == path)?;
+        Some(origin.value.clone()).filter(|value| !value.is_empty())
+    };
+    let only_after = after.iter().filter(|origin| !before.iter().any(|known| known.path == origin.path));
+    let paths = before.iter().chain(only_after).map(|origin| &origin.path);
+    paths
+        .map(|path| KeyChange { path: path.clone(), before: value(before, path), after: value(after, path) })
+        .filter(|change| !alike(change.before.as_deref(), change.after.as_deref()))
+        .collect()
+}
+
+/// The same value, however its number is written.
+fn alike(before: Option<&str>, after: Option<&str>) -> bool {
+    let number = |text: Option<&str>| text.and_then(|text| text.replace('_', "").parse::<f64>().ok());
+    before == after || number(before).is_some_and(|before| number(after) == Some(before))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WREN: &str = include_str!("../../../corpus/machines/wren.toml");
+
+    #[test]
+    fn only_what_differs_is_listed() {
+        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
+        assert_eq!(Sheets::of(&before, &before).changes, []);
+        let after = before.with("motion.acceleration_mm_s2.printing", "3000").expect("changes");
+        let after = after.with("controller.serial_baud", "250_000").expect("changes");
+        let changes = Sheets::of(&before, &after).changes;
+        let shown: Vec<_> = changes.iter().map(|change| (change.path.as_str(), change.before.is_some())).collect();
+        assert_eq!(shown, [("motion.acceleration_mm_s2.printing", true), ("controller.serial_baud", false)]);
+        assert_eq!(Sheets::of(&after, &before).changes.len(), 2);
+    }
+
+    #[test]
+    fn a_number_written_otherwise_is_the_same_number() {
+        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
+        let after = before.with("motion.acceleration_mm_s2.printing", "6e3").expect("changes");
+        assert_eq!(Sheets::of(&before, &after).changes, []);
+    }
+
+    #[test]
+    fn tables_of_one_sheet_only_are_listed() {
+        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
+        let without = WREN.replace(
+            "[chamber]\ntemperature_limit_c = 60.0\nheating = { time_constant_s = 1200.0, full_power_c = 75.0 }\n",
+            "",
+        );
+        let after = Machine::parse("wren.toml", &without).expect("valid without");
+        let changes = Sheets::of(&before, &after).changes;
+        assert!(!changes.is_empty() && changes.iter().all(|change| change.path.starts_with("chamber")), "{changes:?}");
+        assert!(changes.iter().all(|change| change.after.is_none()));
+    }
+}

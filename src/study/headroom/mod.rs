@@ -1,0 +1,465 @@
+//! How far a limit may go: the values at which the verdict on a job stays what it is, found on real plans of the job.
+//!
+//! The job is read once and kept ([`Kept`]). For each key the range from today's value on is scanned first, so that a
+//! verdict which comes and goes is seen; then each change is closed in on by bisection. Nothing is assumed to be
+//! monotonic: what happens between two neighbouring values of the scan and returns before the second stays unseen.
+//!
+//! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value. What is
+//! found today already is not counted again, however much worse it gets; where it is found no more is told.
+
+mod needs;
+mod plans;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::sync::Arc;
+
+use crate::findings::{Finding, Inspection, Severity};
+use crate::machine::{
+    ChangeError, CornerRule, Machine,
+    keys::{self, Kind},
+};
+use crate::preflight::{JobError, Kept, keep_path};
+use crate::threads::Crew;
+use plans::{Ask, Depth, Plan, Planning};
+
+pub use needs::{Need, needs};
+
+/// Values of the scan beyond today's.
+pub const SCAN_POINTS: usize = 16;
+/// A change of the verdict is closed in on to this share of the value.
+pub const CLOSE_ENOUGH: f64 = 2e-4;
+/// Digits of the values tried: what is reported is what was planned.
+const DIGITS: usize = 5;
+
+/// Which way a limit goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// Up from today's value.
+    Raise,
+    /// Down from it.
+    Lower,
+}
+
+/// A key of the sheet, and which way it goes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wish {
+    /// Dotted path.
+    pub key: String,
+    /// Which way.
+    pub direction: Direction,
+}
+
+/// Why a key cannot be varied.
+#[derive(Debug, thiserror::Error)]
+pub enum WishError {
+    /// There is no such key, or it takes no such value.
+    #[error(transparent)]
+    Change(#[from] ChangeError),
+    /// It has no value to start from.
+    #[error("`{0}` has no value in this sheet to start from")]
+    NoValue(String),
+    /// It is not above 0 today.
+    #[error("`{0}` is not above 0 today: the range is tried in equal ratios, so give it a small value first")]
+    NotPositive(String),
+    /// Its value is no number.
+    #[error("`{0}` is no number that could be raised or lowered")]
+    NoNumber(String),
+}
+
+/// The first thing that speaks against a value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stop {
+    /// The check.
+    pub check: &'static str,
+    /// Its severity.
+    pub severity: Severity,
+    /// Line where it is worst.
+    pub line: Option<u64>,
+    /// What is wrong there.
+    pub message: String,
+}
+
+/// A value that was planned.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    /// Of the key, in its unit.
+    pub value: f64,
+    /// Time of the job with it, s.
+    pub time_s: f64,
+    /// What speaks against it; none when it stands.
+    pub stop: Option<Stop>,
+    /// Checks that find something today, at `hold` or `no-go`, and less or nothing with this value.
+    pub gone: Vec<&'static str>,
+}
+
+/// A place where the verdict changes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Crossing {
+    /// The value on the side that stands, next to it.
+    pub stands: Point,
+    /// The value on the side that does not, at most [`CLOSE_ENOUGH`] away.
+    pub fails: Point,
+}
+
+/// What is known of one key on one job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Range {
+    /// Key and direction.
+    pub wish: Wish,
+    /// Unit of its values.
+    pub unit: &'static str,
+    /// Today's value and all of the scan, in the order tried.
+    pub points: Vec<Point>,
+    /// Where the verdict changes, from today's value on.
+    pub crossings: Vec<Crossing>,
+    /// Why no further value was tried, where the range ends early.
+    pub end: Option<String>,
+}
+
+impl Range {
+    /// Today's.
+    pub fn today(&self) -> &Point {
+        &self.points[0]
+    }
+
+    /// The last value that stands without any that does not on the way from today's.
+    pub fn last_safe(&self) -> &Point {
+        match self.crossings.first() {
+            Some(crossing) => &crossing.stands,
+            None => self.points.last().unwrap_or(&self.points[0]),
+        }
+    }
+
+    /// What stops it; none when nothing does in the range tried.
+    pub fn stop(&self) -> Option<&Stop> {
+        self.crossings.first()?.fails.stop.as_ref()
+    }
+
+    /// True when values were tried, none changes the time of the job by a single bit, and none what is found.
+    pub fn has_no_effect(&self) -> bool {
+        let same = |point: &Point| point.time_s == self.today().time_s && point.stop.is_none() && point.gone.is_empty();
+        self.points.len() > 1 && self.points.iter().all(same)
+    }
+
+    /// Neighbours of the scan between which something that is found today goes away, and what.
+    pub fn relief(&self) -> impl Iterator<Item = (&Point, &Point, Vec<&'static str>)> {
+        self.points.windows(2).filter_map(|pair| {
+            let fresh: Vec<_> = pair[1].gone.iter().filter(|check| !pair[0].gone.contains(check)).copied().collect();
+            (!fresh.is_empty()).then_some((&pair[0], &pair[1], fresh))
+        })
+    }
+}
+
+/// What is known of one job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Headroom {
+    /// The report on the job today, without excerpts of the plan.
+    pub today: Inspection,
+    /// One for each wish, in their order.
+    pub ranges: Vec<Range>,
+    /// How many plans of the job were made.
+    pub plans: usize,
+}
+
+/// The limits of motion of a machine that are above 0: what is raised when everything is asked for.
+pub fn limits_of(machine: &Machine) -> Vec<Wish> {
+    let corner = match machine.motion.limits.corner {
+        CornerRule::Jerk => "motion.corner.jerk_mm_s",
+        CornerRule::JunctionDeviation => "motion.corner.junction_deviation_mm",
+    };
+    let tables =
+        ["motion.acceleration_mm_s2", "motion.acceleration_limit_mm_s2", "motion.feed_rate_limit_mm_s", corner];
+    let of = |table: &'static str| keys::KEYS.iter().filter(move |key| key.path == table || key.table() == table);
+    let numbers = tables.into_iter().flat_map(of).filter(|key| matches!(key.kind, Kind::Number { .. }));
+    let set = numbers.filter(|key| machine.number_at(key.path).is_some_and(|value| value > 0.0));
+    set.map(|key| Wish { key: key.path.to_owned(), direction: Direction::Raise }).collect()
+}
+
+/// Values of a wish from today's on: [`SCAN_POINTS`] in equal ratios up to `factor` times as much, or as little.
+///
+/// # Errors
+/// When the key is none, or has no number to start from.
+pub fn scan(machine: &Machine, wish: &Wish, factor: f64) -> Result<Vec<f64>, WishError> {
+    let Some(today) = machine.number_at(&wish.key) else {
+        // A key that is none says so.
+        machine.with(&wish.key, "0").map(drop).or_else(|error| match error {
+            ChangeError::NoKey { .. } | ChangeError::Table { .. } | ChangeError::NoTable { .. } => Err(error),
+            _ => Ok(()),
+        })?;
+        let set = machine.origins.iter().any(|origin| origin.path == wish.key && !origin.value.is_empty());
+        return Err(if set { WishError::NoNumber(wish.key.clone()) } else { WishError::NoValue(wish.key.clone()) });
+    };
+    if today <= 0.0 {
+        return Err(WishError::NotPositive(wish.key.clone()));
+    }
+    let far = match wish.direction {
+        Direction::Raise => factor,
+        Direction::Lower => 1.0 / factor,
+    };
+    let mut values = vec![today];
+    for k in 1..=SCAN_POINTS {
+        let value = rounded(wish, today * far.powf(k as f64 / SCAN_POINTS as f64));
+        let further = |from: f64| if far > 1.0 { value > from } else { value < from };
+        if values.last().is_some_and(|last| further(*last)) {
+            values.push(value);
+        }
+    }
+    Ok(values)
+}
+
+/// True for keys that take whole numbers only.
+fn is_whole(wish: &Wish) -> bool {
+    let key = keys::find(&keys::template(&wish.key));
+    matches!(key.map(|key| key.kind), Some(Kind::Integer { .. } | Kind::CountOrWord { .. }))
+}
+
+/// To [`DIGITS`] digits, or to a whole number where the key takes no other.
+fn rounded(wish: &Wish, value: f64) -> f64 {
+    if is_whole(wish) {
+        return value.round();
+    }
+    format!("{value:.*e}", DIGITS - 1).parse().unwrap_or(value)
+}
+
+/// Finds out how far each wish may go on the job at `path`, up to `factor` times today's value, with whoever of `crew`
+/// has nothing else to do. Wishes must have passed [`scan`].
+///
+/// # Errors
+/// When the job cannot be read, or not again where a key changes what is read.
+pub fn explore<'e>(
+    path: &Path,
+    machine: &Machine,
+    wishes: &[Wish],
+    factor: f64,
+    on_bytes: &'e (dyn Fn(u64) + Sync),
+    crew: &Crew<'e>,
+) -> Result<Headroom, JobError> {
+    let kept = Arc::new(keep_path(path, machine, on_bytes, crew)?);
+    explore_kept(&kept, path, machine, wishes, factor, crew)
+}
+
+/// The same on a job that was kept as `machine` reads it; `path` is where it can be read again.
+///
+/// # Errors
+/// Like [`explore`].
+pub fn explore_kept(
+    kept: &Arc<Kept>,
+    path: &Path,
+    machine: &Machine,
+    wishes: &[Wish],
+    factor: f64,
+    crew: &Crew<'_>,
+) -> Result<Headroom, JobError> {
+    let today = kept.judge(machine);
+    let planning = Planning { kept: kept.clone(), path: path.to_owned(), known: serious(&today).collect() };
+    let (mut asks, mut ranges) = (Vec::new(), Vec::new());
+    for wish in wishes {
+        let first = Point {
+            value: machine.number_at(&wish.key).unwrap_or(f64::NAN),
+            time_s: today.time_s.total(),
+            stop: None,
+            gone: Vec::new(),
+        };
+        let unit = keys::find(&keys::template(&wish.key)).map_or("", |key| key.unit);
+        let mut range = Range { wish: wish.clone(), unit, points: vec![first], crossings: Vec::new(), end: None };
+        let before = asks.len();
+        let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
+        for value in &values {
+            match planning.machine(machine, wish, *value) {
+                Ok(machine) => asks.push(Ask { machine, depth: depth(wish, Depth::Timed) }),
+                Err(why) => {
+                    range.end = Some(why);
+                    break;
+                }
+            }
+        }
+        ranges.push((range, values, asks.len() - before));
+    }
+    let mut plans = asks.len() + 1;
+    let mut scanned = plans::make(&planning, asks, crew)?.into_iter();
+    let filled = ranges.into_iter().map(|(mut range, values, tried)| {
+        range
+            .points
+            .extend(values.into_iter().zip(scanned.by_ref().take(tried)).map(|(value, plan)| point(value, plan)));
+        range
+    });
+    let mut ranges: Vec<Range> = filled.collect();
+    plans += close_in(&planning, machine, &mut ranges, crew)?;
+    Ok(Headroom { today, ranges, plans })
+}
+
+/// Bisects all changes of the verdict together, a round of plans at a time; how many plans that took.
+fn close_in(planning: &Planning, machine: &Machine, ranges: &mut [Range], crew: &Crew<'_>) -> Result<usize, JobError> {
+    let mut open: Vec<(usize, Point, Point)> = Vec::new();
+    for (at, range) in ranges.iter().enumerate() {
+        let changes = range.points.windows(2).filter(|pair| pair[0].stop.is_some() != pair[1].stop.is_some());
+        open.extend(changes.map(|pair| (at, pair[0].clone(), pair[1].clone())));
+    }
+    let mut plans = 0;
+    loop {
+        let middles: Vec<(usize, f64, Machine)> = open
+            .iter()
+            .enumerate()
+            .filter_map(|(place, (at, near, far))| {
+                let wish = &ranges[*at].wish;
+                let middle = between(wish, near.value, far.value)?;
+                Some((place, middle, planning.machine(machine, wish, middle).ok()?))
+            })
+            .collect();
+        if middles.is_empty() {
+            break;
+        }
+        let ask = |place: usize, machine: Machine| Ask {
+            machine,
+            depth: depth(&ranges[open[place].0].wish, Depth::UntilStop),
+        };
+        let asks = middles.iter().map(|(place, _, machine)| ask(*place, machine.clone())).collect();
+        plans += middles.len();
+        for ((place, value, _), plan) in middles.into_iter().zip(plans::make(planning, asks, crew)?) {
+            let middle = point(value, plan);
+            let (_, near, far) = &mut open[place];
+            let side = if middle.stop.is_some() == near.stop.is_some() { near } else { far };
+            *side = middle;
+        }
+    }
+    Ok(plans + finish(planning, machine, ranges, open, crew)?)
+}
+
+/// Plans the failing sides to their end, so that the worst place is known.
+fn finish(
+    planning: &Planning,
+    machine: &Machine,
+    ranges: &mut [Range],
+    open: Vec<(usize, Point, Point)>,
+    crew: &Crew<'_>,
+) -> Result<usize, JobError> {
+    let mut asks = Vec::new();
+    for (at, near, far) in &open {
+        let failing = if near.stop.is_some() { near } else { far };
+        let changed = planning.machine(machine, &ranges[*at].wish, failing.value);
+        // It was planned before.
+        let changed = changed.unwrap_or_else(|_| machine.clone());
+        asks.push(Ask { machine: changed, depth: depth(&ranges[*at].wish, Depth::Timed) });
+    }
+    let count = asks.len();
+    for ((at, near, far), plan) in open.into_iter().zip(plans::make(planning, asks, crew)?) {
+        let (stands, fails) = if near.stop.is_some() { (far, near) } else { (near, far) };
+        let fails = point(fails.value, plan);
+        ranges[at].crossings.push(Crossing { stands, fails });
+    }
+    Ok(count)
+}
+
+fn point(value: f64, plan: Plan) -> Point {
+    Point { value, time_s: plan.time_s, stop: plan.stop, gone: plan.gone }
+}
+
+/// A value between two, with few digits; none when they are close enough.
+fn between(wish: &Wish, a: f64, b: f64) -> Option<f64> {
+    if !is_whole(wish) && (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
+        return None;
+    }
+    let middle = rounded(wish, (a * b).sqrt());
+    (middle > a.min(b) && middle < a.max(b)).then_some(middle)
+}
+
+/// Limits of motion change speeds and times only; other keys may change anything.
+fn depth(wish: &Wish, depth: Depth) -> Depth {
+    if wish.key.starts_with("motion.") { depth } else { Depth::All }
+}
+
+/// A check, which kind of its findings, and how severe.
+type Fault = (&'static str, u64, Severity);
+
+/// What counts.
+fn serious(inspection: &Inspection) -> impl Iterator<Item = Fault> {
+    let of = |finding: &Finding| (finding.check, finding.kind, finding.severity);
+    inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).map(of)
+}
+
+/// What is found that was not found before: the most severe, and the earliest of those.
+fn first_new(inspection: &Inspection, known: &BTreeSet<Fault>) -> Option<Stop> {
+    let is_new = |finding: &&Finding| !known.contains(&(finding.check, finding.kind, finding.severity));
+    let new = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).find(is_new)?;
+    Some(Stop {
+        check: new.check,
+        severity: new.severity,
+        line: new.worst_line.or(new.line),
+        message: new.message.clone(),
+    })
+}
+
+/// What a report keeps of one job.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// Path as given.
+    pub path: String,
+    /// Today's verdict.
+    pub verdict: crate::findings::Verdict,
+    /// Today's time, s.
+    pub time_s: f64,
+    /// Checks that find something today already, at `hold` or `no-go`.
+    pub already: Vec<&'static str>,
+    /// True when the job sets limits of motion itself, in place of the sheet's.
+    pub sets_limits: bool,
+    /// One for each wish, in their order.
+    pub ranges: Vec<Range>,
+    /// What the job needs, where that was asked for.
+    pub needs: Vec<Need>,
+    /// How many plans were made.
+    pub plans: usize,
+}
+
+impl Judged {
+    /// Keeps what a report needs.
+    pub fn of(path: &str, found: Headroom, machine: &Machine, with_needs: bool) -> Self {
+        let already: BTreeSet<&'static str> = serious(&found.today).map(|(check, ..)| check).collect();
+        Self {
+            path: path.to_owned(),
+            verdict: found.today.verdict,
+            time_s: found.today.time_s.total(),
+            already: already.into_iter().collect(),
+            sets_limits: machine.controller.obeys_limits_in_job
+                && found.today.findings.iter().any(|finding| finding.check == "limits-changed-in-job"),
+            needs: if with_needs { needs(&found.today, machine) } else { Vec::new() },
+            ranges: found.ranges,
+            plans: found.plans,
+        }
+    }
+}
+
+/// What became of one job.
+pub type Outcome = Result<Judged, crate::findings::Unjudged>;
+
+/// The value of a key that is safe for all jobs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Common<'j> {
+    /// Today's value.
+    pub today: f64,
+    /// The value.
+    pub value: f64,
+    /// Unit of both.
+    pub unit: &'static str,
+    /// The job that binds and what stops it there; none when no job does.
+    pub binding: Option<(&'j Judged, &'j Stop)>,
+}
+
+/// The value of the wish of that number that is safe for all jobs: the nearest to today's of their last safe values; the
+/// first job among equals binds. None without jobs.
+pub fn for_all<'j>(judged: &[&'j Judged], wish: usize) -> Option<Common<'j>> {
+    let far = |job: &Judged| {
+        let range = &job.ranges[wish];
+        (range.last_safe().value / range.today().value).ln().abs()
+    };
+    let job = judged.iter().copied().min_by(|a, b| far(a).total_cmp(&far(b)))?;
+    let range = &job.ranges[wish];
+    Some(Common {
+        today: range.today().value,
+        value: range.last_safe().value,
+        unit: range.unit,
+        binding: range.stop().map(|stop| (job, stop)),
+    })
+}

@@ -1,0 +1,121 @@
+//! Many plans of one kept job, made by all threads that have nothing else to do.
+
+use std::collections::BTreeSet;
+use std::io;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use super::{Fault, Stop, Wish, first_new, serious};
+use crate::checks::is_timed;
+use crate::findings::{Inspection, Severity};
+use crate::machine::{ChangeError, Machine};
+use crate::preflight::{JobError, Kept, inspect_path};
+use crate::threads::Crew;
+
+/// What all plans of a job share.
+#[derive(Clone)]
+pub(super) struct Planning {
+    /// The job.
+    pub(super) kept: Arc<Kept>,
+    /// Where it can be read again, for machines that read it in another way.
+    pub(super) path: PathBuf,
+    /// What is found today.
+    pub(super) known: BTreeSet<Fault>,
+}
+
+/// How much of a plan is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// All checks.
+    All,
+    /// The checks that depend on speeds and times.
+    Timed,
+    /// The same, only up to the first thing that speaks against it.
+    UntilStop,
+}
+
+/// One plan to make.
+pub(super) struct Ask {
+    pub(super) machine: Machine,
+    pub(super) depth: Depth,
+}
+
+/// What came of it.
+pub(super) struct Plan {
+    /// Time of the job, s; not a number where it was not planned to its end.
+    pub(super) time_s: f64,
+    /// What speaks against it.
+    pub(super) stop: Option<Stop>,
+    /// Checks that find something today, and less or nothing in this plan; none where it was not planned to its end.
+    pub(super) gone: Vec<&'static str>,
+}
+
+impl Planning {
+    /// The machine with a value changed, or why that cannot be tried.
+    pub(super) fn machine(&self, machine: &Machine, wish: &Wish, value: f64) -> Result<Machine, String> {
+        let text =
+            if value.fract() == 0.0 && value.abs() < 1e15 { format!("{value:.0}") } else { format!("{value:?}") };
+        let changed = machine.with(&wish.key, &text).map_err(|error| match error {
+            ChangeError::Faults { faults, .. } => match faults.faults.first() {
+                Some(fault) => format!("the sheet does not take {text}: {}", fault.message),
+                None => format!("the sheet does not take {text}"),
+            },
+            other => other.to_string(),
+        })?;
+        let again = !self.kept.suits(&changed);
+        if again && !std::fs::metadata(&self.path).is_ok_and(|found| found.is_file()) {
+            return Err("it changes how the job is read, and what is no file cannot be read again".to_owned());
+        }
+        Ok(changed)
+    }
+
+    fn plan(&self, ask: &Ask) -> Result<Plan, JobError> {
+        if self.kept.suits(&ask.machine) {
+            return Ok(self.plan_kept(ask));
+        }
+        let inspection = inspect_path(&self.path, &ask.machine, &|_| {}, &Crew::alone())?;
+        if inspection.job.digest != self.kept.digest() {
+            let source = io::Error::other("it changed while it was judged");
+            return Err(JobError::Read { path: self.kept.path().to_owned(), source });
+        }
+        Ok(self.of(&inspection, Depth::All))
+    }
+
+    fn of(&self, inspection: &Inspection, depth: Depth) -> Plan {
+        let found: BTreeSet<Fault> = serious(inspection).collect();
+        let watched = |check: &str| depth == Depth::All || is_timed(check);
+        let mut gone: Vec<&'static str> =
+            self.known.difference(&found).map(|fault| fault.0).filter(|check| watched(check)).collect();
+        gone.dedup();
+        Plan { time_s: inspection.time_s.total(), stop: first_new(inspection, &self.known), gone }
+    }
+
+    fn plan_kept(&self, ask: &Ask) -> Plan {
+        let new = |found: &[Fault]| {
+            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).copied()
+        };
+        let mut early = None;
+        let planned = match ask.depth {
+            Depth::All => Some(self.kept.judge(&ask.machine)),
+            Depth::Timed => self.kept.time(&ask.machine, |_| false),
+            Depth::UntilStop => self.kept.time(&ask.machine, |found| {
+                early = new(found);
+                early.is_some()
+            }),
+        };
+        match planned {
+            Some(inspection) => self.of(&inspection, ask.depth),
+            None => Plan {
+                time_s: f64::NAN,
+                stop: early.map(|(check, _, severity)| Stop { check, severity, line: None, message: String::new() }),
+                gone: Vec::new(),
+            },
+        }
+    }
+}
+
+/// Makes all plans; answers in the order asked.
+pub(super) fn make(planning: &Planning, asks: Vec<Ask>, crew: &Crew<'_>) -> Result<Vec<Plan>, JobError> {
+    let planning = planning.clone();
+    crew.share(asks, move |ask| planning.plan(ask)).into_iter().collect()
+}

@@ -1,0 +1,396 @@
+//! How much acceleration the planned motion has at which frequency.
+//!
+//! The velocity along each direction is known exactly at any time, so the mean acceleration over a cell of time is too: the
+//! difference of the velocities at its ends over its length, with the steps of speed at corners, from and to rest in it. A
+//! cell of 2⁻¹¹ s takes 3 % off the power of what is smooth at 200 Hz and nothing off a step of speed.
+//!
+//! Welch's method (IEEE Trans. Audio Electroacoust. 15 (1967) 70-73, from memory) with a Hann window. Windows start a
+//! quarter of their length apart: the squares of four Hann windows add up to 3/2 at every moment, so no moment counts more
+//! than another, and the sum over all frequencies is the mean square of the cells (Parseval's theorem), short jobs included.
+//! What stands still adds nothing to the numerator and, since the sum is divided by the time in motion, nothing is diluted.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex64;
+use realfft::{RealFftPlanner, RealToComplex};
+
+use crate::block::{
+    Bend, Block, flag,
+    grid::{Sum, time_units},
+};
+use crate::findings::{Log, Observer};
+use crate::machine::{Direction, Structure};
+use crate::physics::vibration::Course;
+
+/// Cells per second.
+pub const CELLS_PER_S: usize = 2048;
+/// Cells in a window: 4 s.
+pub const WINDOW_CELLS: usize = 8192;
+/// Cells from one window to the next.
+const HOP: usize = WINDOW_CELLS / 4;
+/// Distance of neighbouring frequencies, Hz.
+pub const STEP_HZ: f64 = CELLS_PER_S as f64 / WINDOW_CELLS as f64;
+/// Noise bandwidth of a Hann window, Hz: 1.5 steps (Harris, Proc. IEEE 66 (1978) 51-83, from memory).
+pub const NOISE_BANDWIDTH_HZ: f64 = 1.5 * STEP_HZ;
+/// Highest side lobe of a Hann window, dB; further ones fall by 18 dB an octave (Harris).
+pub const SIDE_LOBE_DB: f64 = -31.5;
+/// Sum of the squares of the windows that cover a cell.
+const COVER: f64 = 1.5;
+/// Highest frequency that is always kept, Hz.
+const KEPT_HZ: f64 = 200.0;
+/// Highest frequency that is ever kept, Hz.
+const KEPT_MOST_HZ: f64 = 512.0;
+/// 2⁻³² s in a cell.
+const CELL: u64 = (1 << 32) / CELLS_PER_S as u64;
+/// Phases of a curve that last longer turn too slowly to matter at any frequency that is told apart, s.
+const SLOW_CURVE_S: f64 = 60.0;
+/// Most directions.
+const LANES: usize = Direction::ALL.len();
+
+/// Velocity along each direction, mm/s.
+type Speeds = [f64; LANES];
+
+/// Power spectral densities of the acceleration along some directions.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Spectrum {
+    /// Time of moves along a path, s.
+    pub moving_s: f64,
+    /// Windows with motion in them.
+    pub windows: u64,
+    /// Windows that were transformed: fewer where a sample was asked for, each then stands for as many as it must.
+    pub taken: u64,
+    /// X, Y, and every direction with a mode, in the order of [`Direction::ALL`].
+    pub axes: Vec<Axis>,
+}
+
+/// One direction.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// Which.
+    pub along: Direction,
+    /// One-sided density in (mm/s²)²/Hz over the time in motion, from 0 Hz on, [`STEP_HZ`] apart.
+    pub density: Vec<f64>,
+    /// Mean square of the acceleration of all cells over the time in motion, (mm/s²)².
+    pub mean_square: f64,
+    /// Sum of the density over all frequencies up to half of [`CELLS_PER_S`], (mm/s²)²; the same but for rounding.
+    pub power: f64,
+}
+
+/// A peak of a spectrum.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// Where, Hz.
+    pub hz: f64,
+    /// Density there, (mm/s²)²/Hz.
+    pub density: f64,
+}
+
+impl Axis {
+    /// Root mean square of the acceleration between two frequencies, mm/s².
+    pub fn rms_mm_s2(&self, low_hz: f64, high_hz: f64) -> f64 {
+        let within = |k: usize| (low_hz..high_hz).contains(&(k as f64 * STEP_HZ));
+        let power: f64 = (0..self.density.len()).filter(|&k| within(k)).map(|k| self.density[k]).sum();
+        (power * STEP_HZ).sqrt()
+    }
+
+    /// The highest places, at least `least_hz` up and a sixth of an octave apart, at most `most` of them: the highest first.
+    pub fn peaks(&self, least_hz: f64, most: usize) -> Vec<Peak> {
+        const APART: f64 = 1.12;
+        let d = &self.density;
+        let tops = (1..d.len().saturating_sub(1)).filter(|&k| d[k] > d[k - 1] && d[k] >= d[k + 1]);
+        let peak = |k: usize| Peak { hz: k as f64 * STEP_HZ, density: d[k] };
+        let mut tops: Vec<Peak> = tops.map(peak).filter(|peak| peak.hz >= least_hz).collect();
+        tops.sort_by(|a, b| b.density.total_cmp(&a.density));
+        let mut peaks: Vec<Peak> = Vec::new();
+        for top in tops {
+            let apart = |peak: &Peak| peak.hz > top.hz * APART || top.hz > peak.hz * APART;
+            if peaks.len() < most && peaks.iter().all(apart) {
+                peaks.push(top);
+            }
+        }
+        peaks
+    }
+}
+
+/// Directions of a spectrum.
+pub fn directions(structure: &Structure) -> Vec<Direction> {
+    let with_mode = structure.directions();
+    let is_told = |along: &Direction| matches!(along, Direction::X | Direction::Y) || with_mode.contains(along);
+    Direction::ALL.into_iter().filter(is_told).collect()
+}
+
+/// Watches for the spectrum alone, from a sample of the job's windows; for pictures of long jobs.
+pub struct Sampling(Gathering);
+
+impl Sampling {
+    /// All windows until there are so many, then as many of every second, of every fourth…
+    pub fn new(structure: &Structure, windows: u64) -> Self {
+        Self(Gathering::new(structure, Some(windows.max(1))))
+    }
+
+    /// The spectrum of the job up to here.
+    pub fn finish(self) -> Spectrum {
+        self.0.finish()
+    }
+}
+
+impl Observer for Sampling {
+    fn observe(&mut self, block: &Block, _: &mut Log) {
+        self.0.block(block);
+    }
+}
+
+/// Gathers the spectrum of blocks in their order; no bit depends on where they are cut.
+pub(super) struct Gathering {
+    vectors: Vec<[f64; 3]>,
+    axes: Vec<Lane>,
+    transform: Arc<dyn RealToComplex<f64>>,
+    window: Vec<f64>,
+    windowed: Vec<f64>,
+    lines: Vec<Complex64>,
+    scratch: Vec<Complex64>,
+    /// Cells that are filled in.
+    filled: usize,
+    /// Where the next cell ends, and what time it is, in 2⁻³² s.
+    edge: u64,
+    now: u64,
+    before: Speeds,
+    moving_s: Sum,
+    windows: u64,
+    taken: u64,
+    /// Windows that are transformed before the sample gets thinner; none: all of them.
+    sample: Option<u64>,
+    /// Each window taken stands for so many, and how many of those are still to come.
+    every: u64,
+    to_come: u64,
+    kept: usize,
+}
+
+struct Lane {
+    along: Direction,
+    /// Mean acceleration of cells, mm/s².
+    cells: Vec<f64>,
+    /// Cells since the last with any.
+    still: usize,
+    squares: f64,
+    power: Vec<f64>,
+}
+
+impl Gathering {
+    /// With a sample, every window is taken until there are so many, then as many of every second, of every fourth…
+    pub(super) fn new(structure: &Structure, sample: Option<u64>) -> Self {
+        let transform = RealFftPlanner::new().plan_fft_forward(WINDOW_CELLS);
+        let lane = |along| Lane {
+            along,
+            cells: vec![0.0; WINDOW_CELLS],
+            still: WINDOW_CELLS,
+            squares: 0.0,
+            power: vec![0.0; WINDOW_CELLS / 2 + 1],
+        };
+        let axes: Vec<Lane> = directions(structure).into_iter().map(lane).collect();
+        let turn = std::f64::consts::TAU / WINDOW_CELLS as f64;
+        let highest_hz = structure.modes.iter().map(|mode| mode.natural_hz * 1.25).fold(KEPT_HZ, f64::max);
+        Self {
+            vectors: axes.iter().map(|lane| lane.along.vector()).collect(),
+            axes,
+            window: (0..WINDOW_CELLS).map(|n| 0.5 - 0.5 * (turn * n as f64).cos()).collect(),
+            windowed: transform.make_input_vec(),
+            lines: transform.make_output_vec(),
+            scratch: transform.make_scratch_vec(),
+            transform,
+            // The first cells lie in as many windows as all others.
+            filled: WINDOW_CELLS - HOP,
+            edge: 0,
+            now: 0,
+            before: [0.0; LANES],
+            moving_s: Sum::default(),
+            windows: 0,
+            taken: 0,
+            sample,
+            every: 1,
+            to_come: 0,
+            kept: (highest_hz.min(KEPT_MOST_HZ) / STEP_HZ) as usize + 1,
+        }
+    }
+
+    pub(super) fn block(&mut self, block: &Block) {
+        let mut bends = block.curves.iter().peekable();
+        for i in 0..block.len() {
+            if block.flags[i] & flag::PATH != 0 {
+                self.moving_s.add(block.time_s[i]);
+            }
+            match bends.next_if(|bend| bend.at == i) {
+                Some(bend) => self.curve(block, bend),
+                None => self.straight(block, i),
+            }
+        }
+        for action in block.actions.iter().filter(|action| action.duration_s > 0.0) {
+            self.pass(time_units(action.duration_s), [0.0; LANES], [0.0; LANES]);
+        }
+    }
+
+    /// The parts of a direction in all that are watched.
+    fn parts(&self, dir: [f64; 3]) -> Speeds {
+        let mut parts = [0.0; LANES];
+        for (part, vector) in parts.iter_mut().zip(&self.vectors) {
+            *part = vector[0] * dir[0] + vector[1] * dir[1] + vector[2] * dir[2];
+        }
+        parts
+    }
+
+    fn straight(&mut self, block: &Block, i: usize) {
+        let parts = self.parts([block.dir[0][i], block.dir[1][i], block.dir[2][i]]);
+        let at = |speed: f64| parts.map(|part| part * speed);
+        let [start, peak, end] = [block.v_start[i], block.v_peak[i], block.v_end[i]].map(at);
+        self.pass(time_units(block.t_up[i]), start, peak);
+        self.pass(time_units(block.t_cruise[i]), peak, peak);
+        self.pass(time_units(block.t_down[i]), peak, end);
+    }
+
+    fn curve(&mut self, block: &Block, bend: &Bend) {
+        let i = bend.at;
+        let course = Course::of_bend(block, bend);
+        let phases = [
+            (block.t_up[i], block.v_start[i], block.v_peak[i]),
+            (block.t_cruise[i], block.v_peak[i], block.v_peak[i]),
+            (block.t_down[i], block.v_peak[i], block.v_end[i]),
+        ];
+        let mut passed_mm = 0.0;
+        for (seconds, start, end) in phases {
+            let units = time_units(seconds);
+            let at = |lane: &Self, after_s: f64| {
+                let speed = start + (end - start) * (after_s / seconds);
+                let way_mm = passed_mm + (start + speed) / 2.0 * after_s;
+                lane.parts(course.tangent(way_mm)).map(|part| part * speed)
+            };
+            if seconds > SLOW_CURVE_S {
+                self.pass(units, at(self, 0.0), at(self, seconds));
+            } else if units > 0 {
+                let from = self.now;
+                self.now += units;
+                while self.edge < self.now {
+                    let speeds = at(self, (self.edge - from) as f64 / Sum::ONE);
+                    self.cell(speeds);
+                    if self.filled == WINDOW_CELLS {
+                        self.transform(1);
+                    }
+                }
+            }
+            passed_mm += (start + end) / 2.0 * seconds;
+        }
+    }
+
+    /// So much time in which the velocity goes evenly from one to another; at its start it may step. A velocity right at
+    /// the end belongs to what follows.
+    fn pass(&mut self, units: u64, from: Speeds, to: Speeds) {
+        if units == 0 {
+            return;
+        }
+        let start = self.now;
+        self.now += units;
+        let per_unit = 1.0 / units as f64;
+        let at = |edge: u64| {
+            let share = (edge - start) as f64 * per_unit;
+            let mut speeds = from;
+            speeds.iter_mut().zip(to).for_each(|(speed, to)| *speed += (to - *speed) * share);
+            speeds
+        };
+        let mut passed = 0;
+        while self.edge < self.now {
+            self.cell(at(self.edge));
+            passed += 1;
+            if self.filled < WINDOW_CELLS {
+                continue;
+            }
+            // From here on every window of this phase is like this one.
+            let left = if passed >= WINDOW_CELLS { (self.now - self.edge).div_ceil(CELL) as usize / HOP } else { 0 };
+            self.transform(1 + left as u64);
+            if left > 0 {
+                self.edge += (left * HOP) as u64 * CELL;
+                self.before = at(self.edge - CELL);
+            }
+        }
+    }
+
+    /// Fills in the cell that ends now, with that velocity.
+    #[inline(always)]
+    fn cell(&mut self, speeds: Speeds) {
+        for (k, lane) in self.axes.iter_mut().enumerate() {
+            let accel = (speeds[k] - self.before[k]) * CELLS_PER_S as f64;
+            lane.cells[self.filled] = accel;
+            lane.squares += accel * accel;
+            lane.still = if accel == 0.0 { lane.still + 1 } else { 0 };
+        }
+        self.before = speeds;
+        self.filled += 1;
+        self.edge += CELL;
+    }
+
+    /// Takes the full window so many times, and makes room for the next.
+    fn transform(&mut self, times: u64) {
+        let any = self.axes.iter().any(|lane| lane.still < WINDOW_CELLS);
+        let stands_for = if any { self.stands_for(times) } else { 0 };
+        for lane in &mut self.axes {
+            if lane.still < WINDOW_CELLS {
+                if stands_for > 0 {
+                    let cells = lane.cells.iter().zip(&self.window);
+                    self.windowed.iter_mut().zip(cells).for_each(|(out, (cell, weight))| *out = cell * weight);
+                    // Lengths are right by construction; a transform that fails would leave the old lines.
+                    let done =
+                        self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
+                    debug_assert!(done.is_ok());
+                    for (power, line) in lane.power.iter_mut().zip(&self.lines) {
+                        *power += line.norm_sqr() * stands_for as f64;
+                    }
+                }
+                let repeated: f64 = lane.cells[WINDOW_CELLS - HOP..].iter().map(|cell| cell * cell).sum();
+                lane.squares += repeated * (times - 1) as f64;
+            }
+            lane.cells.copy_within(HOP.., 0);
+        }
+        self.windows += if any { times } else { 0 };
+        self.filled = WINDOW_CELLS - HOP;
+    }
+
+    /// How many windows the one at hand, which comes so many times, stands for; 0 where it is left out.
+    fn stands_for(&mut self, times: u64) -> u64 {
+        if self.to_come > 0 && times == 1 {
+            self.to_come -= 1;
+            return 0;
+        }
+        self.taken += 1;
+        // What repeats itself is known, and stands for itself.
+        let stands_for = if times == 1 { self.every } else { times };
+        if times == 1 {
+            self.to_come = self.every - 1;
+        }
+        if self.sample.is_some_and(|sample| self.taken.is_multiple_of(sample)) {
+            self.every *= 2;
+        }
+        stands_for
+    }
+
+    /// The spectrum, once everything has passed.
+    pub(super) fn finish(mut self) -> Spectrum {
+        let moving_s = self.moving_s.value();
+        self.pass(2 * WINDOW_CELLS as u64 * CELL, [0.0; LANES], [0.0; LANES]);
+        let cell_s = 1.0 / CELLS_PER_S as f64;
+        let per_s = if moving_s > 0.0 { 1.0 / moving_s } else { 0.0 };
+        let scale = 2.0 * cell_s * cell_s / COVER * per_s;
+        let axis = |lane: Lane| {
+            let ends = [lane.power[0], lane.power[WINDOW_CELLS / 2]];
+            let sum: f64 = lane.power.iter().sum::<f64>() - (ends[0] + ends[1]) / 2.0;
+            let mut density: Vec<f64> = lane.power[..self.kept].iter().map(|power| power * scale).collect();
+            // Neither a constant nor the highest frequency has a mirror image.
+            density[0] /= 2.0;
+            Axis {
+                along: lane.along,
+                density,
+                mean_square: lane.squares * cell_s * per_s,
+                power: sum * scale * STEP_HZ,
+            }
+        };
+        let axes = self.axes.into_iter().map(axis).collect();
+        Spectrum { moving_s, windows: self.windows, taken: self.taken, axes }
+    }
+}

@@ -1,0 +1,259 @@
+//! Many jobs on several threads, answers in the order of the jobs.
+//!
+//! Answers are handed over as soon as all earlier ones are, and only a bounded number of jobs is ever ahead of the
+//! next answer: ten thousand jobs take no more memory than a handful.
+
+use std::any::Any;
+use std::collections::BTreeMap;
+use std::ops::ControlFlow;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+
+use rayon::ThreadPoolBuilder;
+
+use crate::threads::Crew;
+
+/// Jobs per thread that may be started before the next answer is handed over.
+const AHEAD_PER_THREAD: usize = 4;
+
+/// The judge broke down on a job: a fault of this program, not of the job.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("internal fault while judging: {0}")]
+pub struct Breakdown(pub String);
+
+impl Breakdown {
+    fn of(panic: &(dyn Any + Send)) -> Self {
+        let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
+        Self(text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| "no message".to_owned()))
+    }
+}
+
+/// Judges every job and hands the answers to `take` in the order of `jobs`, on the calling thread.
+///
+/// `threads` of 0 means one per processor. Each thread judges a job of its own as long as there are jobs to start; one
+/// without helps the others with theirs. A judge that breaks down costs that job only. When `take` breaks, no further
+/// job is started. Fails only when the threads cannot be started.
+pub fn run<'e, J, T>(
+    jobs: &[J],
+    threads: usize,
+    judge: impl Fn(&J, &Crew<'e>) -> T + Sync,
+    mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
+) -> Result<(), rayon::ThreadPoolBuildError>
+where
+    J: Sync,
+    T: Send,
+{
+    let pool = ThreadPoolBuilder::new().num_threads(threads).build()?;
+    let threads = pool.current_num_threads();
+    let desk = Desk {
+        jobs: jobs.len(),
+        ahead: threads * AHEAD_PER_THREAD,
+        started: AtomicUsize::new(0),
+        answered: AtomicUsize::new(0),
+        handed_over: AtomicUsize::new(0),
+        crew: Crew::default(),
+    };
+    let (sender, receiver) = mpsc::channel();
+    let (desk, judge) = (&desk, &judge);
+    pool.in_place_scope(|scope| {
+        for _ in 0..threads {
+            let sender = sender.clone();
+            scope.spawn(move |_| {
+                desk.attend(|index| {
+                    let answer = catch_unwind(AssertUnwindSafe(|| judge(&jobs[index], &desk.crew)));
+                    // The receiver is gone when nobody wants further answers.
+                    let _ = sender.send((index, answer.map_err(|panic| Breakdown::of(&*panic))));
+                });
+            });
+        }
+        // However this ends, by a panic too, nobody waits for jobs that will not be started.
+        let _closing = Closing(desk);
+        let mut early = BTreeMap::new();
+        for due in 0..jobs.len() {
+            let answer = loop {
+                if let Some(answer) = early.remove(&due) {
+                    break answer;
+                }
+                let Ok((index, answer)) = receiver.recv() else { return };
+                early.insert(index, answer);
+            };
+            if take(due, answer).is_break() {
+                return;
+            }
+            desk.handed_over.fetch_add(1, Ordering::SeqCst);
+            desk.crew.wake();
+        }
+    });
+    Ok(())
+}
+
+/// Closes the desk when it goes.
+struct Closing<'d, 'e>(&'d Desk<'e>);
+
+impl Drop for Closing<'_, '_> {
+    fn drop(&mut self) {
+        self.0.close();
+    }
+}
+
+/// Who does what next.
+struct Desk<'e> {
+    jobs: usize,
+    ahead: usize,
+    started: AtomicUsize,
+    answered: AtomicUsize,
+    handed_over: AtomicUsize,
+    crew: Crew<'e>,
+}
+
+impl Desk<'_> {
+    /// The next job that may be started, if there is one.
+    fn start(&self) -> Option<usize> {
+        let most = self.jobs.min(self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead));
+        self.started.fetch_update(Ordering::SeqCst, Ordering::SeqCst, |next| (next < most).then_some(next + 1)).ok()
+    }
+
+    /// True when every job that was started has its answer and no other will be.
+    fn is_over(&self) -> bool {
+        let started = self.started.load(Ordering::SeqCst);
+        started >= self.jobs && self.answered.load(Ordering::SeqCst) >= started.min(self.jobs)
+    }
+
+    fn may_start(&self) -> bool {
+        let started = self.started.load(Ordering::SeqCst);
+        started < self.jobs && started < self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead)
+    }
+
+    /// No further job is started.
+    fn close(&self) {
+        let unstarted = self.jobs.saturating_sub(self.started.swap(self.jobs, Ordering::SeqCst));
+        self.answered.fetch_add(unstarted, Ordering::SeqCst);
+        self.crew.wake();
+    }
+
+    /// Judges jobs, and helps where there are none to start.
+    fn attend(&self, judge: impl Fn(usize)) {
+        while !self.is_over() {
+            if let Some(index) = self.start() {
+                judge(index);
+                self.answered.fetch_add(1, Ordering::SeqCst);
+                self.crew.wake();
+                continue;
+            }
+            // A helper that breaks down breaks the job, whose own thread says so.
+            if !catch_unwind(AssertUnwindSafe(|| self.crew.help())).unwrap_or(true) {
+                self.crew.wait(|| self.may_start() || self.is_over());
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+    use std::time::{Duration, Instant};
+
+    use super::*;
+    use crate::threads::Help;
+
+    fn collect(jobs: &[u64], threads: usize) -> Vec<(usize, Result<u64, Breakdown>)> {
+        let mut taken = Vec::new();
+        let judge = |job: &u64, _: &Crew<'_>| {
+            // Early jobs take longest, so that finishing order differs from job order.
+            std::thread::sleep(Duration::from_micros(3000 / (job + 1)));
+            job * 10
+        };
+        run(jobs, threads, judge, |index, answer| {
+            taken.push((index, answer));
+            ControlFlow::Continue(())
+        })
+        .expect("threads start");
+        taken
+    }
+
+    #[test]
+    fn answers_keep_the_order_of_the_jobs() {
+        let jobs: Vec<u64> = (0..97).collect();
+        let expected: Vec<_> = jobs.iter().map(|job| (*job as usize, Ok(job * 10))).collect();
+        assert_eq!(collect(&jobs, 1), expected);
+        assert_eq!(collect(&jobs, 4), expected);
+    }
+
+    #[test]
+    fn nothing_to_do_is_fine() {
+        assert_eq!(collect(&[], 4), []);
+    }
+
+    #[test]
+    fn a_breakdown_costs_one_job_only() {
+        let mut taken = Vec::new();
+        let judge = |job: &u32, _: &Crew<'_>| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
+        run(&[1, 2, 3], 2, judge, |_, answer| {
+            taken.push(answer);
+            ControlFlow::Continue(())
+        })
+        .expect("threads start");
+        assert_eq!(taken, [Ok(1), Err(Breakdown("broken".to_owned())), Ok(3)]);
+    }
+
+    #[test]
+    fn never_runs_far_ahead_and_stops_when_told() {
+        let started = AtomicUsize::new(0);
+        let mut most = 0;
+        let jobs: Vec<usize> = (0..500).collect();
+        let judge = |_: &usize, _: &Crew<'_>| started.fetch_add(1, Ordering::SeqCst);
+        run(&jobs, 2, judge, |index, _| {
+            most = most.max(started.load(Ordering::SeqCst) - index);
+            if index == 20 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        })
+        .expect("threads start");
+        let ahead = 2 * AHEAD_PER_THREAD;
+        assert!(most <= ahead, "{most} jobs ahead, {ahead} allowed");
+        assert!(started.into_inner() <= 20 + ahead);
+    }
+
+    /// Counts who comes; the first one breaks down.
+    #[derive(Default)]
+    struct Bell(AtomicUsize);
+
+    impl Help for Bell {
+        fn help(&self) {
+            assert!(self.0.fetch_add(1, Ordering::SeqCst) > 0, "the first helper breaks down");
+        }
+
+        fn places(&self) -> usize {
+            usize::MAX
+        }
+    }
+
+    #[test]
+    fn idle_threads_help_and_may_break_down() {
+        let judge = |_: &(), crew: &Crew<'_>| {
+            let bell = Arc::new(Bell::default());
+            let place = crew.call(bell.clone());
+            let asked = Instant::now();
+            while bell.0.load(Ordering::SeqCst) < 2 && asked.elapsed() < Duration::from_secs(20) {
+                std::thread::yield_now();
+            }
+            drop(place);
+            bell.0.load(Ordering::SeqCst) >= 2
+        };
+        let mut helped = Vec::new();
+        run(&[()], 3, judge, |_, answer| {
+            helped.push(answer);
+            ControlFlow::Continue(())
+        })
+        .expect("threads start");
+        assert_eq!(helped, [Ok(true)]);
+    }
+
+    #[test]
+    fn a_panic_of_the_taker_ends_the_threads() {
+        let jobs: Vec<u32> = (0..50).collect();
+        let ended = catch_unwind(AssertUnwindSafe(|| {
+            run(&jobs, 2, |job: &u32, _: &Crew<'_>| *job, |_, _| std::panic::panic_any("taker"))
+        }));
+        assert!(ended.is_err());
+    }
+}

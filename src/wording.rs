@@ -1,0 +1,264 @@
+//! Numbers, times, paths and paragraphs as people read them.
+//!
+//! Widths count one column per character.
+
+use std::borrow::Cow;
+
+/// What a job or a path may hold that a terminal would act on instead of showing.
+fn acts_on_terminal(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+}
+
+/// The text on one line with control, direction and invisible characters shown as `·`.
+pub fn safe(text: &str) -> Cow<'_, str> {
+    if text.contains(acts_on_terminal) { Cow::Owned(text.replace(acts_on_terminal, "·")) } else { Cow::Borrowed(text) }
+}
+
+/// As [`safe`], line by line.
+pub fn safe_lines(text: &str) -> String {
+    text.split('\n').map(safe).collect::<Vec<_>>().join("\n")
+}
+
+/// The path as shown: safe, and `standard input` for `-`.
+pub fn path(path: &str) -> Cow<'_, str> {
+    if path == "-" { Cow::Borrowed("standard input") } else { safe(path) }
+}
+
+/// The end of `text` in at most `width` columns, `…` before it when something was cut.
+pub fn tail(text: &str, width: usize) -> String {
+    let length = columns(text);
+    if length <= width {
+        return text.to_owned();
+    }
+    let kept: String = text.chars().skip(length - width.saturating_sub(1)).collect();
+    format!("…{kept}")
+}
+
+/// Columns a text takes.
+pub fn columns(text: &str) -> usize {
+    text.chars().count()
+}
+
+/// Breaks a paragraph into lines of at most `width` columns, at spaces where there are any.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
+    let width = width.max(1);
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    for word in text.split_whitespace() {
+        let room = width.saturating_sub(columns(&line) + usize::from(!line.is_empty()));
+        if columns(word) > room && !line.is_empty() {
+            lines.push(std::mem::take(&mut line));
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+        while columns(&line) > width {
+            let cut = line.char_indices().nth(width).map_or(line.len(), |(at, _)| at);
+            let rest = line.split_off(cut);
+            lines.push(std::mem::replace(&mut line, rest));
+        }
+    }
+    if !line.is_empty() {
+        lines.push(line);
+    }
+    lines
+}
+
+/// Wraps a text of several paragraphs; lines that start with a space are examples and stay as they are.
+pub fn wrap_paragraphs(text: &str, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut paragraph = String::new();
+    for line in text.lines() {
+        if !line.trim().is_empty() && !line.starts_with([' ', '\t']) {
+            paragraph.push_str(line);
+            paragraph.push(' ');
+            continue;
+        }
+        lines.append(&mut wrap(&std::mem::take(&mut paragraph), width));
+        lines.push(line.trim_end().to_owned());
+    }
+    lines.append(&mut wrap(&paragraph, width));
+    lines
+}
+
+/// A number for reading: about four digits, no trailing zeros after the point.
+pub fn number(value: f64) -> String {
+    let decimals = match value.abs() {
+        size if size >= 1000.0 => 0,
+        size if size >= 100.0 => 1,
+        size if size >= 1.0 => 2,
+        _ => 3,
+    };
+    fixed(value, decimals)
+}
+
+/// `decimals` digits after the point, less trailing zeros.
+fn fixed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+    if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}
+
+/// Value and limit with enough digits to tell them apart.
+pub fn pair(value: f64, limit: f64) -> (String, String) {
+    let short = (number(value), number(limit));
+    if short.0 != short.1 || value == limit {
+        return short;
+    }
+    let apart = (1..=9).map(|decimals| (fixed(value, decimals), fixed(limit, decimals))).find(|(a, b)| a != b);
+    apart.unwrap_or(short)
+}
+
+/// Units as people write them: `mm³/s` for `mm3/s`.
+pub fn units(text: &str) -> String {
+    text.replace("mm3", "mm³").replace("mm2", "mm²").replace("/s2", "/s²").replace("/cm3", "/cm³")
+}
+
+/// A number with its unit.
+pub fn quantity(value: f64, unit: &str) -> String {
+    with_unit(number(value), unit)
+}
+
+/// Puts a unit behind a number, without a stray space when there is none.
+pub fn with_unit(number: String, unit: &str) -> String {
+    if unit.is_empty() { number } else { format!("{number} {}", units(unit)) }
+}
+
+/// Whole seconds, never negative.
+fn whole(seconds: f64) -> u64 {
+    // `as` saturates, and turns what is no number into 0.
+    seconds.round() as u64
+}
+
+/// A place as `x 1, y 2, z 3 mm`.
+pub fn place([x, y, z]: [f64; 3]) -> String {
+    format!("x {}, y {}, z {} mm", number(x), number(y), number(z))
+}
+
+/// A time as `1 h 02 min 05 s`; under a minute with one decimal.
+pub fn duration(seconds: f64) -> String {
+    if (seconds * 10.0).round() < 600.0 {
+        return format!("{:.1} s", seconds.max(0.0));
+    }
+    let all = whole(seconds);
+    let (h, min, s) = (all / 3600, all / 60 % 60, all % 60);
+    if h == 0 { format!("{min} min {s:02} s") } else { format!("{h} h {min:02} min {s:02} s") }
+}
+
+/// A time as `1:02:05`.
+pub fn clock(seconds: f64) -> String {
+    let all = whole(seconds);
+    format!("{}:{:02}:{:02}", all / 3600, all / 60 % 60, all % 60)
+}
+
+/// A length of filament or path: metres from 1 m on.
+pub fn length(mm: f64) -> String {
+    if mm.abs() >= 1000.0 { format!("{:.2} m", mm / 1000.0) } else { quantity(mm, "mm") }
+}
+
+/// Bytes as `3.4 MB`.
+pub fn bytes(bytes: u64) -> String {
+    let size = bytes as f64;
+    match bytes {
+        0..1_000 => format!("{bytes} bytes"),
+        1_000..1_000_000 => format!("{:.1} kB", size / 1e3),
+        1_000_000..1_000_000_000 => format!("{:.1} MB", size / 1e6),
+        _ => format!("{:.1} GB", size / 1e9),
+    }
+}
+
+/// A whole number with thin groups: `1 234 567`.
+pub fn grouped(count: u64) -> String {
+    let digits = count.to_string();
+    let mut text = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// `1 move`, `2 moves`.
+pub fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{} {}", grouped(count), if count == 1 { one } else { many })
+}
+
+/// A number for a message: at most three decimals, more for very small ones.
+pub(crate) fn figure(value: f64) -> String {
+    if value != 0.0 && value.abs() < 0.001 {
+        return format!("{value:.1e}");
+    }
+    let text = format!("{value:.3}");
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    if short == "-0" { "0".to_owned() } else { short.to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_a_terminal_acts_on_is_left() {
+        assert_eq!(safe("a\x1b[31mb\u{9b}2Jc\r\nd\u{202e}e\x7f\u{2066}"), "a·[31mb·2Jc··d·e··");
+        assert!(matches!(safe("plain/päth ✓.gcode"), Cow::Borrowed("plain/päth ✓.gcode")));
+        assert_eq!(safe_lines("a\x07\nb"), "a·\nb");
+    }
+
+    #[test]
+    fn wraps_at_spaces_and_cuts_long_words() {
+        assert_eq!(wrap("one two three", 7), ["one two", "three"]);
+        assert_eq!(wrap("ab abcdefghij x", 4), ["ab", "abcd", "efgh", "ij x"]);
+        assert_eq!(wrap("  ", 4), Vec::<String>::new());
+        assert_eq!(wrap("äöü äöü", 3), ["äöü", "äöü"]);
+        assert_eq!(wrap_paragraphs("a b\nc\n\n  x   y\nd", 80), ["a b c", "", "  x   y", "d"]);
+    }
+
+    #[test]
+    fn times_carry_over() {
+        assert_eq!(duration(0.0), "0.0 s");
+        assert_eq!(duration(59.94), "59.9 s");
+        assert_eq!(duration(59.96), "1 min 00 s");
+        assert_eq!(duration(3599.6), "1 h 00 min 00 s");
+        assert_eq!(duration(90061.0), "25 h 01 min 01 s");
+        assert_eq!(duration(f64::NAN), "0 min 00 s");
+        assert_eq!(clock(3599.6), "1:00:00");
+    }
+
+    #[test]
+    fn value_and_limit_never_look_alike_when_they_differ() {
+        assert_eq!(pair(11.004, 11.0), ("11.004".into(), "11".into()));
+        assert_eq!(pair(14.2, 11.0), ("14.2".into(), "11".into()));
+        assert_eq!(pair(5.0, 5.0), ("5".into(), "5".into()));
+    }
+
+    #[test]
+    fn numbers_read_well() {
+        assert_eq!(number(-0.0001), "0");
+        assert_eq!(number(1234.5), "1234");
+        assert_eq!(number(200.0), "200");
+        assert_eq!(number(0.0625), "0.062");
+        assert_eq!(grouped(1_234_567), "1 234 567");
+        assert_eq!(grouped(12), "12");
+        assert_eq!(counted(1, "move", "moves"), "1 move");
+        assert_eq!(bytes(999), "999 bytes");
+        assert_eq!(bytes(3_400_000), "3.4 MB");
+        assert_eq!(units("2 mm3/s at 5 mm/s2"), "2 mm³/s at 5 mm/s²");
+        assert_eq!(quantity(3.0, ""), "3");
+        assert_eq!(tail("some/long/path.gcode", 11), "…path.gcode");
+        assert_eq!(tail("short", 11), "short");
+    }
+
+    #[test]
+    fn figures_are_short_and_lose_no_small_value() {
+        let cases = [(14.2, "14.2"), (250.0, "250"), (0.0, "0"), (-0.0, "0"), (-0.5, "-0.5"), (2.0e-6, "2.0e-6")];
+        for (value, text) in cases {
+            assert_eq!(figure(value), text);
+        }
+        assert_eq!(figure(1.0 / 3.0), "0.333");
+        assert_eq!(figure(100_000.0), "100000");
+    }
+}
