@@ -177,6 +177,9 @@ pub struct FirstArgs {
     /// Wait so many seconds before each step instead of for a person (M0).
     #[arg(long, value_name = "S")]
     dwell: Option<f64>,
+    /// The first small moves were made from the controller's own menu: leave them out.
+    #[arg(long)]
+    moves_tried: bool,
     /// Fans to spin in turn.
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(0..=8))]
     fans: u32,
@@ -241,7 +244,9 @@ fn write_trial(command: &TrialCommand, machine: &Machine) -> Result<Trial, Trial
             let axes = args.axis.iter().map(|axis| Axis::ALL[*axis as usize]).collect();
             steps(machine, &Steps { axes, nozzle_c: args.nozzle_c, tool: args.tool })
         }
-        TrialCommand::FirstPower(args) => first_power(machine, &FirstPower { dwell_s: args.dwell, fans: args.fans }),
+        TrialCommand::FirstPower(args) => {
+            first_power(machine, &FirstPower { dwell_s: args.dwell, fans: args.fans, moves_tried: args.moves_tried })
+        }
     }
 }
 

@@ -79,6 +79,13 @@ pub struct Machine {
     pub known_checks: Vec<(&'static str, Severity)>,
 }
 
+impl Machine {
+    /// Whether three towers carry the nozzle: x, y and z share their motors.
+    pub fn is_three_towers(&self) -> bool {
+        matches!(self.motion.drive_layout, DriveLayout::ThreeTowers { .. })
+    }
+}
+
 /// A severity set in the sheet, or a check switched off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Override {

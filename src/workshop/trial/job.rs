@@ -12,8 +12,12 @@ const NAME_CHARS: usize = 40;
 /// Speeds that are not probed, mm/s, where the machine allows them.
 const TRAVEL_MM_S: f64 = 100.0;
 const LIFT_MM_S: f64 = 8.0;
-/// Wait before each step where the controller cannot wait for a person, s.
-pub(super) const WAIT_S: f64 = 30.0;
+/// Wait before each step where the controller cannot wait for a person: long enough to measure, s.
+const WAIT_S: f64 = 90.0;
+/// Time in which nothing moves after the first stop, s.
+const TRY_S: f64 = 20.0;
+/// Columns of a small display: what decides stands in the first ones.
+const DISPLAY_COLUMNS: usize = 20;
 /// Lift before the nozzle goes over the bed to home Z by a probe, mm.
 pub(super) const PROBE_LIFT_MM: f64 = 5.0;
 /// Way toward the bed that a person is told of, mm.
@@ -26,14 +30,14 @@ pub(super) struct Job<'m> {
     /// Feed word in force, mm/s.
     feed_mm_s: Option<f64>,
     /// Wait so long instead of for a person, s.
-    pub(super) waits_s: Option<f64>,
+    waits_s: Option<f64>,
     pub(super) travel_mm_s: f64,
     pub(super) lift_mm_s: f64,
 }
 
 impl<'m> Job<'m> {
     /// Header, cautions, and units.
-    pub(super) fn new(kind: Kind, machine: &'m Machine, about: &str) -> Self {
+    fn new(kind: Kind, machine: &'m Machine, about: &str) -> Self {
         let travel_mm_s = TRAVEL_MM_S.min(place::fastest_xy(machine));
         let lift_mm_s = LIFT_MM_S.min(place::fastest_of(machine, 2));
         let text = kind.header() + "\n";
@@ -46,6 +50,27 @@ impl<'m> Job<'m> {
         job.comment(CAUTION);
         ["G21", "G90", "M83"].into_iter().for_each(|line| job.line(line));
         job
+    }
+
+    /// The same with other waits than the sheet's, where `waits_s` gives some, and a first stop that tries them.
+    ///
+    /// # Errors
+    /// When the controller takes only lines too short to show a person what comes next.
+    pub(super) fn attended(
+        kind: Kind,
+        machine: &'m Machine,
+        about: &str,
+        waits_s: Option<f64>,
+    ) -> Result<Self, TrialError> {
+        let least = (DISPLAY_COLUMNS + "M117 ".len() + 1) as u64;
+        if machine.controller.line_length_limit_bytes.is_some_and(|limit| limit < least) {
+            return Err(TrialError::Asked(format!(
+                "the controller's lines (`controller.line_length_limit_bytes`) are too short for its display: {least} are needed"
+            )));
+        }
+        let mut job = Self { waits_s, ..Self::new(kind, machine, about) };
+        job.try_pause();
+        Ok(job)
     }
 
     pub(super) fn line(&mut self, line: &str) {
@@ -69,24 +94,76 @@ impl<'m> Job<'m> {
         self.line(&format!("M117 {}", short.trim_end()));
     }
 
-    /// Waits for a person, after all moves are done; for a time where the controller cannot wait for a person.
-    pub(super) fn pause(&mut self) {
-        self.line("M400");
+    /// Waits for a person; for a time where the controller cannot wait for a person.
+    fn pause(&mut self) {
         match (self.waits_s, &self.machine.controller.pause) {
             (None, Some(command)) => self.line(command),
             (seconds, _) => self.dwell(seconds.unwrap_or(WAIT_S)),
         }
+        // Whoever made a move from the menu meanwhile changed the feed in force.
+        self.feed_mm_s = None;
     }
 
-    /// Tells on the display what comes next, and waits for a person.
+    /// Tells on the display what comes next, once all that came before is done, and waits for a person.
     pub(super) fn ask(&mut self, words: &str) {
+        self.line("M400");
         self.message(words);
         self.pause();
     }
 
     /// Tells which way an axis goes next, and waits for a person.
     pub(super) fn ask_move(&mut self, axis: usize, by_mm: f64) {
-        self.ask(&format!("Next: {}", move_words(axis, by_mm)));
+        self.ask(&move_words(axis, by_mm));
+    }
+
+    /// Shows something on the display once all that came before is done.
+    pub(super) fn show(&mut self, words: &str) {
+        self.line("M400");
+        self.message(words);
+    }
+
+    /// Homes by a command.
+    pub(super) fn home(&mut self, command: &str) {
+        self.line(command);
+        // Homing may change the feed in force.
+        self.feed_mm_s = None;
+    }
+
+    /// Finds out whether the controller waits, before anything moves or heats.
+    fn try_pause(&mut self) {
+        if self.waits_s.is_some() || self.machine.controller.pause.is_none() {
+            return;
+        }
+        self.comment("The first stop: the display must stay like this until you go on. If it does not, switch off.");
+        self.ask("WAITS? If not: OFF");
+        self.message("Did not wait? OFF");
+        self.dwell(TRY_S);
+    }
+
+    /// How the job waits, for the one who stands by.
+    pub(super) fn waits(&self) -> String {
+        match (self.waits_s, &self.machine.controller.pause) {
+            (None, Some(pause)) => format!(
+                "Before each step the job waits for you ({pause}); the display shows what comes next. Where your controller has \
+                 no button to go on, send M108 or what its documents say. The first stop only tries whether it waits: if it \
+                 goes on by itself, switch off, and put the command that your controller does wait on into the sheet \
+                 (`controller.pause`)."
+            ),
+            (seconds, _) => format!(
+                "The job waits for nobody: {} s before each step, then it goes on. Only a hand at the mains switch stops it.",
+                figure(seconds.unwrap_or(WAIT_S), 1)
+            ),
+        }
+    }
+
+    /// Asks for room under the nozzle, where homing may take it over what is fixed on the bed.
+    pub(super) fn ask_height(&mut self) -> Result<(), TrialError> {
+        if !place::homes_high(self.machine) {
+            let height = figure(place::by_hand(self.machine)?[2] - self.machine.travel.min[2], 0);
+            self.comment(&format!("Raise the nozzle by hand to {height} mm above the bed or more, and clear the bed."));
+            self.ask(&format!("Nozzle {height} mm up?"));
+        }
+        Ok(())
     }
 
     /// Waits for a time, s.
@@ -97,14 +174,15 @@ impl<'m> Job<'m> {
     /// Homes all axes and goes over a place.
     pub(super) fn home_and_go(&mut self, way: &Way) -> Result<(), TrialError> {
         match place::over_bed(self.machine)? {
-            None => self.line("G28"),
+            None => self.home("G28"),
             Some(place) => {
                 let [x, y, _] = self.machine.travel.home;
-                let points = place::flat_way(self.machine, [x, y], place).ok_or(TrialError::NoWay)?;
                 self.relative(2, PROBE_LIFT_MM, self.lift_mm_s);
-                self.line("G28 X Y");
+                self.home("G28 X Y");
+                // A person has put the nozzle higher than all that is fixed on the bed.
+                let points = place::flat_way(self.machine, [x, y], place).unwrap_or_else(|| vec![place]);
                 points.iter().for_each(|&to| self.travel(to));
-                self.line("G28 Z");
+                self.home("G28 Z");
             }
         }
         let down = self.machine.travel.home[2] - way.height;
@@ -134,6 +212,7 @@ impl<'m> Job<'m> {
 
     pub(super) fn take_tool(&mut self, tool: usize) {
         if tool > 0 {
+            self.ask(&format!("TOOL {tool}"));
             self.line(&format!("T{tool}"));
         }
         self.tool = tool;
@@ -172,11 +251,11 @@ impl<'m> Job<'m> {
     /// The end of a hot job: the nozzle lifted, everything off.
     pub(super) fn finish_at(mut self, height: f64) -> String {
         self.lift_to(height);
-        self.finish()
+        self.finish("Done. Nozzle HOT")
     }
 
-    /// The end: everything off.
-    pub(super) fn finish(mut self) -> String {
+    /// The end: heaters and fan off. Motors stay on, so that nothing sinks.
+    pub(super) fn finish(mut self, words: &str) -> String {
         match self.machine.tools.len() {
             1 => self.line("M104 S0"),
             tools => (0..tools).for_each(|tool| self.line(&format!("M104 T{tool} S0"))),
@@ -184,7 +263,8 @@ impl<'m> Job<'m> {
         if self.machine.bed.is_some() {
             self.line("M140 S0");
         }
-        ["M107", "M400", "M84"].into_iter().for_each(|line| self.line(line));
+        self.line("M107");
+        self.show(words);
         self.text
     }
 
@@ -206,14 +286,14 @@ impl<'m> Job<'m> {
 /// A move of one axis in few words, as a person beside the machine sees it.
 pub(super) fn move_words(axis: usize, by_mm: f64) -> String {
     let way = match (axis, by_mm >= 0.0) {
-        (0, true) => "right",
-        (0, false) => "left",
-        (1, true) => "to the rear",
-        (1, false) => "to the front",
-        (_, true) => "away from the bed",
-        (_, false) => "TOWARD THE BED",
+        (0, true) => "RIGHT",
+        (0, false) => "LEFT",
+        (1, true) => "REAR",
+        (1, false) => "FRONT",
+        (_, true) => "FROM BED",
+        (_, false) => "TO BED",
     };
-    format!("{} {} mm {way}", ["x", "y", "z"][axis], figure(by_mm.abs(), 1))
+    format!("{} {way} {} mm", ["x", "y", "z"][axis], figure(by_mm.abs(), 1))
 }
 
 /// A number without exponent and trailing zeros.
@@ -288,8 +368,10 @@ pub(super) fn warm_up(
 ) -> Result<(), TrialError> {
     let (nozzle_c, bed_c) = (warmth.nozzle(machine, tool)?, warmth.bed(machine)?);
     job.comment(TRIALS_BEFORE);
-    job.ask("Trials first-power and steps done, all right?");
-    job.ask("Bed clear, filament in? It heats and moves next.");
+    job.ask("first-power done?");
+    job.ask("steps done?");
+    job.ask_height()?;
+    job.ask("It HEATS, MOVES next");
     if let Some(bed_c) = bed_c {
         job.line(&format!("M190 S{}", figure(bed_c, 1)));
     }

@@ -75,10 +75,12 @@ pub fn melt_rate(machine: &Machine, asked: &MeltRate) -> Result<Trial, TrialErro
         };
         let way = way(machine, [x, y])?;
         let kind = if asked.bursts { Kind::Bursts } else { Kind::MeltRate };
-        let mut job = Job::new(kind, machine, "Lines of growing melt rate, to measure what the hotend melts.");
+        let mut job =
+            Job::attended(kind, machine, "Lines of growing melt rate, to measure what the hotend melts.", None)?;
         warm_up(&mut job, machine, asked.tool, asked.warmth, &way, ([x + line_mm, y], &bead))?;
         ramp.print(&mut job, [x, y], pitch, &bead);
-        let told = told(machine, asked, &ramp, &bead);
+        let mut told = told(machine, asked, &ramp, &bead);
+        told.insert(0, job.waits());
         return passed(machine, Trial { kind, text: job.finish_at(way.height), told });
     }
     Err(last)
@@ -164,7 +166,8 @@ impl Ramp {
             let speed = rate / bead.section_mm2;
             let base = self.base_mm3_s / bead.section_mm2;
             at_y += STEP_GAP_MM;
-            job.message(&format!("Step {n}: {} mm3/s at {} mm/s.", figure(rate, 2), figure(speed, 1)));
+            job.comment(&format!("Step {n}: {} mm3/s at {} mm/s.", figure(rate, 2), figure(speed, 1)));
+            job.show(&format!("Step {n}: {} mm3/s", figure(rate, 1)));
             job.travel([ends[0], at_y]);
             if let Some([on, off]) = self.burst_mm(speed) {
                 for (from, to, speed) in [(0.0, on, base), (on, off, speed), (off, self.line_mm, base)] {

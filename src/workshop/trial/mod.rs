@@ -144,7 +144,8 @@ fn passed(machine: &Machine, trial: Trial) -> Result<Trial, TrialError> {
     let heavy: Vec<String> = report
         .findings
         .iter()
-        .filter(|finding| finding.severity > Severity::Note)
+        // A controller cuts a line that is too long in the middle of a number.
+        .filter(|finding| finding.severity > Severity::Note || finding.check == "line-too-long")
         .map(|finding| format!("{} ({}): {}", finding.check, finding.severity, finding.message))
         .collect();
     if heavy.is_empty() { Ok(trial) } else { Err(TrialError::Refused(heavy.join(" "))) }

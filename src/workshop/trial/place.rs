@@ -113,28 +113,40 @@ pub(super) fn harmless_mm(machine: &Machine, axis: usize, most_mm: f64) -> f64 {
     if harmless >= 0.5 { (harmless * 2.0).floor() / 2.0 } else { harmless }
 }
 
-/// Where the nozzle is when the probe is over the middle of the bed, x and y, as far as the travel allows. None where Z is
-/// not homed by a probe.
+/// Where the nozzle is when the probe is over the bed, x and y: as near to the middle of it as travel and keep-out boxes
+/// allow for nozzle and probe. None where Z is not homed by a probe.
 ///
 /// # Errors
 /// When the nozzle can be nowhere where the probe is over the bed.
 pub(super) fn over_bed(machine: &Machine) -> Result<Option<[f64; 2]>, TrialError> {
     let Some(probe_mm) = machine.probe_offset_mm.filter(|_| !homes_high(machine)) else { return Ok(None) };
-    let travel = &machine.travel;
-    let place = [0, 1].map(|axis| {
-        let middle = (travel.min[axis] + travel.max[axis]) / 2.0;
-        let room = ROOM_MM.min((travel.max[axis] - travel.min[axis]) / 4.0);
-        (middle - probe_mm[axis]).clamp(travel.min[axis] + room, travel.max[axis] - room)
-    });
-    let on_bed = (0..2).all(|axis| {
-        let touched = place[axis] + probe_mm[axis];
-        travel.min[axis] <= touched && touched <= travel.max[axis]
-    });
-    if on_bed {
-        Ok(Some(place))
-    } else {
-        Err(TrialError::Asked("by `probe.offset_mm` the probe is never over the bed".into()))
+    let (low, high) = (machine.travel.min, machine.travel.max);
+    let room = [0, 1].map(|axis| ROOM_MM.min((high[axis] - low[axis]) / 4.0));
+    let beside = |at: [f64; 2]| {
+        machine.travel.keep_out.iter().all(|keep_out| {
+            (0..2).any(|axis| at[axis] <= keep_out.min[axis] - ROOM_MM || at[axis] >= keep_out.max[axis] + ROOM_MM)
+        })
+    };
+    let mut best: Option<(f64, [f64; 2])> = None;
+    for i in 0..=TRIED {
+        for j in 0..=TRIED {
+            let touched = [(i, 0), (j, 1)].map(|(n, axis)| {
+                let share = f64::from(n) / f64::from(TRIED);
+                low[axis] + room[axis] + share * (high[axis] - low[axis] - 2.0 * room[axis])
+            });
+            let nozzle = [0, 1].map(|axis| touched[axis] - probe_mm[axis]);
+            let reached = (0..2).all(|axis| {
+                nozzle[axis] >= low[axis] + room[axis] - 1e-9 && nozzle[axis] <= high[axis] - room[axis] + 1e-9
+            });
+            let far =
+                (0..2).map(|axis| touched[axis] - (low[axis] + high[axis]) / 2.0).fold(0.0_f64, |far, d| far.hypot(d));
+            if reached && best.is_none_or(|(least, _)| far < least) && beside(touched) && beside(nozzle) {
+                best = Some((far, nozzle));
+            }
+        }
     }
+    let nowhere = "by `probe.offset_mm` the probe is never over the bed beside the keep-out boxes".to_owned();
+    best.map(|(_, nozzle)| Some(nozzle)).ok_or(TrialError::Asked(nowhere))
 }
 
 /// The places to pass between two places at a height that is not known, so that keep-out boxes are never crossed.
@@ -155,22 +167,20 @@ pub(super) fn flat_way(machine: &Machine, from: [f64; 2], to: [f64; 2]) -> Optio
 const BY_HAND_MM: f64 = 30.0;
 const OVER_KEEP_OUT_MM: f64 = 15.0;
 
-/// Where a person puts the nozzle by hand, mm: x and y in the middle, z well above the bed and above what is fixed on it; on
-/// three towers the carriages in the middle.
+/// Where a person puts the nozzle by hand, mm: x and y in the middle, z well above the bed and above what is fixed on it,
+/// with room above.
 ///
 /// # Errors
-/// When what is fixed on the bed reaches higher than the middle of the travel.
+/// When what is fixed on the bed leaves no such height.
 pub(super) fn by_hand(machine: &Machine) -> Result<[f64; 3], TrialError> {
     let travel = &machine.travel;
-    let mut place = [0, 1, 2].map(|axis| (travel.min[axis] + travel.max[axis]) / 2.0);
-    let tallest = travel.keep_out.iter().map(|keep_out| keep_out.max[2]).fold(travel.min[2], f64::max);
-    if tallest >= place[2] {
-        return Err(TrialError::NoWay);
-    }
-    if !matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { .. }) {
-        place[2] = (tallest + OVER_KEEP_OUT_MM).max(travel.min[2] + BY_HAND_MM).ceil().min(place[2]);
-    }
-    Ok(place)
+    let [x, y, middle] = [0, 1, 2].map(|axis| (travel.min[axis] + travel.max[axis]) / 2.0);
+    let tallest =
+        travel.keep_out.iter().map(|keep_out| keep_out.max[2] + OVER_KEEP_OUT_MM).fold(travel.min[2], f64::max);
+    let wanted = (travel.min[2] + BY_HAND_MM).min(middle).max(tallest);
+    let room = OVER_KEEP_OUT_MM.min((travel.max[2] - travel.min[2]) / 4.0);
+    let z = if wanted.ceil() <= travel.max[2] - room { wanted.ceil() } else { wanted };
+    if z <= travel.max[2] - room { Ok([x, y, z]) } else { Err(TrialError::NoWay) }
 }
 
 /// Where homing all axes leaves the nozzle, mm.

@@ -89,11 +89,16 @@ pub fn ringing(machine: &Machine, asked: &Ringing) -> Result<Trial, TrialError> 
     let combs = plan(machine, asked, &bead)?;
     let [x, y] = combs.corner;
     let way = way(machine, [x, y])?;
-    let mut job =
-        Job::new(Kind::Ringing, machine, "Two combs with sharp corners, to measure how the structure swings.");
+    let mut job = Job::attended(
+        Kind::Ringing,
+        machine,
+        "Two combs with sharp corners, to measure how the structure swings.",
+        None,
+    )?;
     warm_up(&mut job, machine, asked.tool, asked.warmth, &way, ([x + combs.width_mm, y], &bead))?;
     combs.print(&mut job, machine, asked, &bead);
-    let told = told(machine, asked, &combs);
+    let mut told = told(machine, asked, &combs);
+    told.insert(0, job.waits());
     passed(machine, Trial { kind: Kind::Ringing, text: job.finish_at(way.height), told })
 }
 

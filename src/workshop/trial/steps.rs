@@ -1,9 +1,9 @@
 //! Known distances of each axis and of the filament, and new steps per mm from what they turned out to be.
 
-use super::job::{Job, PROBE_LIFT_MM, WAIT_S, figure, filament_mm2};
-use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
+use super::job::{Job, PROBE_LIFT_MM, figure, filament_mm2};
+use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
-use crate::machine::{DriveLayout, E, Machine};
+use crate::machine::{E, Machine};
 
 /// An axis, or the extruder.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -78,6 +78,19 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
     let mut axes = if asked.axes.is_empty() { Axis::ALL.to_vec() } else { asked.axes.clone() };
     axes.sort_unstable();
     axes.dedup();
+    if machine.is_three_towers() {
+        if asked.axes.iter().any(|axis| matches!(axis, Axis::X | Axis::Y)) {
+            return Err(TrialError::Asked(TOWERS.to_owned()));
+        }
+        axes.retain(|axis| matches!(axis, Axis::Z | Axis::E));
+    }
+    let waits = machine.controller.pause.is_some();
+    if !waits && asked.axes.contains(&Axis::E) {
+        return Err(TrialError::Asked(
+            "e needs a controller that waits for a person before it heats (`controller.pause` in the sheet)".to_owned(),
+        ));
+    }
+    axes.retain(|axis| waits || *axis != Axis::E);
     let nozzle_c = match axes.contains(&Axis::E).then(|| warmth.nozzle(machine, asked.tool)) {
         Some(Ok(nozzle_c)) => Some(nozzle_c),
         Some(Err(TrialError::Lacks { .. })) if asked.axes.is_empty() => {
@@ -87,11 +100,13 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
         Some(Err(error)) => return Err(error),
         None => None,
     };
-    let mut job = Job::new(Kind::Steps, machine, "Known distances, to measure steps per mm.");
+    let mut job = Job::attended(Kind::Steps, machine, "Known distances, to measure steps per mm.", None)?;
     job.comment(FIRST_POWER_BEFORE);
     job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
-    job.ask("Trial first-power done? All axes go the right way?");
-    job.ask("Bed and nozzle clear and cold? Hand at the switch.");
+    job.comment("Every axis goes the right way? Bed and nozzle are clear and cold? Hand at the mains switch.");
+    job.ask("first-power done?");
+    job.ask("Clear and cold?");
+    job.ask_height()?;
     let mut walk = Walk { machine, job, at: machine.travel.home, short_done: [false; 2] };
     walk.home()?;
     // Always, so that the nozzle is clear of the bed.
@@ -103,13 +118,23 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
             Axis::Z => walk.long(2, walk.at[2] + inward(machine, 2) * commanded_mm(machine, axis)),
         }
     }
+    if nozzle_c.is_some() && inward(machine, 2) > 0.0 {
+        // Room for what comes out.
+        let height = machine.travel.home[2] + FAR_Z_MM.min((machine.travel.max[2] - machine.travel.home[2]) / 2.0);
+        walk.go(2, height.max(walk.at[2]));
+    }
     let mut job = walk.job;
     if let Some(nozzle_c) = nozzle_c {
         push(&mut job, machine, asked.tool, nozzle_c);
     }
-    let told = told(machine, &axes, nozzle_c);
-    passed(machine, Trial { kind: Kind::Steps, text: job.finish(), told })
+    let told = told(machine, &axes, nozzle_c, job.waits());
+    let words = if nozzle_c.is_some() { "Done. Nozzle HOT" } else { "Done" };
+    passed(machine, Trial { kind: Kind::Steps, text: job.finish(words), told })
 }
+
+/// Why x and y are not measured there.
+const TOWERS: &str =
+    "on three towers x and y also depend on arms and radius: measure z, its steps are those of all towers";
 
 /// Said at the head of the job.
 const FIRST_POWER_BEFORE: &str = "Only after `gonogo trial first-power` was done on this machine as it is now: every axis must \
@@ -129,19 +154,17 @@ impl Walk<'_> {
     fn home(&mut self) -> Result<(), TrialError> {
         let Some(place) = over_bed(self.machine)? else {
             self.job.ask(match homes_high(self.machine) {
-                true => "Next: home all, z away from the bed (G28)",
-                false => "Next: home all, z TOWARD THE BED (G28)",
+                true => "HOME all, z FROM BED",
+                false => "HOME all, z TO BED",
             });
-            self.job.line("G28");
+            self.job.home("G28");
             return Ok(());
         };
-        let by_hand = figure(by_hand(self.machine)?[2], 0);
-        self.job.ask(&format!("Nozzle {by_hand} mm or more above the bed? By hand."));
         let lift = harmless_mm(self.machine, 2, PROBE_LIFT_MM);
         self.job.ask_move(2, lift);
         self.job.relative(2, lift, SLOW_Z_MM_S.min(fastest_of(self.machine, 2)));
-        self.job.ask("Next: home x and y (G28 X Y)");
-        self.job.line("G28 X Y");
+        self.job.ask("HOME x, y");
+        self.job.home("G28 X Y");
         self.short(0);
         self.short(1);
         // The nozzle was put higher than all that is fixed on the bed.
@@ -151,8 +174,11 @@ impl Walk<'_> {
                 self.go(axis, to[axis]);
             }
         }
-        self.job.ask("Next: home z TOWARD THE BED (G28 Z), by the probe");
-        self.job.line("G28 Z");
+        self.job.comment(
+            "By the probe, which is over the bed: trigger it by hand first and see that the controller shows it.",
+        );
+        self.job.ask("HOME z TO BED (probe)");
+        self.job.home("G28 Z");
         Ok(())
     }
 
@@ -172,14 +198,16 @@ impl Walk<'_> {
     fn short(&mut self, axis: usize) {
         let by_mm = harmless_mm(self.machine, axis, f64::INFINITY) * inward(self.machine, axis);
         let name = ["x", "y", "z"][axis];
-        self.job.comment(&format!("Mark where {name} is."));
+        self.job.ask(&format!("Mark {name}, then go on"));
         self.go(axis, self.at[axis] + by_mm);
         let sent = figure(by_mm.abs(), 1);
         self.job.comment(&format!(
-            "If {name} did not move {sent} mm within a tenth: switch off, do not go on. Enter the steps that this short move \
-             tells and start again: --measured {name}=MEASURED/{sent}."
+            "If {name} did not move {sent} mm ({low} to {high}): switch off, do not go on. Enter the steps that this short move \
+             tells and start again: --measured {name}=MEASURED/{sent}.",
+            low = figure(by_mm.abs() * 0.9, 1),
+            high = figure(by_mm.abs() * 1.1, 1),
         ));
-        self.job.ask(&format!("{name}: sent {sent} mm. Not so? Switch off!"));
+        self.job.ask(&format!("{name} {sent} mm? Else OFF"));
         if axis < 2 {
             self.short_done[axis] = true;
         }
@@ -188,10 +216,10 @@ impl Walk<'_> {
     /// A long distance between two stops to measure.
     fn long(&mut self, axis: usize, to: f64) {
         let name = ["x", "y", "z"][axis];
-        self.job.ask(&format!("Mark where {name} is, then go on."));
+        self.job.ask(&format!("Mark {name}, then go on"));
         let sent = figure((to - self.at[axis]).abs(), 1);
         self.go(axis, to);
-        self.job.ask(&format!("{name}: sent {sent} mm. Measure, then go on."));
+        self.job.ask(&format!("{name} {sent} mm: measure"));
     }
 
     fn long_of_xy(&mut self, axis: Axis) -> Result<(), TrialError> {
@@ -232,36 +260,33 @@ fn push(job: &mut Job<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
     let melt = described.sustained_mm3_s.map_or(SLOW_MELT_MM3_S, |rate| MELT_SHARE * rate);
     let speed = (melt / filament_mm2(described.filament_diameter_mm)).min(fastest_of(machine, E));
     job.take_tool(tool);
-    job.ask("Next: the nozzle heats up. Stay clear of it.");
+    job.comment("Stay clear of the nozzle: it is heated.");
+    job.ask("NOZZLE HEATS next");
     job.line(&format!("M109 S{}", figure(nozzle_c, 1)));
-    job.ask("Load filament until some comes out, then go on.");
-    job.ask("Mark filament 120 mm above the inlet, then go on.");
-    job.ask(&format!("Next: e {SHORT_FILAMENT_MM} mm in"));
+    job.ask("Sink fan on? Or OFF");
+    job.comment("Load filament until some comes out.");
+    job.ask("Load filament");
+    job.comment("Mark the filament 120 mm above the inlet of the extruder.");
+    job.ask("Mark at 120 mm");
+    job.ask(&format!("e IN {SHORT_FILAMENT_MM} mm"));
     // With four times as many steps still not more than the hotend melts.
     job.filament(SHORT_FILAMENT_MM, speed / 4.0);
-    job.comment("If it was not so within a millimetre: switch off, do not go on.");
-    job.ask(&format!("e: sent {SHORT_FILAMENT_MM} mm. Not so? Switch off!"));
-    job.ask("Mark filament 120 mm above the inlet, then go on.");
-    job.ask(&format!("Next: e {FILAMENT_MM} mm in"));
+    job.comment("110 mm are left above the inlet, 109 to 111? If not: switch off, do not go on.");
+    job.ask(&format!("e {SHORT_FILAMENT_MM} mm? Else OFF"));
+    job.ask("Mark at 120 mm");
+    job.ask(&format!("e IN {FILAMENT_MM} mm"));
     job.filament(FILAMENT_MM, speed);
-    job.ask("e: sent 100 mm. Measure mark to inlet, then go on.");
+    job.ask("e 100 mm: measure");
 }
 
-fn told(machine: &Machine, axes: &[Axis], nozzle_c: Option<f64>) -> Vec<String> {
-    let waits = match &machine.controller.pause {
-        Some(pause) => format!(
-            "Only after `gonogo trial first-power`: every axis must go the right way. The job waits ({pause}) before and after \
-             each distance. Where your controller has no button to go on, send M108 or what its documents say."
-        ),
-        None => format!(
-            "Only after `gonogo trial first-power`: every axis must go the right way. The job waits {WAIT_S} s before and after \
-             each distance; only a hand at the mains switch stops it."
-        ),
-    };
+fn told(machine: &Machine, axes: &[Axis], nozzle_c: Option<f64>, waits: String) -> Vec<String> {
     let mut told = vec![
+        "Only after `gonogo trial first-power`: every axis must go the right way. Switch the machine off and on again between \
+         the two."
+            .to_owned(),
         waits,
         "Each axis first goes a short distance that does no harm even with four times as many steps. Go on only if it is right \
-         within a tenth; otherwise switch off, enter the steps that the short distance tells (--measured AXIS=MEASURED/SENT) \
+         within ten percent; otherwise switch off, enter the steps that the short distance tells (--measured AXIS=MEASURED/SENT) \
          and start again. Measure against something that does not move: a rule or a dial gauge fixed to the frame."
             .to_owned(),
     ];
@@ -272,9 +297,11 @@ fn told(machine: &Machine, axes: &[Axis], nozzle_c: Option<f64>) -> Vec<String> 
             figure(nozzle_c, 1)
         ));
     } else if !axes.contains(&Axis::E) {
-        told.push("e is not part of this job: it needs a hot nozzle (`temperature_c.extrude_min` in the sheet, or --nozzle-c).".into());
+        told.push("e is not part of this job: it needs a hot nozzle (`temperature_c.extrude_min` in the sheet, or --nozzle-c) and a \
+             controller that waits for a person."
+                .into());
     }
-    if matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { .. }) {
+    if machine.is_three_towers() {
         told.push("On three towers only z shows the steps; x and y also depend on arms and radius.".to_owned());
     }
     told.push(
@@ -353,11 +380,8 @@ pub fn new_steps(machine: &Machine, measured: Measured, reading_error_mm: f64) -
         key: "[controller] steps_per_mm",
         instead: "put in the steps that were in force when you measured",
     })?;
-    if matches!(machine.motion.drive_layout, DriveLayout::ThreeTowers { .. }) && matches!(axis, Axis::X | Axis::Y) {
-        return Err(TrialError::Asked(
-            "on three towers x and y also depend on arms and radius: measure z, its steps are those of all towers"
-                .to_owned(),
-        ));
+    if machine.is_three_towers() && matches!(axis, Axis::X | Axis::Y) {
+        return Err(TrialError::Asked(TOWERS.to_owned()));
     }
     let commanded_mm = measured.commanded_mm.unwrap_or_else(|| commanded_mm(machine, axis));
     if !(reading_error_mm >= 0.0 && reading_error_mm < measured_mm) {

@@ -21,7 +21,10 @@ fn trials(machine: &Machine) -> Vec<(String, Result<Trial, TrialError>)> {
         ("ringing, one layer".to_owned(), ringing(machine, &Ringing { layers: 1, teeth: 3, ..Ringing::default() })),
         ("steps".to_owned(), steps(machine, &Steps::default())),
         ("first power".to_owned(), first_power(machine, &FirstPower::default())),
-        ("first power, dwelling".to_owned(), first_power(machine, &FirstPower { dwell_s: Some(20.0), fans: 3 })),
+        (
+            "first power, dwelling".to_owned(),
+            first_power(machine, &FirstPower { dwell_s: Some(20.0), fans: 3, moves_tried: true }),
+        ),
     ];
     if machine.controller.obeys_limits_in_job {
         let asked = Ringing { vary: Vary::Acceleration, ..Ringing::default() };
@@ -91,7 +94,7 @@ fn names_stay_inside_their_comment_and_lines_within_the_limit() {
             assert!(text.lines().all(|line| line.len() < 48), "{name}");
             assert!(!text.lines().any(|line| line.starts_with("M104 S300") || line.starts_with("G1 X999")), "{name}");
             assert!(text.replace("\n; ", " ").contains("Attended use only"), "{name}");
-            assert!(text.ends_with("M84\n"), "{name}");
+            assert!(text.trim_end().lines().last().is_some_and(|line| line.starts_with("M117 Done")), "{name}");
         }
     }
 }
@@ -365,23 +368,27 @@ mod wrong_machines {
         Other,
     }
 
-    /// Reads a display as a person does: "Next: x 3 mm left".
+    /// Columns of the display.
+    const COLUMNS: usize = 20;
+
+    /// Reads a display as a person does: "x LEFT 3 mm (12)", as far as it fits.
     fn said(display: &str) -> Said {
-        let Some(next) = display.strip_prefix("Next: ") else { return Said::Other };
-        if next.starts_with("home") {
+        let words: Vec<&str> = display.split(' ').collect();
+        let Some((first, words)) = words.split_first() else { return Said::Other };
+        if *first == "HOME" {
             return Said::Home;
         }
-        let mut words = next.split(' ');
-        let axis = words.next().and_then(|word| ["x", "y", "z"].iter().position(|axis| *axis == word));
-        let (Some(axis), Some(Ok(mm)), Some("mm")) = (axis, words.next().map(str::parse::<f64>), words.next()) else {
-            return Said::Other;
-        };
-        let by_mm = match words.collect::<Vec<_>>().join(" ").as_str() {
-            "right" | "to the rear" | "away from the bed" => mm,
-            "left" | "to the front" | "TOWARD THE BED" => -mm,
-            way => panic!("no way is told: {display}: {way}"),
-        };
-        Said::Move { axis, by_mm }
+        let ways = [("x", "RIGHT", 1.0), ("x", "LEFT", -1.0), ("y", "REAR", 1.0), ("y", "FRONT", -1.0)];
+        let ways = ways.into_iter().chain([("z", "FROM BED", 1.0), ("z", "TO BED", -1.0)]);
+        let words = words.join(" ");
+        for (axis, way, sign) in ways {
+            let mm = words.strip_prefix(way).and_then(|rest| rest.trim_start().split(' ').next());
+            if let (true, Some(Ok(mm))) = (*first == axis, mm.map(str::parse::<f64>)) {
+                let axis = ["x", "y", "z"].iter().position(|known| *known == axis).expect("an axis");
+                return Said::Move { axis, by_mm: sign * mm };
+            }
+        }
+        Said::Other
     }
 
     struct Real<'m> {
@@ -392,6 +399,8 @@ mod wrong_machines {
         believed: [f64; 3],
         absolute: bool,
         display: String,
+        /// Moves are under way: the display shows the next thing at once, moves take their time.
+        moving: bool,
         /// What was announced and waited for and has not been done yet.
         due: Option<Said>,
         /// What the person saw since the last stop, by axis, and what was announced for that.
@@ -407,6 +416,32 @@ mod wrong_machines {
                 let (low, high) = (travel.min[axis].min(travel.home[axis]), travel.max[axis].max(travel.home[axis]));
                 low - 1e-6 <= self.at[axis] && self.at[axis] <= high + 1e-6
             })
+        }
+
+        /// Within a box that nothing may enter.
+        fn in_a_box(&self) -> bool {
+            let inside = |one: &crate::machine::KeepOut| {
+                (0..2).all(|axis| one.min[axis] < self.at[axis] && self.at[axis] < one.max[axis])
+                    && self.at[2] < one.max[2]
+            };
+            self.machine.travel.keep_out.iter().any(inside)
+        }
+
+        /// On three towers a carriage stands by the height of its arm above the nozzle; none may pass its place at home.
+        /// Towers at 90, 210 and 330 degrees.
+        fn carriages_fit(&self) -> bool {
+            let crate::machine::DriveLayout::ThreeTowers { arms_mm: Some((arm, radius)) } =
+                self.machine.motion.drive_layout
+            else {
+                return true;
+            };
+            let carriage = |[x, y, z]: [f64; 3], degrees: f64| {
+                let (sin, cos) = degrees.to_radians().sin_cos();
+                let (dx, dy) = (radius * cos - x, radius * sin - y);
+                z + (arm * arm - dx * dx - dy * dy).sqrt()
+            };
+            let home = self.machine.travel.home;
+            [90.0, 210.0, 330.0].into_iter().all(|at| carriage(self.at, at) <= carriage(home, at) + 1e-6)
         }
 
         /// A person sees a millimetre, and a tenth of a longer way.
@@ -441,7 +476,9 @@ mod wrong_machines {
             match command {
                 "G90" => self.absolute = true,
                 "G91" => self.absolute = false,
-                "M117" => self.display = line[5..].to_owned(),
+                "M400" => self.moving = false,
+                "M117" if self.moving => return Err("the next thing is shown while the last still runs".to_owned()),
+                "M117" => self.display = line[5..].chars().take(COLUMNS).collect(),
                 "M0" => return Ok(self.stop()),
                 "G92" => {
                     for axis in 0..3 {
@@ -467,7 +504,7 @@ mod wrong_machines {
                     return Err(format!("{axis} homes the wrong way and does not stop"));
                 }
                 let home = self.machine.travel.home[axis];
-                if axis == 2 && home < self.at[2] && !self.display.contains("TOWARD THE BED") {
+                if axis == 2 && home < self.at[2] && !self.display.contains("TO BED") {
                     return Err("homes toward the bed without saying so".to_owned());
                 }
                 if axis == 2
@@ -476,7 +513,9 @@ mod wrong_machines {
                     let travel = &self.machine.travel;
                     let over = |axis: usize| self.at[axis] + probe[axis];
                     let on_bed = (0..2).all(|axis| travel.min[axis] <= over(axis) && over(axis) <= travel.max[axis]);
-                    if !on_bed {
+                    let boxes = &travel.keep_out;
+                    let on_a_box = boxes.iter().any(|one| (0..2).all(|k| one.min[k] < over(k) && over(k) < one.max[k]));
+                    if !on_bed || on_a_box {
                         return Err(format!("the probe is not over the bed at {:?}", self.at));
                     }
                 }
@@ -497,7 +536,11 @@ mod wrong_machines {
                 self.believed[axis] += by_mm;
                 self.at[axis] += by_mm * self.wrong[axis];
                 self.seen[axis] += by_mm * self.wrong[axis];
-                if !self.in_travel() {
+                self.moving = true;
+                if self.in_a_box() {
+                    return Err(format!("runs into what is fixed on the bed: {:?}", self.at));
+                }
+                if !self.in_travel() || !self.carriages_fit() {
                     return Err(format!("leaves the travel: {:?}", self.at));
                 }
             }
@@ -515,6 +558,7 @@ mod wrong_machines {
             believed: zero,
             absolute: true,
             display: String::new(),
+            moving: false,
             due: None,
             seen: zero,
             expected: zero,
@@ -525,6 +569,13 @@ mod wrong_machines {
             }
         }
         Ok(if real.content() { End::Done } else { End::Stopped(0) })
+    }
+
+    /// Axes that may be wrong so: each alone, and all; the motors of three towers share their steps.
+    fn cases(machine: &Machine, wrong: f64) -> Vec<[f64; 3]> {
+        let alone = |axis: usize| [0, 1, 2].map(|n| if n == axis { wrong } else { 1.0 });
+        let axes = if machine.is_three_towers() { 0..0 } else { 0..3 };
+        axes.map(alone).chain([[wrong; 3]]).collect()
     }
 
     /// The corpus, and machines with their zero in the middle, that home at the top, with a probe far from the nozzle.
@@ -549,6 +600,19 @@ mod wrong_machines {
         }));
         all.push(named("home at the top", &|machine| machine.travel.home[2] = 250.0));
         all.push(named("probe", &|machine| machine.probe_offset_mm = Some([-44.0, -9.0, -1.0])));
+        let box_at = |min: [f64; 3], max: [f64; 3]| crate::machine::KeepOut { what: "box".to_owned(), min, max };
+        all.push(named("probe over a box", &|machine| {
+            machine.probe_offset_mm = Some([-44.0, -9.0, -1.0]);
+            machine.travel.keep_out.push(box_at([105.0, 105.0, 0.0], [115.0, 115.0, 12.0]));
+        }));
+        all.push(named("a clip at home", &|machine| machine.travel.keep_out[0].max[2] = 15.0));
+        all.push(named("clips across the front, probe", &|machine| {
+            machine.probe_offset_mm = Some([-24.0, 15.0, -1.0]);
+            machine.travel.keep_out = vec![box_at([0.0, 0.0, 0.0], [220.0, 12.0, 6.0])];
+        }));
+        all.push(named("a tall corner", &|machine| {
+            machine.travel.keep_out.push(box_at([200.0, 200.0, 0.0], [220.0, 220.0, 140.0]));
+        }));
         all.push(named("small, probe", &|machine| {
             machine.travel.keep_out.clear();
             machine.travel.max = [120.0, 120.0, 100.0];
@@ -565,17 +629,7 @@ mod wrong_machines {
             let at = super::super::place::by_hand(&machine).expect("a place");
             assert_eq!(run(&machine, &text, [1.0; 3], at), Ok(End::Done), "{}", machine.name);
             for wrong in WRONGS {
-                let tower = matches!(machine.motion.drive_layout, crate::machine::DriveLayout::ThreeTowers { .. });
-                // The motors of three towers share their steps.
-                let cases = if tower {
-                    vec![[wrong; 3]]
-                } else {
-                    (0..3)
-                        .map(|axis| [0, 1, 2].map(|n| if n == axis { wrong } else { 1.0 }))
-                        .chain([[wrong; 3]])
-                        .collect()
-                };
-                for case in cases {
+                for case in cases(&machine, wrong) {
                     let end = run(&machine, &text, case, at);
                     // A quarter more or less over a few millimetres is not seen; it does no harm.
                     let seen = matches!(end, Ok(End::Stopped(_)));
@@ -592,14 +646,12 @@ mod wrong_machines {
             let trial = steps(&machine, &Steps::default());
             let text = trial.unwrap_or_else(|error| panic!("{}: {error}", machine.name)).text;
             // A person answers no to the first question where first-power has not shown that all axes go the right way.
-            let first = text.lines().find(|line| line.starts_with("M117")).unwrap_or_default();
-            assert!(first.contains("first-power done? All axes go the right way?"), "{first}");
+            let asked: Vec<&str> = text.lines().filter(|line| line.starts_with("M117")).take(3).collect();
+            assert_eq!(asked, ["M117 WAITS? If not: OFF", "M117 Did not wait? OFF", "M117 first-power done?"]);
             let middle = super::super::place::by_hand(&machine).expect("a place");
             assert_eq!(run(&machine, &text, [1.0; 3], middle), Ok(End::Done), "{}", machine.name);
             for wrong in WRONGS.into_iter().filter(|wrong| *wrong > 0.0 && *wrong != 1.0) {
-                for case in
-                    (0..3).map(|axis| [0, 1, 2].map(|n| if n == axis { wrong } else { 1.0 })).chain([[wrong; 3]])
-                {
+                for case in cases(&machine, wrong) {
                     let end = run(&machine, &text, case, middle);
                     assert!(matches!(end, Ok(End::Stopped(_))), "{} with {case:?}: {end:?}", machine.name);
                 }
@@ -610,15 +662,20 @@ mod wrong_machines {
     #[test]
     fn the_test_itself_sees_what_is_not_announced() {
         let heron = &machines_to_try()[0];
-        let ask = |words: &str| format!("M117 {words}\nM0\n");
+        let ask = |words: &str| format!("M400\nM117 {words}\nM0\n");
         let start = [110.0, 110.0, 30.0];
-        let job = ask("Next: home all, z TOWARD THE BED (G28)") + "G28\nG1 X160\n";
-        assert!(run(heron, &job, [1.0; 3], start).is_err_and(|what| what.contains("announced was")));
-        let job = ask("Next: home all (G28)") + "G28\n";
-        assert!(run(heron, &job, [1.0; 3], start).is_err_and(|what| what.contains("without saying")));
-        let job = ask("Next: home all, z TOWARD THE BED (G28)") + "G28\n" + &ask("Next: x 163 mm right") + "G1 X160\n";
-        assert!(run(heron, &job, [2.0, 1.0, 1.0], start).is_err_and(|what| what.contains("leaves the travel")));
-        assert!(run(heron, &job, [-1.0, 1.0, 1.0], start).is_err_and(|what| what.contains("wrong way")));
+        let all = ask("HOME all, z TO BED") + "G28\n";
+        let failed = |job: &str, wrong: f64, why: &str| {
+            let end = run(heron, job, [wrong, 1.0, 1.0], start);
+            assert!(end.as_ref().is_err_and(|what| what.contains(why)), "{end:?}: {why}");
+        };
+        failed(&(all.clone() + "G1 X160\n"), 1.0, "announced was");
+        failed(&(ask("HOME all") + "G28\n"), 1.0, "without saying");
+        let far = all.clone() + &ask("x RIGHT 163 mm") + "G1 X160\n";
+        failed(&far, 2.0, "leaves the travel");
+        failed(&far, -1.0, "wrong way");
+        failed(&(all.clone() + &ask("x RIGHT 23 mm") + "G1 X20\nM117 y REAR 3 mm\n"), 1.0, "still runs");
+        failed(&(all + &ask("x RIGHT 8 mm") + "G1 X5\n" + &ask("y REAR 10 mm") + "G1 Y5\n"), 1.0, "fixed on the bed");
     }
 }
 
@@ -633,10 +690,9 @@ fn hot_trials_open_with_a_question_and_show_their_steps() {
             let acts =
                 |line: &&str| ["G0", "G1", "G28", "M104", "M109", "M140", "M190"].iter().any(|c| line.starts_with(c));
             let first = lines.iter().position(acts).expect("acts");
-            let asked =
-                lines[..first].iter().position(|line| *line == "M117 Trials first-power and steps done, all right?");
+            let asked = lines[..first].iter().position(|line| *line == "M117 first-power done?");
             let asked = asked.unwrap_or_else(|| panic!("{name} on {}: {text}", machine.name));
-            assert_eq!(lines[asked + 2], "M0", "{name}");
+            assert_eq!(lines[asked + 1..asked + 5], ["M0", "M400", "M117 steps done?", "M0"], "{name}");
             let shown = lines.iter().filter(|line| line.starts_with("M117 Step ")).count();
             assert_eq!(shown, if name.starts_with("melt") { 8 } else { 0 }, "{name}");
         }
@@ -658,7 +714,7 @@ fn what_is_to_be_entered_keeps_the_other_number_of_the_sheet() {
 #[test]
 fn a_trial_waits_in_the_way_the_controller_knows() {
     let mut heron = machines().swap_remove(0);
-    for (pause, line) in [(Some("M226"), "M226"), (None, "G4 P30000")] {
+    for (pause, line) in [(Some("M226"), "M226"), (None, "G4 P90000")] {
         heron.controller.pause = pause.map(str::to_owned);
         for trial in [first_power(&heron, &FirstPower::default()), steps(&heron, &Steps::default())] {
             let trial = trial.expect("a trial");
