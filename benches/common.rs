@@ -4,7 +4,6 @@ use std::hint::black_box;
 use std::io::Cursor;
 
 use gonogo::block::Gather;
-use gonogo::findings::Log;
 use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
@@ -60,13 +59,12 @@ pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
     let mut interpreter = Interpreter::new(machine);
     let mut gather = Gather::new();
     let mut planner = Planner::new(machine);
-    let mut log = Log::new(&machine.severities);
     let (mut rows, mut chunk) = (Rows::default(), Chunk::default());
     let (mut gathered, mut ready, mut spare, mut count) = (Vec::new(), Vec::new(), Vec::new(), 0);
     while reader.read(&mut chunk).expect("reading from memory cannot fail") {
         rows.read(chunk.bytes(), Vectors::default());
         gather.supply(&mut spare);
-        interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
+        interpreter.chunk(&chunk, &rows, &mut gather);
         gather.take(&mut gathered, &mut spare);
         for gathered in gathered.drain(..) {
             count += gathered.len();

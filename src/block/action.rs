@@ -60,6 +60,8 @@ pub struct Action {
     pub duration_s: f64,
     /// What it is.
     pub kind: ActionKind,
+    /// Where it waits for a temperature that the heater never reaches by its law: what it tends to, °C.
+    pub reach_c: Option<f64>,
 }
 
 /// What an action is.

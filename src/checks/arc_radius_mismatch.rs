@@ -1,6 +1,7 @@
 //! Arcs whose ends lie at different distances from the centre.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed, RADIUS_TOLERANCE_MM};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +17,24 @@ source), a hold.\n\n\
 What to do: slice again with more digits, or without arcs. For a hold look at the I and J words.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+/// Difference at which somebody should look, mm (common practice, no source: an eighth of a 0.4 mm nozzle).
+const HOLD_MM: f64 = 0.05;
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::RadiusMismatch { mismatch_mm } = notice.what else { return };
+    let hold = mismatch_mm > HOLD_MM;
+    let (limit, severity) = if hold { (HOLD_MM, Severity::Hold) } else { (RADIUS_TOLERANCE_MM, Severity::Note) };
+    let hit = Hit {
+        value: Some(mismatch_mm),
+        badness: mismatch_mm,
+        limit: Some(limit),
+        unit: "mm",
+        ..Hit::noticed(&CHECK, u64::from(hold), severity, notice)
+    };
+    log.raise(hit, || {
+        format!("start and end of the arc differ by {mismatch_mm:.4} mm in their distance from the centre (limit {limit} mm)")
+    });
+}

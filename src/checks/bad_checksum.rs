@@ -1,6 +1,7 @@
 //! Lines whose checksum is wrong.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +16,12 @@ the number after it. This is the common practice of controllers, no source.\n\n\
 What to do: make the job again. If you edited the line, take the * and the number away.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::BadChecksum { given, computed } = notice.what else { return };
+    log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || {
+        format!("the line ends in checksum {given} but its bytes give {computed}: it was damaged on its way")
+    });
+}

@@ -20,7 +20,7 @@ What to do: slice with a lower bed temperature, or correct the sheet if the make
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     match machine.bed.and_then(|bed| bed.limit_c) {
         Some(limit_c) => Built::Watching(Box::new(BedOverLimit { limit_c })),
         None => Built::Skipped("the sheet gives no `[bed] temperature_limit_c`".to_owned()),

@@ -20,7 +20,7 @@ What to do: slice with a lower chamber temperature, or correct the sheet if the 
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     match machine.chamber.and_then(|chamber| chamber.limit_c) {
         Some(limit_c) => Built::Watching(Box::new(ChamberOverLimit { limit_c })),
         None => Built::Skipped("the sheet gives no `[chamber] temperature_limit_c`".to_owned()),

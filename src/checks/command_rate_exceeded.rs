@@ -38,7 +38,7 @@ const WINDOW_MAX: usize = 4096;
 /// Bits on a serial line for each byte.
 const BITS: f64 = 10.0;
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let controller = &machine.controller;
     if controller.command_rate_limit_hz.is_none() && controller.serial_baud.is_none() {
         let keys = "neither `[controller] command_rate_limit_hz` nor `[controller] serial_baud`";

@@ -48,7 +48,7 @@ const LEAST_MM: f64 = 0.001;
 /// Strokes to and fro have odd harmonics.
 pub(crate) const HARMONICS: [f64; 3] = [1.0, 3.0, 5.0];
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let structure = &machine.structure;
     if structure.modes.is_empty() {
         return Built::Skipped("the sheet gives no `[[structure]]`".to_owned());

@@ -30,7 +30,7 @@ early. Where a job is meant to be heated by hand, heat first and start it then."
 /// Slack for rounding where a wait ends at the very limit, °C.
 const SLACK_C: f64 = 1e-6;
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let extrude_min_c = heat::per_tool(machine, |tool| tool.extrude_min_c);
     if extrude_min_c.iter().all(Option::is_none) {
         return Built::Skipped("the sheet gives no `[[tool]] temperature_c.extrude_min`".to_owned());

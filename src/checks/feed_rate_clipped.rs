@@ -19,7 +19,7 @@ On arcs the limit of centripetal acceleration is not part of this.\n\n\
 What to do: set the speeds of the slicer to what the machine does, or correct `feed_rate_limit_mm_s` in the sheet.",
     heat_or_travel: false,
     timed: true,
-    build: |_| Built::Watching(Box::new(FeedRateClipped)),
+    build: |_, _| Built::Watching(Box::new(FeedRateClipped)),
 };
 
 struct FeedRateClipped;

@@ -1,6 +1,6 @@
 //! Jobs that are too large for a card.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +15,21 @@ FAT32 File System Specification, 2000). A vendor's page gives two bytes less tha
 What to do: slice coarser or with arcs, split the job, or send it another way.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::AtTheEnd(judge),
 };
+
+/// Largest file on a FAT32 card, bytes: 2³² − 1 by the format; one vendor page says 2³² − 2, which is on the safe side.
+const CARD_FILE_LIMIT_BYTES: u64 = u32::MAX as u64 - 1;
+
+fn judge(facts: &StreamFacts, log: &mut Log) {
+    if facts.bytes <= CARD_FILE_LIMIT_BYTES {
+        return;
+    }
+    let hit = Hit {
+        value: Some(facts.bytes as f64),
+        limit: Some(CARD_FILE_LIMIT_BYTES as f64),
+        unit: "bytes",
+        ..Hit::plain(&CHECK, 0, CHECK.severity, 0)
+    };
+    log.raise(hit, || format!("{} bytes are more than a FAT32 card holds in one file", facts.bytes));
+}

@@ -1,6 +1,7 @@
 //! Jobs that switch a guard of the controller off.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +17,14 @@ guards are on or not.\n\n\
 What to do: take the command out of the job, or switch the guard on again at its end.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let (kind, message) = match notice.what {
+        Noticed::TravelGuardOff => (0, "M211 S0 switches the travel guard of the controller off"),
+        Noticed::ColdGuardOff => (1, "M302 switches the guard against cold extrusion off"),
+        _ => return,
+    };
+    log.raise(Hit::noticed(&CHECK, kind, CHECK.severity, notice), || message.to_owned());
+}

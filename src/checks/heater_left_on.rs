@@ -19,7 +19,7 @@ What to do: switch the heaters off at the end of the job (M104 S0, M140 S0, M141
 purpose, set the check to note in the sheet.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Watching(Box::<HeaterLeftOn>::default()),
+    build: |_, _| Built::Watching(Box::<HeaterLeftOn>::default()),
 };
 
 #[derive(Default)]

@@ -1,6 +1,7 @@
 //! Heaters that the sheet does not describe.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +15,14 @@ How it is computed: targets above 0 °C (M140, M190, M141, M191) are compared wi
 What to do: describe the heater in the sheet, or slice for a machine without it.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let (kind, message) = match notice.what {
+        Noticed::BedNotDescribed => (0, "the job heats the bed and the sheet has no [bed]"),
+        Noticed::ChamberNotDescribed => (1, "the job heats a chamber and the sheet has no [chamber]"),
+        _ => return,
+    };
+    log.raise(Hit::noticed(&CHECK, kind, CHECK.severity, notice), || message.to_owned());
+}

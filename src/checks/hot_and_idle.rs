@@ -20,7 +20,7 @@ What to do: lower the nozzle temperature before the wait and heat again after it
 if you stand by.",
     heat_or_travel: true,
     timed: true,
-    build: |_| Built::Watching(Box::<HotAndIdle>::default()),
+    build: |_, _| Built::Watching(Box::<HotAndIdle>::default()),
 };
 
 /// From here on a nozzle is hot, °C.

@@ -1,7 +1,7 @@
 //! Amounts of filament that no print asks for: the signature of a wrong extruder mode.
 
 use super::heat;
-use super::purge::PurgeLine;
+use super::purge_line::PurgeLine;
 use crate::block::{Block, flag};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::Machine;
@@ -35,7 +35,7 @@ const FILAMENT_MM: f64 = 200.0;
 const SECTION: u64 = 0;
 const ONE_MOVE: u64 = 1;
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let limit_mm2 = heat::per_tool(machine, |tool| tool.nozzle_diameter_mm.map(|bore| BORES * bore * bore));
     Built::Watching(Box::new(ImplausibleExtrusion { limit_mm2, streak_mm: 0.0, purge: PurgeLine::new(message) }))
 }

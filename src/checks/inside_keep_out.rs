@@ -27,7 +27,7 @@ more, take the box out of the sheet.",
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let boxes = machine.travel.keep_out.clone();
     let Some(first) = boxes.first() else {
         return Built::Skipped("the sheet gives no `[[travel.keep_out]]`".to_owned());

@@ -1,6 +1,6 @@
 //! Prints of several layers without the layer fan.
 
-use super::purge::other_layer;
+use super::purge_line::other_layer;
 use crate::block::{ActionKind, Block};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
 
@@ -17,7 +17,7 @@ with a share above 0. That heights closer than this are one layer is common prac
 What to do: nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Watching(Box::<LayerFanNeverOn>::default()),
+    build: |_, _| Built::Watching(Box::<LayerFanNeverOn>::default()),
 };
 
 #[derive(Default)]

@@ -1,6 +1,7 @@
 //! Jobs that change the limits of motion.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +17,17 @@ false.\n\n\
 What to do: compare the values with the sheet, or switch their output off in the slicer.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let (code, what) = match notice.what {
+        Noticed::LimitsChanged { code } => (code, "the limits from inside the job; the plan follows it"),
+        Noticed::StepsChanged { code } => (code, "the steps per mm from inside the job; it is not followed here"),
+        Noticed::CurrentsChanged { code } => (code, "the motor currents from inside the job; it is not followed here"),
+        _ => return,
+    };
+    log.raise(Hit::noticed(&CHECK, u64::from(code), CHECK.severity, notice), || {
+        format!("M{} changes {what}", code / 10)
+    });
+}

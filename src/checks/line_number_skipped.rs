@@ -1,6 +1,7 @@
 //! Line numbers that do not follow each other.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +16,10 @@ is common practice on serial lines, no source; NIST RS274/NGC version 3 lets the
 What to do: take the N words away, or make the job again if lines may be missing.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::LineNumberSkipped { last, number } = notice.what else { return };
+    log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || format!("line number N{number} follows N{last}"));
+}

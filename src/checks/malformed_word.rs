@@ -1,6 +1,8 @@
 //! Words of a command that cannot be read.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Damage, Notice, Noticed};
+use crate::text::Flaw;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,5 +19,44 @@ What to do: look at the line. A comma in place of the decimal point and text wit
 causes; a damaged file is another.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::Damage(damage) = notice.what else { return };
+    log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || words(damage));
+}
+
+fn words(damage: Damage) -> String {
+    let letter = char::from;
+    match damage {
+        Damage::Flaw { flaw, column } => {
+            let what = match flaw {
+                Flaw::NoWord => "a character that is no part of a word",
+                Flaw::TooManyWords => "more words than a line may hold",
+                Flaw::OpenComment => "a comment that is not closed",
+                Flaw::CommentInComment => "a comment inside a comment",
+            };
+            format!("{what}, at column {column}")
+        }
+        Damage::Cut { bytes } => format!("{bytes} bytes in one line: only its start was read"),
+        Damage::Beyond { letter: of, value } => format!("{}{value} is beyond any machine", letter(of)),
+        Damage::NoUsableNumber { letter: of } => format!("{} without a usable number", letter(of)),
+        Damage::TooManyCommands { most } => format!("more than {most} commands in one line"),
+        Damage::Exclusive => "two commands that exclude each other in one line".to_owned(),
+        Damage::Twice { letter: of } => format!("{} stands twice in one line", letter(of)),
+        Damage::NoMotionMode => "axis words before any motion command: not carried out".to_owned(),
+        Damage::NoNumber { letter: of } => format!("{} without a number", letter(of)),
+        Damage::NegativeTime { seconds } => format!("a time of {seconds} s: taken as 0"),
+        Damage::NoToolNumber { value } => format!("T{value} is no tool number"),
+        Damage::ThinFilament { diameter_mm } => format!("a filament diameter of {diameter_mm} mm: ignored"),
+        Damage::NoOverride { percent } => format!("an override of {percent} %: ignored"),
+        Damage::NoLimit { letter: of, value } => format!("{}{value} is no limit: ignored", letter(of)),
+        Damage::ArcTwofold => "an arc with both a radius and a centre: not carried out".to_owned(),
+        Damage::ArcWithout => "an arc with neither a centre nor a radius: not carried out".to_owned(),
+        Damage::ArcClosedByRadius => "an arc by radius that ends where it starts: not carried out".to_owned(),
+        Damage::ArcOfNoRadius => "an arc of radius zero: not carried out".to_owned(),
+        Damage::CubicWithout => "a cubic without its control points: not carried out".to_owned(),
+        Damage::CubicOfNoLength => "a cubic of no length: not carried out".to_owned(),
+    }
+}

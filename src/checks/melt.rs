@@ -1,7 +1,7 @@
 //! What the two checks of the melt rate share: a rate per move against a capacity per tool.
 
 use super::heat;
-use super::purge::PurgeLine;
+use super::purge_line::PurgeLine;
 use crate::block::{Block, Column};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{Machine, Tool};

@@ -23,7 +23,7 @@ What to do: lower the speed, the line width or the layer height where the line n
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     melt::watch(
         machine,
         &CHECK,

@@ -27,7 +27,7 @@ What to do: lower the speed, the line width or the layer height; a hotter nozzle
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let rates: fn(&Block) -> &Column<f64> = |block| &block.sustained_mm3_s;
     melt::watch(machine, &CHECK, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
 }

@@ -1,7 +1,8 @@
 //! The catalogue of checks, one file per check, each named after the fault it finds.
 //!
 //! A check is an id, a default severity, a summary, an explanation and a `build` function. `build` looks at the
-//! machine and answers with an observer, with [`Built::Reading`](crate::findings::Built::Reading) (the reader raises it), or with the reason why it is
+//! machine and answers with an observer, with [`Built::Reading`] (it turns notices of the reader into
+//! findings), with [`Built::AtTheEnd`] (it judges the job as a whole), or with the reason why it is
 //! skipped on this machine: nothing is silently not checked.
 
 pub mod arc_radius_mismatch;
@@ -47,15 +48,16 @@ pub mod unknown_command;
 
 mod heat;
 mod melt;
-mod purge;
 mod sheets;
 #[cfg(test)]
 mod testing;
 
-pub(crate) use purge::other_layer;
+pub(crate) use purge_line::other_layer;
 pub use sheets::{discover, sheet_schema};
 
-use crate::findings::{Check, Severity};
+use crate::findings::{Built, Check, Log, Observer, Severity, Skipped, StreamFacts};
+use crate::machine::{Machine, Override};
+use crate::modal::notice::Notice;
 
 /// Every check, in the order reports list them.
 pub const CATALOGUE: &[&Check] = &[
@@ -111,6 +113,46 @@ pub fn is_timed(check: &str) -> bool {
     find(check).is_some_and(|check| check.timed)
 }
 
+/// The checks of a machine, built for one job.
+pub struct Judges {
+    /// What turns notices of the reader into findings.
+    pub reading: Vec<fn(&Notice, &mut Log)>,
+    /// What watches the planned blocks.
+    pub watching: Vec<Box<dyn Observer>>,
+    /// What judges the job as a whole at its end.
+    pub at_the_end: Vec<fn(&StreamFacts, &mut Log)>,
+    /// Checks that are made.
+    pub run: Vec<&'static str>,
+    /// Checks that are not, and why.
+    pub skipped: Vec<Skipped>,
+}
+
+impl Judges {
+    /// Builds all checks that are wanted for the job at `path` (`-` is standard input).
+    pub fn build(machine: &Machine, path: &str, wanted: impl Fn(&Check) -> bool) -> Self {
+        let (reading, watching, at_the_end) = (Vec::new(), Vec::new(), Vec::new());
+        let mut judges = Self { reading, watching, at_the_end, run: Vec::new(), skipped: Vec::new() };
+        for check in CATALOGUE.iter().filter(|check| wanted(check)) {
+            let built = match machine.severities.get(check.id) {
+                Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
+                _ => (check.build)(machine, path),
+            };
+            match built {
+                Built::Watching(observer) => judges.watching.push(observer),
+                Built::Reading(judge) => judges.reading.push(judge),
+                Built::WithOthers => {}
+                Built::AtTheEnd(judge) => judges.at_the_end.push(judge),
+                Built::Skipped(reason) => {
+                    judges.skipped.push(Skipped { check: check.id, reason });
+                    continue;
+                }
+            }
+            judges.run.push(check.id);
+        }
+        judges
+    }
+}
+
 /// Finds a check by id.
 pub fn find(id: &str) -> Option<&'static Check> {
     CATALOGUE.iter().copied().find(|check| check.id == id)
@@ -119,7 +161,6 @@ pub fn find(id: &str) -> Option<&'static Check> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::Built;
     use std::collections::BTreeSet;
     use std::path::Path;
 
@@ -149,7 +190,7 @@ mod tests {
     #[test]
     fn every_file_is_listed() {
         let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/checks");
-        let shared = ["mod", "heat", "melt", "purge", "sheets", "testing"];
+        let shared = ["mod", "heat", "melt", "sheets", "testing"];
         for entry in std::fs::read_dir(directory).expect("the directory of the checks") {
             let path = entry.expect("an entry").path();
             let stem = path.file_stem().and_then(|stem| stem.to_str()).expect("a name").to_owned();
@@ -197,7 +238,7 @@ mod tests {
         machine.controller.line_length_limit_bytes = None;
         let mut skipped = 0;
         for check in CATALOGUE {
-            if let Built::Skipped(reason) = (check.build)(&bare) {
+            if let Built::Skipped(reason) = (check.build)(&bare, "job.gcode") {
                 assert!(reason.starts_with("the sheet gives n") && reason.contains("`["), "{}: {reason}", check.id);
                 skipped += 1;
             }

@@ -17,7 +17,7 @@ Releasing the extruder alone, or setting the time after which idle motors are re
 What to do: home after the release, or release the motors at the very end of the job only.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Watching(Box::<MotorsOffThenMoves>::default()),
+    build: |_, _| Built::Watching(Box::<MotorsOffThenMoves>::default()),
 };
 
 #[derive(Default)]

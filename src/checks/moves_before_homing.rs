@@ -20,7 +20,7 @@ What to do: home all axes at the start of the job. If you home by hand before ea
 sheet.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Watching(Box::<MovesBeforeHoming>::default()),
+    build: |_, _| Built::Watching(Box::<MovesBeforeHoming>::default()),
 };
 
 /// Largest lift before homing that is a note only, mm.

@@ -1,6 +1,7 @@
 //! Moves before any feed rate is given.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +16,18 @@ RS274/NGC version 3 makes such a move an error; controllers of these printers do
 What to do: give an F with the first move.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    match notice.what {
+        Noticed::NoFeedRate { feed } => log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || match feed {
+            Some(feed) => format!("F{feed} is no feed rate: ignored"),
+            None => "F without a number: ignored".to_owned(),
+        }),
+        Noticed::FeedFromSheet { feed_mm_s } => log.raise(Hit::noticed(&CHECK, 1, CHECK.severity, notice), || {
+            format!("the first move comes before any F: {feed_mm_s} mm/s taken from the sheet")
+        }),
+        _ => {}
+    }
+}

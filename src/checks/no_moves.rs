@@ -1,6 +1,6 @@
 //! Jobs that move nothing.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +15,11 @@ How it is computed: moves with a length above 0 mm are counted; the count is 0. 
 What to do: look whether this is the file you meant, and slice or copy it again.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::AtTheEnd(judge),
 };
+
+fn judge(facts: &StreamFacts, log: &mut Log) {
+    if facts.moves == 0 {
+        log.raise(Hit::plain(&CHECK, 0, CHECK.severity, 0), || "the job moves nothing".to_owned());
+    }
+}

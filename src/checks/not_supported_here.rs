@@ -1,6 +1,8 @@
 //! Commands that the controller was not built for.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::machine::Feature;
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -16,5 +18,13 @@ G11, probing, M600, M141 and M191 are a hold.\n\n\
 What to do: slice without the feature, or enable it on the board and take it out of `lacks`.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::Lacks(feature) = notice.what else { return };
+    let severity = if feature == Feature::Arcs { Severity::NoGo } else { Severity::Hold };
+    log.raise(Hit::noticed(&CHECK, feature as u64, severity, notice), || {
+        format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
+    });
+}

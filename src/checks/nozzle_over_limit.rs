@@ -22,7 +22,7 @@ What to do: slice with a lower temperature, or mount a hotend made for it and co
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let limits = heat::per_tool(machine, |tool| tool.limit_c);
     if limits.iter().all(Option::is_none) {
         return Built::Skipped("the sheet gives no `[[tool]] temperature_c.limit`".to_owned());

@@ -30,7 +30,7 @@ the sheet.",
 
 const DISC: u64 = 6;
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let Travel { min, max, bed, .. } = machine.travel;
     let disc = (bed == BedShape::Disc).then(|| Disc {
         centre: [(min[0] + max[0]) / 2.0, (min[1] + max[1]) / 2.0],

@@ -1,6 +1,7 @@
 //! Retraction by the controller with unknown length.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +15,13 @@ neither it is 0.\n\n\
 What to do: give the tool a `[tool.retraction]` in the sheet with the values stored on the board.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    if notice.what == Noticed::RetractionLengthUnknown {
+        log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || {
+            "G10 retracts by a length that neither the job (M207) nor the sheet gives: 0 mm taken".to_owned()
+        });
+    }
+}

@@ -36,7 +36,7 @@ const HOLD_SHARE: f64 = 0.01;
 const HOLD_LEAST_S: f64 = 1.0;
 const HOLD_ALWAYS_S: f64 = 300.0;
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let structure = &machine.structure;
     if structure.modes.is_empty() {
         return Built::Skipped("the sheet gives no `[[structure]]`".to_owned());

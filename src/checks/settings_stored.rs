@@ -1,6 +1,7 @@
 //! Jobs that write or reload stored settings.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,5 +18,18 @@ What to do: take the command out of the job unless the job is meant to tune the 
 settings.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::SettingsStored { code } = notice.what else { return };
+    log.raise(Hit::noticed(&CHECK, u64::from(code), CHECK.severity, notice), || {
+        let does = match code {
+            5000 => "stores",
+            5010 => "loads",
+            5020 => "resets",
+            _ => "checks",
+        };
+        format!("M{} {does} the controller's settings from inside a job", code / 10)
+    });
+}

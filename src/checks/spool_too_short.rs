@@ -25,7 +25,7 @@ mm of filament = grams × 1000 / (density in g/cm³ × cross-section in mm²).",
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let spools: Vec<Spool> = machine.tools.iter().map(|tool| Spool::holding(tool.on_spool_mm)).collect();
     if spools.iter().all(|spool| spool.holds_mm.is_none()) {
         return Built::Skipped("the sheet gives no `[[tool]] on_spool_mm`".to_owned());

@@ -30,7 +30,7 @@ What to do: slice slower, use coarser micro-steps, or correct the limit from the
     build,
 };
 
-fn build(machine: &Machine) -> Built {
+fn build(machine: &Machine, _: &str) -> Built {
     let limit_hz = machine.controller.step_rate_limit_hz;
     let check =
         limit_hz.ok_or("[controller] step_rate_limit_hz").and_then(|limit| StepRateExceeded::new(machine, limit));

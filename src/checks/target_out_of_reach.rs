@@ -1,6 +1,7 @@
 //! Waits for a temperature that the heater does not reach.
 
-use crate::findings::{Built, Check, Severity};
+use crate::block::{ActionKind, Block, Heater};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -17,13 +18,42 @@ handbook. The wait itself counts 0 s in the report.\n\n\
 What to do: lower the target, or measure the heater again and correct `heating` in the sheet.",
     heat_or_travel: true,
     timed: false,
-    build: |machine| {
+    build: |machine, _| {
         let laws = machine.tools.iter().map(|tool| tool.heating);
         let laws = laws.chain([machine.bed.and_then(|bed| bed.heating), machine.chamber.and_then(|c| c.heating)]);
         if laws.flatten().next().is_some() {
-            Built::Reading
+            Built::Watching(Box::new(TargetOutOfReach))
         } else {
             Built::Skipped("the sheet gives no `[[tool]] heating`, `[bed] heating` or `[chamber] heating`".to_owned())
         }
     },
 };
+
+struct TargetOutOfReach;
+
+impl Observer for TargetOutOfReach {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        for action in &block.actions {
+            let (ActionKind::Heat { heater, target_c, .. }, Some(reach_c)) = (action.kind, action.reach_c) else {
+                continue;
+            };
+            let hit = Hit {
+                value: Some(target_c),
+                badness: (target_c - reach_c).abs(),
+                limit: Some(reach_c),
+                unit: "°C",
+                ..Hit::plain(&CHECK, 0, CHECK.severity, action.line)
+            };
+            log.raise(hit, || {
+                let what = match heater {
+                    Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
+                    Heater::Bed => "bed".to_owned(),
+                    Heater::Chamber => "chamber".to_owned(),
+                };
+                format!(
+                    "the job waits until the {what} is at {target_c} °C, but by the sheet's heating law it only tends to {reach_c} °C"
+                )
+            });
+        }
+    }
+}

@@ -225,7 +225,7 @@ impl Job {
     /// An action that takes `duration_s`.
     pub fn act_for(mut self, kind: ActionKind, duration_s: f64) -> Self {
         self.line += 1;
-        self.open.actions.push(Action { line: self.line, at_s: self.clock_s, duration_s, kind });
+        self.open.actions.push(Action { line: self.line, at_s: self.clock_s, duration_s, kind, reach_c: None });
         self.clock_s += duration_s;
         self.close();
         self
@@ -294,7 +294,9 @@ impl Job {
     /// Ends the job and lets one check watch it.
     pub fn findings(self, check: &Check, machine: &Machine) -> Vec<Finding> {
         let blocks = self.into_blocks();
-        let Built::Watching(mut observer) = (check.build)(machine) else { panic!("{} does not watch", check.id) };
+        let Built::Watching(mut observer) = (check.build)(machine, "job.gcode") else {
+            panic!("{} does not watch", check.id)
+        };
         let mut log = Log::new(&machine.severities);
         observer.begin(&mut log);
         for block in &blocks {
@@ -311,7 +313,7 @@ impl Job {
 
 /// The reason why a check is skipped on this machine.
 pub fn skipped(check: &Check, machine: &Machine) -> String {
-    match (check.build)(machine) {
+    match (check.build)(machine, "job.gcode") {
         Built::Skipped(reason) => reason,
         _ => panic!("{} is not skipped", check.id),
     }

@@ -1,6 +1,7 @@
 //! Tools that the sheet does not describe.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -15,5 +16,12 @@ are compared with their count.\n\n\
 What to do: describe the tool in the sheet, or slice for the tools the machine has.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let Noticed::ToolNotDescribed { number } = notice.what else { return };
+    log.raise(Hit::noticed(&CHECK, u64::from(number), CHECK.severity, notice), || {
+        format!("tool T{number} has no [[tool]] in the sheet: planned and judged as the first tool")
+    });
+}

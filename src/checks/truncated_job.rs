@@ -1,6 +1,6 @@
 //! Jobs that were cut off.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity, Spot, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,5 +18,18 @@ What to do: slice or copy the job again, and let the card or drive be ejected pr
 is meant so, add a line ending and switch the heaters off at the end.",
     heat_or_travel: true,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::AtTheEnd(judge),
 };
+
+fn judge(facts: &StreamFacts, log: &mut Log) {
+    let message = if facts.last_was_motion && facts.last_motion_line == facts.lines && !facts.last_line_ended {
+        "the job ends in the middle of a motion line, without a newline: it looks cut off"
+    } else if facts.last_was_motion && facts.heats_to_the_end {
+        "the job ends with a motion command while heaters are on: it looks cut off"
+    } else {
+        return;
+    };
+    // The place says nothing about a job that ends too early.
+    let hit = Hit { spot: Spot::Nowhere, ..Hit::plain(&CHECK, 0, CHECK.severity, facts.lines) };
+    log.raise(hit, || message.to_owned());
+}

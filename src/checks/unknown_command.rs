@@ -1,6 +1,8 @@
 //! Commands that are not known here.
 
-use crate::findings::{Built, Check, Severity};
+use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::modal::notice::{Notice, Noticed};
+use crate::text::Foreign;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,5 +16,31 @@ How it is computed: each command is compared with the list. Unknown ones count a
 What to do: look it up in the documents of the controller. If it moves or heats, judge the lines after it with care.",
     heat_or_travel: false,
     timed: false,
-    build: |_| Built::Reading,
+    build: |_, _| Built::Reading(judge),
 };
+
+fn judge(notice: &Notice, log: &mut Log) {
+    match notice.what {
+        Noticed::UnknownCommand { letter, code } => {
+            let kind = (u64::from(letter) << 32) + u64::from(code);
+            log.raise(Hit::noticed(&CHECK, kind, CHECK.severity, notice), || {
+                let (number, part) = (code / 10, code % 10);
+                let point = if part > 0 { format!(".{part}") } else { String::new() };
+                format!("{}{number}{point} is not known here: it was not carried out", char::from(letter))
+            });
+        }
+        Noticed::ForeignLine(foreign) => {
+            log.raise(Hit::noticed(&CHECK, 1 + foreign as u64, CHECK.severity, notice), || {
+                let what = match foreign {
+                    Foreign::Name => "starts with a name (a macro call or prose)",
+                    Foreign::At => "starts with `@`",
+                    Foreign::Dollar => "starts with `$`",
+                    Foreign::Percent => "starts with `%`",
+                    Foreign::Other => "does not start with a letter",
+                };
+                format!("the line {what}: it was not carried out here")
+            });
+        }
+        _ => {}
+    }
+}

@@ -118,7 +118,7 @@ mod tests {
         explain: "Every end point is held against\nthe travel in the sheet.\n\n  x < travel.min.x\n\nMove the part.",
         heat_or_travel: true,
         timed: false,
-        build: |_| Built::Reading,
+        build: |_, _| Built::WithOthers,
     };
     const COLD: Check = Check {
         id: "cold-extrusion",

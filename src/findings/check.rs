@@ -2,8 +2,9 @@
 
 use std::fmt;
 
-use super::Observer;
+use super::{Log, Observer, StreamFacts};
 use crate::machine::{Machine, Severity};
+use crate::modal::notice::Notice;
 
 /// One entry of the catalogue.
 pub struct Check {
@@ -19,8 +20,8 @@ pub struct Check {
     pub heat_or_travel: bool,
     /// Whether it depends on speeds and times, and so on the limits of motion; all others say the same whatever those are.
     pub timed: bool,
-    /// Makes the observer for one job.
-    pub build: fn(&Machine) -> Built,
+    /// Makes what judges one job on a machine. The second is the path of the job as given, `-` for standard input.
+    pub build: fn(&Machine, &str) -> Built,
 }
 
 impl fmt::Debug for Check {
@@ -47,8 +48,12 @@ impl Check {
 pub enum Built {
     /// An observer that watches the job.
     Watching(Box<dyn Observer>),
-    /// The reader or the preflight itself raises this one; nothing to watch.
-    Reading,
+    /// What turns notices of the reader into findings.
+    Reading(fn(&Notice, &mut Log)),
+    /// Other checks raise it, by the rule in its file.
+    WithOthers,
+    /// What judges the job as a whole, once it has been read.
+    AtTheEnd(fn(&StreamFacts, &mut Log)),
     /// Cannot be made on this machine, and why.
     Skipped(String),
 }

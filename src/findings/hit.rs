@@ -2,6 +2,7 @@
 
 use super::Check;
 use crate::machine::Severity;
+use crate::modal::notice::Notice;
 
 /// One hit of a check, before merging.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,6 +39,11 @@ pub enum Spot {
 }
 
 impl Hit {
+    /// A hit without numbers, for what the reader noticed.
+    pub fn noticed(check: &'static Check, kind: u64, severity: Severity, notice: &Notice) -> Self {
+        Self { spot: Spot::At(notice.place_mm), ..Self::plain(check, kind, severity, notice.line) }
+    }
+
     /// A hit without numbers, on a line of the block in hand: nothing is worse than the first of its kind.
     pub fn plain(check: &'static Check, kind: u64, severity: Severity, line: u64) -> Self {
         Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "", spot: Spot::InHand }

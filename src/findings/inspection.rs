@@ -357,6 +357,8 @@ pub struct Inspection {
     pub series: FlowSeries,
     /// Findings: worst severity first, then by line.
     pub findings: Vec<Finding>,
+    /// Whether the job changes limits of motion itself, and the plan follows.
+    pub limits_set_in_job: bool,
     /// What accepted findings did; none where there is no entry for this job on this machine.
     pub acceptance: Option<Acceptance>,
     /// Checks that were made, in catalogue order.
@@ -398,6 +400,7 @@ impl Inspection {
             layers_total: 0,
             series: FlowSeries::default(),
             findings: Vec::new(),
+            limits_set_in_job: false,
             acceptance: None,
             checks_run: Vec::new(),
             checks_skipped: Vec::new(),

@@ -252,7 +252,7 @@ mod tests {
         explain: "",
         heat_or_travel: false,
         timed: false,
-        build: |_| Built::Reading,
+        build: |_, _| Built::WithOthers,
     };
 
     #[test]

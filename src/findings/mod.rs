@@ -8,6 +8,7 @@ mod observer;
 mod outcome;
 #[cfg(test)]
 pub(crate) mod sample;
+mod stream;
 
 pub use crate::machine::{MachineFacts, Severity};
 pub use crate::physics::Ringing;
@@ -17,3 +18,4 @@ pub use inspection::*;
 pub use log::*;
 pub use observer::{Guest, Observer};
 pub use outcome::{Outcome, Unjudged};
+pub use stream::StreamFacts;

@@ -144,6 +144,7 @@ pub fn go() -> Inspection {
         layers_total: 212,
         series: series(),
         findings: Vec::new(),
+        limits_set_in_job: false,
         acceptance: None,
         checks_run: vec!["melt-rate-over-capacity", "outside-travel", "nozzle-too-hot", "cold-extrusion"],
         checks_skipped: vec![Skipped {

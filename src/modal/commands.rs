@@ -1,8 +1,8 @@
 //! What each command does; [`Interpreter::act`] is the table.
 
+use super::notice::{Damage, Noticed};
 use super::{AXES, Command, Interpreter, Mode, tool_place};
 use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
-use crate::findings::{Log, Severity};
 use crate::machine::Feature;
 
 /// Thinnest filament that M200 takes, mm: no real one comes near, and less would make lengths infinite.
@@ -12,98 +12,81 @@ const PERCENT_LIMIT: f64 = 10_000.0;
 
 impl Interpreter {
     /// Carries out one command with the words in `self.params`.
-    pub(super) fn act(&mut self, command: Command, log: &mut Log, out: &mut impl FnMut(Event)) {
+    pub(super) fn act(&mut self, command: Command, out: &mut impl FnMut(Event)) {
         match command.letter {
-            b'G' => self.act_g(command.code, log, out),
-            b'M' => self.act_m(command.code, log, out),
-            _ => self.select_tool(f64::from(command.code) / 10.0, log, out),
+            b'G' => self.act_g(command.code, out),
+            b'M' => self.act_m(command.code, out),
+            _ => self.select_tool(f64::from(command.code) / 10.0, out),
         }
     }
 
-    fn act_g(&mut self, code: u32, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn act_g(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         match code {
-            0 | 10 => self.motion(Mode::Straight, log, out),
-            20 => self.motion(Mode::Clockwise, log, out),
-            30 => self.motion(Mode::CounterClockwise, log, out),
-            50 => self.motion(Mode::Cubic, log, out),
-            40 => self.dwell(log, out),
+            0 | 10 => self.motion(Mode::Straight, out),
+            20 => self.motion(Mode::Clockwise, out),
+            30 => self.motion(Mode::CounterClockwise, out),
+            50 => self.motion(Mode::Cubic, out),
+            40 => self.dwell(out),
             100 if self.params.names(b'P') || self.params.names(b'L') => self.set_work_offset(),
-            100 => self.retract(log, out),
-            110 => self.recover(log, out),
+            100 => self.retract(out),
+            110 => self.recover(out),
             280 => self.home(out),
             290 | 291 | 292 | 300 | 380..=385 | 800 => {
-                self.needs(Feature::Probing, log);
+                self.needs(Feature::Probing);
                 self.lose_position(out);
             }
             // Park, wipe and restore-position commands: where they end is the controller's business.
             120 | 270 | 310..=350 | 610 => self.lose_position(out),
-            920 => self.set_position(log),
+            920 => self.set_position(),
             921 => self.g92 = [0.0; 3],
             // Cutter compensation off, feed per minute, path modes: what a printer does anyway.
             400 | 490 | 600 | 640 | 940 => {}
-            _ => self.unknown(b'G', code, log),
+            _ => self.unknown(b'G', code),
         }
     }
 
-    fn act_m(&mut self, code: u32, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn act_m(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         match code {
-            0 | 10 | 250 | 2260 | 6000 => self.pause(code, log, out),
+            0 | 10 | 250 | 2260 | 6000 => self.pause(code, out),
             60 => {
                 if let Some(number) = self.params.get(b'T') {
-                    self.select_tool(number, log, out);
+                    self.select_tool(number, out);
                 }
             }
             170 => self.action(ActionKind::MotorsOn, 0.0, out),
             180 | 840 => self.motors_off(out),
-            920 | 9060 | 9070 => self.note_change(code, log),
-            1040 => self.heat_nozzle(Wait::No, log, out),
-            1090 => self.heat_nozzle(Wait::ToHeat, log, out),
+            920 | 9060 | 9070 => self.note_change(code),
+            1040 => self.heat_nozzle(Wait::No, out),
+            1090 => self.heat_nozzle(Wait::ToHeat, out),
             1060 => self.fan(out),
             1070 if self.params.get(b'P').unwrap_or(0.0) == 0.0 => {
                 self.action(ActionKind::Fan { share: 0.0 }, 0.0, out)
             }
             1100 => self.last_number = self.params.get(b'N').or(self.last_number),
-            1400 => self.heat_bed(Wait::No, log, out),
-            1900 => self.heat_bed(Wait::ToHeat, log, out),
-            1410 => self.heat_chamber(Wait::No, log, out),
-            1910 => self.heat_chamber(Wait::ToHeat, log, out),
-            2000 => self.volumetric(log),
-            2010 | 2030 | 2040 | 2050 => self.limits(code, log, out),
+            1400 => self.heat_bed(Wait::No, out),
+            1900 => self.heat_bed(Wait::ToHeat, out),
+            1410 => self.heat_chamber(Wait::No, out),
+            1910 => self.heat_chamber(Wait::ToHeat, out),
+            2000 => self.volumetric(),
+            2010 | 2030 | 2040 | 2050 => self.limits(code, out),
             2070 => self.set_retraction(),
             2080 => self.set_recovery(),
             2180 => self.set_tool_offset(),
-            2200 | 2210 => self.overrides(code, log),
+            2200 | 2210 => self.overrides(code),
             2110 if self.params.get(b'S') == Some(0.0) => {
-                self.raise(log, &crate::checks::guard_disabled::CHECK, Severity::Hold, 0, || {
-                    "M211 S0 switches the travel guard of the controller off".to_owned()
-                });
+                self.notice(Noticed::TravelGuardOff);
             }
-            3020 => self.cold_guard(log),
+            3020 => self.cold_guard(),
             4000 => self.action(ActionKind::Finish, 0.0, out),
             // M503 only lists them.
-            5000 | 5010 | 5020 | 5040 => {
-                self.raise(log, &crate::checks::settings_stored::CHECK, Severity::Hold, u64::from(code), || {
-                    let does = match code {
-                        5000 => "stores",
-                        5010 => "loads",
-                        5020 => "resets",
-                        _ => "checks",
-                    };
-                    format!("M{} {does} the controller's settings from inside a job", code / 10)
-                })
-            }
+            5000 | 5010 | 5020 | 5040 => self.notice(Noticed::SettingsStored { code }),
             _ if is_harmless(code) => {}
-            _ => self.unknown(b'M', code, log),
+            _ => self.unknown(b'M', code),
         }
     }
 
-    fn unknown(&mut self, letter: u8, code: u32, log: &mut Log) {
-        let kind = (u64::from(letter) << 32) + u64::from(code);
-        self.raise(log, &crate::checks::unknown_command::CHECK, Severity::Note, kind, || {
-            let (number, part) = (code / 10, code % 10);
-            let point = if part > 0 { format!(".{part}") } else { String::new() };
-            format!("{}{number}{point} is not known here: it was not carried out", char::from(letter))
-        });
+    fn unknown(&mut self, letter: u8, code: u32) {
+        self.notice(Noticed::UnknownCommand { letter, code });
     }
 
     fn action(&self, kind: ActionKind, duration_s: f64, out: &mut impl FnMut(Event)) {
@@ -111,29 +94,29 @@ impl Interpreter {
     }
 
     /// Seconds by S (s), else by P in the controller's unit; S wins.
-    fn seconds(&self, log: &mut Log) -> Option<f64> {
+    fn seconds(&mut self) -> Option<f64> {
         let seconds = match (self.params.get(b'S'), self.params.get(b'P')) {
             (Some(s), _) => s,
             (None, Some(p)) => p * self.dialect.dwell_p_s,
             (None, None) => return None,
         };
         if seconds < 0.0 {
-            self.malformed(log, || format!("a time of {seconds} s: taken as 0"));
+            self.damage(Damage::NegativeTime { seconds });
         }
         Some(seconds.max(0.0))
     }
 
-    fn dwell(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
-        let seconds = self.seconds(log).unwrap_or(0.0);
-        self.reject_rest(b"", log);
+    fn dwell(&mut self, out: &mut impl FnMut(Event)) {
+        let seconds = self.seconds().unwrap_or(0.0);
+        self.reject_rest(b"");
         self.action(ActionKind::Dwell, seconds, out);
     }
 
-    fn pause(&mut self, code: u32, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn pause(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         if code == 6000 {
-            self.needs(Feature::FilamentChange, log);
+            self.needs(Feature::FilamentChange);
         }
-        let timed = if code <= 10 { self.seconds(log) } else { None }.filter(|&s| s > 0.0);
+        let timed = if code <= 10 { self.seconds() } else { None }.filter(|&s| s > 0.0);
         self.action(ActionKind::Pause { open_ended: timed.is_none() }, timed.unwrap_or(0.0), out);
     }
 
@@ -164,8 +147,8 @@ impl Interpreter {
     }
 
     /// G92 moves the job's frame; without axis words all logical coordinates become 0.
-    fn set_position(&mut self, log: &mut Log) {
-        self.reject_rest(b"", log);
+    fn set_position(&mut self) {
+        self.reject_rest(b"");
         let unit = self.unit_mm();
         let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
         for (axis, letter) in AXES.into_iter().enumerate() {
@@ -228,8 +211,8 @@ impl Interpreter {
         (length, feed, lift, extra, recover)
     }
 
-    fn retract(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
-        self.needs(Feature::FirmwareRetraction, log);
+    fn retract(&mut self, out: &mut impl FnMut(Event)) {
+        self.needs(Feature::FirmwareRetraction);
         self.note_motion();
         if self.state().retracted.is_some() {
             return;
@@ -237,55 +220,51 @@ impl Interpreter {
         let (length, feed, lift, _, _) = self.retraction_now();
         let Some(length) = length else {
             self.state().retracted = Some((0.0, 0.0));
-            return self.raise(log, &crate::checks::retraction_length_unknown::CHECK, Severity::Note, 0, || {
-                "G10 retracts by a length that neither the job (M207) nor the sheet gives: 0 mm taken".to_owned()
-            });
+            return self.notice(Noticed::RetractionLengthUnknown);
         };
         let de = -length * self.state().flow_factor;
         self.state().retracted = Some((length, lift));
         self.feed_given = true;
-        self.emit_move(self.position, de, feed, None, log, out);
+        self.emit_move(self.position, de, feed, None, out);
         if lift > 0.0 {
             self.lift = lift;
             self.lifted = true;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z + lift], 0.0, self.dialect.lift_mm_s, None, log, out);
+            self.emit_move([x, y, z + lift], 0.0, self.dialect.lift_mm_s, None, out);
         }
     }
 
-    fn recover(&mut self, log: &mut Log, out: &mut impl FnMut(Event)) {
-        self.needs(Feature::FirmwareRetraction, log);
+    fn recover(&mut self, out: &mut impl FnMut(Event)) {
+        self.needs(Feature::FirmwareRetraction);
         self.note_motion();
         let Some((length, lift)) = self.state().retracted.take() else { return };
         if lift > 0.0 {
             self.lift = 0.0;
             let [x, y, z] = self.position;
-            self.emit_move([x, y, z - lift], 0.0, self.dialect.lift_mm_s, None, log, out);
+            self.emit_move([x, y, z - lift], 0.0, self.dialect.lift_mm_s, None, out);
         }
         let (_, _, _, extra, feed) = self.retraction_now();
         let de = (length + extra) * self.state().flow_factor;
         if de != 0.0 && length > 0.0 {
-            self.emit_move(self.position, de, feed, None, log, out);
+            self.emit_move(self.position, de, feed, None, out);
         }
     }
 
     /// A tool number from a word; `None` (and a finding) when it is none.
-    fn tool_number(&self, value: f64, log: &mut Log) -> Option<u32> {
+    fn tool_number(&mut self, value: f64) -> Option<u32> {
         if !(0.0..1e6).contains(&value) || (value - value.round()).abs() > 1e-4 {
-            self.malformed(log, || format!("T{value} is no tool number"));
+            self.damage(Damage::NoToolNumber { value });
             return None;
         }
         let number = value.round() as u32;
         if number as usize >= self.dialect.tools.len() {
-            self.raise(log, &crate::checks::tool_not_described::CHECK, Severity::Hold, u64::from(number), || {
-                format!("tool T{number} has no [[tool]] in the sheet: planned and judged as the first tool")
-            });
+            self.notice(Noticed::ToolNotDescribed { number });
         }
         Some(number)
     }
 
-    fn select_tool(&mut self, value: f64, log: &mut Log, out: &mut impl FnMut(Event)) {
-        let Some(number) = self.tool_number(value, log) else { return };
+    fn select_tool(&mut self, value: f64, out: &mut impl FnMut(Event)) {
+        let Some(number) = self.tool_number(value) else { return };
         if number != self.tool {
             self.tool = number;
             self.action(ActionKind::Tool { number }, 0.0, out);
@@ -318,15 +297,15 @@ impl Interpreter {
         }
     }
 
-    fn heat_nozzle(&mut self, wait: Wait, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn heat_nozzle(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         let tool = match self.params.get(b'T') {
-            Some(value) => match self.tool_number(value, log) {
+            Some(value) => match self.tool_number(value) {
                 Some(tool) => tool,
                 None => return,
             },
             None => self.tool,
         };
-        self.reject_rest(b"", log);
+        self.reject_rest(b"");
         let before_c = self.states[tool_place(tool)].target_c;
         let (Some(target_c), wait) = self.target_c(wait, before_c) else { return };
         self.note_heat(before_c, target_c);
@@ -334,29 +313,25 @@ impl Interpreter {
         self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
     }
 
-    fn heat_bed(&mut self, wait: Wait, log: &mut Log, out: &mut impl FnMut(Event)) {
-        self.reject_rest(b"", log);
+    fn heat_bed(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
+        self.reject_rest(b"");
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
         self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
         if !self.dialect.has_bed && target_c > 0.0 {
-            self.raise(log, &crate::checks::heater_not_described::CHECK, Severity::Hold, 0, || {
-                "the job heats the bed and the sheet has no [bed]".to_owned()
-            });
+            self.notice(Noticed::BedNotDescribed);
         }
         self.action(ActionKind::Heat { heater: Heater::Bed, target_c, wait }, 0.0, out);
     }
 
-    fn heat_chamber(&mut self, wait: Wait, log: &mut Log, out: &mut impl FnMut(Event)) {
-        self.needs(Feature::Chamber, log);
-        self.reject_rest(b"", log);
+    fn heat_chamber(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
+        self.needs(Feature::Chamber);
+        self.reject_rest(b"");
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
         self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
         if !self.dialect.has_chamber && target_c > 0.0 {
-            self.raise(log, &crate::checks::heater_not_described::CHECK, Severity::Hold, 1, || {
-                "the job heats a chamber and the sheet has no [chamber]".to_owned()
-            });
+            self.notice(Noticed::ChamberNotDescribed);
         }
         self.action(ActionKind::Heat { heater: Heater::Chamber, target_c, wait }, 0.0, out);
     }
@@ -378,22 +353,22 @@ impl Interpreter {
         }
     }
 
-    fn volumetric(&mut self, log: &mut Log) {
-        self.needs(Feature::Volumetric, log);
+    fn volumetric(&mut self) {
+        self.needs(Feature::Volumetric);
         let tool = self.tool_word();
         let off = self.params.get(b'S') == Some(0.0);
         let diameter_mm = self.params.get(b'D').unwrap_or(0.0) * self.unit_mm();
         if diameter_mm != 0.0 && diameter_mm < FILAMENT_MIN_MM {
-            return self.malformed(log, || format!("a filament diameter of {diameter_mm} mm: ignored"));
+            return self.damage(Damage::ThinFilament { diameter_mm });
         }
         self.states[tool_place(tool)].volumetric_area_mm2 =
             (diameter_mm > 0.0 && !off).then(|| std::f64::consts::PI / 4.0 * diameter_mm * diameter_mm);
     }
 
-    fn overrides(&mut self, code: u32, log: &mut Log) {
+    fn overrides(&mut self, code: u32) {
         let Some(percent) = self.params.get(b'S') else { return };
         if !(percent > 0.0 && percent <= PERCENT_LIMIT) {
-            return self.malformed(log, || format!("an override of {percent} %: ignored"));
+            return self.damage(Damage::NoOverride { percent });
         }
         if code == 2200 {
             self.speed_factor = percent / 100.0;
@@ -403,60 +378,54 @@ impl Interpreter {
         }
     }
 
-    fn cold_guard(&mut self, log: &mut Log) {
+    fn cold_guard(&mut self) {
         let off = match (self.params.get(b'S'), self.params.get(b'P')) {
             (Some(s), _) => s <= 0.0,
             (None, Some(p)) => p != 0.0,
             (None, None) => self.params.is_empty(),
         };
         if off {
-            self.raise(log, &crate::checks::guard_disabled::CHECK, Severity::Hold, 1, || {
-                "M302 switches the guard against cold extrusion off".to_owned()
-            });
+            self.notice(Noticed::ColdGuardOff);
         }
     }
 
-    fn note_change(&self, code: u32, log: &mut Log) {
-        self.raise(log, &crate::checks::limits_changed_in_job::CHECK, Severity::Note, u64::from(code), || {
-            let what = if code == 920 { "steps per mm" } else { "motor currents" };
-            format!("M{} changes the {what} from inside the job; it is not followed here", code / 10)
-        });
+    fn note_change(&mut self, code: u32) {
+        self.notice(if code == 920 { Noticed::StepsChanged { code } } else { Noticed::CurrentsChanged { code } });
     }
 
     /// M201 (mm/s²), M203 (mm/s), M204 (mm/s²) and M205 (mm/s, mm).
-    fn limits(&mut self, code: u32, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn limits(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         if !self.dialect.obeys_limits_in_job {
             return;
         }
         let mut change = LimitChange::default();
-        let axes = [b'X', b'Y', b'Z', b'E'].map(|letter| self.limit_word(letter, code != 2050, log));
+        let axes = [b'X', b'Y', b'Z', b'E'].map(|letter| self.limit_word(letter, code != 2050));
         match code {
             2010 => change.acceleration_mm_s2 = axes,
             2030 => change.feed_rate_mm_s = axes,
             2040 => {
-                let both = self.limit_word(b'S', true, log);
-                change.printing_mm_s2 = self.limit_word(b'P', true, log).or(both);
-                change.travel_mm_s2 = self.limit_word(b'T', true, log).or(both);
-                change.retraction_mm_s2 = self.limit_word(b'R', true, log);
+                let both = self.limit_word(b'S', true);
+                change.printing_mm_s2 = self.limit_word(b'P', true).or(both);
+                change.travel_mm_s2 = self.limit_word(b'T', true).or(both);
+                change.retraction_mm_s2 = self.limit_word(b'R', true);
             }
             _ => {
                 change.jerk_mm_s = axes;
-                change.junction_deviation_mm = self.limit_word(b'J', false, log);
+                change.junction_deviation_mm = self.limit_word(b'J', false);
             }
         }
         if change != LimitChange::default() {
-            self.raise(log, &crate::checks::limits_changed_in_job::CHECK, Severity::Note, u64::from(code), || {
-                format!("M{} changes the limits from inside the job; the plan follows it", code / 10)
-            });
+            self.limits_set = true;
+            self.notice(Noticed::LimitsChanged { code });
             out(Event::Limits(change));
         }
     }
 
     /// A limit; zero (where that stops the machine) and less are damage.
-    fn limit_word(&self, letter: u8, positive: bool, log: &mut Log) -> Option<f64> {
+    fn limit_word(&mut self, letter: u8, positive: bool) -> Option<f64> {
         let value = self.params.get(letter)?;
         if value < 0.0 || positive && value == 0.0 {
-            self.malformed(log, || format!("{}{value} is no limit: ignored", char::from(letter)));
+            self.damage(Damage::NoLimit { letter, value });
             return None;
         }
         Some(value)

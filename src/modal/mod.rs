@@ -6,14 +6,15 @@
 
 mod arcs;
 mod commands;
+pub mod notice;
 mod params;
 mod straight;
 
 use crate::block::{Event, Move, TOOLS_KEPT};
-use crate::findings::{Check, Hit, Log, Severity, Spot};
 use crate::geometry::Curve;
 use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
-use crate::text::{Foreign, Kind, Line, RawLine, Word};
+use crate::text::{Kind, Line, RawLine, Word};
+use notice::{Damage, Notice, Noticed};
 use params::Params;
 
 /// Displacements below this are rounding left over from offsets, mm: no movement.
@@ -134,6 +135,8 @@ pub struct Interpreter {
     lifted: bool,
     params: Params,
     line: u64,
+    limits_set: bool,
+    notices: Vec<Notice>,
 }
 
 /// A G, M or T word and where it stands on its line.
@@ -201,6 +204,8 @@ impl Interpreter {
             lifted: false,
             params: Params::default(),
             line: 0,
+            limits_set: false,
+            notices: Vec::new(),
             dialect,
         }
     }
@@ -211,9 +216,19 @@ impl Interpreter {
         self
     }
 
+    /// What was noticed since this was last asked.
+    pub fn notices(&mut self) -> std::vec::Drain<'_, Notice> {
+        self.notices.drain(..)
+    }
+
     /// True when some G10 lifted the nozzle, which goes at the Z limit of the machine.
     pub fn lifted(&self) -> bool {
         self.lifted
+    }
+
+    /// True when the job has changed limits of motion, and the plan follows.
+    pub fn limits_set(&self) -> bool {
+        self.limits_set
     }
 
     /// Commands read so far.
@@ -250,120 +265,70 @@ impl Interpreter {
         self.last_motion_line = self.line;
     }
 
-    /// Carries out one line: findings about reading go to `log`, events to `out`.
-    pub fn line(
-        &mut self,
-        raw: &RawLine<'_>,
-        line: &Line<'_>,
-        words: &[Word],
-        log: &mut Log,
-        out: &mut impl FnMut(Event),
-    ) {
+    /// Carries out one line: what is noticed is kept for [`Self::notices`], events go to `out`.
+    pub fn line(&mut self, raw: &RawLine<'_>, line: &Line<'_>, words: &[Word], out: &mut impl FnMut(Event)) {
         self.line = raw.number;
         self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
         match line.kind {
-            Kind::Foreign(foreign) => return self.foreign(foreign, log),
+            Kind::Foreign(foreign) => return self.notice(Noticed::ForeignLine(foreign)),
             Kind::Empty if line.number.is_none() => return,
             _ => {}
         }
-        self.judge_line(raw, line, log);
+        self.judge_line(raw, line);
         if !line.block_delete {
-            self.words(words, log, out);
+            self.words(words, out);
         }
     }
 
-    fn foreign(&self, foreign: Foreign, log: &mut Log) {
-        let what = match foreign {
-            Foreign::Name => "starts with a name (a macro call or prose)",
-            Foreign::At => "starts with `@`",
-            Foreign::Dollar => "starts with `$`",
-            Foreign::Percent => "starts with `%`",
-            Foreign::Other => "does not start with a letter",
-        };
-        self.raise(log, &crate::checks::unknown_command::CHECK, Severity::Note, 1 + foreign as u64, || {
-            format!("the line {what}: it was not carried out here")
-        });
-    }
-
     /// Line number, checksum, damage, length.
-    fn judge_line(&mut self, raw: &RawLine<'_>, line: &Line<'_>, log: &mut Log) {
+    fn judge_line(&mut self, raw: &RawLine<'_>, line: &Line<'_>) {
         if let Some(number) = line.number
             && let Some(last) = self.last_number.replace(number)
             && number != last + 1.0
         {
-            self.raise(log, &crate::checks::line_number_skipped::CHECK, Severity::Note, 0, || {
-                format!("line number N{number} follows N{last}")
-            });
+            self.notice(Noticed::LineNumberSkipped { last, number });
         }
         if let Some((given, computed)) = line.checksum
             && given != f64::from(computed)
         {
-            self.raise(log, &crate::checks::bad_checksum::CHECK, Severity::Hold, 0, || {
-                format!("the line ends in checksum {given} but its bytes give {computed}: it was damaged on its way")
-            });
+            self.notice(Noticed::BadChecksum { given, computed });
         }
-        if let Some((at, what)) = line.flaw {
-            self.malformed(log, || format!("{what}, at column {}", at + 1));
+        if let Some((at, flaw)) = line.flaw {
+            self.damage(Damage::Flaw { flaw, column: at + 1 });
         } else if raw.cut {
-            self.malformed(log, || format!("{} bytes in one line: only its start was read", raw.raw_bytes));
+            self.damage(Damage::Cut { bytes: raw.raw_bytes });
         }
         if let Some(limit) = self.dialect.line_length_limit_bytes
             && line.command_bytes as u64 > limit
         {
-            let hit = Hit {
-                check: &crate::checks::line_too_long::CHECK,
-                kind: 0,
-                severity: Severity::Note,
-                line: self.line,
-                value: Some(line.command_bytes as f64),
-                badness: line.command_bytes as f64,
-                limit: Some(limit as f64),
-                unit: "bytes",
-                spot: Spot::At(self.position),
-            };
-            log.raise(hit, || format!("the command takes {} bytes, the controller reads {limit}", line.command_bytes));
+            self.notice(Noticed::LineTooLong { bytes: line.command_bytes as u64, limit });
         }
     }
 
-    fn raise(
-        &self,
-        log: &mut Log,
-        check: &'static Check,
-        severity: Severity,
-        kind: u64,
-        message: impl FnOnce() -> String,
-    ) {
-        let spot = Spot::At(self.position);
-        log.raise(Hit { spot, ..Hit::plain(check, kind, severity, self.line) }, message);
+    fn notice(&mut self, what: Noticed) {
+        self.notices.push(Notice { line: self.line, place_mm: self.position, what });
     }
 
-    fn malformed(&self, log: &mut Log, message: impl FnOnce() -> String) {
-        self.raise(log, &crate::checks::malformed_word::CHECK, Severity::Hold, 0, message);
+    fn damage(&mut self, damage: Damage) {
+        self.notice(Noticed::Damage(damage));
     }
 
     /// The controller was not built for `feature`.
-    fn needs(&self, feature: Feature, log: &mut Log) {
+    fn needs(&mut self, feature: Feature) {
         if self.dialect.lacks.contains(&feature) {
-            let severity = if feature == Feature::Arcs { Severity::NoGo } else { Severity::Hold };
-            self.raise(log, &crate::checks::not_supported_here::CHECK, severity, feature as u64, || {
-                format!("the job uses {} and the sheet says that this controller lacks it", feature.word())
-            });
+            self.notice(Noticed::Lacks(feature));
         }
     }
 
-    fn beyond(&self, letter: u8, value: f64, log: &mut Log) {
-        self.malformed(log, || format!("{}{value} is beyond any machine", char::from(letter)));
-    }
-
     /// Sorts the words into commands and their parameters and carries the commands out, modes first.
-    fn words(&mut self, words: &[Word], log: &mut Log, out: &mut impl FnMut(Event)) {
-        let (commands, count) = self.find_commands(words, log);
+    fn words(&mut self, words: &[Word], out: &mut impl FnMut(Event)) {
+        let (commands, count) = self.find_commands(words);
         let commands = &commands[..count];
         self.machine_frame = false;
         let mut acting: [Option<Command>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
         let mut acting_count = 0;
         for &command in commands {
-            if !self.set_mode(command, log) {
+            if !self.set_mode(command) {
                 acting[acting_count] = Some(command);
                 acting_count += 1;
             }
@@ -374,17 +339,17 @@ impl Interpreter {
             self.last_was_motion = false;
         }
         if count > 1 {
-            self.judge_groups(commands, log);
+            self.judge_groups(commands);
         }
         match acting_count {
             0 => {
-                self.collect(words, commands, 0..words.len(), log);
-                self.repeat_mode(count == 0, log, out);
+                self.collect(words, commands, 0..words.len());
+                self.repeat_mode(count == 0, out);
             }
             1 => {
-                self.collect(words, commands, 0..words.len(), log);
+                self.collect(words, commands, 0..words.len());
                 if let Some(command) = acting[0] {
-                    self.act(command, log, out);
+                    self.act(command, out);
                 }
             }
             _ => {
@@ -392,15 +357,15 @@ impl Interpreter {
                 for (i, command) in acting.into_iter().flatten().enumerate() {
                     let start = if i == 0 { 0 } else { command.at + 1 };
                     let end = acting[i + 1..].iter().flatten().next().map_or(words.len(), |next| next.at);
-                    self.collect(words, commands, start..end, log);
-                    self.act(command, log, out);
+                    self.collect(words, commands, start..end);
+                    self.act(command, out);
                 }
             }
         }
     }
 
     /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
-    fn find_commands(&self, words: &[Word], log: &mut Log) -> ([Command; COMMANDS_PER_LINE], usize) {
+    fn find_commands(&mut self, words: &[Word]) -> ([Command; COMMANDS_PER_LINE], usize) {
         let mut commands = [Command { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
         let mut count = 0;
         let mut after_m = false;
@@ -411,11 +376,11 @@ impl Interpreter {
             }
             after_m |= word.letter == b'M';
             let Some(code) = word.value.and_then(command_code) else {
-                self.malformed(log, || format!("{} without a usable number", char::from(word.letter)));
+                self.damage(Damage::NoUsableNumber { letter: word.letter });
                 continue;
             };
             if count == COMMANDS_PER_LINE {
-                self.malformed(log, || format!("more than {COMMANDS_PER_LINE} commands in one line"));
+                self.damage(Damage::TooManyCommands { most: COMMANDS_PER_LINE });
                 break;
             }
             commands[count] = Command { letter: word.letter, code, at };
@@ -425,7 +390,7 @@ impl Interpreter {
     }
 
     /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
-    fn judge_groups(&self, commands: &[Command], log: &mut Log) {
+    fn judge_groups(&mut self, commands: &[Command]) {
         let group = |command: &Command| match (command.letter, command.code) {
             (b'G', 0 | 10 | 20 | 30 | 50) => 1,
             (b'G', 900 | 910) => 2,
@@ -437,13 +402,13 @@ impl Interpreter {
         for command in commands {
             let group = group(command);
             if group > 0 && std::mem::replace(&mut seen[group], true) {
-                return self.malformed(log, || "two commands that exclude each other in one line".to_owned());
+                return self.damage(Damage::Exclusive);
             }
         }
     }
 
     /// Takes the parameter words in `range` into `self.params`.
-    fn collect(&mut self, words: &[Word], commands: &[Command], range: std::ops::Range<usize>, log: &mut Log) {
+    fn collect(&mut self, words: &[Word], commands: &[Command], range: std::ops::Range<usize>) {
         self.params.clear();
         for at in range {
             let word = words[at];
@@ -451,22 +416,22 @@ impl Interpreter {
                 continue;
             }
             match word.value {
-                Some(value) if value.abs() > WORD_LIMIT => self.beyond(word.letter, value, log),
+                Some(value) if value.abs() > WORD_LIMIT => self.damage(Damage::Beyond { letter: word.letter, value }),
                 _ if self.params.put(word.letter, word.value) => {}
-                _ => self.malformed(log, || format!("{} stands twice in one line", char::from(word.letter))),
+                _ => self.damage(Damage::Twice { letter: word.letter }),
             }
         }
     }
 
     /// Modes that take no parameters. Returns false for every other command.
-    fn set_mode(&mut self, command: Command, log: &mut Log) -> bool {
+    fn set_mode(&mut self, command: Command) -> bool {
         let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
         match (command.letter, command.code) {
             (b'G', 170) => self.plane = [0, 1, 2],
             (b'G', 180) => self.plane = [2, 0, 1],
             (b'G', 190) => self.plane = [1, 2, 0],
             (b'G', 200) => {
-                self.needs(Feature::Inches, log);
+                self.needs(Feature::Inches);
                 self.inches = true;
             }
             (b'G', 210) => self.inches = false,
@@ -536,31 +501,27 @@ impl Interpreter {
     }
 
     /// F is taken even when nothing moves; zero or no number is ignored with a finding.
-    fn take_feed(&mut self, log: &mut Log) {
+    fn take_feed(&mut self) {
         match self.params.get(b'F') {
             Some(feed) if feed > 0.0 => {
                 self.feed_mm_s = feed * self.unit_mm() / 60.0;
                 self.feed_given = true;
             }
             Some(feed) => {
-                self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 0, || {
-                    format!("F{feed} is no feed rate: ignored")
-                });
+                self.notice(Noticed::NoFeedRate { feed: Some(feed) });
             }
             None if self.params.take_flag(b'F') => {
-                self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 0, || {
-                    "F without a number: ignored".to_owned()
-                });
+                self.notice(Noticed::NoFeedRate { feed: None });
             }
             None => {}
         }
     }
 
     /// A line without a command that acts: axis words repeat the motion mode, F sets the feed.
-    fn repeat_mode(&mut self, bare: bool, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn repeat_mode(&mut self, bare: bool, out: &mut impl FnMut(Event)) {
         if !self.params.any_of(b"XYZEIJKRPQ") {
-            self.take_feed(log);
-            return self.reject_rest(b"", log);
+            self.take_feed();
+            return self.reject_rest(b"");
         }
         match self.mode {
             Some(mode) => {
@@ -568,42 +529,42 @@ impl Interpreter {
                     self.commands += 1;
                     self.commands_since = self.commands_since.saturating_add(1);
                 }
-                self.motion(mode, log, out);
+                self.motion(mode, out);
             }
             None => {
-                self.take_feed(log);
-                self.malformed(log, || "axis words before any motion command: not carried out".to_owned());
+                self.take_feed();
+                self.damage(Damage::NoMotionMode);
             }
         }
     }
 
     /// Reports letters without a number, except those in `allowed`.
-    fn reject_rest(&self, allowed: &[u8], log: &mut Log) {
+    fn reject_rest(&mut self, allowed: &[u8]) {
         if let Some(letter) = self.params.flag_not_in(allowed) {
-            self.malformed(log, || format!("{} without a number", char::from(letter)));
+            self.damage(Damage::NoNumber { letter });
         }
     }
 
     /// G0 G1 G2 G3 G5.
-    fn motion(&mut self, mode: Mode, log: &mut Log, out: &mut impl FnMut(Event)) {
+    fn motion(&mut self, mode: Mode, out: &mut impl FnMut(Event)) {
         self.mode = Some(mode);
         self.note_motion();
-        self.take_feed(log);
-        self.reject_rest(b"", log);
+        self.take_feed();
+        self.reject_rest(b"");
         let (to, known) = self.target();
         let (de, e) = self.filament();
         let curve = match mode {
             Mode::Straight => None,
             Mode::Clockwise | Mode::CounterClockwise => {
-                self.needs(Feature::Arcs, log);
-                match self.arc(mode == Mode::CounterClockwise, to, log) {
+                self.needs(Feature::Arcs);
+                match self.arc(mode == Mode::CounterClockwise, to) {
                     Some(arc) => Some(Curve::Arc(arc)),
                     None => return,
                 }
             }
             Mode::Cubic => {
-                self.needs(Feature::Cubics, log);
-                match self.cubic(to, log) {
+                self.needs(Feature::Cubics);
+                match self.cubic(to) {
                     Some(cubic) => Some(Curve::Cubic(cubic)),
                     None => return,
                 }
@@ -614,27 +575,17 @@ impl Interpreter {
         }
         self.e = e;
         self.known = known;
-        self.emit_move(to, de, self.feed_mm_s * self.speed_factor, curve, log, out);
+        self.emit_move(to, de, self.feed_mm_s * self.speed_factor, curve, out);
     }
 
-    fn emit_move(
-        &mut self,
-        to: [f64; 3],
-        de: f64,
-        feed_mm_s: f64,
-        curve: Option<Curve>,
-        log: &mut Log,
-        out: &mut impl FnMut(Event),
-    ) {
+    fn emit_move(&mut self, to: [f64; 3], de: f64, feed_mm_s: f64, curve: Option<Curve>, out: &mut impl FnMut(Event)) {
         let from = std::mem::replace(&mut self.position, to);
         if from == to && de == 0.0 && curve.is_none() {
             return;
         }
         if !self.feed_given {
             self.feed_given = true;
-            self.raise(log, &crate::checks::no_feed_rate::CHECK, Severity::Note, 1, || {
-                format!("the first move comes before any F: {} mm/s taken from the sheet", self.feed_mm_s)
-            });
+            self.notice(Noticed::FeedFromSheet { feed_mm_s: self.feed_mm_s });
         }
         out(Event::Move(Move {
             line: self.line,

@@ -6,7 +6,6 @@
 
 use super::{Interpreter, Mode, NO_MOVE_MM};
 use crate::block::{Gather, Move, flag};
-use crate::findings::Log;
 use crate::text::{
     Words,
     lines::{Chunk, LINE_BYTES_READ},
@@ -206,9 +205,9 @@ const XYE: u64 = letters(b"XYE");
 const XY: u64 = letters(b"XY");
 
 impl Interpreter {
-    /// Carries out the lines of a chunk, of which `rows` was read: findings about reading go to `log`, events to
+    /// Carries out the lines of a chunk, of which `rows` was read: what is noticed is kept, events go to
     /// `gather`.
-    pub fn chunk(&mut self, chunk: &Chunk, rows: &Rows, log: &mut Log, gather: &mut Gather) {
+    pub fn chunk(&mut self, chunk: &Chunk, rows: &Rows, gather: &mut Gather) {
         let mut parsed = Words::new();
         let (mut start, mut number) = (0, chunk.first_line());
         let mut lane = Lane::of(self);
@@ -238,7 +237,7 @@ impl Interpreter {
                 lane.give_back(self);
                 if let Some(raw) = chunk.lines_from(start, number).next() {
                     let line = words::read(raw.bytes, &mut parsed);
-                    self.line(&raw, &line, &parsed, log, &mut |event| gather.event(&event));
+                    self.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
                 }
                 lane = Lane::of(self);
             }
@@ -247,7 +246,7 @@ impl Interpreter {
         lane.give_back(self);
         for raw in chunk.lines_from(start, number) {
             let line = words::read(raw.bytes, &mut parsed);
-            self.line(&raw, &line, &parsed, log, &mut |event| gather.event(&event));
+            self.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
         }
     }
 }
@@ -257,7 +256,6 @@ mod tests {
     use proptest::prelude::*;
 
     use crate::block::{Block, Gather};
-    use crate::findings::Log;
     use crate::machine::Machine;
     use crate::modal::Interpreter;
     use crate::text::{Chunk, LineReader, Words, straight::Rows, words};
@@ -266,18 +264,17 @@ mod tests {
     /// Everything that leaves this stage: the columns it fills, limits and actions, findings, state at the end.
     fn read(machine: &Machine, job: &str, by_law: bool) -> Vec<String> {
         let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new());
-        let mut log = Log::new(&machine.severities);
         let (mut rows, mut chunk, mut parsed) = (Rows::default(), Chunk::default(), Words::new());
         let mut reader = LineReader::with_chunk_bytes(job.as_bytes(), 150);
         while reader.read(&mut chunk).expect("reading from memory cannot fail") {
             if by_law {
                 for raw in chunk.lines() {
                     let line = words::read(raw.bytes, &mut parsed);
-                    interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
+                    interpreter.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
                 }
             } else {
                 rows.read(chunk.bytes(), Vectors::default());
-                interpreter.chunk(&chunk, &rows, &mut log, &mut gather);
+                interpreter.chunk(&chunk, &rows, &mut gather);
             }
         }
         gather.finish(reader.lines_read());
@@ -295,7 +292,7 @@ mod tests {
             .collect();
         seen.push(format!("{} {:?}", interpreter.commands(), interpreter.last_was_motion()));
         seen.push(format!("{} {:?}", interpreter.last_motion_line(), interpreter.heats_to_the_end()));
-        seen.extend(log.into_findings().iter().map(|finding| format!("{finding:?}")));
+        seen.extend(interpreter.notices().map(|notice| format!("{notice:?}")));
         seen
     }
 

@@ -43,19 +43,6 @@ pub struct Ringing {
     pub over_limit_s: Option<f64>,
 }
 
-/// A wait that cannot end by the heating law.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct OutOfReach {
-    /// Line of the command.
-    pub line: u64,
-    /// Which heater.
-    pub heater: Heater,
-    /// Commanded, °C.
-    pub target_c: f64,
-    /// What the law allows, °C.
-    pub reach_c: f64,
-}
-
 /// Clock, heaters, melt state and ringing of one job.
 pub struct Physics {
     tools: Vec<Tool>,
@@ -71,7 +58,6 @@ pub struct Physics {
     vibration: Vibration,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
-    out_of_reach: Vec<OutOfReach>,
 }
 
 impl Physics {
@@ -92,7 +78,6 @@ impl Physics {
             tools: machine.tools.clone(),
             nozzle_commanded: false,
             unmodelled_wait: false,
-            out_of_reach: Vec::new(),
         }
     }
 
@@ -104,11 +89,6 @@ impl Physics {
     /// True when some wait counted 0 because the sheet gives no heating law for its heater.
     pub fn waited_without_law(&self) -> bool {
         self.unmodelled_wait
-    }
-
-    /// Waits since the last call that cannot end.
-    pub fn take_out_of_reach(&mut self) -> Vec<OutOfReach> {
-        std::mem::take(&mut self.out_of_reach)
     }
 
     /// How the structure has rung so far, per direction with modes.
@@ -148,10 +128,12 @@ impl Physics {
         self.pass(moves);
         for closing in &planned.closing {
             let at_s = self.clock_s();
-            let duration_s = closing.duration_s + self.wait_s(closing.line, &closing.kind);
+            let (wait_s, reach_c) = self.wait_s(&closing.kind);
+            let duration_s = closing.duration_s + wait_s;
             let mut duration = Sum::default();
             duration.add(duration_s);
-            block.actions.push(Action { line: closing.line, at_s, duration_s: duration.value(), kind: closing.kind });
+            let (line, kind) = (closing.line, closing.kind);
+            block.actions.push(Action { line, at_s, duration_s: duration.value(), kind, reach_c });
             self.melt_state().0.idle(duration_s);
             self.vibration.rest(duration_s);
             self.pass(duration);
@@ -180,9 +162,9 @@ impl Physics {
         }
     }
 
-    /// Sets targets; how long the job waits, s.
-    fn wait_s(&mut self, line: u64, kind: &ActionKind) -> f64 {
-        let &ActionKind::Heat { heater, target_c, wait } = kind else { return 0.0 };
+    /// Sets targets; how long the job waits, s, and what a heater tends to that never gets there, °C.
+    fn wait_s(&mut self, kind: &ActionKind) -> (f64, Option<f64>) {
+        let &ActionKind::Heat { heater, target_c, wait } = kind else { return (0.0, None) };
         let ambient_c = self.ambient_c;
         let state = match heater {
             Heater::Nozzle(tool) => {
@@ -194,18 +176,15 @@ impl Physics {
         };
         state.set(target_c, ambient_c);
         if wait == Wait::No {
-            return 0.0;
+            return (0.0, None);
         }
         match state.wait(wait == Wait::ToHeatOrCool, ambient_c) {
-            Reach::In(seconds) => seconds,
+            Reach::In(seconds) => (seconds, None),
             Reach::NoLaw => {
                 self.unmodelled_wait = true;
-                0.0
+                (0.0, None)
             }
-            Reach::Never(reach_c) => {
-                self.out_of_reach.push(OutOfReach { line, heater, target_c, reach_c });
-                0.0
-            }
+            Reach::Never(reach_c) => (0.0, Some(reach_c)),
         }
     }
 

@@ -56,7 +56,7 @@ impl Kept {
 
     /// `blake3:` and the hex digest of the plain bytes of the job.
     pub fn digest(&self) -> &str {
-        self.ending.digest()
+        &self.ending.facts.digest
     }
 
     /// Moves that are kept.
@@ -121,7 +121,7 @@ impl Kept {
                 }
             }
             let read = if scope == Scope::Whole { self.log.clone() } else { Log::default() };
-            lane.report(machine, &self.path, &self.ending, read).map(Some)
+            lane.report(machine, &self.ending, read).map(Some)
         };
         carry().unwrap_or_else(|Broken| unreachable!("nobody else works on this"))
     }

@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use super::announced;
-use super::ending::{self, Ending};
+use super::ending::Ending;
 use super::run::Hands;
-use crate::block::{ActionKind, Block, Gathered, Heater, Planned};
-use crate::checks::CATALOGUE;
-use crate::findings::{self, Built, Check, Hit, Inspection, Log, Observer, Severity, Skipped, Spot, Verdict};
-use crate::machine::{Machine, Override};
+use crate::block::{ActionKind, Gathered, Planned};
+use crate::checks::Judges;
+use crate::findings::{self, Inspection, Log, Observer, Severity, Skipped, StreamFacts, Verdict};
+use crate::machine::Machine;
 use crate::motion::Planner;
-use crate::physics::{OutOfReach, Physics};
+use crate::physics::Physics;
 use crate::text::{Chunk, History};
 use crate::threads::{Broken, Turns};
 use crate::totals;
@@ -36,6 +36,8 @@ pub(super) struct Lane {
     checks: Turns<Checks>,
     /// Whoever watches besides; none where nobody does.
     guests: Option<Turns<Watch>>,
+    /// What judges the job as a whole.
+    at_the_end: Vec<fn(&StreamFacts, &mut Log)>,
     checks_run: Vec<&'static str>,
     checks_skipped: Vec<Skipped>,
 }
@@ -69,39 +71,21 @@ impl Lane {
         scope: Scope,
         guests: Vec<Box<dyn Observer>>,
     ) -> Self {
-        let (mut observers, mut checks_run, mut checks_skipped) = (Vec::new(), Vec::new(), Vec::new());
-        let watched = |check: &Check| scope == Scope::Whole || check.timed;
-        for check in CATALOGUE.iter().filter(|check| watched(check)) {
-            let built = match machine.severities.get(check.id) {
-                Some(Override::Off) => Built::Skipped("switched off in the sheet".to_owned()),
-                _ if path == "-" && check.id == "name-unfit-for-card" => {
-                    Built::Skipped("standard input has no file name".to_owned())
-                }
-                _ => (check.build)(machine),
-            };
-            match built {
-                Built::Watching(observer) => observers.push(observer),
-                Built::Reading => {}
-                Built::Skipped(reason) => {
-                    checks_skipped.push(Skipped { check: check.id, reason });
-                    continue;
-                }
-            }
-            checks_run.push(check.id);
-        }
+        let judges = Judges::build(machine, path, |check| scope == Scope::Whole || check.timed);
         let totals = match scope {
             Scope::Whole => totals::observers(machine),
             Scope::Timed => totals::time_only(machine),
         };
-        let checks = Checks { watch: Watch::new(machine, observers), history: History::default() };
+        let checks = Checks { watch: Watch::new(machine, judges.watching), history: History::default() };
         Self {
             motion: Turns::new(Planner::with_vectors(machine, vectors)),
             physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
             totals: Turns::new(Watch::new(machine, totals)),
             checks: Turns::new(checks),
             guests: (!guests.is_empty()).then(|| Turns::new(Watch::new(machine, guests))),
-            checks_run,
-            checks_skipped,
+            at_the_end: judges.at_the_end,
+            checks_run: judges.run,
+            checks_skipped: judges.skipped,
         }
     }
 
@@ -134,13 +118,12 @@ impl Lane {
         chunk: Option<&Arc<Chunk>>,
         hands: &mut Hands,
     ) -> Result<(), Broken> {
-        let out_of_reach = turn::<LAST, _, _>(&self.physics, number, |clock| clock.annotate(&mut hands.ready))?;
+        turn::<LAST, _, _>(&self.physics, number, |clock| clock.annotate(&mut hands.ready))?;
         turn::<LAST, _, _>(&self.totals, number, |watch| watch.blocks(&hands.ready))?;
         turn::<LAST, _, _>(&self.checks, number, |checks| {
             if let Some(chunk) = chunk {
                 hands.keep(checks.history.push(chunk.clone()));
             }
-            checks.watch.unreachable(&out_of_reach, &hands.ready);
             checks.watch.blocks(&hands.ready);
             checks.watch.log.capture(|line| checks.history.text_of(line));
         })?;
@@ -152,22 +135,17 @@ impl Lane {
     }
 
     /// The report, once everything has passed. `read` are the findings of the reader.
-    pub(super) fn report(
-        &self,
-        machine: &Machine,
-        path: &str,
-        ending: &Ending,
-        mut read: Log,
-    ) -> Result<Inspection, Broken> {
+    pub(super) fn report(&self, machine: &Machine, ending: &Ending, mut read: Log) -> Result<Inspection, Broken> {
         let clock = self.physics.lock()?;
         let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
         let Checks { watch: checks, history } = &mut *checks;
-        let mut draft = ending::draft(machine, path, ending);
+        let mut draft = ending.draft(machine);
         draft.ringing = clock.physics.ringing();
         totals.finish(&mut draft);
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();
-        ending::judge(&mut checks.log, path, ending, draft.job.moves);
+        let facts = StreamFacts { moves: draft.job.moves, ..ending.facts.clone() };
+        self.at_the_end.iter().for_each(|judge| judge(&facts, &mut checks.log));
         checks.log.capture(|line| history.text_of(line));
         read.absorb(std::mem::take(&mut totals.log));
         read.absorb(std::mem::take(&mut checks.log));
@@ -208,8 +186,8 @@ fn turn<const LAST: bool, S, T>(stage: &Turns<S>, number: u64, work: impl FnOnce
 }
 
 impl Clock {
-    /// Fills the blocks; gives back the waits that cannot end.
-    fn annotate(&mut self, ready: &mut [Box<Planned>]) -> Vec<OutOfReach> {
+    /// Fills the blocks.
+    fn annotate(&mut self, ready: &mut [Box<Planned>]) {
         for planned in ready {
             self.physics.annotate(planned);
             for action in &planned.block.actions {
@@ -217,7 +195,6 @@ impl Clock {
                 self.probed |= matches!(action.kind, ActionKind::Probe);
             }
         }
-        self.physics.take_out_of_reach()
     }
 
     fn left_out(&self, machine: &Machine, pauses: u64, dropped: u64) -> Vec<String> {
@@ -260,40 +237,6 @@ impl Watch {
             }
             self.log.locate(&planned.block, self.at);
             self.at = planned.block.place_after(self.at);
-        }
-    }
-
-    /// Waits that cannot end, on blocks that are not observed yet.
-    fn unreachable(&mut self, waits: &[OutOfReach], ready: &[Box<Planned>]) {
-        for wait in waits {
-            let waits_here = |block: &Block| block.actions.iter().any(|action| action.line == wait.line);
-            let (mut at, mut spot) = (self.at, Spot::Nowhere);
-            for block in ready.iter().map(|planned| &planned.block) {
-                if waits_here(block) {
-                    spot = block.place_of(wait.line, at).map_or(Spot::Nowhere, Spot::At);
-                    break;
-                }
-                at = block.place_after(at);
-            }
-            let what = match wait.heater {
-                Heater::Nozzle(tool) => format!("nozzle of T{tool}"),
-                Heater::Bed => "bed".to_owned(),
-                Heater::Chamber => "chamber".to_owned(),
-            };
-            let hit = Hit {
-                value: Some(wait.target_c),
-                badness: (wait.target_c - wait.reach_c).abs(),
-                limit: Some(wait.reach_c),
-                unit: "°C",
-                spot,
-                ..Hit::plain(&crate::checks::target_out_of_reach::CHECK, 0, Severity::Hold, wait.line)
-            };
-            self.log.raise(hit, || {
-                format!(
-                    "the job waits until the {what} is at {} °C, but by the sheet's heating law it only tends to {} °C",
-                    wait.target_c, wait.reach_c
-                )
-            });
         }
     }
 

@@ -10,9 +10,10 @@ use super::kept::Kept;
 use super::lane::{Lane, Scope};
 use super::{Seat, Sizes};
 use crate::block::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
+use crate::checks::Judges;
 use crate::findings::{Inspection, Log};
 use crate::machine::Machine;
-use crate::modal::{Dialect, Interpreter};
+use crate::modal::{Dialect, Interpreter, notice::Notice};
 use crate::text::{Chunk, LineReader, straight::Rows};
 use crate::threads::{Broken, Help, Turns, soon};
 use crate::vectors::Vectors;
@@ -55,6 +56,8 @@ struct Branch {
 struct Modal {
     interpreter: Interpreter,
     gather: Gather,
+    /// What turns notices of the reader into findings.
+    judges: Vec<fn(&Notice, &mut Log)>,
     log: Log,
     /// The trial that the first line announces.
     trial: Option<announced::Kind>,
@@ -236,10 +239,10 @@ impl<R: Read + Send> Run<R> {
 
     /// Carries chunks like everybody, waits for the others, and makes the reports, one for each machine.
     pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> io::Result<Vec<Inspection>> {
-        settled(self.finish(|branch, read, hands, reports| {
+        settled(self.finish(path, |branch, read, hands, reports| {
             branch.carry(read.number, None, hands)?;
             for (place, lane) in &branch.lanes {
-                reports.push((*place, lane.report(machines[*place], path, &read.ending, read.log.clone())?));
+                reports.push((*place, lane.report(machines[*place], &read.ending, read.log.clone())?));
             }
             Ok(())
         }))
@@ -251,7 +254,7 @@ impl<R: Read + Send> Run<R> {
 
     /// Reads chunks like everybody, waits for the others, and gives what was kept.
     pub(super) fn keep(&self, machine: &Machine, path: &str) -> io::Result<Kept> {
-        let kept = settled(self.finish(|branch, read, _, kept| {
+        let kept = settled(self.finish(path, |branch, read, _, kept| {
             let mut modal = branch.modal.lock()?;
             let keep = modal.keep.take().unwrap_or_default();
             if keep.bytes <= KEPT_BYTES_MAX {
@@ -268,6 +271,7 @@ impl<R: Read + Send> Run<R> {
     /// Carries chunks, waits for the others, and does the rest for each branch.
     fn finish<T>(
         &self,
+        path: &str,
         with: impl Fn(&Branch, Finished, &mut Hands, &mut Vec<T>) -> Result<(), Broken>,
     ) -> Result<io::Result<Vec<T>>, Broken> {
         self.work()?;
@@ -276,7 +280,7 @@ impl<R: Read + Send> Run<R> {
             if let Some(Err(error)) = reading.end.replace(Ok(())) {
                 return Ok(Err(error));
             }
-            (Ending::of(&reading.lines), reading.next)
+            (Ending::of(&reading.lines, path), reading.next)
         };
         let mut hands = Hands::default();
         let mut results = Vec::new();
@@ -324,6 +328,8 @@ impl Modal {
         Self {
             interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
             gather: Gather::with_block_moves(sizes.block_moves),
+            // None of them asks for the path.
+            judges: Judges::build(machine, "-", |_| true).reading,
             log: Log::new(&machine.severities),
             trial: None,
             keep: None,
@@ -336,7 +342,10 @@ impl Modal {
             self.trial = announced::announced(&first);
         }
         self.gather.supply(&mut hands.spare);
-        self.interpreter.chunk(chunk, &hands.rows, &mut self.log, &mut self.gather);
+        self.interpreter.chunk(chunk, &hands.rows, &mut self.gather);
+        for notice in self.interpreter.notices() {
+            self.judges.iter().for_each(|judge| judge(&notice, &mut self.log));
+        }
         self.log.capture(|line| chunk.text_of(line));
         self.take(hands)
     }
@@ -358,7 +367,7 @@ impl Modal {
     }
 
     fn finish(&mut self, ending: &Ending, number: u64, hands: &mut Hands) -> Finished {
-        self.gather.finish(ending.lines);
+        self.gather.finish(ending.facts.lines);
         self.take(hands);
         Finished { ending: ending.told_by(&self.interpreter, self.trial), log: std::mem::take(&mut self.log), number }
     }

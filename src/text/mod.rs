@@ -11,4 +11,4 @@ pub mod straight;
 pub mod words;
 
 pub use lines::{Chunk, History, LineReader, RawLine};
-pub use words::{Foreign, Kind, Line, Word, Words};
+pub use words::{Flaw, Foreign, Kind, Line, Word, Words};

@@ -53,6 +53,19 @@ pub enum Foreign {
     Other,
 }
 
+/// What is wrong with the spelling of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Flaw {
+    /// A character that is no part of a word.
+    NoWord,
+    /// More words than a line may hold.
+    TooManyWords,
+    /// A comment that is not closed.
+    OpenComment,
+    /// A comment inside a comment.
+    CommentInComment,
+}
+
 /// What was read of one line; the words are in the caller's [`Words`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line<'i> {
@@ -67,7 +80,7 @@ pub struct Line<'i> {
     /// The rest of a line whose command takes text.
     pub text: Option<&'i [u8]>,
     /// First place where the line breaks the grammar: byte offset and what is wrong.
-    pub flaw: Option<(usize, &'static str)>,
+    pub flaw: Option<(usize, Flaw)>,
     /// Length of the command part: without comment and trailing blanks, bytes.
     pub command_bytes: usize,
 }
@@ -99,7 +112,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     while !input.is_empty() {
         let before = input;
         if item(&mut input, bytes, words, &mut line).is_err() {
-            line.flaw.get_or_insert((bytes.len() - before.len(), "a character that is no part of a word"));
+            line.flaw.get_or_insert((bytes.len() - before.len(), Flaw::NoWord));
             input = &before[1..];
             // Go on at the next letter.
             let _ =
@@ -181,7 +194,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             if words.len() < WORDS_KEPT {
                 words.push(word);
             } else {
-                line.flaw.get_or_insert((bytes.len() - input.len(), "more words than a line may hold"));
+                line.flaw.get_or_insert((bytes.len() - input.len(), Flaw::TooManyWords));
             }
             if takes_text(word) {
                 text_argument(input, bytes, line);
@@ -200,9 +213,9 @@ fn comment<'i>(input: &mut Input<'i>, bytes: &[u8], line: &mut Line<'_>) {
     let end = inside.iter().position(|&b| b == b')');
     let body = &inside[..end.unwrap_or(inside.len())];
     if end.is_none() {
-        line.flaw.get_or_insert((at, "a comment that is not closed"));
+        line.flaw.get_or_insert((at, Flaw::OpenComment));
     } else if body.contains(&b'(') {
-        line.flaw.get_or_insert((at, "a comment inside a comment"));
+        line.flaw.get_or_insert((at, Flaw::CommentInComment));
     }
     *input = &inside[end.map_or(inside.len(), |end| end + 1)..];
 }

@@ -7,6 +7,7 @@ mod compare;
 mod corpus;
 mod formats;
 mod headroom;
+mod house;
 mod linear_program;
 mod matrix;
 mod mutations;

@@ -1,7 +1,7 @@
 //! What the tests share: sheets from a few settings, and jobs from text.
 
 use gonogo::block::{Block, Column, Gather};
-use gonogo::findings::{Inspection, Log};
+use gonogo::findings::Inspection;
 use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
@@ -61,13 +61,12 @@ pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut interpreter = Interpreter::new(machine);
     let mut gather = Gather::new();
     let mut planner = Planner::new(machine);
-    let mut log = Log::default();
     let mut parsed = Words::new();
     let mut chunk = Chunk::default();
     while reader.read(&mut chunk).expect("reading from memory cannot fail") {
         for raw in chunk.lines() {
             let line = words::read(raw.bytes, &mut parsed);
-            interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
+            interpreter.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
         }
     }
     gather.finish(0);

@@ -422,8 +422,7 @@ impl Judged {
             verdict: found.today.verdict,
             time_s: found.today.time_s.total(),
             already: already.into_iter().collect(),
-            sets_limits: machine.controller.obeys_limits_in_job
-                && found.today.findings.iter().any(|finding| finding.check == "limits-changed-in-job"),
+            sets_limits: found.today.limits_set_in_job,
             needs: if with_needs { needs(&found.today, machine) } else { Vec::new() },
             ranges: found.ranges,
             plans: found.plans,

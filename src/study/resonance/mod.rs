@@ -182,8 +182,7 @@ pub fn study_kept(kept: &Arc<Kept>, machine: &Machine, ask: Ask, crew: &Crew<'_>
         Some(why) => Err(why),
         None if today.time_s.extruding <= 0.0 => Err("the job extrudes nothing along a path".to_owned()),
         None => {
-            let sets_limits = machine.controller.obeys_limits_in_job
-                && today.findings.iter().any(|finding| finding.check == "limits-changed-in-job");
+            let sets_limits = today.limits_set_in_job;
             let known = Seen { roundings: seen.roundings.clone(), stops: seen.stops };
             Ok(shaping::shape(kept, machine, ask.ringing_mm, sets_limits, known, crew))
         }

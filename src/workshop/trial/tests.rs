@@ -173,7 +173,6 @@ mod fed_back {
     use super::super::marks::{Interval, Reading, ReadingError, estimate};
     use super::*;
     use crate::block::{Block, Gather};
-    use crate::findings::Log;
     use crate::modal::Interpreter;
     use crate::motion::Planner;
     use crate::text::{Chunk, LineReader, Words, words};
@@ -182,11 +181,11 @@ mod fed_back {
     fn plan(machine: &Machine, job: &str) -> Vec<Block> {
         let mut reader = LineReader::new(job.as_bytes());
         let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new());
-        let (mut log, mut parsed, mut chunk) = (Log::default(), Words::new(), Chunk::default());
+        let (mut parsed, mut chunk) = (Words::new(), Chunk::default());
         while reader.read(&mut chunk).expect("memory") {
             for raw in chunk.lines() {
                 let line = words::read(raw.bytes, &mut parsed);
-                interpreter.line(&raw, &line, &parsed, &mut log, &mut |event| gather.event(&event));
+                interpreter.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
             }
         }
         gather.finish(0);

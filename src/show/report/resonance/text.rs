@@ -58,9 +58,8 @@ pub fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
     for bands in &study.seen.bands {
         time(bands, look, out)?;
     }
-    let own_limits = study.today.findings.iter().any(|finding| finding.check == "limits-changed-in-job");
     for avoid in &study.avoid {
-        feeds(avoid, own_limits, look, out)?;
+        feeds(avoid, study.today.limits_set_in_job, look, out)?;
     }
     places(&study.seen.places, look, out)?;
     match &study.shaping {

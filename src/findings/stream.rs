@@ -1,0 +1,28 @@
+//! What is known of a job as a stream, once it has been read.
+
+/// What is known of a job as a stream, once it has been read.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StreamFacts {
+    /// Path as given; `-` for standard input.
+    pub path: String,
+    /// Bytes of the plain (unpacked) job.
+    pub bytes: u64,
+    /// Lines.
+    pub lines: u64,
+    /// Commands carried out or recognised.
+    pub commands: u64,
+    /// Moves with a length above zero.
+    pub moves: u64,
+    /// `blake3:` and the hex digest of the plain bytes.
+    pub digest: String,
+    /// Whether a line ending follows the last line.
+    pub last_line_ended: bool,
+    /// Whether the last command is a motion command.
+    pub last_was_motion: bool,
+    /// Line of the last motion command; 0 where there is none.
+    pub last_motion_line: u64,
+    /// Whether a heater got a target and none was switched off after that.
+    pub heats_to_the_end: bool,
+    /// Whether the job changes limits of motion, and the plan follows.
+    pub limits_set_in_job: bool,
+}

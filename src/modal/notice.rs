@@ -1,0 +1,194 @@
+//! What the reader notices on a line: facts, without weight and prose. Checks turn them into findings.
+
+use crate::machine::Feature;
+use crate::text::{Flaw, Foreign};
+
+/// Difference of the two radii of an arc that NIST RS274/NGC 3.5.3 still takes, mm.
+pub const RADIUS_TOLERANCE_MM: f64 = 0.002;
+
+/// Something noticed on a line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Notice {
+    /// Line of the job, from 1.
+    pub line: u64,
+    /// Where the machine is when the line is read, mm, machine coordinates.
+    pub place_mm: [f64; 3],
+    /// What.
+    pub what: Noticed,
+}
+
+/// What was noticed. Codes of commands are tenths: 104 is `104`, 862.3 is `8623`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Noticed {
+    /// A command that is not known here; it is not carried out.
+    UnknownCommand {
+        /// G or M.
+        letter: u8,
+        /// In tenths.
+        code: u32,
+    },
+    /// A line that is no line of words; it is not carried out.
+    ForeignLine(Foreign),
+    /// Line numbers that do not follow each other.
+    LineNumberSkipped {
+        /// The one before.
+        last: f64,
+        /// The one here.
+        number: f64,
+    },
+    /// A checksum that is not that of the line.
+    BadChecksum {
+        /// As written.
+        given: f64,
+        /// Of the bytes.
+        computed: u8,
+    },
+    /// More bytes of a command than the controller takes.
+    LineTooLong {
+        /// Of the command.
+        bytes: u64,
+        /// Of the controller.
+        limit: u64,
+    },
+    /// Words that cannot be understood.
+    Damage(Damage),
+    /// The controller was not built for it.
+    Lacks(Feature),
+    /// F with a number that is none; ignored.
+    NoFeedRate {
+        /// As written; none where F has no number.
+        feed: Option<f64>,
+    },
+    /// The first move comes before any F.
+    FeedFromSheet {
+        /// What the sheet gives, mm/s.
+        feed_mm_s: f64,
+    },
+    /// Start and end of an arc differ in their distance from the centre, by more than [`RADIUS_TOLERANCE_MM`].
+    RadiusMismatch {
+        /// By so much, mm.
+        mismatch_mm: f64,
+    },
+    /// The guard of the travel is switched off.
+    TravelGuardOff,
+    /// The guard against cold extrusion is switched off.
+    ColdGuardOff,
+    /// The controller's settings are stored, loaded, reset or checked.
+    SettingsStored {
+        /// Of the command, in tenths.
+        code: u32,
+    },
+    /// G10 retracts and nobody gives a length.
+    RetractionLengthUnknown,
+    /// A tool that the sheet does not describe.
+    ToolNotDescribed {
+        /// As the job calls it.
+        number: u32,
+    },
+    /// The bed is heated and the sheet has none.
+    BedNotDescribed,
+    /// A chamber is heated and the sheet has none.
+    ChamberNotDescribed,
+    /// Limits of motion are changed; the plan follows.
+    LimitsChanged {
+        /// Of the command, in tenths.
+        code: u32,
+    },
+    /// Steps per mm are changed; the plan does not follow.
+    StepsChanged {
+        /// Of the command, in tenths.
+        code: u32,
+    },
+    /// Motor currents are changed.
+    CurrentsChanged {
+        /// Of the command, in tenths.
+        code: u32,
+    },
+}
+
+/// Words that cannot be understood.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Damage {
+    /// A flaw of spelling.
+    Flaw {
+        /// Which.
+        flaw: Flaw,
+        /// Column, from 1.
+        column: usize,
+    },
+    /// A line too long to be read whole.
+    Cut {
+        /// Its bytes.
+        bytes: u64,
+    },
+    /// A value beyond any machine.
+    Beyond {
+        /// Of the word.
+        letter: u8,
+        /// Of the word.
+        value: f64,
+    },
+    /// A command without a number that can be one.
+    NoUsableNumber {
+        /// Of the word.
+        letter: u8,
+    },
+    /// More commands in a line than are read.
+    TooManyCommands {
+        /// So many are read.
+        most: usize,
+    },
+    /// Two commands of one modal group.
+    Exclusive,
+    /// A letter twice in a line.
+    Twice {
+        /// Which.
+        letter: u8,
+    },
+    /// Axis words before any motion command.
+    NoMotionMode,
+    /// A letter without a number.
+    NoNumber {
+        /// Which.
+        letter: u8,
+    },
+    /// A time below zero.
+    NegativeTime {
+        /// s.
+        seconds: f64,
+    },
+    /// T with a value that is no number of a tool.
+    NoToolNumber {
+        /// As written.
+        value: f64,
+    },
+    /// A filament too thin to be one.
+    ThinFilament {
+        /// mm.
+        diameter_mm: f64,
+    },
+    /// An override that is none.
+    NoOverride {
+        /// %.
+        percent: f64,
+    },
+    /// A limit that is none.
+    NoLimit {
+        /// Of the word.
+        letter: u8,
+        /// As written.
+        value: f64,
+    },
+    /// An arc with a radius and a centre.
+    ArcTwofold,
+    /// An arc with neither.
+    ArcWithout,
+    /// An arc by radius that ends where it starts.
+    ArcClosedByRadius,
+    /// An arc of radius zero.
+    ArcOfNoRadius,
+    /// A cubic without its control points.
+    CubicWithout,
+    /// A cubic of no length.
+    CubicOfNoLength,
+}
