@@ -8,6 +8,7 @@ mod builder;
 mod event;
 pub mod grid;
 mod packed;
+mod phases;
 pub mod strokes;
 
 use crate::geometry::{Box3, Curve, curve_extrema, widen};
@@ -17,6 +18,7 @@ pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
 pub use builder::{Closing, Gather, Gathered, Planned};
 pub use event::{Event, LimitChange, Move};
 pub use packed::Packed;
+pub use phases::Piece;
 
 /// Tools told apart; higher numbers share the last place.
 pub const TOOLS_KEPT: usize = 64;

@@ -196,6 +196,20 @@ pub enum CornerRule {
     JunctionDeviation,
 }
 
+impl CornerRule {
+    /// All of them.
+    pub const ALL: [Self; 2] = [Self::Jerk, Self::JunctionDeviation];
+
+    /// The key of the sheet that chooses the rule and holds its numbers.
+    pub fn key(self) -> &'static str {
+        // Whoever adds a rule here adds it to `ALL` too.
+        match self {
+            Self::Jerk => "motion.corner.jerk_mm_s",
+            Self::JunctionDeviation => "motion.corner.junction_deviation_mm",
+        }
+    }
+}
+
 /// How many moves the controller knows ahead, the current one included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LookAhead {

@@ -172,15 +172,19 @@ impl Reader<'_> {
 
     fn motion(&self) -> Motion {
         let arms_mm = self.number("motion.towers.arm_mm").zip(self.number("motion.towers.radius_mm"));
-        let by_jerk = self.has("motion.corner.jerk_mm_s");
+        let rule = CornerRule::ALL.into_iter().find(|rule| self.has(rule.key()));
+        let corner = rule.unwrap_or(CornerRule::JunctionDeviation);
         let limits = Limits {
             feed_rate_mm_s: self.per_axis("motion.feed_rate_limit_mm_s"),
             acceleration_mm_s2: self.per_axis("motion.acceleration_limit_mm_s2"),
             printing_mm_s2: self.required("motion.acceleration_mm_s2.printing"),
             travel_mm_s2: self.required("motion.acceleration_mm_s2.travel"),
             retraction_mm_s2: self.required("motion.acceleration_mm_s2.retraction"),
-            corner: if by_jerk { CornerRule::Jerk } else { CornerRule::JunctionDeviation },
-            jerk_mm_s: if by_jerk { self.per_axis("motion.corner.jerk_mm_s") } else { [0.0; 4] },
+            corner,
+            jerk_mm_s: match corner {
+                CornerRule::Jerk => self.per_axis(corner.key()),
+                CornerRule::JunctionDeviation => [0.0; 4],
+            },
             junction_deviation_mm: self.number("motion.corner.junction_deviation_mm").unwrap_or(0.0),
         };
         Motion {

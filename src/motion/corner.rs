@@ -46,17 +46,19 @@ impl Leg {
     }
 
     fn rest(&self, dir: [f64; 4]) -> f64 {
-        if self.rule == CornerRule::JunctionDeviation {
-            return 0.0;
-        }
-        let mut v = self.feed_mm_s;
-        for (component, jerk) in dir.into_iter().zip(self.jerk_mm_s) {
-            let u = component.abs();
-            if u > SAME_DIRECTION && jerk < v * u {
-                v = jerk / u;
+        match self.rule {
+            CornerRule::JunctionDeviation => 0.0,
+            CornerRule::Jerk => {
+                let mut v = self.feed_mm_s;
+                for (component, jerk) in dir.into_iter().zip(self.jerk_mm_s) {
+                    let u = component.abs();
+                    if u > SAME_DIRECTION && jerk < v * u {
+                        v = jerk / u;
+                    }
+                }
+                squared_down(v * v)
             }
         }
-        squared_down(v * v)
     }
 }
 

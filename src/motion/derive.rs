@@ -6,6 +6,7 @@ use std::ops::Range;
 
 use super::corner::{self, Leg};
 use super::curves::CurveGeometry;
+use super::law;
 use crate::block::{
     Block, flag,
     grid::{FLOOR, SPEED_CEILING_MM_S, squared_down},
@@ -106,13 +107,7 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
     }
 }
 
-/// 2 a L, but no more than the square of the move's top speed: more it can neither gain nor lose. On the grid.
-#[inline(always)]
-fn step(accel: f64, length: f64, feed: f64) -> f64 {
-    squared_down(smaller(2.0 * accel * length, squared_down(feed * feed)))
-}
-
-/// [`step`] of each move of the range.
+/// [`law::gain_squared`] of each move of the range.
 #[inline(always)]
 pub(super) fn steps(block: &Block, range: Range<usize>, out: &mut [f64]) {
     let count = range.len();
@@ -120,7 +115,7 @@ pub(super) fn steps(block: &Block, range: Range<usize>, out: &mut [f64]) {
         [&block.accel, &block.length, &block.feed].map(|column| &column[range.clone()][..count]);
     let out = &mut out[..count];
     for i in 0..count {
-        out[i] = step(accel[i], length[i], feed[i]);
+        out[i] = law::gain_squared(accel[i], length[i], feed[i]);
     }
 }
 

@@ -9,7 +9,7 @@
 pub mod corner;
 mod curves;
 mod derive;
-mod profile;
+mod law;
 mod scan;
 
 use std::collections::VecDeque;
@@ -88,7 +88,7 @@ impl Planner {
             let (starts, ends) = self.scan.speeds(used..used + planned.block.len());
             self.vectors.run(
                 #[inline(always)]
-                || profile::fill(&mut planned.block, starts, ends),
+                || law::fill(&mut planned.block, starts, ends),
             );
             used += planned.block.len();
             ready.push(planned);

@@ -138,15 +138,11 @@ impl Melt {
 
     /// A push of filament alone whose first `recovered_mm` only fill the nozzle; the largest average on the rest.
     fn purge(&mut self, area_mm2: f64, block: &Block, i: usize, recovered_mm: f64) -> f64 {
-        let phases = [
-            (block.v_start[i], block.v_peak[i], block.t_up[i]),
-            (block.v_peak[i], block.v_peak[i], block.t_cruise[i]),
-            (block.v_peak[i], block.v_end[i], block.t_down[i]),
-        ];
         let mut left_mm = recovered_mm;
         let mut most = 0.0f64;
-        for (v0, v1, seconds) in phases {
-            let length_mm = (v0 + v1) / 2.0 * seconds;
+        for piece in block.pieces(i) {
+            let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
+            let length_mm = piece.length_mm();
             if left_mm >= length_mm {
                 left_mm -= length_mm;
                 self.rest(seconds);
@@ -256,10 +252,11 @@ impl Scratch {
         let [gained_up, gained_level, gained_down] = &mut self.gained;
         for i in 0..count {
             let section = block.section_mm2[i];
-            let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
-            let up = ramp(q0, q1, block.t_up[i] * per_window);
-            let level = level(q1, block.t_cruise[i] * per_window);
-            let down = ramp(q1, q2, block.t_down[i] * per_window);
+            let [up, cruise, down] = block.pieces(i);
+            let (q0, q1, q2) = (section * up.start_mm_s, section * cruise.start_mm_s, section * down.end_mm_s);
+            let up = ramp(q0, q1, up.seconds * per_window);
+            let level = level(q1, cruise.seconds * per_window);
+            let down = ramp(q1, q2, down.seconds * per_window);
             (kept_up[i], kept_level[i], kept_down[i]) = (up.kept, level.kept, down.kept);
             (gained_up[i], gained_level[i], gained_down[i]) = (up.gained, level.gained, down.gained);
             let all = up.then(level).then(down);
@@ -296,8 +293,9 @@ impl Scratch {
             let [up, level, down] = self.course(i);
             let most = larger(larger(self.start[i], up), larger(level, down));
             let section = block.section_mm2[i];
-            let (q1, q2) = (section * block.v_peak[i], section * block.v_end[i]);
-            let (z, crest) = near_crest(level, q1, q2, block.t_down[i] * per_window);
+            let [_, _, fall] = block.pieces(i);
+            let (q1, q2) = (section * fall.start_mm_s, section * fall.end_mm_s);
+            let (z, crest) = near_crest(level, q1, q2, fall.seconds * per_window);
             let meets = (q2 < q1) & (level < q1) & (down > q2);
             let near = meets & (z >= -ARTANH_MOST);
             let most = if near { larger(most, crest) } else { most };
@@ -314,9 +312,10 @@ impl Scratch {
         for i in 0..block.len() {
             let [_, level, down] = self.course(i);
             let section = block.section_mm2[i];
-            let (q1, q2) = (section * block.v_peak[i], section * block.v_end[i]);
+            let [_, _, fall] = block.pieces(i);
+            let (q1, q2) = (section * fall.start_mm_s, section * fall.end_mm_s);
             if block.time_s[i] > 0.0 && q2 < q1 && level < q1 && down > q2 {
-                let crest = crest(level, q1, q2, block.t_down[i] * per_window);
+                let crest = crest(level, q1, q2, fall.seconds * per_window);
                 block.sustained_mm3_s[i] = larger(block.sustained_mm3_s[i], crest);
             }
         }

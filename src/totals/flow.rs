@@ -120,9 +120,10 @@ impl TimeAtRate {
     fn add_one_by_one(&mut self, block: &Block) {
         for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
             let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
-            self.ramp(section * block.v_start[i], peak, block.t_up[i]);
-            self.level(peak, block.t_cruise[i]);
-            self.ramp(section * block.v_end[i], peak, block.t_down[i]);
+            let [up, cruise, down] = block.pieces(i);
+            self.ramp(section * up.start_mm_s, peak, up.seconds);
+            self.level(peak, cruise.seconds);
+            self.ramp(section * down.end_mm_s, peak, down.seconds);
         }
     }
 
@@ -223,9 +224,10 @@ impl Rows {
         let mut largest = 0i64;
         for i in 0..block.len() {
             let section = block.section_mm2[i];
-            let (q0, q1, q2) = (section * block.v_start[i], block.peak_mm3_s[i], section * block.v_end[i]);
+            let [up, cruise, down] = block.pieces(i);
+            let (q0, q1, q2) = (section * up.start_mm_s, block.peak_mm3_s[i], section * down.end_mm_s);
             let time = |seconds: f64| if (section > 0.0) & (seconds > 0.0) { seconds } else { 0.0 };
-            let (up, level, down) = (time(block.t_up[i]), time(block.t_cruise[i]), time(block.t_down[i]));
+            let (up, level, down) = (time(up.seconds), time(cruise.seconds), time(down.seconds));
             let (start, peak, end) = (bucket(q0), bucket(q1), bucket(q2));
             let (up_inside, down_inside) = (start == peak, end == peak);
             let up_density = if up_inside { 0.0 } else { up / (q1 - q0) };
@@ -337,9 +339,10 @@ impl FlowTotals {
     fn over(&mut self, block: &Block, limit: f64) {
         for i in (0..block.len()).filter(|&i| block.peak_mm3_s[i] > limit) {
             let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
-            self.over_s.add(over(section * block.v_start[i], peak, block.t_up[i], limit));
-            self.over_s.add(block.t_cruise[i]);
-            self.over_s.add(over(section * block.v_end[i], peak, block.t_down[i], limit));
+            let [up, cruise, down] = block.pieces(i);
+            self.over_s.add(over(section * up.start_mm_s, peak, up.seconds, limit));
+            self.over_s.add(cruise.seconds);
+            self.over_s.add(over(section * down.end_mm_s, peak, down.seconds, limit));
         }
     }
 }

@@ -5,7 +5,7 @@ use std::ops::Range;
 use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv};
 
 use super::{PIECES, PieceColumn};
-use crate::block::{Bend, Block, grid};
+use crate::block::{Bend, Block, Piece, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::Mode;
 
@@ -70,9 +70,9 @@ impl Fineness {
     /// since e^(λt) changes by at most ωh / 2 from the middle, the residual errs by J h³ / 6. Memory adds up no more than
     /// min(T, 2 / ζω) / h of them. On an arc of radius r, at up to v with the acceleration a along it, J is at most
     /// (3 a v + v³ / r) / r.
-    fn of_arc(&self, phase: &Phase, accel: f64, radius_mm: f64) -> usize {
-        let speed = phase.start.max(phase.end);
-        let along = if phase.start == phase.end { 0.0 } else { accel };
+    fn of_arc(&self, phase: &Piece, accel: f64, radius_mm: f64) -> usize {
+        let speed = phase.start_mm_s.max(phase.end_mm_s);
+        let along = if phase.start_mm_s == phase.end_mm_s { 0.0 } else { accel };
         let turning = (3.0 * along * speed + speed * speed * speed / radius_mm) / radius_mm * self.gain;
         let memory_s = self.memory_s.min(phase.seconds);
         let piece_s = (6.0 * ARC_ERROR_MM / (turning * memory_s)).sqrt();
@@ -80,17 +80,10 @@ impl Fineness {
         ((phase.seconds / piece_s).ceil() as usize).clamp(1, CURVE_PIECES_MOST)
     }
 
-    fn of_cubic(&self, phase: &Phase) -> usize {
+    fn of_cubic(&self, phase: &Piece) -> usize {
         let pieces = (phase.seconds * self.quickest_hz * CUBIC_PIECES_PER_PERIOD).ceil();
         (pieces as usize).clamp(8, CUBIC_PIECES_MOST)
     }
-}
-
-/// A phase of a move.
-struct Phase {
-    seconds: f64,
-    start: f64,
-    end: f64,
 }
 
 impl Pieces {
@@ -179,27 +172,23 @@ impl Pieces {
     fn straight(&mut self, block: &Block, i: usize) {
         let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
         let along = |size: f64| dir.map(|share| size * share);
-        self.turn_to(along(block.v_start[i]));
-        self.push(along(block.accel[i]), block.t_up[i], i as PieceOf);
-        self.push([0.0; 3], block.t_cruise[i], i as PieceOf);
-        self.push(along(-block.accel[i]), block.t_down[i], i as PieceOf);
-        self.speed_now = along(block.v_end[i]);
+        let [up, cruise, down] = block.pieces(i);
+        self.turn_to(along(up.start_mm_s));
+        self.push(along(block.accel[i]), up.seconds, i as PieceOf);
+        self.push([0.0; 3], cruise.seconds, i as PieceOf);
+        self.push(along(-block.accel[i]), down.seconds, i as PieceOf);
+        self.speed_now = along(down.end_mm_s);
     }
 
     /// A curve by the mean acceleration on pieces of equal time of each phase.
     fn curve(&mut self, block: &Block, bend: &Bend, full: &mut impl FnMut(&Self)) {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
-        let phases = [
-            (block.t_up[i], block.v_start[i], block.v_peak[i]),
-            (block.t_cruise[i], block.v_peak[i], block.v_peak[i]),
-            (block.t_down[i], block.v_peak[i], block.v_end[i]),
-        ];
         let along = |speed: f64, at_mm: f64| course.tangent(at_mm).map(|share| speed * share);
         self.turn_to(along(block.v_start[i], 0.0));
         let (mut passed_mm, mut before) = (0.0, along(block.v_start[i], 0.0));
-        for (seconds, start, end) in phases {
-            let phase = Phase { seconds, start, end };
+        for phase in block.pieces(i) {
+            let seconds = phase.seconds;
             if seconds <= 0.0 {
                 continue;
             }
@@ -210,8 +199,7 @@ impl Pieces {
             let mut from_s = 0.0;
             for n in 1..=pieces {
                 let to_s = if n == pieces { seconds } else { grid::time(seconds * (n as f64 / pieces as f64)) };
-                let speed = start + (end - start) * (to_s / seconds);
-                let after = along(speed, passed_mm + (start + speed) / 2.0 * to_s);
+                let after = along(phase.speed_at(to_s), passed_mm + phase.way_mm(to_s));
                 if to_s > from_s {
                     if self.count + 1 > PIECES {
                         self.hand_out(full);
@@ -222,7 +210,7 @@ impl Pieces {
                     (from_s, before) = (to_s, after);
                 }
             }
-            passed_mm += (start + end) / 2.0 * seconds;
+            passed_mm += phase.length_mm();
         }
         self.speed_now = before;
     }

@@ -209,15 +209,11 @@ impl TimeLine {
             self.layer(block, i, now_s);
             // Moves of the extruder alone have no speed along the path.
             let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
-            let (start, peak, end) = (along * block.v_start[i], along * block.v_peak[i], along * block.v_end[i]);
-            let (up, down) = (block.t_up[i], block.t_down[i]);
-            let phases = [
-                (now_s, up, start, peak),
-                (now_s + up, block.t_cruise[i], peak, peak),
-                (end_s - down, down, peak, end),
-            ];
-            for (at_s, seconds, from, to) in phases {
-                self.record.ramp(at_s, seconds, from, to, section);
+            let [up, cruise, down] = block.pieces(i);
+            let starts_s = [now_s, now_s + up.seconds, end_s - down.seconds];
+            for (at_s, piece) in starts_s.into_iter().zip([up, cruise, down]) {
+                let (from, to) = (along * piece.start_mm_s, along * piece.end_mm_s);
+                self.record.ramp(at_s, piece.seconds, from, to, section);
             }
             self.record.sustain(now_s, end_s, block.sustained_mm3_s[i]);
             if section > 0.0 {

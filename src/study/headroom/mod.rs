@@ -18,7 +18,7 @@ use std::sync::Arc;
 
 use crate::findings::{Finding, Inspection, Severity};
 use crate::machine::{
-    ChangeError, CornerRule, Machine,
+    ChangeError, Machine,
     keys::{self, Kind},
 };
 use crate::preflight::{JobError, Kept, keep_path};
@@ -166,10 +166,7 @@ pub struct Headroom {
 
 /// The limits of motion of a machine that are above 0: what is raised when everything is asked for.
 pub fn limits_of(machine: &Machine) -> Vec<Wish> {
-    let corner = match machine.motion.limits.corner {
-        CornerRule::Jerk => "motion.corner.jerk_mm_s",
-        CornerRule::JunctionDeviation => "motion.corner.junction_deviation_mm",
-    };
+    let corner = machine.motion.limits.corner.key();
     let tables =
         ["motion.acceleration_mm_s2", "motion.acceleration_limit_mm_s2", "motion.feed_rate_limit_mm_s", corner];
     let of = |table: &'static str| keys::KEYS.iter().filter(move |key| key.path == table || key.table() == table);

@@ -9,7 +9,7 @@
 use hdrhistogram::Histogram;
 
 use super::shaping::Shapers;
-use crate::block::{Block, flag};
+use crate::block::{Block, Piece, flag};
 use crate::physics::vibration::impulses;
 
 /// Corners turn by at least this: its cosine.
@@ -35,20 +35,20 @@ pub struct Rounding {
 struct Leg {
     dir: [f64; 2],
     out: [f64; 3],
-    corner_mm_s: f64,
     accel: f64,
-    ramp_s: f64,
-    peak_mm_s: f64,
-    cruise_s: f64,
+    /// From the corner on, or back from it.
+    ramp: Piece,
+    cruise: Piece,
     length_mm: f64,
 }
 
 impl Leg {
     /// Way from the corner after that time, or before it, mm; it ends with the move.
     fn way_mm(&self, seconds: f64) -> f64 {
-        let ramp_s = seconds.min(self.ramp_s);
-        let cruise_s = (seconds - ramp_s).min(self.cruise_s);
-        let way = self.corner_mm_s * ramp_s + self.accel / 2.0 * ramp_s * ramp_s + self.peak_mm_s * cruise_s;
+        let ramp_s = seconds.min(self.ramp.seconds);
+        let cruise_s = (seconds - ramp_s).min(self.cruise.seconds);
+        let way =
+            self.ramp.start_mm_s * ramp_s + self.accel / 2.0 * ramp_s * ramp_s + self.cruise.start_mm_s * cruise_s;
         way.min(self.length_mm)
     }
 }
@@ -96,9 +96,8 @@ impl Corners {
                 }
             }
             let out = block.bend(i).map_or(after.out, |bend| bend.dir_end);
-            let back = [block.v_end[i], block.t_down[i]];
-            let [corner_mm_s, ramp_s] = back;
-            self.before = Some(Leg { dir: [out[0], out[1]], out, corner_mm_s, ramp_s, ..after });
+            let [.., down] = block.pieces(i);
+            self.before = Some(Leg { dir: [out[0], out[1]], out, ramp: down.reversed(), ..after });
         }
         if block.standstill().is_some() {
             self.before = None;
@@ -116,16 +115,8 @@ impl Corners {
 }
 
 fn leg(block: &Block, i: usize, out: [f64; 3]) -> Leg {
-    Leg {
-        dir: [out[0], out[1]],
-        out,
-        corner_mm_s: block.v_start[i],
-        accel: block.accel[i],
-        ramp_s: block.t_up[i],
-        peak_mm_s: block.v_peak[i],
-        cruise_s: block.t_cruise[i],
-        length_mm: block.length[i],
-    }
+    let [ramp, cruise, _] = block.pieces(i);
+    Leg { dir: [out[0], out[1]], out, accel: block.accel[i], ramp, cruise, length_mm: block.length[i] }
 }
 
 impl Shaped {

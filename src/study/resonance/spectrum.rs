@@ -241,27 +241,21 @@ impl Gathering {
     fn straight(&mut self, block: &Block, i: usize) {
         let parts = self.parts([block.dir[0][i], block.dir[1][i], block.dir[2][i]]);
         let at = |speed: f64| parts.map(|part| part * speed);
-        let [start, peak, end] = [block.v_start[i], block.v_peak[i], block.v_end[i]].map(at);
-        self.pass(time_units(block.t_up[i]), start, peak);
-        self.pass(time_units(block.t_cruise[i]), peak, peak);
-        self.pass(time_units(block.t_down[i]), peak, end);
+        for piece in block.pieces(i) {
+            self.pass(time_units(piece.seconds), at(piece.start_mm_s), at(piece.end_mm_s));
+        }
     }
 
     fn curve(&mut self, block: &Block, bend: &Bend) {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
-        let phases = [
-            (block.t_up[i], block.v_start[i], block.v_peak[i]),
-            (block.t_cruise[i], block.v_peak[i], block.v_peak[i]),
-            (block.t_down[i], block.v_peak[i], block.v_end[i]),
-        ];
         let mut passed_mm = 0.0;
-        for (seconds, start, end) in phases {
+        for piece in block.pieces(i) {
+            let seconds = piece.seconds;
             let units = time_units(seconds);
             let at = |lane: &Self, after_s: f64| {
-                let speed = start + (end - start) * (after_s / seconds);
-                let way_mm = passed_mm + (start + speed) / 2.0 * after_s;
-                lane.parts(course.tangent(way_mm)).map(|part| part * speed)
+                let speed = piece.speed_at(after_s);
+                lane.parts(course.tangent(passed_mm + piece.way_mm(after_s))).map(|part| part * speed)
             };
             if seconds > SLOW_CURVE_S {
                 self.pass(units, at(self, 0.0), at(self, seconds));
@@ -276,7 +270,7 @@ impl Gathering {
                     }
                 }
             }
-            passed_mm += (start + end) / 2.0 * seconds;
+            passed_mm += piece.length_mm();
         }
     }
 

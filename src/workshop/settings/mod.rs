@@ -155,18 +155,20 @@ pub fn of(machine: &Machine) -> Vec<(String, f64)> {
     let mut values = Vec::new();
     let limits = &machine.motion.limits;
     let mut put = |path: String, value: Option<f64>| values.extend(value.map(|value| (path, value)));
+    let (by_jerk, by_deviation) = match limits.corner {
+        CornerRule::Jerk => (true, false),
+        CornerRule::JunctionDeviation => (false, true),
+    };
     let axes = ["x", "y", "z", "e"];
     for (axis, name) in axes.into_iter().enumerate() {
         put(format!("controller.steps_per_mm.{name}"), machine.controller.steps_per_mm[axis]);
         put(format!("motion.acceleration_limit_mm_s2.{name}"), limited(limits.acceleration_mm_s2[axis]));
         put(format!("{FEED_RATES}.{name}"), limited(limits.feed_rate_mm_s[axis]));
-        let by_jerk = limits.corner == CornerRule::Jerk;
         put(format!("{JERK}.{name}"), by_jerk.then_some(limits.jerk_mm_s[axis]));
     }
     put(trade::PRINTING.to_owned(), limited(limits.printing_mm_s2));
     put(trade::TRAVEL.to_owned(), limited(limits.travel_mm_s2));
     put("motion.acceleration_mm_s2.retraction".to_owned(), limited(limits.retraction_mm_s2));
-    let by_deviation = limits.corner == CornerRule::JunctionDeviation;
     put(DEVIATION.to_owned(), by_deviation.then_some(limits.junction_deviation_mm));
     // M207 and M208 know no tool: they are the first one's.
     if let Some(retraction) = machine.tools.first().and_then(|tool| tool.retraction) {

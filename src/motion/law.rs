@@ -1,6 +1,17 @@
-//! Trapezoids: from settled squared speeds to speeds and times.
+//! The motion law: how fast a move can be after a length, and which pieces it has.
+//!
+//! The trapezoid is the only one for now: one acceleration up to the peak, one down from it. Another law fills the pieces
+//! that [`Block::pieces`] reads.
 
 use crate::block::{Block, grid};
+use crate::vectors::columns::smaller;
+
+/// By how much a move can change its squared speed, (mm/s)²: 2 a L, but no more than the square of its top speed, for more
+/// it can neither gain nor lose. On the grid.
+#[inline(always)]
+pub(super) fn gain_squared(accel: f64, length: f64, top: f64) -> f64 {
+    grid::squared_down(smaller(2.0 * accel * length, grid::squared_down(top * top)))
+}
 
 /// Fills speeds and times of a block from the squared speeds at the start and end of each move.
 ///
