@@ -223,6 +223,7 @@ pub const KEYS: &[Key] = &[
     key("motion.corner.jerk_mm_s.z", NOT_NEGATIVE, Required, "mm/s", "0.4", "Largest step of speed of z"),
     key("motion.corner.jerk_mm_s.e", NOT_NEGATIVE, Required, "mm/s", "5.0", "Largest step of speed of the filament"),
     key("motion.corner.junction_deviation_mm", Kind::Number { min: 0.0, max: FAR }, Unset, "mm", "0.02", "Distance at which the circle of the corner rule passes the corner"),
+    key("motion.jerk_at_reversal", Kind::Choice(&["difference", "larger-speed"]), Value("\"difference\""), "", "\"difference\"", "What the jerk limits where an axis turns round: the difference of its two speeds, or the larger of them"),
 
     table("drive", Kind::Table, Unset, "How the motors turn steps into motion; only `sheet audit` asks for it"),
     key("drive.supply_v", POSITIVE, Unset, "V", "24.0", "Supply voltage of the motor drivers"),

@@ -192,19 +192,22 @@ pub struct Limits {
 pub enum CornerRule {
     /// Largest step of speed per axis.
     Jerk,
+    /// The same, but where an axis turns round the larger of its two speeds counts instead of their difference: some
+    /// controllers do so (common practice, no source), and then pass zigzags twice as fast.
+    JerkByLargerSpeed,
     /// Centripetal acceleration on a circle that passes the corner at a given distance.
     JunctionDeviation,
 }
 
 impl CornerRule {
     /// All of them.
-    pub const ALL: [Self; 2] = [Self::Jerk, Self::JunctionDeviation];
+    pub const ALL: [Self; 3] = [Self::Jerk, Self::JerkByLargerSpeed, Self::JunctionDeviation];
 
     /// The key of the sheet that chooses the rule and holds its numbers.
     pub fn key(self) -> &'static str {
         // Whoever adds a rule here adds it to `ALL` too.
         match self {
-            Self::Jerk => "motion.corner.jerk_mm_s",
+            Self::Jerk | Self::JerkByLargerSpeed => "motion.corner.jerk_mm_s",
             Self::JunctionDeviation => "motion.corner.junction_deviation_mm",
         }
     }

@@ -173,7 +173,10 @@ impl Reader<'_> {
     fn motion(&self) -> Motion {
         let arms_mm = self.number("motion.towers.arm_mm").zip(self.number("motion.towers.radius_mm"));
         let rule = CornerRule::ALL.into_iter().find(|rule| self.has(rule.key()));
-        let corner = rule.unwrap_or(CornerRule::JunctionDeviation);
+        let corner = match rule.unwrap_or(CornerRule::JunctionDeviation) {
+            CornerRule::Jerk if self.word("motion.jerk_at_reversal") == "larger-speed" => CornerRule::JerkByLargerSpeed,
+            rule => rule,
+        };
         let limits = Limits {
             feed_rate_mm_s: self.per_axis("motion.feed_rate_limit_mm_s"),
             acceleration_mm_s2: self.per_axis("motion.acceleration_limit_mm_s2"),
@@ -182,7 +185,7 @@ impl Reader<'_> {
             retraction_mm_s2: self.required("motion.acceleration_mm_s2.retraction"),
             corner,
             jerk_mm_s: match corner {
-                CornerRule::Jerk => self.per_axis(corner.key()),
+                CornerRule::Jerk | CornerRule::JerkByLargerSpeed => self.per_axis(corner.key()),
                 CornerRule::JunctionDeviation => [0.0; 4],
             },
             junction_deviation_mm: self.number("motion.corner.junction_deviation_mm").unwrap_or(0.0),

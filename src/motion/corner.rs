@@ -48,7 +48,7 @@ impl Leg {
     fn rest(&self, dir: [f64; 4]) -> f64 {
         match self.rule {
             CornerRule::JunctionDeviation => 0.0,
-            CornerRule::Jerk => {
+            CornerRule::Jerk | CornerRule::JerkByLargerSpeed => {
                 let mut v = self.feed_mm_s;
                 for (component, jerk) in dir.into_iter().zip(self.jerk_mm_s) {
                     let u = component.abs();
@@ -66,18 +66,34 @@ impl Leg {
 pub fn squared_cap(before: &Leg, after: &Leg) -> f64 {
     let v = before.feed_mm_s.min(after.feed_mm_s);
     let cap = match after.rule {
-        CornerRule::Jerk => by_jerk(before, after, v),
+        CornerRule::Jerk => by_jerk(before, after, v, difference),
+        CornerRule::JerkByLargerSpeed => by_jerk(before, after, v, larger_if_opposed),
         CornerRule::JunctionDeviation => by_junction_deviation(before, after),
     };
     squared_down(f64::min(v * v, cap))
 }
 
-/// |v (u_after − u_before)_i| ≤ jerk_i for X, Y, Z, E, with the smaller jerk of the two moves. Starts from v.
-fn by_jerk(before: &Leg, after: &Leg, v: f64) -> f64 {
-    let change = [0, 1, 2, 3].map(|axis| (after.start[axis] - before.end[axis]).abs());
+/// |v (u_after − u_before)_i| ≤ jerk_i for X, Y, Z, E, with the smaller jerk of the two moves. Starts from v. What of two
+/// direction components counts is given: [`difference`] or [`larger_if_opposed`].
+fn by_jerk(before: &Leg, after: &Leg, v: f64, counted: fn(f64, f64) -> f64) -> f64 {
+    let change = [0, 1, 2, 3].map(|axis| counted(before.end[axis], after.start[axis]));
     let jerk = [0, 1, 2, 3].map(|axis| before.jerk_mm_s[axis].min(after.jerk_mm_s[axis]));
     let v = under_jerk(v, change, jerk);
     v * v
+}
+
+/// |u₁ − u₀|.
+#[inline(always)]
+pub(super) fn difference(before: f64, after: f64) -> f64 {
+    (after - before).abs()
+}
+
+/// The larger of |u₀| and |u₁| where they are opposed, else |u₁ − u₀|.
+#[inline(always)]
+pub(super) fn larger_if_opposed(before: f64, after: f64) -> f64 {
+    let (size_before, size_after) = (before.abs(), after.abs());
+    let larger = if size_before > size_after { size_before } else { size_after };
+    if before * after < 0.0 { larger } else { (after - before).abs() }
 }
 
 /// The largest speed up to v at which no axis, whose direction component changes by `change`, steps by more than `jerk`.
@@ -159,6 +175,18 @@ mod tests {
         for (turn, v) in [(90.0, 8.0), (45.0, 11.3137085), (30.0, 16.0), (180.0, 4.0)] {
             assert!((corner(turn, CornerRule::Jerk, 8.0, 0.0) - v).abs() < 1e-6, "{turn}");
         }
+    }
+
+    #[test]
+    fn jerk_by_the_larger_speed_doubles_it_where_an_axis_turns_round() {
+        let rule = CornerRule::JerkByLargerSpeed;
+        // Up to 90° no axis turns round: as by the difference. At 180° x goes from 8 to −8 mm/s. At 120° x goes from v to
+        // −v / 2, y from 0 to 0.866 v: the larger is v, whose limit 8 mm/s is the tightest (geometry, by hand).
+        for (turn, v) in [(90.0, 8.0), (45.0, 11.3137085), (180.0, 8.0), (120.0, 8.0)] {
+            assert!((corner(turn, rule, 8.0, 0.0) - v).abs() < 1e-6, "{turn}");
+        }
+        // By the difference 1.5 v ≤ 8 mm/s.
+        assert!((corner(120.0, CornerRule::Jerk, 8.0, 0.0) - 16.0 / 3.0).abs() < 1e-5);
     }
 
     #[test]

@@ -130,6 +130,14 @@ pub(super) fn corners(block: &Block, range: Range<usize>, limits: &Limits, out: 
     let [x0, y0, z0, e0] = block.dir.each_ref().map(|column| &column[before.clone()][..count]);
     let [x1, y1, z1, e1] = block.dir.each_ref().map(|column| &column[after.clone()][..count]);
     match limits.corner {
+        CornerRule::JerkByLargerSpeed => {
+            for i in 0..count {
+                let change = [(x0[i], x1[i]), (y0[i], y1[i]), (z0[i], z1[i]), (e0[i], e1[i])]
+                    .map(|(before, after)| corner::larger_if_opposed(before, after));
+                let v = corner::under_jerk(smaller(feed_p[i], feed_q[i]), change, limits.jerk_mm_s);
+                out[i] = squared_down(v * v);
+            }
+        }
         CornerRule::Jerk => {
             for i in 0..count {
                 let change = [x1[i] - x0[i], y1[i] - y0[i], z1[i] - z0[i], e1[i] - e0[i]].map(f64::abs);

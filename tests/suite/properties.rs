@@ -334,8 +334,11 @@ impl Moves {
 fn turns(before: &Step, after: &Step, v: f64, v_after: f64) -> Result<(), TestCaseError> {
     prop_assert_eq!(v, v_after, "line {}: one speed on both sides", after.line);
     let change: Vec<f64> = (0..4).map(|i| (after.start[i] - before.end[i]).abs()).collect();
-    if after.limits.corner == CornerRule::Jerk {
+    if after.limits.corner != CornerRule::JunctionDeviation {
+        let by_larger = after.limits.corner == CornerRule::JerkByLargerSpeed;
         for (axis, &change) in change.iter().enumerate() {
+            let [u, w] = [before.end[axis], after.start[axis]];
+            let change = if by_larger && u * w < 0.0 { u.abs().max(w.abs()) } else { change };
             let jerk = before.limits.jerk_mm_s[axis].min(after.limits.jerk_mm_s[axis]);
             prop_assert!(v * change <= jerk * ROOM + 1e-9 * v, "line {}: jerk of axis {axis}", after.line);
         }

@@ -72,7 +72,7 @@ pub fn random_machine(dice: &mut Dice) -> Machine {
     limits.printing_mm_s2 = dice.between(100.0, 4000.0);
     limits.travel_mm_s2 = dice.between(100.0, 6000.0);
     limits.retraction_mm_s2 = dice.between(100.0, 6000.0);
-    limits.corner = dice.one_of(&[CornerRule::Jerk, CornerRule::JunctionDeviation]);
+    limits.corner = dice.one_of(&CornerRule::ALL);
     limits.junction_deviation_mm = match dice.below(8) {
         0 => 0.0,
         1 => 1000.0,

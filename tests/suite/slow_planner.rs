@@ -337,8 +337,12 @@ fn rest(step: &Step, u: [f64; 4]) -> f64 {
 /// Squared speed through the corner between two moves.
 fn corner(p: &Step, q: &Step) -> f64 {
     let v = p.speed.min(q.speed);
-    let step = |i: usize| (q.start[i] - p.end[i]).abs();
-    if q.limits.corner == CornerRule::Jerk {
+    let opposed = |i: usize| q.limits.corner == CornerRule::JerkByLargerSpeed && q.start[i] * p.end[i] < 0.0;
+    let step = |i: usize| match opposed(i) {
+        true => q.start[i].abs().max(p.end[i].abs()),
+        false => (q.start[i] - p.end[i]).abs(),
+    };
+    if q.limits.corner != CornerRule::JunctionDeviation {
         let jerk = |i: usize| p.limits.jerk_mm_s[i].min(q.limits.jerk_mm_s[i]);
         let v = (0..4).filter(|&i| step(i) > SAME_DIRECTION).map(|i| jerk(i) / step(i)).fold(v, f64::min);
         return v * v;

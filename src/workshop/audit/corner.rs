@@ -59,6 +59,8 @@ fn step_of_speed(machine: &Machine, axis: usize) -> f64 {
     let limits = &machine.motion.limits;
     match limits.corner {
         CornerRule::Jerk => limits.jerk_mm_s[axis].min(limits.feed_rate_mm_s[axis]),
+        // From one way to the other, each at the jerk.
+        CornerRule::JerkByLargerSpeed => 2.0 * limits.jerk_mm_s[axis].min(limits.feed_rate_mm_s[axis]),
         CornerRule::JunctionDeviation => {
             let accel = limits.printing_mm_s2.max(limits.travel_mm_s2).min(limits.acceleration_mm_s2[axis]);
             by_deviation(90.0, accel, limits.junction_deviation_mm).min(limits.feed_rate_mm_s[axis])
@@ -154,7 +156,8 @@ fn right_angle(machine: &Machine) -> Vec<Row> {
             let formula = format!("√((1 + √2) × {shown} mm/s² × {} mm) = {} mm/s", figure(deviation), figure(jerk));
             Row::new("printing", Outcome::Note, message).set(jerk, "mm/s").formula(formula)
         }
-        CornerRule::Jerk => {
+        // At 90° no axis turns round.
+        CornerRule::Jerk | CornerRule::JerkByLargerSpeed => {
             let jerk = limits.jerk_mm_s[0].min(limits.jerk_mm_s[1]);
             let deviation = jerk * jerk / ((1.0 + SQRT_2) * accel);
             let (like, at_45) = (figure(deviation), figure(by_jerk(45.0, jerk)));

@@ -156,7 +156,7 @@ pub fn of(machine: &Machine) -> Vec<(String, f64)> {
     let limits = &machine.motion.limits;
     let mut put = |path: String, value: Option<f64>| values.extend(value.map(|value| (path, value)));
     let (by_jerk, by_deviation) = match limits.corner {
-        CornerRule::Jerk => (true, false),
+        CornerRule::Jerk | CornerRule::JerkByLargerSpeed => (true, false),
         CornerRule::JunctionDeviation => (false, true),
     };
     let axes = ["x", "y", "z", "e"];
