@@ -7,7 +7,7 @@ use gonogo::block::Gather;
 use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
-use gonogo::preflight::{Sizes, inspect};
+use gonogo::preflight::{JobSource, Preflight};
 use gonogo::text::{Chunk, LineReader, straight::Rows};
 use gonogo::vectors::Vectors;
 
@@ -81,6 +81,6 @@ pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
 }
 
 pub fn whole(job: &[u8], machine: &Machine) -> usize {
-    let inspection = inspect(Cursor::new(job), "-", machine, &Sizes::default());
+    let inspection = Preflight::on(machine).run(JobSource::stream(Cursor::new(job), "-"));
     inspection.expect("reading from memory cannot fail").job.moves as usize
 }

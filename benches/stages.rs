@@ -21,7 +21,7 @@ use gcode::core::{
 };
 
 use gonogo::machine::Machine;
-use gonogo::preflight::{Sizes, inspect_on, keep};
+use gonogo::preflight::{JobSource, Preflight};
 
 #[path = "common.rs"]
 mod common;
@@ -80,7 +80,7 @@ fn peer(job: &str) -> f32 {
 
 /// The job is read once and planned on each machine.
 fn on_each(job: &[u8], machines: &[&Machine]) -> usize {
-    let each = inspect_on(job, "-", machines, &Sizes::default());
+    let each = Preflight::on_all(machines).run_all(JobSource::stream(job, "-"));
     each.expect("reading from memory cannot fail").iter().map(|inspection| inspection.job.moves as usize).sum()
 }
 
@@ -131,7 +131,7 @@ fn case<'c, T>(name: &'c str, run: impl Fn() -> T + 'c) -> Case<'c> {
 
 /// Reads a job once and plans it so many times, each time with other accelerations, as `headroom` does.
 fn plans(job: &[u8], machine: &Machine, count: u32) -> f64 {
-    let kept = keep(job, "-", machine, &Sizes::default()).expect("reading from memory cannot fail");
+    let kept = Preflight::on(machine).load(JobSource::stream(job, "-")).expect("reading from memory cannot fail");
     let plan = |k: u32| {
         let mut changed = machine.clone();
         changed.motion.limits.printing_mm_s2 *= 1.0 + f64::from(k) / f64::from(count);

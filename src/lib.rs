@@ -25,13 +25,13 @@
 //! ```
 //! use gonogo::findings::Verdict;
 //! use gonogo::machine::Machine;
-//! use gonogo::preflight::{Sizes, inspect};
+//! use gonogo::preflight::{JobSource, Preflight};
 //!
 //! let job = "G28\nM109 S200\nG1 Z0.2 F600\nG1 X20 Y20 F6000\nG1 X60 E1.5 F1800\nM104 S0\n";
-//! let report = inspect(job.as_bytes(), "line.gcode", &Machine::built_in(), &Sizes::default())?;
+//! let report = Preflight::on(&Machine::built_in()).run(JobSource::stream(job.as_bytes(), "line.gcode"))?;
 //! assert_eq!(report.verdict, Verdict::Go, "{:#?}", report.findings);
 //! assert!(report.time_s.extruding > 1.3, "40 mm at 30 mm/s");
-//! # Ok::<(), std::io::Error>(())
+//! # Ok::<(), gonogo::preflight::JobError>(())
 //! ```
 
 pub mod accepted;
@@ -57,4 +57,4 @@ pub mod workshop;
 
 pub use findings::{Inspection, Verdict};
 pub use machine::Machine;
-pub use preflight::{inspect, inspect_path};
+pub use preflight::{JobSource, Preflight};

@@ -228,7 +228,7 @@ mod tests {
     use super::*;
     use crate::findings::Finding;
     use crate::machine::{Mode, Override};
-    use crate::preflight::{Sizes, inspect};
+    use crate::preflight::{JobSource, Preflight};
 
     fn swinging(natural_hz: f64, limit_mm: Option<f64>) -> Machine {
         let mut machine = machine();
@@ -253,7 +253,8 @@ mod tests {
     }
 
     fn found(machine: &Machine, job: &str) -> Vec<Finding> {
-        let report = inspect(job.as_bytes(), "job.gcode", machine, &Sizes::default()).expect("memory can be read");
+        let report =
+            Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");
         report.findings.into_iter().filter(|finding| finding.check == CHECK.id).collect()
     }
 
@@ -261,7 +262,8 @@ mod tests {
     fn frequency(machine: &Machine) -> f64 {
         let time = |strokes| {
             let job = zigzag(strokes);
-            let report = inspect(job.as_bytes(), "job.gcode", machine, &Sizes::default()).expect("memory can be read");
+            let report =
+                Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");
             report.time_s.extruding
         };
         10.0 / (time(60) - time(40))

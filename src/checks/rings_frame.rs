@@ -111,7 +111,7 @@ mod tests {
     use super::super::testing::{Job, machine, skipped};
     use super::*;
     use crate::machine::{Mode, Override};
-    use crate::preflight::{Sizes, inspect};
+    use crate::preflight::{JobSource, Preflight};
 
     fn swinging(limit_mm: Option<f64>) -> Machine {
         let mut machine = machine();
@@ -130,7 +130,8 @@ mod tests {
     }
 
     fn found(machine: &Machine, job: &str) -> Vec<crate::findings::Finding> {
-        let report = inspect(job.as_bytes(), "job.gcode", machine, &Sizes::default()).expect("memory can be read");
+        let report =
+            Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");
         report.findings.into_iter().filter(|finding| finding.check == CHECK.id).collect()
     }
 

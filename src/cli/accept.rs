@@ -16,9 +16,8 @@ use crate::accepted::{
 };
 use crate::checks::{self, is_unsafe};
 use crate::findings::{Finding, Inspection};
-use crate::preflight::inspect_path;
+use crate::preflight::{JobSource, Preflight};
 use crate::show::marks::severity_mark;
-use crate::threads::Crew;
 use crate::wording::{safe, units, wrap};
 
 const EXAMPLES: &str = "\
@@ -164,7 +163,7 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
             return Ok(Exit::Unjudged);
         }
     };
-    let inspection = inspect_path(&args.job, &machine, &|_| (), &Crew::default())?;
+    let inspection = Preflight::on(&machine).run(JobSource::at(&args.job))?;
     let found: Vec<&Finding> = inspection.findings.iter().filter(|finding| finding.check == check).collect();
     if found.is_empty() {
         bail!("{check} finds nothing in {} on {}: there is nothing to accept", args.job.display(), machine.name);

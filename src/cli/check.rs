@@ -17,7 +17,7 @@ use super::{Exit, pictures, sheet};
 use crate::accepted::Accepted;
 use crate::findings::{Inspection, MachineFacts, Outcome, Severity, Verdict};
 use crate::machine::Machine;
-use crate::preflight::inspect_path;
+use crate::preflight::{self, JobSource, Preflight, RunContext};
 use crate::show::report::{
     Report,
     csv::CsvReport,
@@ -151,13 +151,13 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let facts = machine.facts();
     let Some(plot) = args.plot.resolve(jobs.len())? else {
         return report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
-            let mut outcome = judge(job, machine, &on_bytes, crew);
+            let mut outcome = judge(job, machine, RunContext::new(&on_bytes, crew));
             outcome.iter_mut().for_each(accept);
             outcome
         });
     };
     let exit = report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
-        plot.judge(job, machine, &accept, &on_bytes, crew)
+        plot.judge(job, machine, &accept, RunContext::new(&on_bytes, crew))
     })?;
     plot.write(machine)?;
     Ok(exit)
@@ -170,13 +170,13 @@ fn pages<'e>(
     machine: &Machine,
     accept: &(dyn Fn(&mut Inspection) + Sync),
     progress: &Progress,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
+    on_bytes: preflight::Progress<'e>,
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut tally = Tally::default();
     let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
     let take = |job: &Job, crew: &Crew<'e>| {
-        let mut pictured = pictures::take(job, machine, on_bytes, crew)?;
+        let mut pictured = pictures::take(job, machine, RunContext::new(on_bytes, crew))?;
         accept(&mut pictured.report);
         Ok(pictured)
     };
@@ -189,8 +189,8 @@ fn pages<'e>(
     Ok(tally.exit(args.fail_on))
 }
 
-fn judge<'e>(job: &Job, machine: &Machine, on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Outcome {
-    job.judged(|path| inspect_path(path, machine, on_bytes, crew))
+fn judge<'e>(job: &Job, machine: &Machine, context: RunContext<'_, 'e>) -> Outcome {
+    job.judged(|path| Preflight::on(machine).within(context).run(JobSource::at(path)))
 }
 
 /// Judges all jobs and delivers the report as asked for.

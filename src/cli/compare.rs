@@ -14,7 +14,7 @@ use super::terminal::Terminal;
 use super::{Exit, sheet};
 use crate::findings::{Guest, Unjudged};
 use crate::machine::Machine;
-use crate::preflight::{Seat, inspect_path_on, inspect_path_with};
+use crate::preflight::{JobSource, Preflight, RunContext};
 use crate::show::{
     page,
     record::{TimeLine, TimeRecord},
@@ -93,7 +93,7 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let totals = compare_all(
         &jobs,
         args.jobs.threads,
-        |job, crew| judge(job, &before, &after, &on_bytes, crew),
+        |job, crew| judge(job, &before, &after, RunContext::new(&on_bytes, crew)),
         &mut *report,
         &mut output,
         &progress,
@@ -124,14 +124,8 @@ fn named(path: &Path, terminal: &Terminal) -> Option<Machine> {
     Machine::load(path).map_err(|faults| sheet::show_faults(&faults, terminal)).ok()
 }
 
-fn judge<'e>(
-    job: &Job,
-    before: &Machine,
-    after: &Machine,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Compared {
-    let both = job.judged(|path| inspect_path_on(path, &[before, after], on_bytes, crew))?;
+fn judge<'e>(job: &Job, before: &Machine, after: &Machine, context: RunContext<'_, 'e>) -> Compared {
+    let both = job.judged(|path| Preflight::on_all(&[before, after]).within(context).run_all(JobSource::at(path)))?;
     let [before, after] = <[_; 2]>::try_from(both).expect("a report for each of two machines");
     Ok(Comparison::of(before, after))
 }
@@ -155,7 +149,7 @@ fn page_of(
         jobs,
         args.jobs.threads,
         progress,
-        |job, crew| watch(job, [before, after], &on_bytes, crew),
+        |job, crew| watch(job, [before, after], RunContext::new(&on_bytes, crew)),
         |compared| {
             let (compared, records) = match compared {
                 Ok((comparison, records)) => (Ok(comparison), Some(records)),
@@ -181,15 +175,18 @@ fn page_of(
 fn watch<'e>(
     job: &Job,
     machines: [&Machine; 2],
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
+    context: RunContext<'_, 'e>,
 ) -> Result<(Comparison, [TimeRecord; 2]), Unjudged> {
     let guests = machines.map(|machine| {
         let (guest, seated) = Guest::new(TimeLine::new(!machine.structure.modes.is_empty()));
-        (guest, Seat { machine, guests: vec![seated] })
+        (guest, seated)
     });
-    let (guests, seats): (Vec<_>, Vec<_>) = guests.into_iter().unzip();
-    let reports = job.judged(|path| inspect_path_with(path, seats, on_bytes, crew))?;
+    let [(first, one), (second, other)] = guests;
+    let guests = [first, second];
+    let reports = job.judged(|path| {
+        let preflight = Preflight::on_all(&machines).within(context).watch(0, one).watch(1, other);
+        preflight.run_all(JobSource::at(path))
+    })?;
     let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
     let records = [0, 1].map(|side: usize| guests[side].take().expect("it has watched to the end").into_record());
     Ok((Comparison::of(before, after), records))

@@ -9,6 +9,7 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
 use crate::machine::Machine;
+use crate::preflight::RunContext;
 use crate::show::report::{headroom as page, headroom_json};
 use crate::study::headroom::{Direction, Judged, Outcome, Wish, explore, limits_of, scan};
 use crate::threads::Crew;
@@ -75,7 +76,8 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let outcomes = explore_all(&jobs, args, &progress, |job, crew| {
-        let found = job.judged(|path| explore(path, &machine, &wishes, args.up_to, &on_bytes, crew))?;
+        let found =
+            job.judged(|path| explore(path, &machine, &wishes, args.up_to, RunContext::new(&on_bytes, crew)))?;
         let path = found.today.job.path.clone();
         Ok(Judged::of(&path, found, &machine, args.needs))
     })?;

@@ -14,12 +14,11 @@ use super::jobs::{Job, is_stdin};
 use super::output::{self, Delivery, Output};
 use crate::findings::{Inspection, Outcome, Unjudged};
 use crate::machine::Machine;
-use crate::preflight::JobError;
+use crate::preflight::{JobError, RunContext};
 use crate::show::{
     page::{self, DRAWING_POINTS, IndexRow, PageError},
     picture::{OnlyLayer, Pictured},
 };
-use crate::threads::Crew;
 
 /// A picture besides the report.
 #[derive(Debug, Args)]
@@ -83,11 +82,10 @@ impl Plot {
         job: &Job,
         machine: &Machine,
         accept: &dyn Fn(&mut Inspection),
-        on_bytes: &'e (dyn Fn(u64) + Sync),
-        crew: &Crew<'e>,
+        context: RunContext<'_, 'e>,
     ) -> Outcome {
         let options = (DRAWING_POINTS, Some(self.layer));
-        let mut pictured = job.judged(|path| take_from(path, machine, options, on_bytes, crew))?;
+        let mut pictured = job.judged(|path| take_from(path, machine, options, context))?;
         accept(&mut pictured.report);
         let report = pictured.report.clone();
         if let Ok(mut taken) = self.taken.lock() {
@@ -119,13 +117,8 @@ impl Plot {
 ///
 /// # Errors
 /// When the job cannot be judged.
-pub fn take<'e>(
-    job: &Job,
-    machine: &Machine,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Pictured, Unjudged> {
-    job.judged(|path| take_from(path, machine, (DRAWING_POINTS, None), on_bytes, crew))
+pub fn take<'e>(job: &Job, machine: &Machine, context: RunContext<'_, 'e>) -> Result<Pictured, Unjudged> {
+    job.judged(|path| take_from(path, machine, (DRAWING_POINTS, None), context))
 }
 
 /// Pictures take two readings: what can be read once is copied first.
@@ -133,15 +126,14 @@ fn take_from<'e>(
     path: &Path,
     machine: &Machine,
     options: (usize, Option<OnlyLayer>),
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
+    context: RunContext<'_, 'e>,
 ) -> Result<Pictured, JobError> {
     let shown = path.to_string_lossy();
     if fs::metadata(path).is_ok_and(|found| found.is_file() || found.is_dir()) {
-        return Pictured::take(path, &shown, machine, options, on_bytes, crew);
+        return Pictured::take(path, &shown, machine, options, context);
     }
     let copy = copied(path).map_err(|source| JobError::Read { path: shown.to_string(), source })?;
-    Pictured::take(copy.path(), &shown, machine, options, on_bytes, crew)
+    Pictured::take(copy.path(), &shown, machine, options, context)
 }
 
 fn copied(path: &Path) -> Result<NamedTempFile, io::Error> {

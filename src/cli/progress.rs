@@ -1,6 +1,7 @@
 //! One bar over the bytes of all jobs, on standard error.
 
 use std::io::{self, IsTerminal};
+use std::ops::ControlFlow;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -30,8 +31,9 @@ impl Progress {
     }
 
     /// So many bytes more were read.
-    pub fn advance(&self, bytes: u64) {
+    pub fn advance(&self, bytes: u64) -> ControlFlow<()> {
         self.bar.inc(bytes);
+        ControlFlow::Continue(())
     }
 
     /// Takes the bar off the screen while `act` writes.

@@ -14,6 +14,7 @@ use super::terminal::Terminal;
 use super::{Exit, complain, sheet, trial};
 use crate::findings::Unjudged;
 use crate::machine::Direction;
+use crate::preflight::RunContext;
 use crate::show::{
     picture::spectrum_svg,
     report::{Look, resonance as report},
@@ -162,8 +163,9 @@ fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Res
     let ask = Ask { ringing_mm: args.ringing, once: args.once };
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    let found =
-        studied(&jobs, args, &progress, |job, crew| job.judged(|path| study(path, &machine, ask, &on_bytes, crew)))?;
+    let found = studied(&jobs, args, &progress, |job, crew| {
+        job.judged(|path| study(path, &machine, ask, RunContext::new(&on_bytes, crew)))
+    })?;
     progress.finish();
     let Some(found) = found else { return Ok(Exit::Unjudged) };
     if let Some(picture) = &mut picture {

@@ -210,9 +210,10 @@ impl Interpreter {
         }
     }
 
-    /// Starts the job at another machine position, mm.
+    /// Starts the job at a known machine position, mm.
     pub fn starting_at(mut self, position: [f64; 3]) -> Self {
         self.position = position;
+        self.known = [true; 3];
         self
     }
 

@@ -1,21 +1,18 @@
-//! Wires text → modal → motion → physics → observers for one job; gives back one [`Inspection`].
+//! The front door: wires text → modal → motion → physics → observers for one job; gives back one [`Inspection`] a machine.
 //!
 //! The stages are passed chunk by chunk, by any number of threads in turn (see [`crate::threads`]). A job that is judged on
-//! several machines is read once, and planned on each.
+//! several machines is read once, and planned on each. Start at [`Preflight`].
 
 pub mod announced;
 mod ending;
 mod kept;
 mod lane;
 mod run;
+mod source;
 
-use std::fs::File;
-use std::io::{self, BufReader, Read};
-use std::path::Path;
+use std::io;
 use std::sync::Arc;
 use std::thread;
-
-use flate2::read::MultiGzDecoder;
 
 use crate::block::BLOCK;
 use crate::findings::{Inspection, Observer};
@@ -23,9 +20,10 @@ use crate::machine::Machine;
 use crate::text::lines;
 use crate::threads::{Crew, Help};
 use crate::vectors::Vectors;
-use run::Run;
+use run::{Fault, Run};
 
 pub use kept::Kept;
+pub use source::{JobSource, Progress, silent};
 
 /// Why a job could not be judged at all.
 #[derive(Debug, thiserror::Error)]
@@ -38,222 +36,199 @@ pub enum JobError {
         /// What the system said.
         source: io::Error,
     },
+    /// Whoever was told of the progress said stop.
+    #[error("reading {path} was stopped")]
+    Stopped {
+        /// Path as given.
+        path: String,
+    },
+    /// A thread that helped with it panicked: a fault of this program.
+    #[error("internal fault while judging {path}: a thread that helped broke down")]
+    BrokeDown {
+        /// Path as given.
+        path: String,
+    },
 }
 
-/// Sizes that no result depends on; tests change them.
+/// How a job is run. Only the start position changes results.
 #[derive(Debug, Clone, Copy)]
-pub struct Sizes {
+pub struct RunOptions {
+    /// Machine position at the start of the job, mm, where it is known; without, it counts as 0 and is not judged before
+    /// homing or absolute words.
+    pub start_mm: Option<[f64; 3]>,
+    /// Threads that work on the job, at least one.
+    pub threads: usize,
     /// Bytes asked of the source at a time.
     pub chunk_bytes: usize,
     /// Most moves in a block.
     pub block_moves: usize,
-    /// Machine position at the start of the job, mm.
-    pub start_mm: [f64; 3],
     /// Which vectors of the processor are used.
     pub vectors: Vectors,
-    /// Threads that work on the job, at least one.
-    pub threads: usize,
 }
 
-impl Default for Sizes {
+impl Default for RunOptions {
     fn default() -> Self {
         Self {
+            start_mm: None,
+            threads: 1,
             chunk_bytes: lines::CHUNK_BYTES,
             block_moves: BLOCK,
-            start_mm: [0.0; 3],
             vectors: Vectors::default(),
-            threads: 1,
         }
     }
 }
 
-/// A machine to judge on, and who watches besides: for pictures and spectra. Guests change nothing of the report; what they
-/// log is dropped. See [`Guest`](crate::findings::Guest) for how to get back what one saw.
-pub struct Seat<'m> {
-    /// The machine.
-    pub machine: &'m Machine,
-    /// They see the same blocks as the checks, and at the end the finished report.
-    pub guests: Vec<Box<dyn Observer>>,
+/// Who helps with a job, and who is told how far it is.
+#[derive(Clone, Copy)]
+pub struct RunContext<'c, 'e> {
+    helpers: &'c Crew<'e>,
+    progress: Progress<'e>,
 }
 
-impl<'m> From<&'m Machine> for Seat<'m> {
-    fn from(machine: &'m Machine) -> Self {
-        Self { machine, guests: Vec::new() }
+impl<'c, 'e> RunContext<'c, 'e> {
+    /// Whoever of `helpers` has nothing else to do.
+    pub fn new(progress: Progress<'e>, helpers: &'c Crew<'e>) -> Self {
+        Self { helpers, progress }
+    }
+
+    /// The same helpers, but nobody is told: for a job that is read once more.
+    pub fn silent(self) -> Self {
+        Self { progress: &silent, ..self }
+    }
+
+    /// Threads that may help.
+    pub fn helpers(self) -> &'c Crew<'e> {
+        self.helpers
     }
 }
 
-/// Judges the job at `path` (`-` is standard input; gz is recognised by its first bytes) with whoever of `crew` has
-/// nothing else to do. `on_bytes` is told how many bytes of the file were read since the last call.
+/// A machine to judge on, and who watches besides. They change nothing of the report; what they log is dropped.
+pub(crate) struct Seat<'m> {
+    pub(crate) machine: &'m Machine,
+    pub(crate) guests: Vec<Box<dyn Observer>>,
+}
+
+/// A run of one job on one or several machines.
 ///
-/// # Errors
-/// When the job cannot be opened or read to its end.
-pub fn inspect_path<'e>(
-    path: &Path,
-    machine: &Machine,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Inspection, JobError> {
-    let mut reports = inspect_path_on(path, &[machine], on_bytes, crew)?;
-    Ok(reports.swap_remove(0))
-}
-
-/// The same on several machines, at least one: the job is read once. A report for each machine, in their order.
+/// ```
+/// use gonogo::machine::Machine;
+/// use gonogo::preflight::{JobSource, Preflight};
 ///
-/// # Errors
-/// Like [`inspect_path`].
-pub fn inspect_path_on<'e>(
-    path: &Path,
-    machines: &[&Machine],
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Vec<Inspection>, JobError> {
-    inspect_path_with(path, machines.iter().map(|machine| Seat::from(*machine)).collect(), on_bytes, crew)
+/// let job = JobSource::stream(&b"G28\nM109 S200\nG1 Z0.2 F600\nG1 X20 E1\nM104 S0\n"[..], "line.gcode");
+/// let report = Preflight::on(&Machine::built_in()).threads(2).run(job)?;
+/// assert_eq!(report.job.moves, 2);
+/// # Ok::<(), gonogo::preflight::JobError>(())
+/// ```
+pub struct Preflight<'m, 'c, 'e> {
+    seats: Vec<Seat<'m>>,
+    options: RunOptions,
+    helpers: Option<&'c Crew<'e>>,
+    progress: Progress<'e>,
 }
 
-/// The same with whoever watches besides on each machine.
-///
-/// # Errors
-/// Like [`inspect_path`].
-pub fn inspect_path_with<'e>(
-    path: &Path,
-    seats: Vec<Seat<'_>>,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Vec<Inspection>, JobError> {
-    inspect_as(path, &path.to_string_lossy(), seats, on_bytes, crew)
-}
+impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
+    /// Judges on one machine.
+    pub fn on(machine: &'m Machine) -> Self {
+        Self::on_all(&[machine])
+    }
 
-/// The same for a job whose path is shown as something else: a copy of what came over standard input.
-///
-/// # Errors
-/// Like [`inspect_path`].
-pub fn inspect_as<'e>(
-    path: &Path,
-    shown: &str,
-    seats: Vec<Seat<'_>>,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Vec<Inspection>, JobError> {
-    let machines: Vec<&Machine> = seats.iter().map(|seat| seat.machine).collect();
-    at(shown, |shown| {
-        let run = Arc::new(Run::new(open(path, on_bytes)?, shown, seats, &Sizes::default()));
-        let _place = crew.call(run.clone());
-        run.lead(&machines, shown)
-    })
-}
+    /// Judges on several machines, at least one: the job is read once. Reports come in their order.
+    pub fn on_all(machines: &[&'m Machine]) -> Self {
+        let seats = machines.iter().map(|machine| Seat { machine, guests: Vec::new() }).collect();
+        Self { seats, options: RunOptions::default(), helpers: None, progress: &silent }
+    }
 
-/// Reads the job at `path` as `machine` reads it, and keeps its moves, so that it can be planned many times: some 70 bytes
-/// a move and 60 an action.
-///
-/// # Errors
-/// Like [`inspect_path`], and when more than a GiB would have to be kept.
-pub fn keep_path<'e>(
-    path: &Path,
-    machine: &Machine,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Kept, JobError> {
-    at(&path.to_string_lossy(), |shown| {
-        let run = Arc::new(Run::keeping(open(path, on_bytes)?, machine, &Sizes::default()));
-        let _place = crew.call(run.clone());
-        run.keep(machine, shown)
-    })
-}
+    /// With other options than the usual ones.
+    pub fn options(self, options: RunOptions) -> Self {
+        Self { options, ..self }
+    }
 
-/// Reads something whose path is shown so; an error names it.
-fn at<T>(shown: &str, read: impl FnOnce(&str) -> io::Result<T>) -> Result<T, JobError> {
-    read(shown).map_err(|source| JobError::Read { path: shown.to_string(), source })
-}
+    /// With so many threads of its own, at least one. No result depends on their number.
+    pub fn threads(mut self, threads: usize) -> Self {
+        self.options.threads = threads;
+        self
+    }
 
-/// The plain bytes of the job at `path`: `-` is standard input, gz is unpacked where the stream starts like it.
-fn open<'e>(path: &Path, on_bytes: &'e (dyn Fn(u64) + Sync)) -> io::Result<Box<dyn Read + Send + 'e>> {
-    let mut source: Box<dyn Read + Send> = if path.as_os_str() == "-" {
-        Box::new(io::stdin())
-    } else if path.is_dir() {
-        return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
-    } else {
-        Box::new(File::open(path)?)
-    };
-    let mut start = Vec::with_capacity(2);
-    source.by_ref().take(2).read_to_end(&mut start)?;
-    on_bytes(start.len() as u64);
-    let packed = start == [0x1f, 0x8b];
-    let source = io::Cursor::new(start).chain(Counted { source, on_bytes });
-    Ok(if packed {
-        Box::new(MultiGzDecoder::new(BufReader::with_capacity(64 * 1024, source)))
-    } else {
-        Box::new(source)
-    })
-}
+    /// Tells of every part of the job that is read; it may answer stop.
+    pub fn progress(self, progress: Progress<'e>) -> Self {
+        Self { progress, ..self }
+    }
 
-/// Reports how many bytes pass.
-struct Counted<'f, R> {
-    source: R,
-    on_bytes: &'f (dyn Fn(u64) + Sync),
-}
+    /// With the helpers of a context, and its progress.
+    pub fn within(self, context: RunContext<'c, 'e>) -> Self {
+        Self { helpers: Some(context.helpers), progress: context.progress, ..self }
+    }
 
-impl<R: Read> Read for Counted<'_, R> {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.source.read(buffer)?;
-        (self.on_bytes)(count as u64);
-        Ok(count)
+    /// Lets somebody watch besides on the machine of that place in the list: it sees the same blocks as the checks, and at
+    /// the end the finished report. See [`Guest`](crate::findings::Guest) for how to get back what it saw.
+    pub fn watch(mut self, machine: usize, observer: Box<dyn Observer>) -> Self {
+        self.seats[machine].guests.push(observer);
+        self
+    }
+
+    /// Judges a job on the first machine.
+    ///
+    /// # Errors
+    /// When it cannot be opened or read to its end, was stopped, or a thread broke down.
+    pub fn run(self, job: JobSource<'e>) -> Result<Inspection, JobError> {
+        self.run_all(job).map(|mut reports| reports.swap_remove(0))
+    }
+
+    /// Judges a job on all machines; a report for each, in their order.
+    ///
+    /// # Errors
+    /// Like [`Self::run`].
+    pub fn run_all(self, job: JobSource<'e>) -> Result<Vec<Inspection>, JobError> {
+        let machines: Vec<&Machine> = self.seats.iter().map(|seat| seat.machine).collect();
+        let shown = job.shown().to_owned();
+        let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
+        let run = Run::new(source, &shown, self.seats, &self.options);
+        carry(run, self.options.threads, self.helpers, |run| run.lead(&machines, &shown))
+            .map_err(|error| fault(&shown, error))
+    }
+
+    /// Reads a job as the first machine reads it, and keeps its moves, so that it can be planned many times: some 70 bytes
+    /// a move and 60 an action.
+    ///
+    /// # Errors
+    /// Like [`Self::run`], and when more than a GiB would have to be kept.
+    pub fn load(self, job: JobSource<'e>) -> Result<Kept, JobError> {
+        let machine = self.seats[0].machine;
+        let shown = job.shown().to_owned();
+        let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
+        let run = Run::keeping(source, machine, &self.options);
+        carry(run, self.options.threads, self.helpers, |run| run.keep(machine, &shown))
+            .map_err(|error| fault(&shown, error))
     }
 }
 
-/// Judges a job from any stream of plain bytes. `path` is only shown.
-///
-/// # Errors
-/// What the stream says.
-pub fn inspect(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Inspection> {
-    let mut reports = inspect_on(source, path, &[machine], sizes)?;
-    Ok(reports.swap_remove(0))
-}
-
-/// The same on several machines, at least one: the stream is read once. A report for each machine, in their order.
-///
-/// # Errors
-/// What the stream says.
-pub fn inspect_on(
-    source: impl Read + Send,
-    path: &str,
-    machines: &[&Machine],
-    sizes: &Sizes,
-) -> io::Result<Vec<Inspection>> {
-    inspect_with(source, path, machines.iter().map(|machine| Seat::from(*machine)).collect(), sizes)
-}
-
-/// The same with whoever watches besides on each machine.
-///
-/// # Errors
-/// What the stream says.
-pub fn inspect_with(
-    source: impl Read + Send,
-    path: &str,
-    seats: Vec<Seat<'_>>,
-    sizes: &Sizes,
-) -> io::Result<Vec<Inspection>> {
-    let machines: Vec<&Machine> = seats.iter().map(|seat| seat.machine).collect();
-    let run = Run::new(source, path, seats, sizes);
+/// Leads a run with threads of its own and with whoever helps.
+fn carry<'e, T>(
+    run: Run<Box<dyn io::Read + Send + 'e>>,
+    threads: usize,
+    helpers: Option<&Crew<'e>>,
+    lead: impl FnOnce(&Run<Box<dyn io::Read + Send + 'e>>) -> Result<T, Fault>,
+) -> Result<T, Fault> {
+    let run = Arc::new(run);
+    let _place = helpers.map(|helpers| helpers.call(run.clone()));
     thread::scope(|scope| {
-        for _ in 1..sizes.threads {
-            scope.spawn(|| run.help());
-        }
-        run.lead(&machines, path)
+        let own: Vec<_> = (1..threads).map(|_| scope.spawn(|| run.help())).collect();
+        let done = lead(&run);
+        // Joined here, so that one that panicked is an error and no panic.
+        let panicked = own.into_iter().filter_map(|thread| thread.join().err()).count() > 0;
+        if panicked { Err(Fault::BrokeDown) } else { done }
     })
 }
 
-/// Reads a job from any stream of plain bytes as `machine` reads it, and keeps its moves, see [`keep_path`].
-///
-/// # Errors
-/// What the stream says.
-pub fn keep(source: impl Read + Send, path: &str, machine: &Machine, sizes: &Sizes) -> io::Result<Kept> {
-    let run = Run::keeping(source, machine, sizes);
-    thread::scope(|scope| {
-        for _ in 1..sizes.threads {
-            scope.spawn(|| run.help());
+fn fault(path: &str, fault: Fault) -> JobError {
+    let path = path.to_owned();
+    match fault {
+        Fault::Source(source) if source.get_ref().is_some_and(|inner| inner.is::<source::Stopped>()) => {
+            JobError::Stopped { path }
         }
-        run.keep(machine, path)
-    })
+        Fault::Source(source) => JobError::Read { path, source },
+        Fault::BrokeDown => JobError::BrokeDown { path },
+    }
 }
 
 #[cfg(test)]
@@ -282,7 +257,7 @@ mod tests {
     #[test]
     fn findings_know_where_the_machine_is() {
         let job = "M104 S999\nG28\nG4 P1\nM104 S998\nG1 X10 Y20 Z5 F3000\nM9999\nM104 S997\nG1 X900\nG1 X950 Y30\nG1 X20\nM104 S0\n";
-        let report = inspect(job.as_bytes(), "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let report = Preflight::on(&Machine::built_in()).run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
         let places = |check: &str| {
             let found = report.findings.iter().filter(|finding| finding.check == check);
             found.map(|f| (f.line, f.place_mm, f.worst_line, f.worst_place_mm)).collect::<Vec<_>>()
@@ -295,13 +270,14 @@ mod tests {
         assert_eq!(of("outside-travel"), Some(Box3 { min: [900.0, 20.0, 5.0], max: [950.0, 30.0, 5.0] }));
         // Once more, neither first nor worst: the box knows it all the same.
         let again = job.replace("M104 S0\n", "G1 X400 Y70\nM104 S0\n");
-        let again = inspect(again.as_bytes(), "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let again = Preflight::on(&Machine::built_in()).run(JobSource::stream(again.as_bytes(), "job")).expect("reads");
         let again = again.findings.iter().find(|finding| finding.check == "outside-travel").expect("found");
         assert_eq!(again.places_mm, Some(Box3 { min: [400.0, 20.0, 5.0], max: [950.0, 70.0, 5.0] }));
         assert_eq!(of("unknown-command"), None, "no no-go on heat or travel");
         let read = places("unknown-command")[0];
         assert_eq!((read.0, read.1), (Some(6), Some([10.0, 20.0, 5.0])));
-        let homed = inspect(&job.as_bytes()[10..], "job", &Machine::built_in(), &Sizes::default()).expect("reads");
+        let homed =
+            Preflight::on(&Machine::built_in()).run(JobSource::stream(&job.as_bytes()[10..], "job")).expect("reads");
         let hot = homed.findings.iter().find(|finding| finding.check == "nozzle-over-limit").expect("998 °C");
         assert_eq!((hot.line, hot.place_mm), (Some(3), Some(Machine::built_in().travel.home)));
     }
@@ -311,12 +287,50 @@ mod tests {
         let machine = Machine::built_in();
         let job = "G28\n".to_owned() + &(1..2000).map(|k| format!("G1 X{} F3000\n", k % 50)).collect::<String>();
         let (guest, seated) = Guest::new(Counting::default());
-        let seat = Seat { machine: &machine, guests: vec![seated] };
-        let sizes = Sizes { threads: 2, chunk_bytes: 512, ..Sizes::default() };
-        let watched = inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads").remove(0);
+        let sizes = RunOptions { threads: 2, chunk_bytes: 512, ..RunOptions::default() };
+        let watched = Preflight::on(&machine).options(sizes).watch(0, seated);
+        let watched = watched.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
         let seen = guest.take().expect("was seated");
         assert_eq!((seen.moves, seen.at_the_end), (watched.job.moves, Some(watched.job.moves)));
         assert!(guest.take().is_none(), "taken already");
-        assert_eq!(watched, inspect(job.as_bytes(), "job", &machine, &sizes).expect("reads"));
+        assert_eq!(
+            watched,
+            Preflight::on(&machine).options(sizes).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")
+        );
+    }
+
+    #[test]
+    fn progress_may_stop_the_reading() {
+        let (machine, job) = (Machine::built_in(), "G1 X1\nG1 X0\n".repeat(50_000));
+        for threads in [1, 3] {
+            let read = std::sync::atomic::AtomicU64::new(0);
+            let enough = |bytes: u64| {
+                let before = read.fetch_add(bytes, std::sync::atomic::Ordering::Relaxed);
+                if before > 100_000 { std::ops::ControlFlow::Break(()) } else { std::ops::ControlFlow::Continue(()) }
+            };
+            let preflight = Preflight::on(&machine).threads(threads).progress(&enough);
+            let ended = preflight.run(JobSource::stream(job.as_bytes(), "job"));
+            assert!(matches!(ended, Err(JobError::Stopped { path }) if path == "job"));
+            assert!(read.into_inner() < 500_000, "most of the job was not read");
+        }
+    }
+
+    /// Panics in every thread but the one that leads.
+    struct Traitor(std::thread::ThreadId);
+
+    impl Observer for Traitor {
+        fn observe(&mut self, _: &Block, _: &mut Log) {
+            assert_eq!(std::thread::current().id(), self.0, "a helper");
+        }
+    }
+
+    #[test]
+    fn a_helper_that_panics_is_an_error() {
+        let (machine, job) = (Machine::built_in(), "G28\n".to_owned() + &"G1 X1\nG4 P1\nG1 X0\n".repeat(20_000));
+        let leads = std::thread::current().id();
+        let options = RunOptions { threads: 4, chunk_bytes: 300, ..RunOptions::default() };
+        let preflight = Preflight::on(&machine).options(options).watch(0, Box::new(Traitor(leads)));
+        let ended = preflight.run(JobSource::stream(job.as_bytes(), "job"));
+        assert!(matches!(ended, Err(JobError::BrokeDown { .. })), "{:?}", ended.map(|report| report.verdict));
     }
 }

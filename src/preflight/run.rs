@@ -8,7 +8,7 @@ use super::announced;
 use super::ending::Ending;
 use super::kept::Kept;
 use super::lane::{Lane, Scope};
-use super::{Seat, Sizes};
+use super::{RunOptions, Seat};
 use crate::block::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
 use crate::checks::Judges;
 use crate::findings::{Inspection, Log};
@@ -126,11 +126,11 @@ impl<R: Read + Send> Help for Run<R> {
 }
 
 impl<R: Read + Send> Run<R> {
-    pub(super) fn new(source: R, path: &str, seats: Vec<Seat<'_>>, sizes: &Sizes) -> Self {
+    pub(super) fn new(source: R, path: &str, seats: Vec<Seat<'_>>, options: &RunOptions) -> Self {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
         for (place, Seat { machine, guests }) in seats.into_iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let lane = (place, Lane::new(machine, path, sizes.vectors, Scope::Whole, guests));
+            let lane = (place, Lane::new(machine, path, options.vectors, Scope::Whole, guests));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()
@@ -138,26 +138,26 @@ impl<R: Read + Send> Run<R> {
             match alike {
                 Some((_, _, branch)) => branch.lanes.push(lane),
                 None => {
-                    let modal = Modal::new(machine, sizes);
+                    let modal = Modal::new(machine, options);
                     branches.push((dialect, machine, Branch { modal: Turns::new(modal), lanes: vec![lane] }));
                 }
             }
         }
-        Self::over(source, branches.into_iter().map(|(_, _, branch)| branch).collect(), sizes)
+        Self::over(source, branches.into_iter().map(|(_, _, branch)| branch).collect(), options)
     }
 
     /// Nothing is judged: what was gathered is kept.
-    pub(super) fn keeping(source: R, machine: &Machine, sizes: &Sizes) -> Self {
-        let modal = Modal { keep: Some(Keep::default()), ..Modal::new(machine, sizes) };
-        Self::over(source, vec![Branch { modal: Turns::new(modal), lanes: Vec::new() }], sizes)
+    pub(super) fn keeping(source: R, machine: &Machine, options: &RunOptions) -> Self {
+        let modal = Modal { keep: Some(Keep::default()), ..Modal::new(machine, options) };
+        Self::over(source, vec![Branch { modal: Turns::new(modal), lanes: Vec::new() }], options)
     }
 
-    fn over(source: R, branches: Vec<Branch>, sizes: &Sizes) -> Self {
-        let lines = LineReader::with_chunk_bytes(source, sizes.chunk_bytes);
+    fn over(source: R, branches: Vec<Branch>, options: &RunOptions) -> Self {
+        let lines = LineReader::with_chunk_bytes(source, options.chunk_bytes);
         Self {
-            vectors: sizes.vectors,
-            chunk_bytes: sizes.chunk_bytes,
-            sizes: std::array::from_fn(|_| AtomicUsize::new(sizes.chunk_bytes.min(LEAST_CHUNK_BYTES))),
+            vectors: options.vectors,
+            chunk_bytes: options.chunk_bytes,
+            sizes: std::array::from_fn(|_| AtomicUsize::new(options.chunk_bytes.min(LEAST_CHUNK_BYTES))),
             reading: Mutex::new(Reading { lines, next: 0, end: None }),
             branches,
         }
@@ -238,7 +238,7 @@ impl<R: Read + Send> Run<R> {
     }
 
     /// Carries chunks like everybody, waits for the others, and makes the reports, one for each machine.
-    pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> io::Result<Vec<Inspection>> {
+    pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> Result<Vec<Inspection>, Fault> {
         settled(self.finish(path, |branch, read, hands, reports| {
             branch.carry(read.number, None, hands)?;
             for (place, lane) in &branch.lanes {
@@ -253,7 +253,7 @@ impl<R: Read + Send> Run<R> {
     }
 
     /// Reads chunks like everybody, waits for the others, and gives what was kept.
-    pub(super) fn keep(&self, machine: &Machine, path: &str) -> io::Result<Kept> {
+    pub(super) fn keep(&self, machine: &Machine, path: &str) -> Result<Kept, Fault> {
         let kept = settled(self.finish(path, |branch, read, _, kept| {
             let mut modal = branch.modal.lock()?;
             let keep = modal.keep.take().unwrap_or_default();
@@ -264,7 +264,9 @@ impl<R: Read + Send> Run<R> {
             Ok(())
         }))?;
         let most = KEPT_BYTES_MAX >> 20;
-        let too_large = || io::Error::other(format!("it takes more than {most} MiB to keep its moves for many plans"));
+        let too_large = || {
+            Fault::Source(io::Error::other(format!("it takes more than {most} MiB to keep its moves for many plans")))
+        };
         kept.into_iter().next().ok_or_else(too_large)
     }
 
@@ -300,9 +302,16 @@ pub(super) struct Finished {
     number: u64,
 }
 
-/// A thread that broke down breaks whoever leads.
-fn settled<T>(result: Result<io::Result<T>, Broken>) -> io::Result<T> {
-    result.unwrap_or_else(|Broken| panic!("a thread that helped with this job broke down"))
+/// Why a run has no result.
+pub(super) enum Fault {
+    /// What the source of the job said.
+    Source(io::Error),
+    /// A thread panicked.
+    BrokeDown,
+}
+
+fn settled<T>(result: Result<io::Result<T>, Broken>) -> Result<T, Fault> {
+    result.map_err(|Broken| Fault::BrokeDown)?.map_err(Fault::Source)
 }
 
 impl Branch {
@@ -324,10 +333,13 @@ impl Branch {
 }
 
 impl Modal {
-    fn new(machine: &Machine, sizes: &Sizes) -> Self {
+    fn new(machine: &Machine, options: &RunOptions) -> Self {
         Self {
-            interpreter: Interpreter::new(machine).starting_at(sizes.start_mm),
-            gather: Gather::with_block_moves(sizes.block_moves),
+            interpreter: match options.start_mm {
+                Some(place_mm) => Interpreter::new(machine).starting_at(place_mm),
+                None => Interpreter::new(machine),
+            },
+            gather: Gather::with_block_moves(options.block_moves),
             // None of them asks for the path.
             judges: Judges::build(machine, "-", |_| true).reading,
             log: Log::new(&machine.severities),

@@ -4,14 +4,13 @@ use std::path::{Path, PathBuf};
 
 use gonogo::findings::Inspection;
 use gonogo::machine::Machine;
-use gonogo::preflight::{Sizes, inspect_on, inspect_path_on};
+use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{
     Report,
     compare::{CompareReport, JsonComparison},
     json::{Frame, JsonReport},
 };
 use gonogo::study::compare::{Comparison, FIGURES, Sheets, Totals};
-use gonogo::threads::Crew;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -27,7 +26,7 @@ fn wren() -> Machine {
 
 /// The report of `gonogo check` as JSON.
 fn checked(path: &Path, machine: &Machine) -> Value {
-    let read = inspect_path_on(path, &[machine], &|_| {}, &Crew::default()).expect("a corpus job").remove(0);
+    let read = Preflight::on_all(&[machine]).run_all(JobSource::at(path)).expect("a corpus job").remove(0);
     let (mut report, mut text) = (JsonReport::new(Frame::Object), Vec::new());
     report.add(&Ok(read), &mut text).expect("memory can be written");
     serde_json::from_slice(&text).expect("JSON")
@@ -35,7 +34,7 @@ fn checked(path: &Path, machine: &Machine) -> Value {
 
 /// The report of `gonogo compare` as JSON.
 fn compared(path: &Path, before: &Machine, after: &Machine) -> Value {
-    let both = inspect_path_on(path, &[before, after], &|_| {}, &Crew::default()).expect("a corpus job");
+    let both = Preflight::on_all(&[before, after]).run_all(JobSource::at(path)).expect("a corpus job");
     let [before_read, after_read] = <[Inspection; 2]>::try_from(both).expect("two machines");
     let compared = Ok(Comparison::of(before_read, after_read));
     let (mut totals, mut text) = (Totals::default(), Vec::new());
@@ -125,7 +124,7 @@ proptest! {
         let mut dice = Dice::new(seed);
         let machine = random_machine(&mut dice);
         let job = random_job(&machine, &mut dice, 300);
-        let both = inspect_on(job.as_bytes(), "job.gcode", &[&machine, &machine], &Sizes::default());
+        let both = Preflight::on_all(&[&machine, &machine]).run_all(JobSource::stream(job.as_bytes(), "job.gcode"));
         let [before, after] = <[Inspection; 2]>::try_from(both.expect("memory can be read")).expect("two machines");
         prop_assert_eq!(&before, &after);
         let same = Comparison::of(before, after);
@@ -150,7 +149,7 @@ proptest! {
         other.controller.step_rate_limit_hz = Some(limit_hz).filter(|hz| *hz < 5e5);
         other.controller.command_rate_limit_hz = Some(limit_hz / 1e3).filter(|hz| *hz < 500.0);
         other.controller.serial_baud = None;
-        let both = inspect_on(job.as_bytes(), "job.gcode", &[&machine, &other], &Sizes::default());
+        let both = Preflight::on_all(&[&machine, &other]).run_all(JobSource::stream(job.as_bytes(), "job.gcode"));
         let [before, after] = <[Inspection; 2]>::try_from(both.expect("memory can be read")).expect("two machines");
         prop_assert_eq!(&before.step_rates, &after.step_rates);
         prop_assert_eq!(&before.command_rate, &after.command_rate);

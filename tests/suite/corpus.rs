@@ -14,8 +14,7 @@ use gonogo::machine::{
     Machine,
     keys::{KEYS, Preset},
 };
-use gonogo::preflight::{Sizes, inspect, inspect_path};
-use gonogo::threads::Crew;
+use gonogo::preflight::{JobSource, Preflight};
 use serde_json::{Value, json};
 
 use generate::{Job, big_job, write_big_job};
@@ -52,7 +51,7 @@ fn machine(name: &str) -> Machine {
 
 fn judge(job: &Job) -> Inspection {
     let path = format!("{}.gcode", job.name);
-    inspect(job.text.as_bytes(), &path, &machine(job.machine), &Sizes::default()).expect("memory can be read")
+    Preflight::on(&machine(job.machine)).run(JobSource::stream(job.text.as_bytes(), &path)).expect("memory can be read")
 }
 
 fn writing() -> bool {
@@ -204,7 +203,7 @@ fn good_jobs_raise_no_alarm_on_any_of_their_lines() {
 #[test]
 fn the_bracket_passes_on_the_built_in_machine() {
     let job = generate::jobs().into_iter().find(|job| job.name == "heron-bracket").expect("it is in the corpus");
-    let report = inspect(job.text.as_bytes(), "bracket.gcode", &Machine::built_in(), &Sizes::default());
+    let report = Preflight::on(&Machine::built_in()).run(JobSource::stream(job.text.as_bytes(), "bracket.gcode"));
     assert_eq!(report.expect("memory can be read").findings, []);
 }
 
@@ -353,8 +352,7 @@ fn jobs_are_judged_the_same_from_their_files() {
     }
     for job in generate::jobs() {
         let path = folder("jobs").join(format!("{}.gcode", job.name));
-        let from_file =
-            inspect_path(&path, &machine(job.machine), &|_| {}, &Crew::alone()).expect("the job can be read");
+        let from_file = Preflight::on(&machine(job.machine)).run(JobSource::at(&path)).expect("the job can be read");
         let from_memory = judge(&job);
         assert_eq!(from_file.findings, from_memory.findings, "{}", job.name);
         assert_eq!(from_file.job.digest, from_memory.job.digest, "{}", job.name);
@@ -369,7 +367,8 @@ fn a_large_job_passes_and_looks_like_one() {
     assert!(job.len() >= BYTES && job.len() < BYTES + 100_000, "{}", job.len());
     assert_eq!(big_job(BYTES).map(|part| part.len()).sum::<usize>(), job.len());
     assert!(big_job(BYTES).all(|part| part.ends_with(b"\n")));
-    let report = inspect(&job[..], "big.gcode", &machine("wren"), &Sizes::default()).expect("memory can be read");
+    let report =
+        Preflight::on(&machine("wren")).run(JobSource::stream(&job[..], "big.gcode")).expect("memory can be read");
     assert_eq!(report.findings, []);
     let per_line = job.len() as f64 / report.job.lines as f64;
     assert!((27.0..31.0).contains(&per_line), "{per_line} bytes a line");
@@ -381,7 +380,7 @@ fn a_name_unfit_for_a_card() {
     let wren = machine("wren");
     let found = |path: &str| {
         let job = "G28\nG0 Z20 F600\n".as_bytes();
-        let report = inspect(job, path, &wren, &Sizes::default()).expect("memory can be read");
+        let report = Preflight::on(&wren).run(JobSource::stream(job, path)).expect("memory can be read");
         report.findings.iter().any(|finding| finding.check == "name-unfit-for-card" && finding.line.is_none())
     };
     let longest = "x".repeat(249) + ".gcode";
@@ -404,7 +403,8 @@ fn a_job_too_large_for_a_card() {
     let wren = machine("wren");
     let largest = u64::from(u32::MAX) - 1;
     for (bytes, expected) in [(largest, false), (largest + 1, true)] {
-        let report = inspect(blown_up(bytes), "lid.gcode", &wren, &Sizes::default()).expect("memory can be read");
+        let report =
+            Preflight::on(&wren).run(JobSource::stream(blown_up(bytes), "lid.gcode")).expect("memory can be read");
         let found = report.findings.iter().find(|finding| finding.check == "file-too-large-for-card");
         assert_eq!(found.map(|finding| finding.value), expected.then_some(Some(bytes as f64)));
     }

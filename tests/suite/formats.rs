@@ -5,7 +5,7 @@ use std::process::Command;
 
 use gonogo::findings::{AcceptedWhy, Finding, Inspection, Outcome, Severity, Unjudged};
 use gonogo::machine::Machine;
-use gonogo::preflight::{Sizes, inspect};
+use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{
     Report,
     junit::JunitReport,
@@ -38,7 +38,9 @@ fn schema() -> Value {
 
 fn judge(path: &str) -> Inspection {
     let machine = Machine::load(Path::new("corpus/machines/heron.toml")).expect("a corpus sheet");
-    inspect(&std::fs::read(path).expect("a corpus job")[..], path, &machine, &Sizes::default()).expect("reads")
+    Preflight::on(&machine)
+        .run(JobSource::stream(&std::fs::read(path).expect("a corpus job")[..], path))
+        .expect("reads")
 }
 
 fn corpus() -> Vec<Outcome> {

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use gonogo::machine::Machine;
-use gonogo::preflight::Sizes;
+use gonogo::preflight::RunOptions;
 
 use crate::support::judge_sized;
 
@@ -69,7 +69,7 @@ fn damaged_jobs_end_in_a_verdict() {
     let mut random = Xorshift(0x9e37_79b9_7f4a_7c15);
     for _ in 0..count {
         let job = mutate(&jobs[random.below(jobs.len())], &jobs[random.below(jobs.len())], &mut random);
-        let report = judge_sized(&machines[random.below(machines.len())], &job, &Sizes::default());
+        let report = judge_sized(&machines[random.below(machines.len())], &job, &RunOptions::default());
         assert_eq!(report.job.bytes, job.len() as u64);
         assert!(report.time_s.total().is_finite() && report.flow.peak.is_finite());
     }

@@ -10,9 +10,8 @@ use gonogo::block::Block;
 use gonogo::findings::{Inspection, Verdict};
 use gonogo::geometry::{Arc, Curve};
 use gonogo::machine::{Bed, CornerRule, HeatedBody, Heating, LookAhead, Machine};
-use gonogo::preflight::{Sizes, inspect_path};
+use gonogo::preflight::{JobSource, Preflight, RunOptions};
 use gonogo::text::number::decimal;
-use gonogo::threads::Crew;
 use proptest::prelude::*;
 
 use crate::random_jobs::{Dice, random_job, random_job_under_fixed_limits, random_machine};
@@ -77,7 +76,7 @@ proptest! {
 
     #[test]
     fn any_bytes_give_an_inspection(bytes in proptest::collection::vec(any::<u8>(), 0..3000), seed in any::<u64>()) {
-        let report = judge_sized(&warm_machine(&mut Dice::new(seed)), &bytes, &Sizes::default());
+        let report = judge_sized(&warm_machine(&mut Dice::new(seed)), &bytes, &RunOptions::default());
         prop_assert!(is_sound(&report, bytes.len()), "{report:?}");
     }
 
@@ -123,8 +122,8 @@ proptest! {
         job.push_str("M109 S205\nG1 X0 Q\nM109 R160\nM190 R200\n");
         let expected = judge(&machine, &job);
         for block_moves in [1, 2, 7, 256] {
-            for chunk_bytes in [1, 13, 4096, Sizes::default().chunk_bytes] {
-                let sizes = Sizes { block_moves, chunk_bytes, ..Sizes::default() };
+            for chunk_bytes in [1, 13, 4096, RunOptions::default().chunk_bytes] {
+                let sizes = RunOptions { block_moves, chunk_bytes, ..RunOptions::default() };
                 let report = judge_sized(&machine, job.as_bytes(), &sizes);
                 prop_assert!(report == expected, "{block_moves} {chunk_bytes}: {}", first_difference(&report, &expected));
             }
@@ -376,7 +375,7 @@ fn a_very_long_run_does_not_depend_on_sizes() {
     let job = "G91\nG1 F60000\n".to_owned() + &"G1 X0.01\n".repeat(80_000);
     let expected = judge(&machine, &job);
     for block_moves in [7, 256] {
-        let sizes = Sizes { block_moves, chunk_bytes: 5000, ..Sizes::default() };
+        let sizes = RunOptions { block_moves, chunk_bytes: 5000, ..RunOptions::default() };
         let report = judge_sized(&machine, job.as_bytes(), &sizes);
         assert!(report == expected, "{block_moves}: {}", first_difference(&report, &expected));
     }
@@ -402,7 +401,7 @@ fn a_packed_job_is_the_plain_job() {
     for (name, bytes) in files {
         let path = folder.path().join(name);
         std::fs::write(&path, bytes).expect("a file for a moment");
-        let mut report = inspect_path(Path::new(&path), &machine, &|_| {}, &Crew::alone()).expect("it can be read");
+        let mut report = Preflight::on(&machine).run(JobSource::at(Path::new(&path))).expect("it can be read");
         assert_eq!(report.job.bytes, job.len() as u64);
         report.job.path.clear();
         reports.push(report);

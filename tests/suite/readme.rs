@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use gonogo::machine::Machine;
-use gonogo::preflight::{Sizes, inspect};
+use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{Look, Report, text::TextReport};
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
@@ -34,7 +34,7 @@ fn the_picture_is_the_report() {
     // Tests run at the root of the package; the report shows paths as they are given.
     let machine = Machine::load(Path::new("corpus/machines/heron.toml")).unwrap();
     let job = fs::read("corpus/jobs/heron-hook.gcode").unwrap();
-    let report = inspect(&job[..], "corpus/jobs/heron-hook.gcode", &machine, &Sizes::default()).unwrap();
+    let report = Preflight::on(&machine).run(JobSource::stream(&job[..], "corpus/jobs/heron-hook.gcode")).unwrap();
     let mut text = Vec::new();
     let mut renderer = TextReport::new(Look { width: 80, color: true });
     renderer.add(&Ok(report), &mut text).unwrap();

@@ -1,7 +1,7 @@
 //! Faults that were found once, each with its reason.
 
 use gonogo::machine::Heating;
-use gonogo::preflight::Sizes;
+use gonogo::preflight::RunOptions;
 
 use crate::support::{close, column, free_machine, judge, judge_sized, plan};
 
@@ -53,7 +53,7 @@ fn a_cooling_nozzle_under_any_block_size() {
     machine.tools[0].extrude_min_c = Some(202.0);
     let job = format!("M109 S205\nM104 S150\nM83\nG91\n{}", "G1 X1.7 E0.05 F900\n".repeat(50));
     let temperature = |block_moves| {
-        let sizes = Sizes { block_moves, ..Sizes::default() };
+        let sizes = RunOptions { block_moves, ..RunOptions::default() };
         let report = judge_sized(&machine, job.as_bytes(), &sizes);
         let cold = report.findings.into_iter().find(|finding| finding.check == "extrudes-cold");
         cold.and_then(|finding| finding.value).expect("it is pushed cold")
@@ -68,7 +68,7 @@ fn excerpts_under_any_chunk_size() {
     machine.travel.max = [100.0; 3];
     let job = format!("G28\nG1 X150 F600\nG1 X20\n{}", "G1 X30\nG1 X20\n".repeat(300));
     for chunk_bytes in [1, 100, 1 << 20] {
-        let report = judge_sized(&machine, job.as_bytes(), &Sizes { chunk_bytes, ..Sizes::default() });
+        let report = judge_sized(&machine, job.as_bytes(), &RunOptions { chunk_bytes, ..RunOptions::default() });
         let shown: Vec<_> =
             report.findings.iter().flat_map(|finding| &finding.excerpts).map(|excerpt| excerpt.line).collect();
         assert!(shown.contains(&2), "{chunk_bytes}: {shown:?}");

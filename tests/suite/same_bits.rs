@@ -7,7 +7,7 @@ use gonogo::block::BLOCK;
 use gonogo::checks::is_timed;
 use gonogo::findings::{Inspection, Severity};
 use gonogo::machine::{Machine, Override};
-use gonogo::preflight::{Sizes, inspect, inspect_on, keep};
+use gonogo::preflight::{JobSource, Preflight, RunOptions};
 use gonogo::show::report::{
     Report,
     json::{Frame, JsonReport},
@@ -18,7 +18,7 @@ use proptest::prelude::*;
 use crate::random_jobs::{Dice, random_job, random_machine, random_structure};
 use crate::support::judge_sized;
 
-fn json(machine: &Machine, job: &[u8], sizes: Sizes) -> String {
+fn json(machine: &Machine, job: &[u8], sizes: RunOptions) -> String {
     as_json(judge_sized(machine, job, &sizes))
 }
 
@@ -43,7 +43,7 @@ fn assert_same(report: &str, expected: &str, how: &str) {
 
 /// Judges a job in many ways and wants one report.
 fn same_however(name: &str, machine: &Machine, job: &str) {
-    let expected = json(machine, job.as_bytes(), Sizes::default());
+    let expected = json(machine, job.as_bytes(), RunOptions::default());
     for threads in [1, 2, 7] {
         for chunk_bytes in [1, 61, 1000, 1 << 20] {
             if job.len() / chunk_bytes > 20_000 {
@@ -52,7 +52,7 @@ fn same_however(name: &str, machine: &Machine, job: &str) {
             for (block_moves, vectors) in
                 [(BLOCK, Vectors::default()), (BLOCK, Vectors::plain()), (3, Vectors::plain())]
             {
-                let sizes = Sizes { threads, chunk_bytes, block_moves, vectors, ..Sizes::default() };
+                let sizes = RunOptions { threads, chunk_bytes, block_moves, vectors, ..RunOptions::default() };
                 let how = format!("{name}: {threads} threads, {chunk_bytes} bytes, {block_moves} moves, {vectors:?}");
                 assert_same(&json(machine, job.as_bytes(), sizes), &expected, &how);
             }
@@ -112,15 +112,15 @@ proptest! {
         let job = random_job(&machines[5], &mut dice, 400) + "G1 X1.2.3 Y5\nM106 S9\nG1 X7 Y7\n";
         let all: Vec<&Machine> = machines.iter().collect();
         for sizes in [
-            Sizes::default(),
-            Sizes { threads: 3, chunk_bytes: 700, ..Sizes::default() },
-            Sizes { threads: 2, chunk_bytes: 1 << 20, block_moves: 3, ..Sizes::default() },
+            RunOptions::default(),
+            RunOptions { threads: 3, chunk_bytes: 700, ..RunOptions::default() },
+            RunOptions { threads: 2, chunk_bytes: 1 << 20, block_moves: 3, ..RunOptions::default() },
         ] {
-            let together = inspect_on(job.as_bytes(), "job.gcode", &all, &sizes).expect("reading from memory cannot fail");
+            let together = Preflight::on_all(&all).options(sizes).run_all(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reading from memory cannot fail");
             prop_assert_eq!(together.len(), machines.len());
             for (inspection, machine) in together.into_iter().zip(&machines) {
                 let how = format!("seed {seed}: {} among others, {sizes:?}", machine.name);
-                assert_same(&as_json(inspection), &json(machine, job.as_bytes(), Sizes::default()), &how);
+                assert_same(&as_json(inspection), &json(machine, job.as_bytes(), RunOptions::default()), &how);
             }
         }
     }
@@ -187,9 +187,14 @@ fn a_source_that_breaks_ends_every_thread() {
     let job = job_with(9, |_| "G4 P5\n".into());
     for threads in [1, 2, 7] {
         for chunk_bytes in [100, 1 << 20] {
-            let sizes = Sizes { threads, chunk_bytes, ..Sizes::default() };
-            let result = inspect(Torn(job.as_bytes()), "torn.gcode", &Machine::built_in(), &sizes);
-            assert_eq!(result.map(|_| ()).map_err(|error| error.to_string()), Err("torn".to_owned()));
+            let sizes = RunOptions { threads, chunk_bytes, ..RunOptions::default() };
+            let result = Preflight::on(&Machine::built_in())
+                .options(sizes)
+                .run(JobSource::stream(Torn(job.as_bytes()), "torn.gcode"));
+            assert_eq!(
+                result.map(|_| ()).map_err(|error| error.to_string()),
+                Err("cannot read torn.gcode: torn".to_owned())
+            );
         }
     }
 }
@@ -210,9 +215,12 @@ impl std::io::Read for Mine<'_> {
 fn a_source_that_panics_hangs_no_thread() {
     let job = job_with(9, |_| "G4 P5\n".into());
     for threads in [1, 2, 7] {
-        let sizes = Sizes { threads, chunk_bytes: 100, ..Sizes::default() };
-        let judged = std::panic::catch_unwind(|| inspect(Mine(job.as_bytes()), "mine", &Machine::built_in(), &sizes));
-        assert!(judged.is_err());
+        let sizes = RunOptions { threads, chunk_bytes: 100, ..RunOptions::default() };
+        // The thread that leads panics itself, any other is an error.
+        let judged = std::panic::catch_unwind(|| {
+            Preflight::on(&Machine::built_in()).options(sizes).run(JobSource::stream(Mine(job.as_bytes()), "mine"))
+        });
+        assert!(!matches!(judged, Ok(Ok(_))));
     }
 }
 
@@ -230,15 +238,15 @@ proptest! {
         let mut dice = Dice::new(seed);
         let machine = random_machine(&mut dice);
         let job = random_job(&machine, &mut dice, 400);
-        let sizes = Sizes { threads: 2, chunk_bytes: 900, ..Sizes::default() };
-        let kept = keep(job.as_bytes(), "job.gcode", &machine, &sizes).expect("reading from memory cannot fail");
+        let sizes = RunOptions { threads: 2, chunk_bytes: 900, ..RunOptions::default() };
+        let kept = Preflight::on(&machine).options(sizes).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reading from memory cannot fail");
         let mut other = machine.clone();
         for limit in other.motion.limits.acceleration_mm_s2.iter_mut().chain([&mut other.motion.limits.printing_mm_s2]) {
             *limit *= 3.0;
         }
         other.motion.limits.feed_rate_mm_s[0] *= 2.0;
         for machine in [&machine, &other] {
-            let fresh = judge_sized(machine, job.as_bytes(), &Sizes::default());
+            let fresh = judge_sized(machine, job.as_bytes(), &RunOptions::default());
             let timed = kept.time(machine, |_| false).expect("nothing stops it");
             prop_assert_eq!(timed.time_s, fresh.time_s);
             let of = |inspection: &Inspection| -> Vec<String> {
@@ -268,7 +276,7 @@ proptest! {
         // The lift of G10 goes at the Z limit, which changes what is read.
         limits.feed_rate_mm_s[2] = machine.motion.limits.feed_rate_mm_s[2];
         let of = |machine: &Machine| -> Vec<String> {
-            let findings = judge_sized(machine, job.as_bytes(), &Sizes::default()).findings;
+            let findings = judge_sized(machine, job.as_bytes(), &RunOptions::default()).findings;
             let others = findings.into_iter().filter(|finding| !is_timed(finding.check) && finding.check != "purge-line");
             others.map(|finding| format!("{finding:?}")).collect()
         };

@@ -5,7 +5,7 @@ use gonogo::findings::Inspection;
 use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
-use gonogo::preflight::{Sizes, inspect};
+use gonogo::preflight::{JobSource, Preflight, RunOptions};
 use gonogo::text::{Chunk, LineReader, Words, words};
 
 /// Invented: a machine without limits, acceleration 1000 mm/s², jerk 0, one tool with 1.75 mm filament.
@@ -47,12 +47,15 @@ filament_diameter_mm = 1.75
 
 /// Judges a job given as text.
 pub fn judge(machine: &Machine, job: &str) -> Inspection {
-    judge_sized(machine, job.as_bytes(), &Sizes::default())
+    judge_sized(machine, job.as_bytes(), &RunOptions::default())
 }
 
 /// Judges a job given as bytes, under other sizes.
-pub fn judge_sized(machine: &Machine, job: &[u8], sizes: &Sizes) -> Inspection {
-    inspect(job, "job.gcode", machine, sizes).expect("reading from memory cannot fail")
+pub fn judge_sized(machine: &Machine, job: &[u8], sizes: &RunOptions) -> Inspection {
+    Preflight::on(machine)
+        .options(*sizes)
+        .run(JobSource::stream(job, "job.gcode"))
+        .expect("reading from memory cannot fail")
 }
 
 /// Plans a job and gives all moves as one block.

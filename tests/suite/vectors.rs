@@ -7,7 +7,7 @@
 //! have one steady rate per bucket of the histogram; in general they hold to 0.3 %.
 
 use gonogo::machine::{CornerRule, LookAhead, Machine};
-use gonogo::preflight::Sizes;
+use gonogo::preflight::RunOptions;
 
 use crate::support::{close, column, free_machine, judge, judge_sized, plan};
 
@@ -160,7 +160,7 @@ fn helical_arc() {
     let mut machine = free_machine();
     accelerations(&mut machine, 800.0, 800.0, 800.0);
     let job = "G17 G21 G90\nM83\nG2 X10 Y16 I3 J4 Z1.2 E0.5 F6000\n";
-    let sizes = Sizes { start_mm: [7.0, 7.0, 0.0], ..Sizes::default() };
+    let sizes = RunOptions { start_mm: Some([7.0, 7.0, 0.0]), ..RunOptions::default() };
     let report = judge_sized(&machine, job.as_bytes(), &sizes);
     close(report.time_s.total(), 0.2769124318099899, TOLERANCE);
     close(report.path_mm.total(), 12.54796932394223, TOLERANCE);

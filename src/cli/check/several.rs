@@ -7,7 +7,7 @@ use anyhow::{Context, bail};
 use super::{CheckArgs, Exit, Format, Job, Progress, Terminal, jobs};
 use crate::findings::Inspection;
 use crate::machine::Machine;
-use crate::preflight::inspect_path_on;
+use crate::preflight::{JobSource, Preflight, RunContext};
 use crate::show::report::{
     Look,
     csv::CsvReport,
@@ -17,7 +17,6 @@ use crate::show::report::{
     sarif::SarifReport,
 };
 use crate::study::matrix::{Judged, Totals};
-use crate::threads::Crew;
 
 /// Judges all jobs on all machines and delivers the report as asked for. Each job is read once.
 pub fn run(
@@ -41,7 +40,7 @@ pub fn run(
         args.jobs.threads,
         progress,
         |job, crew| {
-            let mut judged = judge(job, &machines, &on_bytes, crew);
+            let mut judged = judge(job, &machines, RunContext::new(&on_bytes, crew));
             judged.iter_mut().flatten().for_each(accept);
             judged
         },
@@ -56,8 +55,8 @@ pub fn run(
     Ok(exit(&totals))
 }
 
-fn judge<'e>(job: &Job, machines: &[&Machine], on_bytes: &'e (dyn Fn(u64) + Sync), crew: &Crew<'e>) -> Judged {
-    job.judged(|path| inspect_path_on(path, machines, on_bytes, crew))
+fn judge<'e>(job: &Job, machines: &[&Machine], context: RunContext<'_, 'e>) -> Judged {
+    job.judged(|path| Preflight::on_all(machines).within(context).run_all(JobSource::at(path)))
 }
 
 /// None where a format shows one machine.

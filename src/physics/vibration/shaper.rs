@@ -34,7 +34,7 @@ pub fn impulses(shaper: &ImpulseShaper) -> Vec<(f64, f64)> {
     sizes.iter().enumerate().map(|(i, size)| (size / whole, i as f64 * half_period_s)).collect()
 }
 
-/// Sizes of the ei shaper: without damping (1 + V) / 4, (1 − V) / 2, (1 + V) / 4; with damping each later one is smaller
+/// RunOptions of the ei shaper: without damping (1 + V) / 4, (1 − V) / 2, (1 + V) / 4; with damping each later one is smaller
 /// by what half a period leaves (derived here: the three then stand to one another as they would without damping).
 fn ei(k: f64) -> [f64; 3] {
     let (outer, middle) = ((1.0 + EI_VIBRATION) / 4.0, (1.0 - EI_VIBRATION) / 2.0);

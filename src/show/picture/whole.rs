@@ -9,10 +9,9 @@ use super::timeline::{self, Levels, Tops};
 use super::{PictureError, rates, svg};
 use crate::findings::{Finding, Guest, Inspection, Severity};
 use crate::machine::Machine;
-use crate::preflight::{JobError, Seat, inspect_as};
+use crate::preflight::{JobError, JobSource, Preflight, RunContext};
 use crate::show::record::{Drawing, DrawnLayer, Place, Plan, PlanOptions, TimeLine, TimeRecord};
 use crate::study::resonance::spectrum::{Sampling, Spectrum};
-use crate::threads::Crew;
 
 /// A job with what its pictures show.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +33,7 @@ const WINDOWS: u64 = 2048;
 
 impl Pictured {
     /// Judges the job at `path`, shown as `shown`, and takes its pictures, of `only_layer` alone where that is asked for.
-    /// `on_bytes` is told of the first reading. The drawing has at most `most_points` points.
+    /// The progress is that of the first reading. The drawing has at most `most_points` points.
     ///
     /// # Errors
     /// When the job cannot be read, or changes while it is.
@@ -43,18 +42,18 @@ impl Pictured {
         shown: &str,
         machine: &Machine,
         (most_points, only_layer): (usize, Option<OnlyLayer>),
-        on_bytes: &'e (dyn Fn(u64) + Sync),
-        crew: &Crew<'e>,
+        context: RunContext<'_, 'e>,
     ) -> Result<Self, JobError> {
         let rings = !machine.structure.modes.is_empty();
         let (time, seated) = Guest::new(TimeLine::new(rings));
-        let mut seat = Seat { machine, guests: vec![seated] };
-        let sampling = only_layer.is_none().then(|| {
+        let mut preflight = Preflight::on(machine).within(context).watch(0, seated);
+        let mut sampling = None;
+        if only_layer.is_none() {
             let (guest, seated) = Guest::new(Sampling::new(&machine.structure, WINDOWS));
-            seat.guests.push(seated);
-            guest
-        });
-        let report = inspect_as(path, shown, vec![seat], on_bytes, crew)?.swap_remove(0);
+            preflight = preflight.watch(0, seated);
+            sampling = Some(guest);
+        }
+        let report = preflight.run(JobSource::at_as(path, shown))?;
         let time = time.take().map(TimeLine::into_record);
         let (place_lines, full_lines) =
             (wanted(&report.findings, Severity::Note), wanted(&report.findings, Severity::Hold));
@@ -64,8 +63,8 @@ impl Pictured {
         });
         let options = PlanOptions { full_lines, place_lines, most_points, only_layer, layer_points: None };
         let (plan, seated) = Guest::new(Plan::new(options));
-        let again = Seat { machine, guests: vec![seated] };
-        let second = inspect_as(path, shown, vec![again], &|_| {}, crew)?.swap_remove(0);
+        let again = Preflight::on(machine).within(context.silent()).watch(0, seated);
+        let second = again.run(JobSource::at_as(path, shown))?;
         let changed =
             || JobError::Read { path: shown.to_owned(), source: io::Error::other("it changed while it was read") };
         if second.job.digest != report.job.digest {

@@ -465,14 +465,14 @@ mod tests {
     use super::*;
     use crate::findings::Guest;
     use crate::machine::Machine;
-    use crate::preflight::{Seat, Sizes, inspect_with};
+    use crate::preflight::{JobSource, Preflight, RunOptions};
 
     fn drawn(job: &str, options: PlanOptions, block_moves: usize) -> Drawing {
         let machine = Machine::built_in();
         let (guest, seated) = Guest::new(Plan::new(options));
-        let seat = Seat { machine: &machine, guests: vec![seated] };
-        let sizes = Sizes { block_moves, ..Sizes::default() };
-        inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads");
+        let options = RunOptions { block_moves, ..RunOptions::default() };
+        let preflight = Preflight::on(&machine).options(options).watch(0, seated);
+        preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
         guest.take().expect("was seated").into_drawing()
     }
 

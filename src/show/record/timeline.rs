@@ -356,14 +356,14 @@ mod tests {
     use super::*;
     use crate::findings::Guest;
     use crate::machine::Machine;
-    use crate::preflight::{Seat, Sizes, inspect_with};
+    use crate::preflight::{JobSource, Preflight, RunOptions};
 
     fn record(job: &str, block_moves: usize) -> (Inspection, TimeRecord) {
         let machine = Machine::built_in();
         let (guest, seated) = Guest::new(TimeLine::new(false));
-        let seat = Seat { machine: &machine, guests: vec![seated] };
-        let sizes = Sizes { block_moves, ..Sizes::default() };
-        let report = inspect_with(job.as_bytes(), "job", vec![seat], &sizes).expect("reads").remove(0);
+        let options = RunOptions { block_moves, ..RunOptions::default() };
+        let preflight = Preflight::on(&machine).options(options).watch(0, seated);
+        let report = preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
         (report, guest.take().expect("was seated").into_record())
     }
 

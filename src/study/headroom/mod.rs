@@ -21,7 +21,7 @@ use crate::machine::{
     ChangeError, Machine,
     keys::{self, Kind},
 };
-use crate::preflight::{JobError, Kept, keep_path};
+use crate::preflight::{JobError, JobSource, Kept, Preflight, RunContext};
 use crate::threads::Crew;
 use plans::{Ask, Depth, Plan, Planning};
 
@@ -231,11 +231,10 @@ pub fn explore<'e>(
     machine: &Machine,
     wishes: &[Wish],
     factor: f64,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
+    context: RunContext<'_, 'e>,
 ) -> Result<Headroom, JobError> {
-    let kept = Arc::new(keep_path(path, machine, on_bytes, crew)?);
-    explore_kept(&kept, path, machine, wishes, factor, crew)
+    let kept = Arc::new(Preflight::on(machine).within(context).load(JobSource::at(path))?);
+    explore_kept(&kept, path, machine, wishes, factor, context.helpers())
 }
 
 /// The same on a job that was kept as `machine` reads it; `path` is where it can be read again.

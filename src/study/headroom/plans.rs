@@ -9,7 +9,7 @@ use super::{Fault, Stop, Wish, first_new, serious};
 use crate::checks::is_timed;
 use crate::findings::{Inspection, Severity};
 use crate::machine::{ChangeError, Machine};
-use crate::preflight::{JobError, Kept, inspect_path};
+use crate::preflight::{JobError, JobSource, Kept, Preflight};
 use crate::threads::Crew;
 
 /// What all plans of a job share.
@@ -73,7 +73,7 @@ impl Planning {
         if self.kept.suits(&ask.machine) {
             return Ok(self.plan_kept(ask));
         }
-        let inspection = inspect_path(&self.path, &ask.machine, &|_| {}, &Crew::alone())?;
+        let inspection = Preflight::on(&ask.machine).run(JobSource::at(&self.path))?;
         if inspection.job.digest != self.kept.digest() {
             let source = io::Error::other("it changed while it was judged");
             return Err(JobError::Read { path: self.kept.path().to_owned(), source });

@@ -2,7 +2,7 @@ use std::io::Write as _;
 
 use super::*;
 use crate::machine::testing::SHEET;
-use crate::preflight::{Sizes, keep};
+use crate::preflight::{JobSource, Preflight, RunContext, RunOptions, silent};
 
 const START: &str = "G28\nG90\nM83\n";
 
@@ -16,8 +16,13 @@ fn raise(key: &str) -> Wish {
 }
 
 fn find(machine: &Machine, job: &str, wish: Wish, factor: f64) -> Range {
-    let sizes = Sizes::default();
-    let kept = Arc::new(keep(job.as_bytes(), "job.gcode", machine, &sizes).expect("memory can be read"));
+    let sizes = RunOptions::default();
+    let kept = Arc::new(
+        Preflight::on(machine)
+            .options(sizes)
+            .load(JobSource::stream(job.as_bytes(), "job.gcode"))
+            .expect("memory can be read"),
+    );
     scan(machine, &wish, factor).expect("a key with a number");
     let found = explore_kept(&kept, Path::new("none"), machine, &[wish], factor, &Crew::alone()).expect("plans");
     found.ranges.into_iter().next().expect("one range")
@@ -107,7 +112,13 @@ fn a_key_that_changes_the_reading_reads_again() {
         "filament_diameter_mm = 1.75\nretraction = { length_mm = 1, feed_rate_mm_s = 30, lift_mm = 1 }",
     );
     let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
-    let found = explore(&path, &machine, &[raise("motion.feed_rate_limit_mm_s.z")], 4.0, &|_| {}, &Crew::alone());
+    let found = explore(
+        &path,
+        &machine,
+        &[raise("motion.feed_rate_limit_mm_s.z")],
+        4.0,
+        RunContext::new(&silent, &Crew::alone()),
+    );
     let found = found.expect("plans");
     let range = &found.ranges[0];
     assert!(range.crossings.is_empty());
@@ -192,7 +203,8 @@ fn needs_are_told_tool_by_tool() {
     let text = format!("{SHEET}melt_rate_mm3_s = {{ peak = 45.0 }}\n[[tool]]\nmelt_rate_mm3_s = {{ peak = 3.0 }}\n");
     let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
     let job = format!("{START}M109 S210\nG1 X40 E4 F3000\nT1\nG1 X0 E2\nM104 S0\n");
-    let kept = keep(job.as_bytes(), "job.gcode", &machine, &Sizes::default()).expect("memory can be read");
+    let kept =
+        Preflight::on(&machine).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");
     let found = needs(&kept.judge(&machine), &machine);
     let short: Vec<&str> = found.iter().filter(|need| need.is_short()).map(|need| need.what.as_str()).collect();
     assert_eq!(short, ["momentary melt rate of T1"]);

@@ -19,7 +19,7 @@ use std::sync::Arc;
 use crate::block::Block;
 use crate::findings::{Guest, Inspection, Log, Observer};
 use crate::machine::{Machine, Mode};
-use crate::preflight::{JobError, Kept, Seat, inspect_path_with, keep_path};
+use crate::preflight::{JobError, JobSource, Kept, Preflight, RunContext};
 use crate::threads::Crew;
 use avoid::Avoid;
 use bands::{Bands, Patterns};
@@ -128,25 +128,19 @@ pub struct Study {
     pub shaping: Result<Shaping, String>,
 }
 
-/// Studies the job at `path` (`-` is standard input) with whoever of `crew` has nothing else to do.
+/// Studies the job at `path` (`-` is standard input) with the helpers of the context.
 ///
 /// # Errors
 /// When the job cannot be opened or read to its end, or comes from a stream and is too large to be planned many times.
-pub fn study<'e>(
-    path: &Path,
-    machine: &Machine,
-    ask: Ask,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Study, JobError> {
+pub fn study<'e>(path: &Path, machine: &Machine, ask: Ask, context: RunContext<'_, 'e>) -> Result<Study, JobError> {
     if let Some(why) = without_plans(machine, ask) {
-        return study_once(path, machine, why, on_bytes, crew);
+        return study_once(path, machine, why, context);
     }
-    match keep_path(path, machine, on_bytes, crew) {
-        Ok(kept) => Ok(study_kept(&Arc::new(kept), machine, ask, crew)),
+    match Preflight::on(machine).within(context).load(JobSource::at(path)) {
+        Ok(kept) => Ok(study_kept(&Arc::new(kept), machine, ask, context.helpers())),
         // Too many moves to be kept; a file can be read again.
         Err(JobError::Read { source, .. }) if source.kind() == io::ErrorKind::Other && path.is_file() => {
-            study_once(path, machine, source.to_string(), &|_| {}, crew)
+            study_once(path, machine, source.to_string(), context.silent())
         }
         Err(error) => Err(error),
     }
@@ -160,16 +154,9 @@ fn without_plans(machine: &Machine, ask: Ask) -> Option<String> {
     ask.once.then(|| "it was not asked for".to_owned())
 }
 
-fn study_once<'e>(
-    path: &Path,
-    machine: &Machine,
-    why: String,
-    on_bytes: &'e (dyn Fn(u64) + Sync),
-    crew: &Crew<'e>,
-) -> Result<Study, JobError> {
+fn study_once<'e>(path: &Path, machine: &Machine, why: String, context: RunContext<'_, 'e>) -> Result<Study, JobError> {
     let (guest, seated) = Guest::new(Watcher::new(machine));
-    let seats = vec![Seat { machine, guests: vec![seated] }];
-    let today = inspect_path_with(path, seats, on_bytes, crew)?.swap_remove(0);
+    let today = Preflight::on(machine).within(context).watch(0, seated).run(JobSource::at(path))?;
     Ok(Study::of(today, seen(&guest, machine), machine, Err(why)))
 }
 

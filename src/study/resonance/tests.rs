@@ -5,7 +5,7 @@ use super::spectrum::{CELLS_PER_S, STEP_HZ, Sampling, Spectrum, WINDOW_CELLS};
 use super::*;
 use crate::machine::{Direction, ImpulseShaper, ShaperKind, testing::SHEET};
 use crate::physics::vibration::impulses;
-use crate::preflight::{Sizes, inspect_with, keep};
+use crate::preflight::{JobSource, Preflight, RunOptions};
 
 const START: &str = "G90\nM83\n";
 
@@ -17,18 +17,19 @@ fn mode(along: Direction, natural_hz: f64) -> Mode {
     Mode { along, natural_hz, damping_ratio: 0.05, share: 1.0 }
 }
 
-fn watched(machine: &Machine, job: &str, sizes: &Sizes) -> Excitation {
+fn watched(machine: &Machine, job: &str, sizes: &RunOptions) -> Excitation {
     let (guest, seated) = Guest::new(Watcher::new(machine));
-    inspect_with(job.as_bytes(), "job.gcode", vec![Seat { machine, guests: vec![seated] }], sizes).expect("reads");
+    let preflight = Preflight::on(machine).options(*sizes).watch(0, seated);
+    preflight.run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reads");
     guest.take().expect("was seated").finish()
 }
 
 fn spectrum(machine: &Machine, job: &str) -> Spectrum {
-    watched(machine, job, &Sizes::default()).spectrum
+    watched(machine, job, &RunOptions::default()).spectrum
 }
 
 fn studied(machine: &Machine, job: &str, ask: Ask) -> Study {
-    let kept = keep(job.as_bytes(), "job.gcode", machine, &Sizes::default()).expect("reads");
+    let kept = Preflight::on(machine).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reads");
     study_kept(&Arc::new(kept), machine, ask, &Crew::alone())
 }
 
@@ -143,7 +144,7 @@ fn strokes_to_and_fro_make_the_frequency_of_their_planned_cycle() {
         let shuttle = shuttle(&machine, &machine.structure.modes[0], stroke_mm);
         let hz = shuttle.hz(feed);
         let time = |strokes| {
-            let seen = watched(&machine, &zigzag(strokes, stroke_mm, feed), &Sizes::default());
+            let seen = watched(&machine, &zigzag(strokes, stroke_mm, feed), &RunOptions::default());
             seen.spectrum.moving_s
         };
         let planned = 10.0 / (time(60) - time(40));
@@ -168,7 +169,7 @@ fn time_falls_into_the_band_of_the_cycle() {
     machine.motion.limits.jerk_mm_s = [6.0, 6.0, 0.4, 1e9];
     let hz = shuttle(&machine, &mode(Direction::Y, 20.0), 2.0).hz(30.0);
     machine.structure.modes = vec![mode(Direction::Y, hz), mode(Direction::Y, 3.0 * hz), mode(Direction::X, hz)];
-    let seen = watched(&machine, &zigzag(100, 2.0, 30.0), &Sizes::default());
+    let seen = watched(&machine, &zigzag(100, 2.0, 30.0), &RunOptions::default());
     let [x, y] = &seen.bands[..] else { panic!("two directions") };
     assert!(y.modes[0].time_share > 0.97 && y.modes[1].time_share == 0.0, "{:?}", y.modes);
     assert!(y.modes[1].harmonic_share.is_some_and(|share| share > 0.97));
@@ -191,12 +192,17 @@ fn nothing_depends_on_sizes_and_threads() {
     machine.structure.modes = vec![mode(Direction::X, 40.0), mode(Direction::X, 55.0), mode(Direction::Y, 27.0)];
     let circles = "G2 I2 J0 E0.2 F3000\nG1 X60 Y55 E0.3\nG4 P200\n".repeat(20);
     let job = zigzag(300, 1.2, 40.0) + &circles;
-    let expected = watched(&machine, &job, &Sizes::default());
+    let expected = watched(&machine, &job, &RunOptions::default());
     assert!(expected.places.len() == 2 && expected.stops == 20, "{:?} {}", expected.places, expected.stops);
     for sizes in [
-        Sizes { threads: 3, chunk_bytes: 700, ..Sizes::default() },
-        Sizes { threads: 2, block_moves: 3, ..Sizes::default() },
-        Sizes { block_moves: 1, chunk_bytes: 61, vectors: crate::vectors::Vectors::plain(), ..Sizes::default() },
+        RunOptions { threads: 3, chunk_bytes: 700, ..RunOptions::default() },
+        RunOptions { threads: 2, block_moves: 3, ..RunOptions::default() },
+        RunOptions {
+            block_moves: 1,
+            chunk_bytes: 61,
+            vectors: crate::vectors::Vectors::plain(),
+            ..RunOptions::default()
+        },
     ] {
         assert!(watched(&machine, &job, &sizes) == expected, "{sizes:?}");
     }
@@ -217,7 +223,7 @@ fn places_are_apart_and_know_their_mode() {
         format!("G1 Z{z} F600\nG1 X150 E1 F3600\nG1 X100 Y50 E1\nG1 Y100 E1\nG1 X50 E1\nG1 Y50 E1\nG1 X50 E1\n")
     };
     let job = format!("{START}M109 S200\nG1 X50 Y50 F6000\n{}{}M104 S0\n", square(0.2), square(0.4));
-    let places = watched(&machine, &job, &Sizes::default()).places;
+    let places = watched(&machine, &job, &RunOptions::default()).places;
     assert!(places.len() >= 4, "{places:?}");
     for (n, place) in places.iter().enumerate() {
         assert!(n == 0 || places[n - 1].ringing_mm >= place.ringing_mm);
@@ -331,7 +337,7 @@ fn where_the_machine_stands_still_no_corner_is_rounded_and_no_stroke_goes_on() {
         let pairs: String = (0..10).map(pair).collect();
         format!("{START}M109 S200\nG1 X50 Y50 F3000\n{pairs}M104 S0\n")
     };
-    let seen = |between: &str| watched(&machine, &job(between), &Sizes::default());
+    let seen = |between: &str| watched(&machine, &job(between), &RunOptions::default());
     let corners = |seen: &Excitation| seen.roundings.iter().map(|of| of.corners).max();
     let flowing = seen("\n");
     assert!(corners(&flowing) > Some(0) && flowing.stops == 1, "{:?}", flowing.roundings);
@@ -412,8 +418,8 @@ fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
     }
     let sampled = |windows: u64| {
         let (guest, seated) = Guest::new(Sampling::new(&machine.structure, windows));
-        let seats = vec![Seat { machine: &machine, guests: vec![seated] }];
-        inspect_with(job.as_bytes(), "job", seats, &Sizes::default()).expect("reads");
+        let preflight = Preflight::on(&machine).watch(0, seated);
+        preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
         guest.take().expect("was seated").finish()
     };
     let (all, some) = (spectrum(&machine, &job), sampled(40));

@@ -17,7 +17,7 @@ mod tests;
 use crate::findings::Severity;
 use crate::machine::Machine;
 pub use crate::preflight::announced::Kind;
-use crate::preflight::{Sizes, inspect};
+use crate::preflight::{JobSource, Preflight};
 
 pub use first_power::{FirstPower, first_power};
 pub use melt_rate::{MeltRate, melt_rate};
@@ -139,7 +139,8 @@ fn least_of(limits: [Option<f64>; 2], room: f64) -> f64 {
 
 /// Judges the job on its own sheet: nothing may weigh more than a note.
 fn passed(machine: &Machine, trial: Trial) -> Result<Trial, TrialError> {
-    let report = inspect(trial.text.as_bytes(), "-", machine, &Sizes::default())
+    let report = Preflight::on(machine)
+        .run(JobSource::stream(trial.text.as_bytes(), "-"))
         .map_err(|error| TrialError::Refused(error.to_string()))?;
     let heavy: Vec<String> = report
         .findings

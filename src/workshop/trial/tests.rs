@@ -44,7 +44,8 @@ fn every_trial_is_a_go_on_every_machine_of_the_corpus() {
     for machine in machines() {
         for (name, trial) in trials(&machine) {
             let trial = trial.unwrap_or_else(|error| panic!("{} on {}: {error}", name, machine.name));
-            let report = inspect(trial.text.as_bytes(), "trial.gcode", &machine, &Sizes::default()).expect("reads");
+            let report =
+                Preflight::on(&machine).run(JobSource::stream(trial.text.as_bytes(), "trial.gcode")).expect("reads");
             assert_eq!(report.verdict, Verdict::Go, "{name} on {}: {:#?}", machine.name, report.findings);
         }
     }
@@ -55,7 +56,7 @@ fn only_the_probed_check_is_lowered_and_only_by_the_exact_line() {
     let heron = machines().swap_remove(0);
     let trial = melt_rate(&heron, &MeltRate::default()).expect("a trial");
     let judge = |text: &str, machine: &Machine| {
-        let report = inspect(text.as_bytes(), "t.gcode", machine, &Sizes::default()).expect("reads");
+        let report = Preflight::on(machine).run(JobSource::stream(text.as_bytes(), "t.gcode")).expect("reads");
         let melt = report.findings.iter().find(|f| f.check == "melt-rate-exceeded").map(|f| f.severity);
         (report.verdict, melt, report.left_out.iter().any(|said| said.contains("gonogo trial melt-rate")))
     };

@@ -1,0 +1,105 @@
+//! Where the bytes of a job come from.
+
+use std::fmt;
+use std::fs::File;
+use std::io::{self, BufReader, Read};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use flate2::read::MultiGzDecoder;
+
+/// A job that can be read once.
+pub struct JobSource<'s> {
+    from: From<'s>,
+    shown: String,
+}
+
+enum From<'s> {
+    Path(PathBuf),
+    Stream(Box<dyn Read + Send + 's>),
+}
+
+impl<'s> JobSource<'s> {
+    /// The file at `path`; `-` is standard input, gz is recognised by its first bytes.
+    pub fn at(path: &Path) -> Self {
+        Self::at_as(path, &path.to_string_lossy())
+    }
+
+    /// The same, shown as something else: a copy of what came over standard input.
+    pub fn at_as(path: &Path, shown: &str) -> Self {
+        Self { from: From::Path(path.to_owned()), shown: shown.to_owned() }
+    }
+
+    /// Any stream of plain bytes; `shown` stands for its path.
+    pub fn stream(source: impl Read + Send + 's, shown: &str) -> Self {
+        Self { from: From::Stream(Box::new(source)), shown: shown.to_owned() }
+    }
+
+    /// Its path, as reports show it.
+    pub fn shown(&self) -> &str {
+        &self.shown
+    }
+
+    /// Opens it; `progress` is told of the bytes that are read, of the packed ones where it is packed.
+    pub(super) fn open(self, progress: Progress<'s>) -> io::Result<Box<dyn Read + Send + 's>> {
+        let mut source: Box<dyn Read + Send> = match self.from {
+            From::Stream(source) => return Ok(Box::new(Counted { source, progress })),
+            From::Path(path) if path.as_os_str() == "-" => Box::new(io::stdin()),
+            From::Path(path) if path.is_dir() => {
+                return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
+            }
+            From::Path(path) => Box::new(File::open(path)?),
+        };
+        let mut start = Vec::with_capacity(2);
+        source.by_ref().take(2).read_to_end(&mut start)?;
+        tell(progress, start.len())?;
+        let packed = start == [0x1f, 0x8b];
+        let source = io::Cursor::new(start).chain(Counted { source, progress });
+        Ok(if packed {
+            Box::new(MultiGzDecoder::new(BufReader::with_capacity(64 * 1024, source)))
+        } else {
+            Box::new(source)
+        })
+    }
+}
+
+/// Is told how many bytes of a job were read since the last call; `Break` stops the reading.
+pub type Progress<'e> = &'e (dyn Fn(u64) -> ControlFlow<()> + Sync);
+
+/// Nobody wants to know.
+pub fn silent(_: u64) -> ControlFlow<()> {
+    ControlFlow::Continue(())
+}
+
+/// Why reading ends early when progress says stop.
+#[derive(Debug)]
+pub(super) struct Stopped;
+
+impl fmt::Display for Stopped {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("stopped")
+    }
+}
+
+impl std::error::Error for Stopped {}
+
+fn tell(progress: Progress<'_>, count: usize) -> io::Result<()> {
+    match progress(count as u64) {
+        ControlFlow::Continue(()) => Ok(()),
+        ControlFlow::Break(()) => Err(io::Error::other(Stopped)),
+    }
+}
+
+/// Reports how many bytes pass.
+struct Counted<'e, R> {
+    source: R,
+    progress: Progress<'e>,
+}
+
+impl<R: Read> Read for Counted<'_, R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.source.read(buffer)?;
+        tell(self.progress, count)?;
+        Ok(count)
+    }
+}
