@@ -3,12 +3,12 @@
 use std::hint::black_box;
 use std::io::Cursor;
 
-use gonogo::block::Gather;
+use gonogo::block::BlockBuilder;
 use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
 use gonogo::preflight::{JobSource, Preflight};
-use gonogo::text::{Chunk, LineReader, straight::Rows};
+use gonogo::text::{Chunk, LineReader, straight::TokenColumns};
 use gonogo::vectors::Vectors;
 
 #[path = "../corpus/generate.rs"]
@@ -38,7 +38,7 @@ pub fn floor(job: &[u8]) -> usize {
 
 pub fn read_words(job: &[u8]) -> usize {
     let mut reader = LineReader::new(job);
-    let (mut rows, mut chunk, mut count) = (Rows::default(), Chunk::default(), 0);
+    let (mut rows, mut chunk, mut count) = (TokenColumns::default(), Chunk::default(), 0);
     while reader.read(&mut chunk).expect("reading from memory cannot fail") {
         rows.read(chunk.bytes(), Vectors::default());
         count += black_box(&rows).rows().count();
@@ -57,9 +57,9 @@ pub fn read_lines(job: &[u8]) -> u64 {
 pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
     let mut reader = LineReader::new(job);
     let mut interpreter = Interpreter::new(machine);
-    let mut gather = Gather::new();
+    let mut gather = BlockBuilder::new();
     let mut planner = Planner::new(machine);
-    let (mut rows, mut chunk) = (Rows::default(), Chunk::default());
+    let (mut rows, mut chunk) = (TokenColumns::default(), Chunk::default());
     let (mut gathered, mut ready, mut spare, mut count) = (Vec::new(), Vec::new(), Vec::new(), 0);
     while reader.read(&mut chunk).expect("reading from memory cannot fail") {
         rows.read(chunk.bytes(), Vectors::default());

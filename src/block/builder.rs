@@ -2,7 +2,7 @@
 
 use super::MANY_BLOCKS;
 use super::packed::Packed;
-use crate::block::{ActionKind, BLOCK, Bend, Block, Event, LimitChange, Move, flag};
+use crate::block::{ActionKind, BLOCK, Block, CurvedMove, Event, LimitChange, Move, flag};
 use crate::geometry::Curve;
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
@@ -12,7 +12,7 @@ const ACTIONS_BETWEEN_STOPS: usize = 1 << 18;
 
 /// An action as the planner passes it on: its own duration, its place by the block it ends.
 #[derive(Debug, Clone, Copy)]
-pub struct Closing {
+pub struct PendingAction {
     /// Line of the job.
     pub line: u64,
     /// Time by its own words, s.
@@ -23,11 +23,11 @@ pub struct Closing {
 
 /// A block on its way through the stages, and what follows it.
 #[derive(Debug, Default)]
-pub struct Planned {
+pub struct BlockInFlight {
     /// Its moves; each stage fills its columns.
     pub block: Block,
     /// What follows them.
-    pub closing: Vec<Closing>,
+    pub closing: Vec<PendingAction>,
     /// Changes of limits, each from a move of the block on; at most one for each move.
     pub(crate) changes: Vec<(usize, LimitChange)>,
     /// True when the machine comes to rest behind it.
@@ -37,7 +37,7 @@ pub struct Planned {
 /// Actions that a block keeps room for when it is used again.
 const ACTIONS_KEPT: usize = 1024;
 
-impl Planned {
+impl BlockInFlight {
     /// Forgets everything, and gives back what many actions took.
     pub(crate) fn clear(&mut self) {
         self.block.clear();
@@ -51,14 +51,14 @@ impl Planned {
 
 /// Moves that were gathered, not planned yet.
 #[derive(Debug)]
-pub enum Gathered {
+pub enum PendingBlock {
     /// As a block.
-    Whole(Box<Planned>),
+    Whole(Box<BlockInFlight>),
     /// In a small space, where there are many.
     Packed(Packed),
 }
 
-impl Gathered {
+impl PendingBlock {
     /// Number of moves.
     pub fn len(&self) -> usize {
         match self {
@@ -73,7 +73,7 @@ impl Gathered {
     }
 
     /// As a block, made of one that is to spare where needed.
-    pub fn unpacked(self, spare: &mut Vec<Box<Planned>>) -> Box<Planned> {
+    pub fn unpacked(self, spare: &mut Vec<Box<BlockInFlight>>) -> Box<BlockInFlight> {
         match self {
             Self::Whole(planned) => planned,
             Self::Packed(packed) => {
@@ -85,7 +85,7 @@ impl Gathered {
     }
 
     /// In a small space; a block that is not needed any more goes to the spare ones.
-    pub fn packed(self, spare: &mut Vec<Box<Planned>>) -> Packed {
+    pub fn packed(self, spare: &mut Vec<Box<BlockInFlight>>) -> Packed {
         match self {
             Self::Whole(planned) => {
                 let packed = Packed::of(&planned);
@@ -106,24 +106,24 @@ impl Gathered {
 }
 
 /// Gathers events into blocks. No number depends on where they are cut.
-pub struct Gather {
+pub struct BlockBuilder {
     block_moves: usize,
     /// Actions since the last move.
     actions: usize,
     /// Actions since the last stop.
     actions_since_stop: usize,
-    current: Box<Planned>,
-    done: Vec<Gathered>,
-    spare: Vec<Box<Planned>>,
+    current: Box<BlockInFlight>,
+    done: Vec<PendingBlock>,
+    spare: Vec<Box<BlockInFlight>>,
 }
 
-impl Default for Gather {
+impl Default for BlockBuilder {
     fn default() -> Self {
         Self::new()
     }
 }
 
-impl Gather {
+impl BlockBuilder {
     /// Nothing gathered.
     pub fn new() -> Self {
         Self::with_block_moves(BLOCK)
@@ -147,7 +147,7 @@ impl Gather {
             Event::Move(step) => self.step(step),
             Event::Limits(change) => self.change_limits(change),
             Event::Action { line, duration_s, kind } => {
-                self.current.closing.push(Closing { line: *line, duration_s: *duration_s, kind: *kind });
+                self.current.closing.push(PendingAction { line: *line, duration_s: *duration_s, kind: *kind });
                 self.actions += 1;
                 self.actions_since_stop += 1;
                 let many = self.actions >= ACTIONS_BETWEEN_MOVES || self.actions_since_stop >= ACTIONS_BETWEEN_STOPS;
@@ -171,7 +171,7 @@ impl Gather {
 
     /// Gives out what was gathered, in order: full blocks, and all that actions follow. `spare` gives and gets blocks that
     /// nobody needs.
-    pub fn take(&mut self, blocks: &mut Vec<Gathered>, spare: &mut Vec<Box<Planned>>) {
+    pub fn take(&mut self, blocks: &mut Vec<PendingBlock>, spare: &mut Vec<Box<BlockInFlight>>) {
         if !self.current.closing.is_empty() {
             self.close();
         }
@@ -183,7 +183,7 @@ impl Gather {
     }
 
     /// Takes blocks to fill from now on.
-    pub fn supply(&mut self, spare: &mut Vec<Box<Planned>>) {
+    pub fn supply(&mut self, spare: &mut Vec<Box<BlockInFlight>>) {
         self.spare.append(spare);
     }
 
@@ -201,13 +201,13 @@ impl Gather {
     #[cold]
     fn close(&mut self) {
         if self.done.len() >= MANY_BLOCKS {
-            self.done.push(Gathered::Packed(Packed::of(&self.current)));
+            self.done.push(PendingBlock::Packed(Packed::of(&self.current)));
             self.current.clear();
             return;
         }
         let mut next = self.spare.pop().unwrap_or_default();
         next.clear();
-        self.done.push(Gathered::Whole(std::mem::replace(&mut self.current, next)));
+        self.done.push(PendingBlock::Whole(std::mem::replace(&mut self.current, next)));
     }
 
     fn change_limits(&mut self, change: &LimitChange) {
@@ -239,7 +239,7 @@ impl Gather {
         self.append(step, flags);
         if let Some(curve) = step.curve {
             let block = &mut self.current.block;
-            block.curves.push(Bend { at: block.len() - 1, curve, dir_end: [0.0; 3] });
+            block.curves.push(CurvedMove { at: block.len() - 1, curve, dir_end: [0.0; 3] });
         }
     }
 

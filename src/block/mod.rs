@@ -15,7 +15,7 @@ use crate::geometry::{Box3, Curve, curve_extrema, widen};
 use crate::vectors::{Vectors, columns};
 
 pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
-pub use builder::{Closing, Gather, Gathered, Planned};
+pub use builder::{BlockBuilder, BlockInFlight, PendingAction, PendingBlock};
 pub use event::{Event, LimitChange, Move};
 pub use packed::Packed;
 pub use phases::Piece;
@@ -50,7 +50,7 @@ pub mod flag {
 
 /// A curved move of a block.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Bend {
+pub struct CurvedMove {
     /// Its index in the block.
     pub at: usize,
     /// Its shape.
@@ -76,7 +76,7 @@ pub struct Block {
     /// Path length, mm; |dE| when only the extruder moves.
     pub length: Column<f64>,
     /// Direction (X, Y, Z components of the unit tangent at the start, and dE / length). Curves end in another one, see
-    /// [`Bend::dir_end`].
+    /// [`CurvedMove::dir_end`].
     pub dir: [Column<f64>; 4],
     /// See [`flag`].
     pub flags: Column<u8>,
@@ -123,7 +123,7 @@ pub struct Block {
     pub ringing_mode: Vec<Box<Column<u8>>>,
 
     /// The moves that are flagged as curves, ascending.
-    pub curves: Vec<Bend>,
+    pub curves: Vec<CurvedMove>,
     /// Moves that push filament without a path beyond what had been retracted (purges): index and excess, mm, ascending.
     pub purges: Vec<(usize, f64)>,
     /// Where the first move starts, mm, machine coordinates.
@@ -291,7 +291,7 @@ impl Block {
     }
 
     /// Move `i` when it is a curve.
-    pub fn bend(&self, i: usize) -> Option<&Bend> {
+    pub fn bend(&self, i: usize) -> Option<&CurvedMove> {
         let at = self.curves.binary_search_by_key(&i, |bend| bend.at).ok()?;
         Some(&self.curves[at])
     }

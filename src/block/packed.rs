@@ -1,26 +1,26 @@
 //! Moves that wait, in a small space: a block takes some 50 kB however few moves it has.
 
-use super::builder::{Closing, Planned};
-use crate::block::{BLOCK, Bend, Block, LimitChange};
+use super::builder::{BlockInFlight, PendingAction};
+use crate::block::{BLOCK, Block, CurvedMove, LimitChange};
 
 /// Words that one move takes.
 const WORDS: usize = 8;
 
-/// What a [`Planned`] block holds before it is planned, in as much room as that needs.
+/// What a [`BlockInFlight`] block holds before it is planned, in as much room as that needs.
 #[derive(Debug, Clone)]
 pub struct Packed {
     /// One column after another: line, x, y, z, dE, speed, commands with bytes, flags.
     words: Box<[u64]>,
     origin: [f64; 3],
-    curves: Box<[Bend]>,
-    closing: Box<[Closing]>,
+    curves: Box<[CurvedMove]>,
+    closing: Box<[PendingAction]>,
     changes: Box<[(usize, LimitChange)]>,
     stops: bool,
 }
 
 impl Packed {
     /// Copies the moves of a block, and what follows them.
-    pub fn of(planned: &Planned) -> Self {
+    pub fn of(planned: &BlockInFlight) -> Self {
         Self {
             words: words(&planned.block),
             origin: planned.block.origin,
@@ -51,9 +51,9 @@ impl Packed {
     }
 
     /// Fills a block, whatever was in it, with what was taken out of the other.
-    pub fn unpack(&self, planned: &mut Planned) {
+    pub fn unpack(&self, planned: &mut BlockInFlight) {
         planned.clear();
-        let Planned { block, closing, changes, stops } = planned;
+        let BlockInFlight { block, closing, changes, stops } = planned;
         *stops = self.stops;
         let count = self.len().min(BLOCK);
         block.count = count;
@@ -98,10 +98,10 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::block::{ActionKind, Event, Gather, Move};
+    use crate::block::{ActionKind, BlockBuilder, Event, Move};
 
-    fn gathered(moves: &[(u64, [f64; 3], f64, u32)]) -> Vec<Box<Planned>> {
-        let mut gather = Gather::new();
+    fn gathered(moves: &[(u64, [f64; 3], f64, u32)]) -> Vec<Box<BlockInFlight>> {
+        let mut gather = BlockBuilder::new();
         let mut from = [0.0; 3];
         for &(line, to, de, commands) in moves {
             let step = Move {
@@ -135,9 +135,9 @@ mod tests {
         fn comes_out_as_it_went_in(
             moves in proptest::collection::vec((1u64.., proptest::array::uniform3(-9e9..9e9f64), -9.0..9.0f64, 0u32..), 0..600),
         ) {
-            let mut other = Planned::default();
+            let mut other = BlockInFlight::default();
             for mut planned in gathered(&moves) {
-                let shown = |planned: &Planned| {
+                let shown = |planned: &BlockInFlight| {
                     let block = &planned.block;
                     let moves: Vec<_> = (0..block.len())
                         .map(|i| (block.line[i], block.end(i), block.de[i], block.feed_commanded[i], block.flags[i],

@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 use std::ops::Range;
 
-use crate::block::{BLOCK, Bend, Block, Column};
+use crate::block::{BLOCK, Block, Column, CurvedMove};
 use crate::geometry::Curve;
 
 /// Shares of a direction below this are no motion along it.
@@ -24,7 +24,7 @@ pub(crate) struct Stroke<G> {
 
 /// Where a stroke ends and the next one starts.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Turn {
+pub(crate) struct Reversal {
     pub(crate) at_s: f64,
     pub(crate) at_mm: f64,
     pub(crate) line: u64,
@@ -35,7 +35,7 @@ pub(crate) trait Watch<G> {
     /// Takes moves into a stroke; `share` of a curve of which only a part belongs to it, else 1.
     fn take(&mut self, gathered: &mut G, range: Range<usize>, share: f64);
     /// A stroke is over.
-    fn over(&mut self, stroke: Stroke<G>, turn: &Turn);
+    fn over(&mut self, stroke: Stroke<G>, turn: &Reversal);
 }
 
 /// The strokes along one direction.
@@ -111,7 +111,7 @@ impl<G: Default> Strokes<G> {
             if share.abs() > STILL && self.forward != Some(share > 0.0) {
                 self.forward = Some(share > 0.0);
                 watch.take(&mut self.current.gathered, from..i, 1.0);
-                let turn = Turn { at_s: times[i], at_mm: along(self.vector, block.start(i)), line: block.line[i] };
+                let turn = Reversal { at_s: times[i], at_mm: along(self.vector, block.start(i)), line: block.line[i] };
                 self.reverse(&turn, watch);
                 from = i;
             }
@@ -121,7 +121,7 @@ impl<G: Default> Strokes<G> {
 
     /// Goes through a curve: an arc by pieces of an eighth of half a turn at the most, as if driven evenly, anything
     /// else by its start.
-    fn curve(&mut self, block: &Block, bend: &Bend, start_s: f64, watch: &mut impl Watch<G>) {
+    fn curve(&mut self, block: &Block, bend: &CurvedMove, start_s: f64, watch: &mut impl Watch<G>) {
         let i = bend.at;
         let sweep_rad = if let Curve::Arc(arc) = &bend.curve { arc.sweep_rad } else { 0.0 };
         let pieces = (sweep_rad.abs() / (PI / 8.0)).ceil().clamp(1.0, 1024.0);
@@ -142,14 +142,14 @@ impl<G: Default> Strokes<G> {
             if share.abs() > STILL && self.forward != Some(share > 0.0) {
                 self.forward = Some(share > 0.0);
                 let at_s = start_s + block.time_s[i] * part;
-                self.reverse(&Turn { at_s, at_mm: along(self.vector, at), line: block.line[i] }, watch);
+                self.reverse(&Reversal { at_s, at_mm: along(self.vector, at), line: block.line[i] }, watch);
             }
             watch.take(&mut self.current.gathered, i..i + 1, 1.0 / pieces);
         }
     }
 
     /// A stroke ends, another starts.
-    fn reverse(&mut self, turn: &Turn, watch: &mut impl Watch<G>) {
+    fn reverse(&mut self, turn: &Reversal, watch: &mut impl Watch<G>) {
         let next = Stroke { start_s: turn.at_s, start_mm: turn.at_mm, begun: true, ..Stroke::default() };
         let done = std::mem::replace(&mut self.current, next);
         watch.over(Stroke { end_s: turn.at_s, way_mm: (turn.at_mm - done.start_mm).abs(), ..done }, turn);

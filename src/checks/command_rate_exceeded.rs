@@ -226,7 +226,7 @@ impl CommandRateExceeded {
             badness: rate,
             limit: Some(limit),
             unit: if kind == 0 { "Hz" } else { "bit/s" },
-            spot: Spot::InHand,
+            spot: Spot::InBlock,
         };
         log.raise(hit, || {
             let (moves, rate, limit) = (self.window.size, figure(rate), figure(limit));

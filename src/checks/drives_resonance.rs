@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use crate::block::{
     Block, Column,
-    strokes::{Columns, Stroke, Strokes, Turn, Watch},
+    strokes::{Columns, Reversal, Stroke, Strokes, Watch},
 };
 use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
 use crate::machine::{Direction, Machine};
@@ -67,7 +67,7 @@ fn build(machine: &Machine, _: &str) -> Built {
 
 struct DrivesResonance {
     tracks: Vec<Track>,
-    /// Kept for the next block.
+    /// LoadedJob for the next block.
     columns: Box<Columns>,
 }
 
@@ -145,13 +145,13 @@ impl Watch<Felt> for Watching<'_> {
         gathered.extrudes |= range.into_iter().any(|i| self.block.extrudes(i));
     }
 
-    fn over(&mut self, stroke: Stroke<Felt>, turn: &Turn) {
+    fn over(&mut self, stroke: Stroke<Felt>, turn: &Reversal) {
         self.past.add(stroke, turn, self.kind, self.log);
     }
 }
 
 impl Past {
-    fn add(&mut self, stroke: Stroke<Felt>, turn: &Turn, kind: usize, log: &mut Log) {
+    fn add(&mut self, stroke: Stroke<Felt>, turn: &Reversal, kind: usize, log: &mut Log) {
         if self.strokes.len() == 2 * CYCLES {
             self.strokes.pop_front();
         }

@@ -100,7 +100,7 @@ fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
         badness: min_c - at_c,
         limit: Some(min_c),
         unit: "°C",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     }
 }
 

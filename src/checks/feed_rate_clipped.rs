@@ -47,7 +47,7 @@ impl Observer for FeedRateClipped {
                     badness: commanded / allowed,
                     limit: Some(allowed),
                     unit: "mm/s",
-                    spot: Spot::InHand,
+                    spot: Spot::InBlock,
                 };
                 log.raise(hit, || {
                     let (commanded, allowed) = (figure(commanded), figure(allowed));

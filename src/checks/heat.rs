@@ -43,7 +43,7 @@ pub fn over_limit(
                 badness: target_c - limit_c,
                 limit: Some(limit_c),
                 unit: "°C",
-                spot: Spot::InHand,
+                spot: Spot::InBlock,
             };
             log.raise(hit, || {
                 let (what, target, limit) =

@@ -74,7 +74,7 @@ fn raise(log: &mut Log, line: u64, wait_s: Option<f64>, hottest_c: f64) {
         badness: wait_s.unwrap_or(hottest_c),
         limit: wait_s.map(|_| WAIT_S),
         unit: "s",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     };
     log.raise(hit, || {
         let hottest = figure(hottest_c);

@@ -115,7 +115,7 @@ fn raise(log: &mut Log, line: u64, index: usize, keep_out: &KeepOut, at: [f64; 3
         badness: 0.0,
         limit: None,
         unit: "mm",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     };
     log.raise(hit, || {
         // To a micrometre: less is rounding.

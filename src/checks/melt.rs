@@ -56,7 +56,7 @@ impl Observer for OverCapacity {
                     badness: rate / limit,
                     limit: Some(limit),
                     unit: "mm3/s",
-                    spot: Spot::InHand,
+                    spot: Spot::InBlock,
                 };
                 self.purge.hit(block, i, before, hit, log);
             }

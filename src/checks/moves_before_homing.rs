@@ -80,7 +80,7 @@ fn raise_lift(log: &mut Log, line: u64, lifted_mm: f64) {
         badness: lifted_mm,
         limit: Some(LIFT_MM),
         unit: "mm",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     };
     log.raise(hit, || {
         let lifted = figure(lifted_mm);

@@ -114,7 +114,7 @@ fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, lim
         badness: excess,
         limit: Some(limit),
         unit: "mm",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     };
     log.raise(hit, || {
         let (name, end) = (["X", "Y", "Z"][axis], if high { "highest" } else { "lowest" });
@@ -194,7 +194,7 @@ impl Disc {
             badness: excess,
             limit: Some(distance - excess),
             unit: "mm",
-            spot: Spot::InHand,
+            spot: Spot::InBlock,
         };
         log.raise(hit, || {
             let [x, y] = point.map(figure);

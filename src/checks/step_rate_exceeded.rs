@@ -341,7 +341,7 @@ fn raise(log: &mut Log, line: u64, motor: usize, name: &'static str, [rate, limi
         badness: rate,
         limit: Some(limit),
         unit: "Hz",
-        spot: Spot::InHand,
+        spot: Spot::InBlock,
     };
     log.raise(hit, || {
         let [rate, limit, speed] = [rate, limit, speed].map(figure);

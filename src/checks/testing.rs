@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::block::{Action, ActionKind, BLOCK, Bend, Block, Heater, NozzleSpan, Wait, flag};
+use crate::block::{Action, ActionKind, BLOCK, Block, CurvedMove, Heater, NozzleSpan, Wait, flag};
 use crate::findings::{Built, Check, Finding, Inspection, JobFacts, Log, MachineFacts};
 use crate::geometry::{Arc, Curve};
 use crate::machine::{
@@ -150,7 +150,7 @@ impl Job {
         let dirs = [start_rad, start_rad + sweep_rad].map(|angle| placed(tangent(angle), [0.0; 3]));
         let index = self.open.len();
         let curve = Curve::Arc(Arc { axes, centre, radius, start_rad, sweep_rad });
-        self.open.curves.push(Bend { at: index, curve, dir_end: dirs[1] });
+        self.open.curves.push(CurvedMove { at: index, curve, dir_end: dirs[1] });
         self = self.path(end, de, radius * sweep_rad.abs(), dirs[0]);
         self.open.flags[index] |= flag::CURVE | (flag::X << a) | (flag::X << b);
         self

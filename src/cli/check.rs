@@ -28,7 +28,7 @@ use crate::show::report::{
     table::TableReport,
     text::TextReport,
 };
-use crate::threads::Crew;
+use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -150,14 +150,14 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     let facts = machine.facts();
     let Some(plot) = args.plot.resolve(jobs.len())? else {
-        return report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
-            let mut outcome = judge(job, machine, RunContext::new(&on_bytes, crew));
+        return report(&args, &jobs, &facts, terminal, &progress, |job, helpers| {
+            let mut outcome = judge(job, machine, RunContext::new(&on_bytes, helpers));
             outcome.iter_mut().for_each(accept);
             outcome
         });
     };
-    let exit = report(&args, &jobs, &facts, terminal, &progress, |job, crew| {
-        plot.judge(job, machine, &accept, RunContext::new(&on_bytes, crew))
+    let exit = report(&args, &jobs, &facts, terminal, &progress, |job, helpers| {
+        plot.judge(job, machine, &accept, RunContext::new(&on_bytes, helpers))
     })?;
     plot.write(machine)?;
     Ok(exit)
@@ -175,8 +175,8 @@ fn pages<'e>(
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut tally = Tally::default();
     let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
-    let take = |job: &Job, crew: &Crew<'e>| {
-        let mut pictured = pictures::take(job, machine, RunContext::new(on_bytes, crew))?;
+    let take = |job: &Job, helpers: &HelperPool<'e>| {
+        let mut pictured = pictures::take(job, machine, RunContext::new(on_bytes, helpers))?;
         accept(&mut pictured.report);
         Ok(pictured)
     };
@@ -200,7 +200,7 @@ fn report<'e>(
     machine: &MachineFacts,
     terminal: &Terminal,
     progress: &Progress,
-    judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
 ) -> anyhow::Result<Exit> {
     let look = args.delivery.look(terminal);
     let mut report: Box<dyn Report> = match (args.format, jobs.len()) {
@@ -226,7 +226,7 @@ fn report<'e>(
 fn judge_all<'e>(
     jobs: &[Job],
     threads: Option<u16>,
-    judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
     report: &mut dyn Report,
     output: &mut dyn Write,
     progress: &Progress,
@@ -351,7 +351,7 @@ mod tests {
     #[test]
     fn a_job_that_fails_or_breaks_down_stops_no_other() {
         let jobs = ["a", "lost", "broken", "b"].map(|name| Job::File(name.into()));
-        let judge = |job: &Job, _: &Crew<'_>| match job {
+        let judge = |job: &Job, _: &HelperPool<'_>| match job {
             Job::File(path) if path.ends_with("lost") => Err(sample::unjudged()),
             Job::File(path) if path.ends_with("broken") => std::panic::panic_any("bug"),
             Job::File(path) => {

@@ -12,7 +12,7 @@ use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
-use crate::findings::{Guest, Unjudged};
+use crate::findings::{Attached, Unjudged};
 use crate::machine::Machine;
 use crate::preflight::{JobSource, Preflight, RunContext};
 use crate::show::{
@@ -24,7 +24,7 @@ use crate::show::{
     },
 };
 use crate::study::compare::{Compared, Comparison, Sheets, Totals};
-use crate::threads::Crew;
+use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -93,7 +93,7 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let totals = compare_all(
         &jobs,
         args.jobs.threads,
-        |job, crew| judge(job, &before, &after, RunContext::new(&on_bytes, crew)),
+        |job, helpers| judge(job, &before, &after, RunContext::new(&on_bytes, helpers)),
         &mut *report,
         &mut output,
         &progress,
@@ -149,7 +149,7 @@ fn page_of(
         jobs,
         args.jobs.threads,
         progress,
-        |job, crew| watch(job, [before, after], RunContext::new(&on_bytes, crew)),
+        |job, helpers| watch(job, [before, after], RunContext::new(&on_bytes, helpers)),
         |compared| {
             let (compared, records) = match compared {
                 Ok((comparison, records)) => (Ok(comparison), Some(records)),
@@ -177,18 +177,18 @@ fn watch<'e>(
     machines: [&Machine; 2],
     context: RunContext<'_, 'e>,
 ) -> Result<(Comparison, [TimeRecord; 2]), Unjudged> {
-    let guests = machines.map(|machine| {
-        let (guest, seated) = Guest::new(TimeLine::new(!machine.structure.modes.is_empty()));
-        (guest, seated)
+    let handles = machines.map(|machine| {
+        let (handle, attached) = Attached::new(TimeLine::new(!machine.structure.modes.is_empty()));
+        (handle, attached)
     });
-    let [(first, one), (second, other)] = guests;
-    let guests = [first, second];
+    let [(first, one), (second, other)] = handles;
+    let handles = [first, second];
     let reports = job.judged(|path| {
         let preflight = Preflight::on_all(&machines).within(context).watch(0, one).watch(1, other);
         preflight.run_all(JobSource::at(path))
     })?;
     let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
-    let records = [0, 1].map(|side: usize| guests[side].take().expect("it has watched to the end").into_record());
+    let records = [0, 1].map(|side: usize| handles[side].take().expect("it has watched to the end").into_record());
     Ok((Comparison::of(before, after), records))
 }
 
@@ -207,7 +207,7 @@ fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Box<dyn 
 fn compare_all<'e>(
     jobs: &[Job],
     threads: Option<u16>,
-    judge: impl Fn(&Job, &Crew<'e>) -> Compared + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Compared + Sync,
     report: &mut dyn CompareReport,
     output: &mut dyn Write,
     progress: &Progress,

@@ -11,8 +11,8 @@ use super::{Exit, sheet};
 use crate::machine::Machine;
 use crate::preflight::RunContext;
 use crate::show::report::{headroom as page, headroom_json};
-use crate::study::headroom::{Direction, Judged, Outcome, Wish, explore, limits_of, scan};
-use crate::threads::Crew;
+use crate::study::headroom::{Direction, Judged, Outcome, RangeRequest, explore, limits_of, scan};
+use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -75,9 +75,9 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
-    let outcomes = explore_all(&jobs, args, &progress, |job, crew| {
+    let outcomes = explore_all(&jobs, args, &progress, |job, helpers| {
         let found =
-            job.judged(|path| explore(path, &machine, &wishes, args.up_to, RunContext::new(&on_bytes, crew)))?;
+            job.judged(|path| explore(path, &machine, &wishes, args.up_to, RunContext::new(&on_bytes, helpers)))?;
         let path = found.today.job.path.clone();
         Ok(Judged::of(&path, found, &machine, args.needs))
     })?;
@@ -97,7 +97,7 @@ fn explore_all<'e>(
     jobs: &[Job],
     args: &HeadroomArgs,
     progress: &Progress,
-    judge: impl Fn(&Job, &Crew<'e>) -> Outcome + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
 ) -> anyhow::Result<Vec<Outcome>> {
     let mut outcomes = Vec::with_capacity(jobs.len());
     jobs::each(jobs, args.jobs.threads, progress, judge, |outcome| {
@@ -109,9 +109,9 @@ fn explore_all<'e>(
 
 impl HeadroomArgs {
     /// What is to be tried; none that the sheet has no number for.
-    fn wishes(&self, machine: &Machine) -> anyhow::Result<Vec<Wish>> {
-        let chosen = |keys: &[String], direction: Direction| -> Vec<Wish> {
-            keys.iter().map(|key| Wish { key: key.clone(), direction }).collect()
+    fn wishes(&self, machine: &Machine) -> anyhow::Result<Vec<RangeRequest>> {
+        let chosen = |keys: &[String], direction: Direction| -> Vec<RangeRequest> {
+            keys.iter().map(|key| RangeRequest { key: key.clone(), direction }).collect()
         };
         let mut wishes = chosen(&self.raise, Direction::Raise);
         wishes.extend(chosen(&self.lower, Direction::Lower));

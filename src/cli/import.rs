@@ -101,7 +101,7 @@ pub fn lines(args: &LinesArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 }
 
 /// What an import comes to.
-struct Outcome {
+struct ImportOutcome {
     rows: Vec<Row>,
     /// Text of the sheet, where one was asked for and there is something to keep.
     sheet: Option<String>,
@@ -168,17 +168,17 @@ fn read(source: &Path, per: Option<Per>) -> anyhow::Result<Settings> {
 }
 
 /// Finds out what becomes of the settings; none when the sheet has faults, which then stand on standard error.
-fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyhow::Result<Option<Outcome>> {
+fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyhow::Result<Option<ImportOutcome>> {
     let target = |path: &Path| match jobs::is_stdin(path) {
         true => SheetFate::Printed,
         false => SheetFate::Written(path.to_owned()),
     };
     Ok(match (&args.into, &args.output) {
-        _ if settings.values().is_empty() => Some(Outcome::nothing(settings)),
-        (None, None) => Some(Outcome::nothing(settings)),
+        _ if settings.values().is_empty() => Some(ImportOutcome::nothing(settings)),
+        (None, None) => Some(ImportOutcome::nothing(settings)),
         (None, Some(output)) => {
             let Fresh { text, rows, missing } = settings::fresh(settings);
-            Some(Outcome { rows, sheet: Some(text), missing, fate: target(output) })
+            Some(ImportOutcome { rows, sheet: Some(text), missing, fate: target(output) })
         }
         (Some(into), output) => merge(into, settings, terminal)?.map(|(Merged { text, rows }, differs)| {
             let fate = match output {
@@ -187,12 +187,12 @@ fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyho
                 None if args.write => SheetFate::Written(into.clone()),
                 None => SheetFate::Compared(into.clone()),
             };
-            Outcome { rows, sheet: Some(text), missing: Vec::new(), fate }
+            ImportOutcome { rows, sheet: Some(text), missing: Vec::new(), fate }
         }),
     })
 }
 
-impl Outcome {
+impl ImportOutcome {
     fn nothing(settings: &Settings) -> Self {
         Self { rows: settings.rows.clone(), sheet: None, missing: Vec::new(), fate: SheetFate::NotAsked }
     }
@@ -237,7 +237,7 @@ fn tell(
     args: &ImportArgs,
     source: &Path,
     settings: &Settings,
-    outcome: &Outcome,
+    outcome: &ImportOutcome,
     terminal: &Terminal,
 ) -> io::Result<()> {
     let look = terminal.stdout_look();
@@ -321,7 +321,7 @@ fn what(row: &Row) -> String {
     text
 }
 
-fn summary(settings: &Settings, outcome: &Outcome, look: Look, out: &mut dyn Write) -> io::Result<()> {
+fn summary(settings: &Settings, outcome: &ImportOutcome, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let words = ["read", "changed", "new", "same", "replaced", "in doubt", "not kept"];
     let count = |word: &str| outcome.rows.iter().filter(|row| row.fate.word() == word).count();
     let counts: Vec<String> = words
@@ -357,7 +357,7 @@ fn summary(settings: &Settings, outcome: &Outcome, look: Look, out: &mut dyn Wri
 }
 
 /// What became of the sheet, and what to do next.
-fn of_the_sheet(outcome: &Outcome) -> Vec<String> {
+fn of_the_sheet(outcome: &ImportOutcome) -> Vec<String> {
     let shown = |path: &Path| safe(&path.display().to_string()).into_owned();
     let mut parts = match &outcome.fate {
         SheetFate::NotAsked if outcome.rows.iter().all(|row| row.fate != Fate::Read) => Vec::new(),
@@ -408,7 +408,7 @@ struct JsonRow<'a> {
 }
 
 impl<'a> Document<'a> {
-    fn new(source: &Path, settings: &Settings, outcome: &'a Outcome) -> Self {
+    fn new(source: &Path, settings: &Settings, outcome: &'a ImportOutcome) -> Self {
         let written = match &outcome.fate {
             SheetFate::Written(path) => Some(path.display().to_string()),
             _ => None,
@@ -455,7 +455,7 @@ mod tests {
         let settings = settings::read(text.as_bytes(), SpeedUnit::Judged).expect("reads");
         let (look, mut out) = (Look { width, color: false }, Vec::new());
         table(&settings.rows, look, &mut out).expect("writes");
-        summary(&settings, &Outcome::nothing(&settings), look, &mut out).expect("writes");
+        summary(&settings, &ImportOutcome::nothing(&settings), look, &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 

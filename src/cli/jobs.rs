@@ -14,7 +14,7 @@ use super::complain;
 use super::progress::Progress;
 use crate::findings::Unjudged;
 use crate::preflight::JobError;
-use crate::threads::{self, Breakdown, Crew};
+use crate::threads::{self, Breakdown, HelperPool};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
@@ -135,7 +135,7 @@ pub fn each<'e, T: Send>(
     jobs: &[Job],
     threads: Option<u16>,
     progress: &Progress,
-    judge: impl Fn(&Job, &Crew<'e>) -> Result<T, Unjudged> + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Result<T, Unjudged> + Sync,
     mut take: impl FnMut(Result<T, Unjudged>) -> io::Result<()>,
 ) -> anyhow::Result<()> {
     let mut written: io::Result<()> = Ok(());

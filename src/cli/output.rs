@@ -105,7 +105,7 @@ fn resolved(path: &Path) -> PathBuf {
 /// A place to write to.
 pub enum Output {
     /// Standard output.
-    Stdout(Tap<Box<dyn Write>>),
+    Stdout(ClosedPipeGuard<Box<dyn Write>>),
     /// A regular file, replaced as a whole by [`Output::finish`].
     File(Replacement),
     /// Something that must not be replaced, such as a device or a named pipe.
@@ -123,7 +123,7 @@ impl Output {
             Content::Data => ColorChoice::AlwaysAnsi,
         };
         let stream = BufWriter::new(AutoStream::new(io::stdout().lock(), choice));
-        Self::Stdout(Tap { inner: Box::new(stream), closed: false })
+        Self::Stdout(ClosedPipeGuard { inner: Box::new(stream), closed: false })
     }
 
     /// The file at `path`; links are followed.
@@ -182,12 +182,12 @@ impl Write for Output {
 
 /// A stream whose reader may leave: from then on everything is quietly dropped, so that the work goes on to its end
 /// and the exit code is that of all jobs.
-pub struct Tap<W: Write> {
+pub struct ClosedPipeGuard<W: Write> {
     inner: W,
     closed: bool,
 }
 
-impl<W: Write> Tap<W> {
+impl<W: Write> ClosedPipeGuard<W> {
     fn unless_closed<T>(&mut self, otherwise: T, act: impl FnOnce(&mut W) -> io::Result<T>) -> io::Result<T> {
         if self.closed {
             return Ok(otherwise);
@@ -202,7 +202,7 @@ impl<W: Write> Tap<W> {
     }
 }
 
-impl<W: Write> Write for Tap<W> {
+impl<W: Write> Write for ClosedPipeGuard<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.unless_closed(bytes.len(), |inner| inner.write(bytes))
     }
@@ -272,7 +272,7 @@ mod tests {
 
     #[test]
     fn a_reader_that_left_is_no_error_and_is_left_alone() {
-        let mut tap = Tap { inner: Fails(io::ErrorKind::BrokenPipe, 0), closed: false };
+        let mut tap = ClosedPipeGuard { inner: Fails(io::ErrorKind::BrokenPipe, 0), closed: false };
         for _ in 0..5 {
             tap.write_all(b"line\n").expect("quiet");
         }
@@ -282,7 +282,7 @@ mod tests {
 
     #[test]
     fn any_other_error_is_one() {
-        let mut tap = Tap { inner: Fails(io::ErrorKind::StorageFull, 0), closed: false };
+        let mut tap = ClosedPipeGuard { inner: Fails(io::ErrorKind::StorageFull, 0), closed: false };
         tap.write_all(b"line\n").expect("first");
         assert_eq!(tap.write_all(b"line\n").map_err(|error| error.kind()), Err(io::ErrorKind::StorageFull));
     }

@@ -19,8 +19,8 @@ use crate::show::{
     picture::spectrum_svg,
     report::{Look, resonance as report},
 };
-use crate::study::resonance::{Ask, Study, study};
-use crate::threads::Crew;
+use crate::study::resonance::{Study, StudyOptions, study};
+use crate::threads::HelperPool;
 use crate::workshop::trial::marks::{Reading, ReadingError, estimate};
 
 const EXAMPLES: &str = "\
@@ -160,11 +160,11 @@ fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Res
     let mut picture = args.plot.as_deref().map(Output::file).transpose()?;
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let jobs = [Job::File(path.to_owned())];
-    let ask = Ask { ringing_mm: args.ringing, once: args.once };
+    let ask = StudyOptions { ringing_mm: args.ringing, once: args.once };
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    let found = studied(&jobs, args, &progress, |job, crew| {
-        job.judged(|path| study(path, &machine, ask, RunContext::new(&on_bytes, crew)))
+    let found = studied(&jobs, args, &progress, |job, helpers| {
+        job.judged(|path| study(path, &machine, ask, RunContext::new(&on_bytes, helpers)))
     })?;
     progress.finish();
     let Some(found) = found else { return Ok(Exit::Unjudged) };
@@ -188,7 +188,7 @@ fn studied<'e>(
     jobs: &[Job],
     args: &ResonanceArgs,
     progress: &Progress,
-    study: impl Fn(&Job, &Crew<'e>) -> Result<Study, Unjudged> + Sync,
+    study: impl Fn(&Job, &HelperPool<'e>) -> Result<Study, Unjudged> + Sync,
 ) -> anyhow::Result<Option<Study>> {
     let mut found = None;
     jobs::each(jobs, args.threads, progress, study, |outcome| {

@@ -31,7 +31,7 @@ pub struct Hit {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Spot {
     /// The line belongs to the block in hand, which tells: see [`Block::place_of`](crate::block::Block::place_of).
-    InHand,
+    InBlock,
     /// There: x, y, z in machine coordinates, mm. For hits that are raised later than their block.
     At([f64; 3]),
     /// The place says nothing about the hit.
@@ -46,6 +46,6 @@ impl Hit {
 
     /// A hit without numbers, on a line of the block in hand: nothing is worse than the first of its kind.
     pub fn plain(check: &'static Check, kind: u64, severity: Severity, line: u64) -> Self {
-        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "", spot: Spot::InHand }
+        Self { check, kind, severity, line, value: None, badness: 0.0, limit: None, unit: "", spot: Spot::InBlock }
     }
 }

@@ -154,7 +154,7 @@ impl Log {
     /// Places a line that has just become the first or the worst of a finding.
     fn place(&mut self, at: usize, line: Option<u64>, spot: Spot) {
         let place_mm = match (line, spot) {
-            (Some(line), Spot::InHand) => {
+            (Some(line), Spot::InBlock) => {
                 self.unplaced.push((at, line));
                 None
             }
@@ -167,7 +167,7 @@ impl Log {
     /// Takes the place of another line.
     fn reach(&mut self, at: usize, line: Option<u64>, spot: Spot) {
         match (line, spot) {
-            (Some(line), Spot::InHand) => self.unreached.push((at, line)),
+            (Some(line), Spot::InBlock) => self.unreached.push((at, line)),
             (Some(_), Spot::At(place_mm)) => self.merged[at].reach(Some(place_mm)),
             _ => {}
         }

@@ -16,6 +16,6 @@ pub use check::{Built, Check};
 pub use hit::{Hit, Spot};
 pub use inspection::*;
 pub use log::*;
-pub use observer::{Guest, Observer};
+pub use observer::{Attached, Observer};
 pub use outcome::{Outcome, Unjudged};
 pub use stream::StreamFacts;

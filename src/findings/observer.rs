@@ -17,9 +17,9 @@ pub trait Observer: Send {
 
 /// A handle on an observer that watches a job beside the checks: what it holds can be taken once the
 /// job has ended.
-pub struct Guest<O>(Arc<Mutex<Option<O>>>);
+pub struct Attached<O>(Arc<Mutex<Option<O>>>);
 
-impl<O: Observer + 'static> Guest<O> {
+impl<O: Observer + 'static> Attached<O> {
     /// The handle, and what to seat.
     pub fn new(observer: O) -> (Self, Box<dyn Observer>) {
         let shared = Arc::new(Mutex::new(Some(observer)));
@@ -40,7 +40,7 @@ impl<O: Observer + 'static> Guest<O> {
     }
 }
 
-impl<O: Observer + 'static> Observer for Guest<O> {
+impl<O: Observer + 'static> Observer for Attached<O> {
     fn begin(&mut self, log: &mut Log) {
         self.with(|observer| observer.begin(log));
     }

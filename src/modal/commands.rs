@@ -1,7 +1,7 @@
 //! What each command does; [`Interpreter::act`] is the table.
 
 use super::notice::{Damage, Noticed};
-use super::{AXES, Command, Interpreter, Mode, tool_place};
+use super::{AXES, CommandWord, Interpreter, Mode, tool_place};
 use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
 use crate::machine::Feature;
 
@@ -12,7 +12,7 @@ const PERCENT_LIMIT: f64 = 10_000.0;
 
 impl Interpreter {
     /// Carries out one command with the words in `self.params`.
-    pub(super) fn act(&mut self, command: Command, out: &mut impl FnMut(Event)) {
+    pub(super) fn act(&mut self, command: CommandWord, out: &mut impl FnMut(Event)) {
         match command.letter {
             b'G' => self.act_g(command.code, out),
             b'M' => self.act_m(command.code, out),

@@ -141,7 +141,7 @@ pub struct Interpreter {
 
 /// A G, M or T word and where it stands on its line.
 #[derive(Debug, Clone, Copy)]
-struct Command {
+struct CommandWord {
     letter: u8,
     /// Ten times the code, so that G92.1 is 921.
     code: u32,
@@ -326,7 +326,7 @@ impl Interpreter {
         let (commands, count) = self.find_commands(words);
         let commands = &commands[..count];
         self.machine_frame = false;
-        let mut acting: [Option<Command>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
+        let mut acting: [Option<CommandWord>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
         let mut acting_count = 0;
         for &command in commands {
             if !self.set_mode(command) {
@@ -366,8 +366,8 @@ impl Interpreter {
     }
 
     /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
-    fn find_commands(&mut self, words: &[Word]) -> ([Command; COMMANDS_PER_LINE], usize) {
-        let mut commands = [Command { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
+    fn find_commands(&mut self, words: &[Word]) -> ([CommandWord; COMMANDS_PER_LINE], usize) {
+        let mut commands = [CommandWord { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
         let mut count = 0;
         let mut after_m = false;
         for (at, word) in words.iter().enumerate() {
@@ -384,15 +384,15 @@ impl Interpreter {
                 self.damage(Damage::TooManyCommands { most: COMMANDS_PER_LINE });
                 break;
             }
-            commands[count] = Command { letter: word.letter, code, at };
+            commands[count] = CommandWord { letter: word.letter, code, at };
             count += 1;
         }
         (commands, count)
     }
 
     /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
-    fn judge_groups(&mut self, commands: &[Command]) {
-        let group = |command: &Command| match (command.letter, command.code) {
+    fn judge_groups(&mut self, commands: &[CommandWord]) {
+        let group = |command: &CommandWord| match (command.letter, command.code) {
             (b'G', 0 | 10 | 20 | 30 | 50) => 1,
             (b'G', 900 | 910) => 2,
             (b'G', 200 | 210) => 3,
@@ -409,7 +409,7 @@ impl Interpreter {
     }
 
     /// Takes the parameter words in `range` into `self.params`.
-    fn collect(&mut self, words: &[Word], commands: &[Command], range: std::ops::Range<usize>) {
+    fn collect(&mut self, words: &[Word], commands: &[CommandWord], range: std::ops::Range<usize>) {
         self.params.clear();
         for at in range {
             let word = words[at];
@@ -425,7 +425,7 @@ impl Interpreter {
     }
 
     /// Modes that take no parameters. Returns false for every other command.
-    fn set_mode(&mut self, command: Command) -> bool {
+    fn set_mode(&mut self, command: CommandWord) -> bool {
         let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
         match (command.letter, command.code) {
             (b'G', 170) => self.plane = [0, 1, 2],

@@ -5,11 +5,11 @@
 //! to it. A property test below compares the two.
 
 use super::{Interpreter, Mode, NO_MOVE_MM};
-use crate::block::{Gather, Move, flag};
+use crate::block::{BlockBuilder, Move, flag};
 use crate::text::{
     Words,
     lines::{Chunk, LINE_BYTES_READ},
-    straight::{Row, Rows, Start, letters},
+    straight::{Start, TokenColumns, TokenRow, letters},
     words,
 };
 
@@ -31,7 +31,7 @@ struct Plain {
 /// The state of an [`Interpreter`] as far as straight moves need or change it. Handed on by value, so that it can live in
 /// registers.
 #[derive(Clone, Copy)]
-struct Lane {
+struct StraightReader {
     unit_mm: f64,
     offset: [f64; 3],
     absolute: bool,
@@ -52,7 +52,7 @@ struct Lane {
     last_motion_line: u64,
 }
 
-impl Lane {
+impl StraightReader {
     fn of(state: &Interpreter) -> Self {
         let tool = &state.states[super::tool_place(state.tool)];
         let known = (0..3).filter(|&axis| state.known[axis]).fold(0, |bits, axis| bits | (flag::KNOWN_X << axis));
@@ -119,7 +119,7 @@ impl Lane {
 
     /// Carries out one line of `bytes` bytes; false, with nothing changed, when there is something to say about it.
     #[inline(always)]
-    fn carry_out(&mut self, line: u64, bytes: usize, words: Plain, gather: &mut Gather) -> bool {
+    fn carry_out(&mut self, line: u64, bytes: usize, words: Plain, gather: &mut BlockBuilder) -> bool {
         let has = words.has;
         let [x, y, z] = words.axes;
         // One sum tells whether any of them is NaN; those that are not there are 0.
@@ -178,7 +178,7 @@ impl Lane {
 }
 
 /// The words of a move in any order; none when they are not X Y Z E F, each at most once.
-fn plain(row: &Row<'_>) -> Option<Plain> {
+fn plain(row: &TokenRow<'_>) -> Option<Plain> {
     if row.values.len() > 5 {
         return None;
     }
@@ -207,10 +207,10 @@ const XY: u64 = letters(b"XY");
 impl Interpreter {
     /// Carries out the lines of a chunk, of which `rows` was read: what is noticed is kept, events go to
     /// `gather`.
-    pub fn chunk(&mut self, chunk: &Chunk, rows: &Rows, gather: &mut Gather) {
+    pub fn chunk(&mut self, chunk: &Chunk, rows: &TokenColumns, gather: &mut BlockBuilder) {
         let mut parsed = Words::new();
         let (mut start, mut number) = (0, chunk.first_line());
-        let mut lane = Lane::of(self);
+        let mut lane = StraightReader::of(self);
         for (k, row) in rows.rows().enumerate() {
             let bytes = row.end + 1 - start;
             let done = match (row.start, row.letters, row.values) {
@@ -239,7 +239,7 @@ impl Interpreter {
                     let line = words::read(raw.bytes, &mut parsed);
                     self.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
                 }
-                lane = Lane::of(self);
+                lane = StraightReader::of(self);
             }
             (start, number) = (row.end + 1, number + 1);
         }
@@ -255,16 +255,16 @@ impl Interpreter {
 mod tests {
     use proptest::prelude::*;
 
-    use crate::block::{Block, Gather};
+    use crate::block::{Block, BlockBuilder};
     use crate::machine::Machine;
     use crate::modal::Interpreter;
-    use crate::text::{Chunk, LineReader, Words, straight::Rows, words};
+    use crate::text::{Chunk, LineReader, Words, straight::TokenColumns, words};
     use crate::vectors::Vectors;
 
     /// Everything that leaves this stage: the columns it fills, limits and actions, findings, state at the end.
     fn read(machine: &Machine, job: &str, by_law: bool) -> Vec<String> {
-        let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new());
-        let (mut rows, mut chunk, mut parsed) = (Rows::default(), Chunk::default(), Words::new());
+        let (mut interpreter, mut gather) = (Interpreter::new(machine), BlockBuilder::new());
+        let (mut rows, mut chunk, mut parsed) = (TokenColumns::default(), Chunk::default(), Words::new());
         let mut reader = LineReader::with_chunk_bytes(job.as_bytes(), 150);
         while reader.read(&mut chunk).expect("reading from memory cannot fail") {
             if by_law {

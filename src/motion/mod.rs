@@ -10,24 +10,24 @@ pub mod corner;
 mod curves;
 mod derive;
 mod law;
-mod scan;
+mod look_ahead;
 
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use crate::block::{Block, Gathered, LimitChange, MANY_BLOCKS, Packed, Planned, flag};
+use crate::block::{Block, BlockInFlight, LimitChange, MANY_BLOCKS, Packed, PendingBlock, flag};
 use crate::machine::{E, Limits, Machine};
 use crate::vectors::Vectors;
 use corner::Leg;
-use scan::Scan;
+use look_ahead::LookAheadWindow;
 
-pub use scan::UNLIMITED_MOVES;
+pub use look_ahead::UNLIMITED_MOVES;
 
 /// Plans gathered blocks.
 pub struct Planner {
     vectors: Vectors,
-    waiting: VecDeque<Gathered>,
-    scan: Scan,
+    waiting: VecDeque<PendingBlock>,
+    scan: LookAheadWindow,
     last: Option<Leg>,
     /// Limits in force at the end of what waits.
     limits: Limits,
@@ -46,7 +46,7 @@ impl Planner {
         Self {
             vectors,
             waiting: VecDeque::new(),
-            scan: Scan::new(machine.motion.look_ahead),
+            scan: LookAheadWindow::new(machine.motion.look_ahead),
             last: None,
             limits: machine.motion.limits,
             limits_at_front: machine.motion.limits,
@@ -54,17 +54,17 @@ impl Planner {
     }
 
     /// Takes what was gathered next. `spare` gives and gets blocks that nobody needs.
-    pub fn take(&mut self, gathered: Gathered, spare: &mut Vec<Box<Planned>>) {
+    pub fn take(&mut self, gathered: PendingBlock, spare: &mut Vec<Box<BlockInFlight>>) {
         let mut planned = gathered.unpacked(spare);
         planned.block.vectors = self.vectors;
         self.derive(&mut planned);
         let stops = planned.stops;
         if self.waiting.len() >= MANY_BLOCKS {
             // What was derived is derived again when its turn comes.
-            self.waiting.push_back(Gathered::Packed(Packed::of(&planned)));
+            self.waiting.push_back(PendingBlock::Packed(Packed::of(&planned)));
             spare.push(planned);
         } else {
-            self.waiting.push_back(Gathered::Whole(planned));
+            self.waiting.push_back(PendingBlock::Whole(planned));
         }
         if stops {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
@@ -75,14 +75,19 @@ impl Planner {
     }
 
     /// Gives out up to `most` blocks at the front whose speeds are settled, in order; true when there may be more.
-    pub fn release(&mut self, ready: &mut Vec<Box<Planned>>, most: usize, spare: &mut Vec<Box<Planned>>) -> bool {
+    pub fn release(
+        &mut self,
+        ready: &mut Vec<Box<BlockInFlight>>,
+        most: usize,
+        spare: &mut Vec<Box<BlockInFlight>>,
+    ) -> bool {
         let mut used = 0;
         while ready.len() < most
             && let Some(front) = self.waiting.front()
             && self.scan.settled() - used >= front.len()
             && let Some(front) = self.waiting.pop_front()
         {
-            let derived = matches!(front, Gathered::Whole(_));
+            let derived = matches!(front, PendingBlock::Whole(_));
             let mut planned = front.unpacked(spare);
             self.follow_limits(&mut planned, derived);
             let (starts, ends) = self.scan.speeds(used..used + planned.block.len());
@@ -98,12 +103,12 @@ impl Planner {
     }
 
     /// Moves on to the limits behind a block that goes; derives its columns again where they were dropped.
-    fn follow_limits(&mut self, planned: &mut Planned, derived: bool) {
+    fn follow_limits(&mut self, planned: &mut BlockInFlight, derived: bool) {
         if !derived {
             planned.block.vectors = self.vectors;
         }
         let vectors = self.vectors;
-        let Planned { block, changes, .. } = planned;
+        let BlockInFlight { block, changes, .. } = planned;
         spans(&mut self.limits_at_front, changes, block.len(), |range, limits| {
             if !derived && !range.is_empty() {
                 geometry(vectors, block, range, limits);
@@ -112,8 +117,8 @@ impl Planner {
     }
 
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
-    fn derive(&mut self, planned: &mut Planned) {
-        let Planned { block, changes, .. } = planned;
+    fn derive(&mut self, planned: &mut BlockInFlight) {
+        let BlockInFlight { block, changes, .. } = planned;
         let Self { vectors, scan, last, limits, .. } = self;
         spans(limits, changes, block.len(), |range, limits| {
             if range.is_empty() {

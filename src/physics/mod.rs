@@ -11,7 +11,7 @@ pub mod vibration;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use crate::block::{Action, ActionKind, Heater, NozzleSpan, Planned, TOOLS_KEPT, Wait, grid::Sum};
+use crate::block::{Action, ActionKind, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
 use crate::machine::{Machine, Tool};
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
@@ -109,7 +109,7 @@ impl Physics {
     }
 
     /// Fills start time, tool, temperatures, melt columns and timed actions of a planned block, and moves on to its end.
-    pub fn annotate(&mut self, planned: &mut Planned) {
+    pub fn annotate(&mut self, planned: &mut BlockInFlight) {
         let block = &mut planned.block;
         block.start_s = self.clock_s();
         block.tool = self.tool;

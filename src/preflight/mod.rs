@@ -4,9 +4,9 @@
 //! several machines is read once, and planned on each. Start at [`Preflight`].
 
 pub mod announced;
-mod ending;
-mod kept;
-mod lane;
+mod end;
+mod loaded;
+mod pipeline;
 mod run;
 mod source;
 
@@ -18,11 +18,11 @@ use crate::block::BLOCK;
 use crate::findings::{Inspection, Observer};
 use crate::machine::Machine;
 use crate::text::lines;
-use crate::threads::{Crew, Help};
+use crate::threads::{HelperPool, SharedWork};
 use crate::vectors::Vectors;
 use run::{Fault, Run};
 
-pub use kept::Kept;
+pub use loaded::LoadedJob;
 pub use source::{JobSource, Progress, silent};
 
 /// Why a job could not be judged at all.
@@ -81,13 +81,13 @@ impl Default for RunOptions {
 /// Who helps with a job, and who is told how far it is.
 #[derive(Clone, Copy)]
 pub struct RunContext<'c, 'e> {
-    helpers: &'c Crew<'e>,
+    helpers: &'c HelperPool<'e>,
     progress: Progress<'e>,
 }
 
 impl<'c, 'e> RunContext<'c, 'e> {
     /// Whoever of `helpers` has nothing else to do.
-    pub fn new(progress: Progress<'e>, helpers: &'c Crew<'e>) -> Self {
+    pub fn new(progress: Progress<'e>, helpers: &'c HelperPool<'e>) -> Self {
         Self { helpers, progress }
     }
 
@@ -97,15 +97,15 @@ impl<'c, 'e> RunContext<'c, 'e> {
     }
 
     /// Threads that may help.
-    pub fn helpers(self) -> &'c Crew<'e> {
+    pub fn helpers(self) -> &'c HelperPool<'e> {
         self.helpers
     }
 }
 
 /// A machine to judge on, and who watches besides. They change nothing of the report; what they log is dropped.
-pub(crate) struct Seat<'m> {
+pub(crate) struct Target<'m> {
     pub(crate) machine: &'m Machine,
-    pub(crate) guests: Vec<Box<dyn Observer>>,
+    pub(crate) attached: Vec<Box<dyn Observer>>,
 }
 
 /// A run of one job on one or several machines.
@@ -120,9 +120,9 @@ pub(crate) struct Seat<'m> {
 /// # Ok::<(), gonogo::preflight::JobError>(())
 /// ```
 pub struct Preflight<'m, 'c, 'e> {
-    seats: Vec<Seat<'m>>,
+    targets: Vec<Target<'m>>,
     options: RunOptions,
-    helpers: Option<&'c Crew<'e>>,
+    helpers: Option<&'c HelperPool<'e>>,
     progress: Progress<'e>,
 }
 
@@ -134,8 +134,8 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
 
     /// Judges on several machines, at least one: the job is read once. Reports come in their order.
     pub fn on_all(machines: &[&'m Machine]) -> Self {
-        let seats = machines.iter().map(|machine| Seat { machine, guests: Vec::new() }).collect();
-        Self { seats, options: RunOptions::default(), helpers: None, progress: &silent }
+        let targets = machines.iter().map(|machine| Target { machine, attached: Vec::new() }).collect();
+        Self { targets, options: RunOptions::default(), helpers: None, progress: &silent }
     }
 
     /// With other options than the usual ones.
@@ -160,9 +160,9 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     }
 
     /// Lets somebody watch besides on the machine of that place in the list: it sees the same blocks as the checks, and at
-    /// the end the finished report. See [`Guest`](crate::findings::Guest) for how to get back what it saw.
+    /// the end the finished report. See [`Attached`](crate::findings::Attached) for how to get back what it saw.
     pub fn watch(mut self, machine: usize, observer: Box<dyn Observer>) -> Self {
-        self.seats[machine].guests.push(observer);
+        self.targets[machine].attached.push(observer);
         self
     }
 
@@ -179,10 +179,10 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     /// # Errors
     /// Like [`Self::run`].
     pub fn run_all(self, job: JobSource<'e>) -> Result<Vec<Inspection>, JobError> {
-        let machines: Vec<&Machine> = self.seats.iter().map(|seat| seat.machine).collect();
+        let machines: Vec<&Machine> = self.targets.iter().map(|target| target.machine).collect();
         let shown = job.shown().to_owned();
         let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
-        let run = Run::new(source, &shown, self.seats, &self.options);
+        let run = Run::new(source, &shown, self.targets, &self.options);
         carry(run, self.options.threads, self.helpers, |run| run.lead(&machines, &shown))
             .map_err(|error| fault(&shown, error))
     }
@@ -192,8 +192,8 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     ///
     /// # Errors
     /// Like [`Self::run`], and when more than a GiB would have to be kept.
-    pub fn load(self, job: JobSource<'e>) -> Result<Kept, JobError> {
-        let machine = self.seats[0].machine;
+    pub fn load(self, job: JobSource<'e>) -> Result<LoadedJob, JobError> {
+        let machine = self.targets[0].machine;
         let shown = job.shown().to_owned();
         let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
         let run = Run::keeping(source, machine, &self.options);
@@ -206,7 +206,7 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
 fn carry<'e, T>(
     run: Run<Box<dyn io::Read + Send + 'e>>,
     threads: usize,
-    helpers: Option<&Crew<'e>>,
+    helpers: Option<&HelperPool<'e>>,
     lead: impl FnOnce(&Run<Box<dyn io::Read + Send + 'e>>) -> Result<T, Fault>,
 ) -> Result<T, Fault> {
     let run = Arc::new(run);
@@ -235,7 +235,7 @@ fn fault(path: &str, fault: Fault) -> JobError {
 mod tests {
     use super::*;
     use crate::block::Block;
-    use crate::findings::{Guest, Log};
+    use crate::findings::{Attached, Log};
     use crate::geometry::Box3;
 
     #[derive(Default)]
@@ -286,13 +286,13 @@ mod tests {
     fn a_guest_sees_every_move_and_the_finished_report_and_changes_nothing() {
         let machine = Machine::built_in();
         let job = "G28\n".to_owned() + &(1..2000).map(|k| format!("G1 X{} F3000\n", k % 50)).collect::<String>();
-        let (guest, seated) = Guest::new(Counting::default());
+        let (handle, attached) = Attached::new(Counting::default());
         let sizes = RunOptions { threads: 2, chunk_bytes: 512, ..RunOptions::default() };
-        let watched = Preflight::on(&machine).options(sizes).watch(0, seated);
+        let watched = Preflight::on(&machine).options(sizes).watch(0, attached);
         let watched = watched.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
-        let seen = guest.take().expect("was seated");
+        let seen = handle.take().expect("was attached");
         assert_eq!((seen.moves, seen.at_the_end), (watched.job.moves, Some(watched.job.moves)));
-        assert!(guest.take().is_none(), "taken already");
+        assert!(handle.take().is_none(), "taken already");
         assert_eq!(
             watched,
             Preflight::on(&machine).options(sizes).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")

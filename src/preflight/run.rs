@@ -5,17 +5,17 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
 use super::announced;
-use super::ending::Ending;
-use super::kept::Kept;
-use super::lane::{Lane, Scope};
-use super::{RunOptions, Seat};
-use crate::block::{Gather, Gathered, MANY_BLOCKS, Packed, Planned};
+use super::end::JobEnd;
+use super::loaded::LoadedJob;
+use super::pipeline::{MachinePipeline, Scope};
+use super::{RunOptions, Target};
+use crate::block::{BlockBuilder, BlockInFlight, MANY_BLOCKS, Packed, PendingBlock};
 use crate::checks::Judges;
 use crate::findings::{Inspection, Log};
 use crate::machine::Machine;
 use crate::modal::{Dialect, Interpreter, notice::Notice};
-use crate::text::{Chunk, LineReader, straight::Rows};
-use crate::threads::{Broken, Help, Turns, soon};
+use crate::text::{Chunk, LineReader, straight::TokenColumns};
+use crate::threads::{Broken, InOrderStage, SharedWork, soon};
 use crate::vectors::Vectors;
 
 /// Blocks of a chunk that fit a processor's own cache: every action ends one.
@@ -47,15 +47,15 @@ struct Reading<R> {
 
 /// A way of reading the job, and the machines that read it so: those are planned on what was read once.
 struct Branch {
-    modal: Turns<Modal>,
+    modal: InOrderStage<ReadingStage>,
     /// Places of the machines in the list of them all, and what judges on them.
-    lanes: Vec<(usize, Lane)>,
+    pipelines: Vec<(usize, MachinePipeline)>,
 }
 
 /// Words → gathered moves. Findings of the reader have a log of their own.
-struct Modal {
+struct ReadingStage {
     interpreter: Interpreter,
-    gather: Gather,
+    gather: BlockBuilder,
     /// What turns notices of the reader into findings.
     judges: Vec<fn(&Notice, &mut Log)>,
     log: Log,
@@ -77,22 +77,22 @@ const KEPT_BYTES_MAX: usize = 1 << 30;
 
 /// What a thread carries from stage to stage.
 #[derive(Default)]
-pub(super) struct Hands {
+pub(super) struct WorkerBuffers {
     chunk: Option<Arc<Chunk>>,
-    rows: Rows,
-    gathered: Vec<Gathered>,
-    pub(super) ready: Vec<Box<Planned>>,
+    rows: TokenColumns,
+    gathered: Vec<PendingBlock>,
+    pub(super) ready: Vec<Box<BlockInFlight>>,
     /// Blocks to fill again.
-    pub(super) spare: Vec<Box<Planned>>,
+    pub(super) spare: Vec<Box<BlockInFlight>>,
 }
 
-impl Hands {
+impl WorkerBuffers {
     /// Keeps a chunk that nobody else needs, to be filled again.
     pub(super) fn keep(&mut self, chunk: Option<Arc<Chunk>>) {
         self.chunk = chunk.filter(|chunk| Arc::strong_count(chunk) == 1).or(self.chunk.take());
     }
 
-    /// Planned blocks have been through all stages.
+    /// BlockInFlight blocks have been through all stages.
     pub(super) fn put_down(&mut self) {
         self.spare.append(&mut self.ready);
         self.spare.truncate(MANY_BLOCKS);
@@ -107,13 +107,13 @@ impl<R> Drop for Alarm<'_, R> {
         if std::thread::panicking() {
             for branch in &self.0.branches {
                 branch.modal.shut();
-                branch.lanes.iter().for_each(|(_, lane)| lane.shut());
+                branch.pipelines.iter().for_each(|(_, pipeline)| pipeline.shut());
             }
         }
     }
 }
 
-impl<R: Read + Send> Help for Run<R> {
+impl<R: Read + Send> SharedWork for Run<R> {
     fn help(&self) {
         // Whoever leads finds out as well and says so.
         let _ = self.work();
@@ -126,20 +126,24 @@ impl<R: Read + Send> Help for Run<R> {
 }
 
 impl<R: Read + Send> Run<R> {
-    pub(super) fn new(source: R, path: &str, seats: Vec<Seat<'_>>, options: &RunOptions) -> Self {
+    pub(super) fn new(source: R, path: &str, targets: Vec<Target<'_>>, options: &RunOptions) -> Self {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
-        for (place, Seat { machine, guests }) in seats.into_iter().enumerate() {
+        for (place, Target { machine, attached }) in targets.into_iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let lane = (place, Lane::new(machine, path, options.vectors, Scope::Whole, guests));
+            let pipeline = (place, MachinePipeline::new(machine, path, options.vectors, Scope::Whole, attached));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()
                 .find(|(known, first, _)| *known == dialect && first.severities == machine.severities);
             match alike {
-                Some((_, _, branch)) => branch.lanes.push(lane),
+                Some((_, _, branch)) => branch.pipelines.push(pipeline),
                 None => {
-                    let modal = Modal::new(machine, options);
-                    branches.push((dialect, machine, Branch { modal: Turns::new(modal), lanes: vec![lane] }));
+                    let modal = ReadingStage::new(machine, options);
+                    branches.push((
+                        dialect,
+                        machine,
+                        Branch { modal: InOrderStage::new(modal), pipelines: vec![pipeline] },
+                    ));
                 }
             }
         }
@@ -148,8 +152,8 @@ impl<R: Read + Send> Run<R> {
 
     /// Nothing is judged: what was gathered is kept.
     pub(super) fn keeping(source: R, machine: &Machine, options: &RunOptions) -> Self {
-        let modal = Modal { keep: Some(Keep::default()), ..Modal::new(machine, options) };
-        Self::over(source, vec![Branch { modal: Turns::new(modal), lanes: Vec::new() }], options)
+        let modal = ReadingStage { keep: Some(Keep::default()), ..ReadingStage::new(machine, options) };
+        Self::over(source, vec![Branch { modal: InOrderStage::new(modal), pipelines: Vec::new() }], options)
     }
 
     fn over(source: R, branches: Vec<Branch>, options: &RunOptions) -> Self {
@@ -218,31 +222,31 @@ impl<R: Read + Send> Run<R> {
     /// Carries chunks through the stages until there are no more.
     fn work(&self) -> Result<(), Broken> {
         let _alarm = Alarm(self);
-        let mut hands = Hands::default();
+        let mut buffers = WorkerBuffers::default();
         loop {
-            let mut chunk = hands.chunk.take().and_then(Arc::into_inner).unwrap_or_default();
+            let mut chunk = buffers.chunk.take().and_then(Arc::into_inner).unwrap_or_default();
             let Some(number) = self.next(&mut chunk)? else { return Ok(()) };
-            hands.rows.read(chunk.bytes(), self.vectors);
+            buffers.rows.read(chunk.bytes(), self.vectors);
             let chunk = Arc::new(chunk);
             for (k, branch) in self.branches.iter().enumerate() {
                 branch.modal.pass(number, |modal| {
-                    let blocks = modal.read(&chunk, &mut hands);
+                    let blocks = modal.read(&chunk, &mut buffers);
                     if k == 0 {
                         self.adapt(number, blocks);
                     }
                 })?;
-                branch.carry(number, Some(&chunk), &mut hands)?;
+                branch.carry(number, Some(&chunk), &mut buffers)?;
             }
-            hands.keep(Some(chunk));
+            buffers.keep(Some(chunk));
         }
     }
 
     /// Carries chunks like everybody, waits for the others, and makes the reports, one for each machine.
     pub(super) fn lead(&self, machines: &[&Machine], path: &str) -> Result<Vec<Inspection>, Fault> {
-        settled(self.finish(path, |branch, read, hands, reports| {
-            branch.carry(read.number, None, hands)?;
-            for (place, lane) in &branch.lanes {
-                reports.push((*place, lane.report(machines[*place], &read.ending, read.log.clone())?));
+        settled(self.finish(path, |branch, read, buffers, reports| {
+            branch.carry(read.number, None, buffers)?;
+            for (place, pipeline) in &branch.pipelines {
+                reports.push((*place, pipeline.report(machines[*place], &read.ending, read.log.clone())?));
             }
             Ok(())
         }))
@@ -253,13 +257,13 @@ impl<R: Read + Send> Run<R> {
     }
 
     /// Reads chunks like everybody, waits for the others, and gives what was kept.
-    pub(super) fn keep(&self, machine: &Machine, path: &str) -> Result<Kept, Fault> {
+    pub(super) fn keep(&self, machine: &Machine, path: &str) -> Result<LoadedJob, Fault> {
         let kept = settled(self.finish(path, |branch, read, _, kept| {
             let mut modal = branch.modal.lock()?;
             let keep = modal.keep.take().unwrap_or_default();
             if keep.bytes <= KEPT_BYTES_MAX {
                 let lifts = modal.interpreter.lifted();
-                kept.push(Kept::new(machine, path, read, lifts, keep.blocks, self.vectors));
+                kept.push(LoadedJob::new(machine, path, read, lifts, keep.blocks, self.vectors));
             }
             Ok(())
         }))?;
@@ -274,7 +278,7 @@ impl<R: Read + Send> Run<R> {
     fn finish<T>(
         &self,
         path: &str,
-        with: impl Fn(&Branch, Finished, &mut Hands, &mut Vec<T>) -> Result<(), Broken>,
+        with: impl Fn(&Branch, Finished, &mut WorkerBuffers, &mut Vec<T>) -> Result<(), Broken>,
     ) -> Result<io::Result<Vec<T>>, Broken> {
         self.work()?;
         let (ending, number) = {
@@ -282,13 +286,13 @@ impl<R: Read + Send> Run<R> {
             if let Some(Err(error)) = reading.end.replace(Ok(())) {
                 return Ok(Err(error));
             }
-            (Ending::of(&reading.lines, path), reading.next)
+            (JobEnd::of(&reading.lines, path), reading.next)
         };
-        let mut hands = Hands::default();
+        let mut buffers = WorkerBuffers::default();
         let mut results = Vec::new();
         for branch in &self.branches {
-            let read = branch.modal.pass(number, |modal| modal.finish(&ending, number, &mut hands))?;
-            with(branch, read, &mut hands, &mut results)?;
+            let read = branch.modal.pass(number, |modal| modal.finish(&ending, number, &mut buffers))?;
+            with(branch, read, &mut buffers, &mut results)?;
         }
         Ok(Ok(results))
     }
@@ -296,7 +300,7 @@ impl<R: Read + Send> Run<R> {
 
 /// What a branch knows at the end of the job.
 pub(super) struct Finished {
-    pub(super) ending: Ending,
+    pub(super) ending: JobEnd,
     pub(super) log: Log,
     /// Of the last turn.
     number: u64,
@@ -315,31 +319,31 @@ fn settled<T>(result: Result<io::Result<T>, Broken>) -> Result<T, Fault> {
 }
 
 impl Branch {
-    /// Carries what was gathered through all lanes.
-    fn carry(&self, number: u64, chunk: Option<&Arc<Chunk>>, hands: &mut Hands) -> Result<(), Broken> {
-        let mut gathered = std::mem::take(&mut hands.gathered);
+    /// Carries what was gathered through all pipelines.
+    fn carry(&self, number: u64, chunk: Option<&Arc<Chunk>>, buffers: &mut WorkerBuffers) -> Result<(), Broken> {
+        let mut gathered = std::mem::take(&mut buffers.gathered);
         let mut copies = Vec::new();
-        if let Some(((_, last), others)) = self.lanes.split_last() {
-            for (_, lane) in others {
-                copies.extend(gathered.iter().map(Gathered::twin));
-                lane.carry(number, &mut copies, chunk, hands)?;
+        if let Some(((_, last), others)) = self.pipelines.split_last() {
+            for (_, pipeline) in others {
+                copies.extend(gathered.iter().map(PendingBlock::twin));
+                pipeline.carry(number, &mut copies, chunk, buffers)?;
             }
-            last.carry(number, &mut gathered, chunk, hands)?;
+            last.carry(number, &mut gathered, chunk, buffers)?;
         }
         gathered.clear();
-        hands.gathered = gathered;
+        buffers.gathered = gathered;
         Ok(())
     }
 }
 
-impl Modal {
+impl ReadingStage {
     fn new(machine: &Machine, options: &RunOptions) -> Self {
         Self {
             interpreter: match options.start_mm {
                 Some(place_mm) => Interpreter::new(machine).starting_at(place_mm),
                 None => Interpreter::new(machine),
             },
-            gather: Gather::with_block_moves(options.block_moves),
+            gather: BlockBuilder::with_block_moves(options.block_moves),
             // None of them asks for the path.
             judges: Judges::build(machine, "-", |_| true).reading,
             log: Log::new(&machine.severities),
@@ -349,25 +353,25 @@ impl Modal {
     }
 
     /// Reads a chunk; how many blocks it made.
-    fn read(&mut self, chunk: &Chunk, hands: &mut Hands) -> usize {
+    fn read(&mut self, chunk: &Chunk, buffers: &mut WorkerBuffers) -> usize {
         if let Some(first) = chunk.text_of(1) {
             self.trial = announced::announced(&first);
         }
-        self.gather.supply(&mut hands.spare);
-        self.interpreter.chunk(chunk, &hands.rows, &mut self.gather);
+        self.gather.supply(&mut buffers.spare);
+        self.interpreter.chunk(chunk, &buffers.rows, &mut self.gather);
         for notice in self.interpreter.notices() {
             self.judges.iter().for_each(|judge| judge(&notice, &mut self.log));
         }
         self.log.capture(|line| chunk.text_of(line));
-        self.take(hands)
+        self.take(buffers)
     }
 
-    fn take(&mut self, hands: &mut Hands) -> usize {
-        self.gather.take(&mut hands.gathered, &mut hands.spare);
-        let count = hands.gathered.len();
+    fn take(&mut self, buffers: &mut WorkerBuffers) -> usize {
+        self.gather.take(&mut buffers.gathered, &mut buffers.spare);
+        let count = buffers.gathered.len();
         if let Some(keep) = &mut self.keep {
-            for gathered in hands.gathered.drain(..) {
-                let packed = gathered.packed(&mut hands.spare);
+            for gathered in buffers.gathered.drain(..) {
+                let packed = gathered.packed(&mut buffers.spare);
                 keep.bytes += packed.bytes();
                 keep.blocks.push(packed);
             }
@@ -378,9 +382,9 @@ impl Modal {
         count
     }
 
-    fn finish(&mut self, ending: &Ending, number: u64, hands: &mut Hands) -> Finished {
+    fn finish(&mut self, ending: &JobEnd, number: u64, buffers: &mut WorkerBuffers) -> Finished {
         self.gather.finish(ending.facts.lines);
-        self.take(hands);
+        self.take(buffers);
         Finished { ending: ending.told_by(&self.interpreter, self.trial), log: std::mem::take(&mut self.log), number }
     }
 }

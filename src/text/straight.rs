@@ -27,7 +27,7 @@ pub enum Start {
 
 /// One ended line, as far as it was read here.
 #[derive(Debug, Clone, Copy)]
-pub struct Row<'r> {
+pub struct TokenRow<'r> {
     /// Where its newline stands in the chunk.
     pub end: usize,
     /// How it starts.
@@ -41,7 +41,7 @@ pub struct Row<'r> {
 
 /// The ended lines of a chunk.
 #[derive(Debug, Default)]
-pub struct Rows {
+pub struct TokenColumns {
     lines: Vec<Line>,
     /// Of the words of moves: the letter,
     letters: Vec<u8>,
@@ -74,7 +74,7 @@ struct Long {
     length: usize,
 }
 
-/// The letters of words as they stand in [`Row::letters`].
+/// The letters of words as they stand in [`TokenRow::letters`].
 pub const fn letters(letters: &[u8]) -> u64 {
     let (mut packed, mut i) = (0, letters.len());
     while i > 0 {
@@ -84,7 +84,7 @@ pub const fn letters(letters: &[u8]) -> u64 {
     packed
 }
 
-impl Rows {
+impl TokenColumns {
     /// Reads the lines of a chunk (of less than 4 GiB) that end in a newline.
     pub fn read(&mut self, chunk: &[u8], vectors: Vectors) {
         self.make_room(chunk.len());
@@ -121,7 +121,7 @@ impl Rows {
     }
 
     /// The lines.
-    pub fn rows(&self) -> impl Iterator<Item = Row<'_>> {
+    pub fn rows(&self) -> impl Iterator<Item = TokenRow<'_>> {
         let mut first = 0;
         self.lines.iter().map(move |line| {
             let count = line.words as usize - first;
@@ -129,7 +129,7 @@ impl Rows {
             let letters = if count < 8 { letters & ((1 << (8 * count)) - 1) } else { letters };
             let values = &self.values[first..first + count];
             first += count;
-            Row { end: line.end as usize, start: line.start, letters, values }
+            TokenRow { end: line.end as usize, start: line.start, letters, values }
         })
     }
 
@@ -270,12 +270,12 @@ mod tests {
 
     /// Letter and number of each word that this path claims to know, line by line; none for lines it leaves alone.
     fn fast(text: &[u8], vectors: Vectors) -> Vec<Option<Vec<(u8, u64)>>> {
-        let mut rows = Rows::default();
+        let mut rows = TokenColumns::default();
         // What an earlier chunk left behind must not show.
         rows.read(b"G1 X123456789012 Y2 ; Z3\nG0\n", vectors);
         rows.read(text, vectors);
         let mut at = 0;
-        let read = |row: Row<'_>| {
+        let read = |row: TokenRow<'_>| {
             let line = &text[std::mem::replace(&mut at, row.end + 1)..row.end];
             let mut words = Vec::new();
             match row.start {

@@ -6,7 +6,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
 
 /// Something that other threads can help with.
-pub trait Help: Send + Sync {
+pub trait SharedWork: Send + Sync {
     /// Works along until there is nothing left to take up.
     fn help(&self);
 
@@ -16,7 +16,7 @@ pub trait Help: Send + Sync {
 
 /// The jobs that are being worked on and may be helped with.
 #[derive(Default)]
-pub struct Crew<'e> {
+pub struct HelperPool<'e> {
     calls: Mutex<Calls<'e>>,
     changed: Condvar,
 }
@@ -30,7 +30,7 @@ struct Calls<'e> {
 struct Call<'e> {
     id: u64,
     helpers: usize,
-    run: Arc<dyn Help + 'e>,
+    run: Arc<dyn SharedWork + 'e>,
 }
 
 impl Call<'_> {
@@ -40,18 +40,18 @@ impl Call<'_> {
 }
 
 /// A call for help, which ends with this.
-pub struct Place<'c, 'e> {
-    crew: &'c Crew<'e>,
+pub struct HelpCall<'c, 'e> {
+    helpers: &'c HelperPool<'e>,
     id: u64,
 }
 
-impl Drop for Place<'_, '_> {
+impl Drop for HelpCall<'_, '_> {
     fn drop(&mut self) {
-        self.crew.close(self.id);
+        self.helpers.close(self.id);
     }
 }
 
-impl<'e> Crew<'e> {
+impl<'e> HelperPool<'e> {
     /// Nobody who could help.
     pub fn alone() -> Self {
         Self::default()
@@ -63,13 +63,13 @@ impl<'e> Crew<'e> {
     }
 
     /// Asks for help with a job.
-    pub fn call(&self, run: Arc<dyn Help + 'e>) -> Place<'_, 'e> {
+    pub fn call(&self, run: Arc<dyn SharedWork + 'e>) -> HelpCall<'_, 'e> {
         let mut calls = self.calls();
         let id = calls.next;
         calls.next += 1;
         calls.open.push(Call { id, helpers: 0, run });
         self.changed.notify_all();
-        Place { crew: self, id }
+        HelpCall { helpers: self, id }
     }
 
     fn close(&self, id: u64) {
@@ -109,7 +109,7 @@ impl<'e> Crew<'e> {
         T: Send + 'e,
     {
         let count = asks.len();
-        let batch = Arc::new(Batch {
+        let batch = Arc::new(SharedBatch {
             work,
             asks,
             next: AtomicUsize::new(0),
@@ -136,7 +136,7 @@ impl<'e> Crew<'e> {
 }
 
 /// Work of one kind that any thread may take up, ask by ask.
-struct Batch<A, T, F> {
+struct SharedBatch<A, T, F> {
     work: F,
     asks: Vec<A>,
     next: AtomicUsize,
@@ -144,7 +144,7 @@ struct Batch<A, T, F> {
     changed: Condvar,
 }
 
-impl<A: Send + Sync, T: Send, F: Fn(&A) -> T + Send + Sync> Help for Batch<A, T, F> {
+impl<A: Send + Sync, T: Send, F: Fn(&A) -> T + Send + Sync> SharedWork for SharedBatch<A, T, F> {
     fn help(&self) {
         loop {
             let at = self.next.fetch_add(1, Ordering::Relaxed);

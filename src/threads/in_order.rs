@@ -31,14 +31,14 @@ pub struct Broken;
 
 /// A stage that chunks pass through one after another.
 #[derive(Debug)]
-pub struct Turns<S> {
+pub struct InOrderStage<S> {
     due: AtomicU64,
     broken: AtomicBool,
     stage: Mutex<S>,
     passed: Condvar,
 }
 
-impl<S> Turns<S> {
+impl<S> InOrderStage<S> {
     /// A stage that waits for chunk 0.
     pub fn new(stage: S) -> Self {
         Self {
@@ -117,7 +117,7 @@ mod tests {
 
     #[test]
     fn chunks_pass_in_order_and_none_twice() {
-        let (first, second) = (Turns::new(Vec::new()), Turns::new(Vec::new()));
+        let (first, second) = (InOrderStage::new(Vec::new()), InOrderStage::new(Vec::new()));
         let next = AtomicU64::new(0);
         thread::scope(|scope| {
             for _ in 0..5 {
@@ -143,7 +143,7 @@ mod tests {
 
     #[test]
     fn parts_of_a_chunk_come_before_the_next_chunk() {
-        let stage = Turns::new(Vec::new());
+        let stage = InOrderStage::new(Vec::new());
         thread::scope(|scope| {
             for number in (0..20).rev() {
                 let stage = &stage;
@@ -161,7 +161,7 @@ mod tests {
 
     #[test]
     fn a_stage_that_is_shut_hangs_nobody() {
-        let stage = Turns::new(());
+        let stage = InOrderStage::new(());
         thread::scope(|scope| {
             let waiting = scope.spawn(|| stage.pass(7, |()| ()));
             let panicking = scope.spawn(|| stage.pass(0, |()| assert_eq!(1, 2)));

@@ -12,7 +12,7 @@ use std::sync::mpsc;
 
 use rayon::ThreadPoolBuilder;
 
-use crate::threads::Crew;
+use crate::threads::HelperPool;
 
 /// Jobs per thread that may be started before the next answer is handed over.
 const AHEAD_PER_THREAD: usize = 4;
@@ -37,7 +37,7 @@ impl Breakdown {
 pub fn run<'e, J, T>(
     jobs: &[J],
     threads: usize,
-    judge: impl Fn(&J, &Crew<'e>) -> T + Sync,
+    judge: impl Fn(&J, &HelperPool<'e>) -> T + Sync,
     mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
 ) -> Result<(), rayon::ThreadPoolBuildError>
 where
@@ -46,29 +46,29 @@ where
 {
     let pool = ThreadPoolBuilder::new().num_threads(threads).build()?;
     let threads = pool.current_num_threads();
-    let desk = Desk {
+    let board = JobBoard {
         jobs: jobs.len(),
         ahead: threads * AHEAD_PER_THREAD,
         started: AtomicUsize::new(0),
         answered: AtomicUsize::new(0),
         handed_over: AtomicUsize::new(0),
-        crew: Crew::default(),
+        helpers: HelperPool::default(),
     };
     let (sender, receiver) = mpsc::channel();
-    let (desk, judge) = (&desk, &judge);
+    let (board, judge) = (&board, &judge);
     pool.in_place_scope(|scope| {
         for _ in 0..threads {
             let sender = sender.clone();
             scope.spawn(move |_| {
-                desk.attend(|index| {
-                    let answer = catch_unwind(AssertUnwindSafe(|| judge(&jobs[index], &desk.crew)));
+                board.attend(|index| {
+                    let answer = catch_unwind(AssertUnwindSafe(|| judge(&jobs[index], &board.helpers)));
                     // The receiver is gone when nobody wants further answers.
                     let _ = sender.send((index, answer.map_err(|panic| Breakdown::of(&*panic))));
                 });
             });
         }
         // However this ends, by a panic too, nobody waits for jobs that will not be started.
-        let _closing = Closing(desk);
+        let _closing = CloseOnDrop(board);
         let mut early = BTreeMap::new();
         for due in 0..jobs.len() {
             let answer = loop {
@@ -81,33 +81,33 @@ where
             if take(due, answer).is_break() {
                 return;
             }
-            desk.handed_over.fetch_add(1, Ordering::SeqCst);
-            desk.crew.wake();
+            board.handed_over.fetch_add(1, Ordering::SeqCst);
+            board.helpers.wake();
         }
     });
     Ok(())
 }
 
-/// Closes the desk when it goes.
-struct Closing<'d, 'e>(&'d Desk<'e>);
+/// Closes the board when it goes.
+struct CloseOnDrop<'d, 'e>(&'d JobBoard<'e>);
 
-impl Drop for Closing<'_, '_> {
+impl Drop for CloseOnDrop<'_, '_> {
     fn drop(&mut self) {
         self.0.close();
     }
 }
 
 /// Who does what next.
-struct Desk<'e> {
+struct JobBoard<'e> {
     jobs: usize,
     ahead: usize,
     started: AtomicUsize,
     answered: AtomicUsize,
     handed_over: AtomicUsize,
-    crew: Crew<'e>,
+    helpers: HelperPool<'e>,
 }
 
-impl Desk<'_> {
+impl JobBoard<'_> {
     /// The next job that may be started, if there is one.
     fn start(&self) -> Option<usize> {
         let most = self.jobs.min(self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead));
@@ -129,7 +129,7 @@ impl Desk<'_> {
     fn close(&self) {
         let unstarted = self.jobs.saturating_sub(self.started.swap(self.jobs, Ordering::SeqCst));
         self.answered.fetch_add(unstarted, Ordering::SeqCst);
-        self.crew.wake();
+        self.helpers.wake();
     }
 
     /// Judges jobs, and helps where there are none to start.
@@ -138,12 +138,12 @@ impl Desk<'_> {
             if let Some(index) = self.start() {
                 judge(index);
                 self.answered.fetch_add(1, Ordering::SeqCst);
-                self.crew.wake();
+                self.helpers.wake();
                 continue;
             }
             // A helper that breaks down breaks the job, whose own thread says so.
-            if !catch_unwind(AssertUnwindSafe(|| self.crew.help())).unwrap_or(true) {
-                self.crew.wait(|| self.may_start() || self.is_over());
+            if !catch_unwind(AssertUnwindSafe(|| self.helpers.help())).unwrap_or(true) {
+                self.helpers.wait(|| self.may_start() || self.is_over());
             }
         }
     }
@@ -155,11 +155,11 @@ mod tests {
     use std::time::{Duration, Instant};
 
     use super::*;
-    use crate::threads::Help;
+    use crate::threads::SharedWork;
 
     fn collect(jobs: &[u64], threads: usize) -> Vec<(usize, Result<u64, Breakdown>)> {
         let mut taken = Vec::new();
-        let judge = |job: &u64, _: &Crew<'_>| {
+        let judge = |job: &u64, _: &HelperPool<'_>| {
             // Early jobs take longest, so that finishing order differs from job order.
             std::thread::sleep(Duration::from_micros(3000 / (job + 1)));
             job * 10
@@ -188,7 +188,8 @@ mod tests {
     #[test]
     fn a_breakdown_costs_one_job_only() {
         let mut taken = Vec::new();
-        let judge = |job: &u32, _: &Crew<'_>| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
+        let judge =
+            |job: &u32, _: &HelperPool<'_>| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
         run(&[1, 2, 3], 2, judge, |_, answer| {
             taken.push(answer);
             ControlFlow::Continue(())
@@ -202,7 +203,7 @@ mod tests {
         let started = AtomicUsize::new(0);
         let mut most = 0;
         let jobs: Vec<usize> = (0..500).collect();
-        let judge = |_: &usize, _: &Crew<'_>| started.fetch_add(1, Ordering::SeqCst);
+        let judge = |_: &usize, _: &HelperPool<'_>| started.fetch_add(1, Ordering::SeqCst);
         run(&jobs, 2, judge, |index, _| {
             most = most.max(started.load(Ordering::SeqCst) - index);
             if index == 20 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
@@ -217,7 +218,7 @@ mod tests {
     #[derive(Default)]
     struct Bell(AtomicUsize);
 
-    impl Help for Bell {
+    impl SharedWork for Bell {
         fn help(&self) {
             assert!(self.0.fetch_add(1, Ordering::SeqCst) > 0, "the first helper breaks down");
         }
@@ -229,9 +230,9 @@ mod tests {
 
     #[test]
     fn idle_threads_help_and_may_break_down() {
-        let judge = |_: &(), crew: &Crew<'_>| {
+        let judge = |_: &(), helpers: &HelperPool<'_>| {
             let bell = Arc::new(Bell::default());
-            let place = crew.call(bell.clone());
+            let place = helpers.call(bell.clone());
             let asked = Instant::now();
             while bell.0.load(Ordering::SeqCst) < 2 && asked.elapsed() < Duration::from_secs(20) {
                 std::thread::yield_now();
@@ -252,7 +253,7 @@ mod tests {
     fn a_panic_of_the_taker_ends_the_threads() {
         let jobs: Vec<u32> = (0..50).collect();
         let ended = catch_unwind(AssertUnwindSafe(|| {
-            run(&jobs, 2, |job: &u32, _: &Crew<'_>| *job, |_, _| std::panic::panic_any("taker"))
+            run(&jobs, 2, |job: &u32, _: &HelperPool<'_>| *job, |_, _| std::panic::panic_any("taker"))
         }));
         assert!(ended.is_err());
     }

@@ -4,6 +4,6 @@ pub mod helpers;
 pub mod in_order;
 pub mod many;
 
-pub use helpers::{Crew, Help, Place};
-pub use in_order::{Broken, Turns, soon};
+pub use helpers::{HelpCall, HelperPool, SharedWork};
+pub use in_order::{Broken, InOrderStage, soon};
 pub use many::{Breakdown, run};

@@ -103,7 +103,7 @@ impl TimeAtRate {
     }
 
     /// Adds the moves of a block that melt; the same numbers as [`Self::ramp`] and [`Self::level`] move by move.
-    fn add_block(&mut self, block: &Block, rows: &mut Rows) {
+    fn add_block(&mut self, block: &Block, rows: &mut FlowColumns) {
         let largest = block.vectors.run(
             #[inline(always)]
             || rows.fill(block),
@@ -190,7 +190,7 @@ impl TimeAtRate {
 
 /// What the moves of a block add to which bucket.
 #[derive(Clone)]
-struct Rows {
+struct FlowColumns {
     /// Buckets of the rates at the start, the peak and the end.
     start: Column<u16>,
     peak: Column<u16>,
@@ -207,7 +207,7 @@ struct Rows {
     level_rate: Column<f64>,
 }
 
-impl Rows {
+impl FlowColumns {
     fn new() -> Box<Self> {
         const ZEROS: Column<i64> = [0; BLOCK];
         const INDEX: Column<u16> = [0; BLOCK];
@@ -274,7 +274,7 @@ pub(super) struct FlowTotals {
     sustained_limits: Vec<Option<f64>>,
     peak_limits: Vec<Option<f64>>,
     rates: TimeAtRate,
-    rows: Box<Rows>,
+    rows: Box<FlowColumns>,
     time_s: Sum,
     volume_mm3: Sum,
     over_s: Sum,
@@ -290,7 +290,7 @@ impl FlowTotals {
             sustained_limits: machine.tools.iter().map(|tool| tool.sustained_mm3_s).collect(),
             peak_limits: machine.tools.iter().map(|tool| tool.peak_mm3_s).collect(),
             rates: TimeAtRate::new(),
-            rows: Rows::new(),
+            rows: FlowColumns::new(),
             time_s: Sum::default(),
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
@@ -437,7 +437,7 @@ mod tests {
     fn whole_blocks_add_up_as_move_by_move() {
         let mut bits = crate::vectors::columns::without_pattern(3);
         let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
-        let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), Rows::new());
+        let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), FlowColumns::new());
         // From everyday moves to numbers that only the slow way can take.
         for size in [1.0, 1.0, 1e-4, 1e3, 1e9, 1e200, 1.0] {
             let mut block = Block::default();

@@ -375,7 +375,7 @@ pub fn junction_caps(run: &[Step]) -> Vec<f64> {
 
 /// A planned move.
 #[derive(Debug, Clone)]
-pub struct Planned {
+pub struct BlockInFlight {
     pub step: Step,
     pub w_start: f64,
     pub w_end: f64,
@@ -385,7 +385,7 @@ pub struct Planned {
     pub run: usize,
 }
 
-impl Planned {
+impl BlockInFlight {
     /// Most that our squared speeds can be below the exact ones.
     fn grid(&self) -> f64 {
         GRID * (self.run + 1) as f64
@@ -398,7 +398,7 @@ impl Planned {
     }
 }
 
-fn plan_run(run: &[Step], window: usize, out: &mut Vec<Planned>) {
+fn plan_run(run: &[Step], window: usize, out: &mut Vec<BlockInFlight>) {
     let n = run.len();
     if n == 0 {
         return;
@@ -422,13 +422,13 @@ fn plan_run(run: &[Step], window: usize, out: &mut Vec<Planned>) {
     }
 }
 
-fn trapezoid(step: &Step, w_start: f64, w_end: f64, run: usize) -> Planned {
+fn trapezoid(step: &Step, w_start: f64, w_end: f64, run: usize) -> BlockInFlight {
     let (v, a, length) = (step.speed, step.accel, step.length);
     let w_peak = (v * v).min((w_start + w_end) / 2.0 + a * length);
     let v_peak = w_peak.sqrt();
     let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * a);
     let time_s = (2.0 * v_peak - w_start.sqrt() - w_end.sqrt()) / a + (length - ramps).max(0.0) / v_peak;
-    Planned { step: step.clone(), w_start, w_end, v_peak, time_s, run }
+    BlockInFlight { step: step.clone(), w_start, w_end, v_peak, time_s, run }
 }
 
 /// Moves of each run between two stops.
@@ -452,7 +452,7 @@ pub fn read(machine: &Machine, job: &str) -> Vec<Item> {
 }
 
 /// Plans a job that was read.
-pub fn plan_slowly(machine: &Machine, items: &[Item]) -> Vec<Planned> {
+pub fn plan_slowly(machine: &Machine, items: &[Item]) -> Vec<BlockInFlight> {
     let window = match machine.motion.look_ahead {
         LookAhead::Moves(count) => count as usize,
         LookAhead::Unlimited => usize::MAX,
@@ -511,7 +511,7 @@ fn same_box(seed: u64, actual: Option<Box3>, expected: Option<Box3>) {
     assert!(same, "seed {seed}: extent {actual:?}, slowly {expected:?}");
 }
 
-fn compare_moves(seed: u64, machine: &Machine, job: &str, slow: &[Planned]) {
+fn compare_moves(seed: u64, machine: &Machine, job: &str, slow: &[BlockInFlight]) {
     let blocks = plan(machine, job);
     let lines: Vec<u64> = blocks.iter().flat_map(|b| b.line[..b.len()].iter().copied()).collect();
     let expected: Vec<u64> = slow.iter().map(|move_| move_.step.line).collect();
@@ -530,11 +530,11 @@ fn compare_moves(seed: u64, machine: &Machine, job: &str, slow: &[Planned]) {
     }
 }
 
-fn compare_totals(seed: u64, machine: &Machine, job: &str, items: &[Item], slow: &[Planned]) {
+fn compare_totals(seed: u64, machine: &Machine, job: &str, items: &[Item], slow: &[BlockInFlight]) {
     let report = judge(machine, job);
-    let sum = |of: &dyn Fn(&Planned) -> Option<f64>| slow.iter().filter_map(of).sum::<f64>();
+    let sum = |of: &dyn Fn(&BlockInFlight) -> Option<f64>| slow.iter().filter_map(of).sum::<f64>();
     let area = PI / 4.0 * machine.tools[0].filament_diameter_mm.powi(2);
-    let extrudes = |p: &Planned| p.step.path && p.step.de > 0.0;
+    let extrudes = |p: &BlockInFlight| p.step.path && p.step.de > 0.0;
     let extruding = sum(&|p| extrudes(p).then_some(p.time_s));
     let dwell: f64 = items.iter().map(|item| if let Item::Stop { seconds, .. } = item { *seconds } else { 0.0 }).sum();
     let all = sum(&|p| Some(p.time_s));
@@ -546,7 +546,7 @@ fn compare_totals(seed: u64, machine: &Machine, job: &str, items: &[Item], slow:
     near("travel", seed, report.time_s.travel, sum(&|p| (p.step.path && !extrudes(p)).then_some(p.time_s)), slack);
     near("extrude-only", seed, report.time_s.extrude_only, sum(&|p| (!p.step.path).then_some(p.time_s)), slack);
     near("dwell", seed, report.time_s.dwell, dwell, 1e-9);
-    let flow = |p: &Planned| area * p.step.de / p.step.length * p.v_peak;
+    let flow = |p: &BlockInFlight| area * p.step.de / p.step.length * p.v_peak;
     let fastest = slow.iter().filter(|p| extrudes(p)).max_by(|p, q| flow(p).total_cmp(&flow(q)));
     let peak = fastest.map_or(0.0, flow);
     // The grid under a slow peak: dv = dw / 2v.

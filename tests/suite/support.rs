@@ -1,6 +1,6 @@
 //! What the tests share: sheets from a few settings, and jobs from text.
 
-use gonogo::block::{Block, Column, Gather};
+use gonogo::block::{Block, BlockBuilder, Column};
 use gonogo::findings::Inspection;
 use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
 use gonogo::modal::Interpreter;
@@ -62,7 +62,7 @@ pub fn judge_sized(machine: &Machine, job: &[u8], sizes: &RunOptions) -> Inspect
 pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut reader = LineReader::new(job.as_bytes());
     let mut interpreter = Interpreter::new(machine);
-    let mut gather = Gather::new();
+    let mut gather = BlockBuilder::new();
     let mut planner = Planner::new(machine);
     let mut parsed = Words::new();
     let mut chunk = Chunk::default();

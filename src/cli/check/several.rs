@@ -39,8 +39,8 @@ pub fn run(
         jobs,
         args.jobs.threads,
         progress,
-        |job, crew| {
-            let mut judged = judge(job, &machines, RunContext::new(&on_bytes, crew));
+        |job, helpers| {
+            let mut judged = judge(job, &machines, RunContext::new(&on_bytes, helpers));
             judged.iter_mut().flatten().for_each(accept);
             judged
         },

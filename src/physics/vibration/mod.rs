@@ -35,12 +35,12 @@ type PieceColumn = [f64; PIECES];
 /// The ringing structure of one job; nothing without modes.
 pub struct Vibration {
     pieces: Option<Box<Pieces>>,
-    lanes: Vec<Lane>,
+    lanes: Vec<DirectionTrack>,
     idle_s: f64,
 }
 
 /// The modes along one direction.
-struct Lane {
+struct DirectionTrack {
     along: Direction,
     vector: [f64; 3],
     oscillators: Vec<Oscillator>,
@@ -62,7 +62,7 @@ impl Vibration {
     /// Everything at rest.
     pub fn new(structure: &Structure) -> Self {
         let pieces = (!structure.modes.is_empty()).then(|| Pieces::new(&structure.modes));
-        let lanes = structure.directions().into_iter().map(|along| Lane::new(structure, along)).collect();
+        let lanes = structure.directions().into_iter().map(|along| DirectionTrack::new(structure, along)).collect();
         Self { pieces, lanes, idle_s: 0.0 }
     }
 
@@ -103,7 +103,7 @@ impl Vibration {
     }
 }
 
-impl Lane {
+impl DirectionTrack {
     fn new(structure: &Structure, along: Direction) -> Self {
         const ZEROS: PieceColumn = [0.0; PIECES];
         let oscillators: Vec<Oscillator> =

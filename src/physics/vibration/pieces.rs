@@ -5,7 +5,7 @@ use std::ops::Range;
 use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv};
 
 use super::{PIECES, PieceColumn};
-use crate::block::{Bend, Block, Piece, grid};
+use crate::block::{Block, CurvedMove, Piece, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::Mode;
 
@@ -181,7 +181,7 @@ impl Pieces {
     }
 
     /// A curve by the mean acceleration on pieces of equal time of each phase.
-    fn curve(&mut self, block: &Block, bend: &Bend, full: &mut impl FnMut(&Self)) {
+    fn curve(&mut self, block: &Block, bend: &CurvedMove, full: &mut impl FnMut(&Self)) {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
         let along = |speed: f64, at_mm: f64| course.tangent(at_mm).map(|share| speed * share);
@@ -234,7 +234,7 @@ pub(crate) enum Course<'c> {
 
 impl<'c> Course<'c> {
     /// That of a curved move of a block.
-    pub(crate) fn of_bend(block: &Block, bend: &'c Bend) -> Self {
+    pub(crate) fn of_bend(block: &Block, bend: &'c CurvedMove) -> Self {
         let (i, third) = match &bend.curve {
             Curve::Arc(arc) => (bend.at, arc.axes[2]),
             Curve::Cubic(_) => (bend.at, 2),

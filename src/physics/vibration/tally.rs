@@ -27,7 +27,7 @@ pub(super) struct Tally {
     worst: Option<Worst>,
     over_s: Sum,
     spent: TimeAtAmplitude,
-    rows: Box<Rows>,
+    rows: Box<TallyColumns>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -40,7 +40,7 @@ struct Worst {
 
 impl Tally {
     pub(super) fn new(limit_mm: Option<f64>) -> Self {
-        Self { limit_mm, worst: None, over_s: Sum::default(), spent: TimeAtAmplitude::new(), rows: Rows::new() }
+        Self { limit_mm, worst: None, over_s: Sum::default(), spent: TimeAtAmplitude::new(), rows: TallyColumns::new() }
     }
 
     /// Adds pieces by their seconds and the amplitudes at their start and end; raises the largest of each move.
@@ -123,13 +123,13 @@ struct TimeAtAmplitude {
 }
 
 /// Which buckets the pieces of a chunk pass, and the time in each of them, s.
-struct Rows {
+struct TallyColumns {
     low: [i32; PIECES],
     high: [i32; PIECES],
     density: PieceColumn,
 }
 
-impl Rows {
+impl TallyColumns {
     fn new() -> Box<Self> {
         Box::new(Self { low: [0; PIECES], high: [0; PIECES], density: [0.0; PIECES] })
     }
@@ -210,7 +210,7 @@ mod tests {
 
     impl TimeAtAmplitude {
         fn piece(&mut self, from: f64, to: f64, seconds: f64) {
-            let mut rows = Rows::new();
+            let mut rows = TallyColumns::new();
             rows.fill(&[seconds], &[from], &[to]);
             self.add(rows.low[0], rows.high[0], rows.density[0]);
         }

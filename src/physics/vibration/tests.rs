@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use super::oscillator::{Oscillator, Scratch};
 use super::*;
-use crate::block::{Bend, flag, grid};
+use crate::block::{CurvedMove, flag, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::{ImpulseShaper, ShaperKind};
 
@@ -347,7 +347,7 @@ fn arcs_keep_their_bound() {
         arc.length[0] = radius * f64::abs(sweep);
         let shape = Arc { axes: [0, 1, 2], centre: [0.0; 2], radius, start_rad: 0.0, sweep_rad: sweep };
         let end = [-sweep.sin() * sweep.signum(), sweep.cos() * sweep.signum(), 0.0];
-        arc.curves.push(Bend { at: 0, curve: Curve::Arc(shape), dir_end: end });
+        arc.curves.push(CurvedMove { at: 0, curve: Curve::Arc(shape), dir_end: end });
         let rate = speed / radius;
         // x = r cos φ: it starts along Y, so without a step of X; the centripetal acceleration is −v² / r cos φ.
         let accel = |t: f64| -speed * rate * (rate * t).cos();
@@ -370,7 +370,7 @@ fn arcs_keep_their_bound_while_they_speed_up() {
         arc.length[0] = speed / 2.0 * seconds;
         let sweep = arc.length[0] / radius;
         let shape = Arc { axes: [0, 1, 2], centre: [0.0; 2], radius, start_rad: 0.0, sweep_rad: sweep };
-        arc.curves.push(Bend { at: 0, curve: Curve::Arc(shape), dir_end: [-sweep.sin(), sweep.cos(), 0.0] });
+        arc.curves.push(CurvedMove { at: 0, curve: Curve::Arc(shape), dir_end: [-sweep.sin(), sweep.cos(), 0.0] });
         let along_x = |t: f64| {
             let (speed, angle) = (accel * t, accel * t * t / 2.0 / radius);
             -accel * angle.sin() - speed * speed / radius * angle.cos()
@@ -388,7 +388,7 @@ fn a_straight_cubic_rings_like_a_line() {
     let mut cubic = block(&[line]);
     cubic.length[0] = 35.0 * 0.02 + 65.0 * 0.08 + 42.5 * 0.015;
     let points = [0.0, 0.2, 0.7, 1.0].map(|share| [share * cubic.length[0], 0.0]);
-    cubic.curves.push(Bend { at: 0, curve: Curve::Cubic(Cubic { points }), dir_end: [1.0, 0.0, 0.0] });
+    cubic.curves.push(CurvedMove { at: 0, curve: Curve::Cubic(Cubic { points }), dir_end: [1.0, 0.0, 0.0] });
     let [straight, curved] = [block(&[line]), cubic].map(|block| ringing_after(&structure(&modes, None), block, 0.001));
     assert!((straight - curved).abs() < 1e-9 && straight > 0.01, "{straight} {curved}");
 }

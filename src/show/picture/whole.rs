@@ -7,7 +7,7 @@ use std::path::Path;
 use super::plan::{LayerPlan, Mark};
 use super::timeline::{self, Levels, Tops};
 use super::{PictureError, rates, svg};
-use crate::findings::{Finding, Guest, Inspection, Severity};
+use crate::findings::{Attached, Finding, Inspection, Severity};
 use crate::machine::Machine;
 use crate::preflight::{JobError, JobSource, Preflight, RunContext};
 use crate::show::record::{Drawing, DrawnLayer, Place, Plan, PlanOptions, TimeLine, TimeRecord};
@@ -45,13 +45,13 @@ impl Pictured {
         context: RunContext<'_, 'e>,
     ) -> Result<Self, JobError> {
         let rings = !machine.structure.modes.is_empty();
-        let (time, seated) = Guest::new(TimeLine::new(rings));
-        let mut preflight = Preflight::on(machine).within(context).watch(0, seated);
+        let (time, attached) = Attached::new(TimeLine::new(rings));
+        let mut preflight = Preflight::on(machine).within(context).watch(0, attached);
         let mut sampling = None;
         if only_layer.is_none() {
-            let (guest, seated) = Guest::new(Sampling::new(&machine.structure, WINDOWS));
-            preflight = preflight.watch(0, seated);
-            sampling = Some(guest);
+            let (handle, attached) = Attached::new(Sampling::new(&machine.structure, WINDOWS));
+            preflight = preflight.watch(0, attached);
+            sampling = Some(handle);
         }
         let report = preflight.run(JobSource::at_as(path, shown))?;
         let time = time.take().map(TimeLine::into_record);
@@ -62,8 +62,8 @@ impl Pictured {
             OnlyLayer::First => first_layer(&report),
         });
         let options = PlanOptions { full_lines, place_lines, most_points, only_layer, layer_points: None };
-        let (plan, seated) = Guest::new(Plan::new(options));
-        let again = Preflight::on(machine).within(context.silent()).watch(0, seated);
+        let (plan, attached) = Attached::new(Plan::new(options));
+        let again = Preflight::on(machine).within(context.silent()).watch(0, attached);
         let second = again.run(JobSource::at_as(path, shown))?;
         let changed =
             || JobError::Read { path: shown.to_owned(), source: io::Error::other("it changed while it was read") };
@@ -71,7 +71,7 @@ impl Pictured {
             return Err(changed());
         }
         let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
-        let spectrum = sampling.and_then(|guest| guest.take()).map(Sampling::finish);
+        let spectrum = sampling.and_then(|handle| handle.take()).map(Sampling::finish);
         Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
     }
 

@@ -463,17 +463,17 @@ impl Observer for Plan {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::Guest;
+    use crate::findings::Attached;
     use crate::machine::Machine;
     use crate::preflight::{JobSource, Preflight, RunOptions};
 
     fn drawn(job: &str, options: PlanOptions, block_moves: usize) -> Drawing {
         let machine = Machine::built_in();
-        let (guest, seated) = Guest::new(Plan::new(options));
+        let (handle, attached) = Attached::new(Plan::new(options));
         let options = RunOptions { block_moves, ..RunOptions::default() };
-        let preflight = Preflight::on(&machine).options(options).watch(0, seated);
+        let preflight = Preflight::on(&machine).options(options).watch(0, attached);
         preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
-        guest.take().expect("was seated").into_drawing()
+        handle.take().expect("was attached").into_drawing()
     }
 
     fn all() -> PlanOptions {

@@ -354,17 +354,17 @@ impl Observer for TimeLine {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::Guest;
+    use crate::findings::Attached;
     use crate::machine::Machine;
     use crate::preflight::{JobSource, Preflight, RunOptions};
 
     fn record(job: &str, block_moves: usize) -> (Inspection, TimeRecord) {
         let machine = Machine::built_in();
-        let (guest, seated) = Guest::new(TimeLine::new(false));
+        let (handle, attached) = Attached::new(TimeLine::new(false));
         let options = RunOptions { block_moves, ..RunOptions::default() };
-        let preflight = Preflight::on(&machine).options(options).watch(0, seated);
+        let preflight = Preflight::on(&machine).options(options).watch(0, attached);
         let report = preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
-        (report, guest.take().expect("was seated").into_record())
+        (report, handle.take().expect("was attached").into_record())
     }
 
     fn job() -> String {

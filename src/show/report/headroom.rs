@@ -7,7 +7,7 @@ use anstyle::{AnsiColor, Effects, Style};
 use super::{CAUTION, Look};
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
-use crate::study::headroom::{Direction, Judged, Need, Outcome, Point, Range, Stop, Wish, for_all};
+use crate::study::headroom::{Direction, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all};
 use crate::wording::{counted, duration, number, pair, path, safe, units, with_unit, wrap};
 
 /// Bars are drawn for that many keys at most.
@@ -21,7 +21,7 @@ const RAISING: &str = "Raise limits in small steps, attended, and feel the motor
 /// What the writer says.
 pub fn write(
     machine: &Machine,
-    wishes: &[Wish],
+    wishes: &[RangeRequest],
     outcomes: &[Outcome],
     chosen: bool,
     look: Look,
@@ -216,7 +216,13 @@ impl Page<'_> {
         Ok(())
     }
 
-    fn jobs(&mut self, machine: &Machine, wishes: &[Wish], judged: &[&Judged], all: &[Outcome]) -> io::Result<()> {
+    fn jobs(
+        &mut self,
+        machine: &Machine,
+        wishes: &[RangeRequest],
+        judged: &[&Judged],
+        all: &[Outcome],
+    ) -> io::Result<()> {
         let count = counted(judged.len() as u64, "job", "jobs");
         self.title(&format!("Headroom of {count} on {}", safe(&machine.name)))?;
         for outcome in all {
@@ -329,7 +335,7 @@ mod tests {
     }
 
     fn judged(name: &str, limit: f64) -> Judged {
-        let wish = Wish { key: "motion.acceleration_mm_s2.printing".to_owned(), direction: Direction::Raise };
+        let wish = RangeRequest { key: "motion.acceleration_mm_s2.printing".to_owned(), direction: Direction::Raise };
         let message = "The melt rate peaks at 12.01 mm3/s; the hotend takes 12 mm3/s.";
         let range = Range {
             wish: wish.clone(),
@@ -342,7 +348,7 @@ mod tests {
             end: None,
         };
         let idle = Range {
-            wish: Wish { key: "motion.feed_rate_limit_mm_s.x".to_owned(), ..wish },
+            wish: RangeRequest { key: "motion.feed_rate_limit_mm_s.x".to_owned(), ..wish },
             unit: "mm/s",
             points: vec![point(180.0, 751.0, None), point(360.0, 751.0, None)],
             crossings: vec![],
@@ -371,7 +377,7 @@ mod tests {
     fn page(outcomes: &[Outcome], width: usize) -> String {
         let machine = Machine::built_in();
         let Ok(first) = &outcomes[0] else { panic!("the first is judged") };
-        let wishes: Vec<Wish> = first.ranges.iter().map(|range| range.wish.clone()).collect();
+        let wishes: Vec<RangeRequest> = first.ranges.iter().map(|range| range.wish.clone()).collect();
         let mut text = Vec::new();
         write(&machine, &wishes, outcomes, true, Look { width, color: false }, &mut text)
             .expect("memory can be written");

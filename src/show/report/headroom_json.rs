@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::json::{Machine, Verdict, write_value};
 use crate::findings;
 use crate::machine;
-use crate::study::headroom::{self as of, Direction, Outcome, Wish, for_all};
+use crate::study::headroom::{self as of, Direction, Outcome, RangeRequest, for_all};
 
 /// Name and version of the shape.
 pub const SCHEMA: &str = "gonogo.headroom/1";
@@ -165,7 +165,7 @@ pub struct Common<'a> {
 /// What the writer says.
 pub fn write(
     machine: &machine::Machine,
-    wishes: &[Wish],
+    wishes: &[RangeRequest],
     factor: f64,
     outcomes: &[Outcome],
     out: &mut dyn Write,

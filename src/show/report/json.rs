@@ -229,7 +229,7 @@ pub struct Flow {
 /// Capacities of the tools in use at the peaks, mm³/s; null where the sheet gives none.
 #[derive(Serialize, JsonSchema)]
 pub struct Capacity {
-    /// Kept up.
+    /// LoadedJob up.
     sustained: Option<f64>,
     /// Stood for a moment.
     peak: Option<f64>,

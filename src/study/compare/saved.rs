@@ -12,7 +12,7 @@ const WORST: f64 = -10.0;
 const DIGITS: u8 = 5;
 
 /// Time saved as a share of the time before, job by job: 0.25 is a job that takes a quarter less, -0.5 one that takes half
-/// as long again. Kept in a histogram, so that it takes the same memory for any number of jobs.
+/// as long again. LoadedJob in a histogram, so that it takes the same memory for any number of jobs.
 #[derive(Debug, Clone, Default)]
 pub struct Saved {
     /// Steps above [`WORST`], from 1; made with the first job.

@@ -1,6 +1,6 @@
 //! How far a limit may go: the values at which the verdict on a job stays what it is, found on real plans of the job.
 //!
-//! The job is read once and kept ([`Kept`]). For each key the range from today's value on is scanned first, so that a
+//! The job is read once and kept ([`LoadedJob`]). For each key the range from today's value on is scanned first, so that a
 //! verdict which comes and goes is seen; then each change is closed in on by bisection. Nothing is assumed to be
 //! monotonic: what happens between two neighbouring values of the scan and returns before the second stays unseen.
 //!
@@ -21,9 +21,9 @@ use crate::machine::{
     ChangeError, Machine,
     keys::{self, Kind},
 };
-use crate::preflight::{JobError, JobSource, Kept, Preflight, RunContext};
-use crate::threads::Crew;
-use plans::{Ask, Depth, Plan, Planning};
+use crate::preflight::{JobError, JobSource, LoadedJob, Preflight, RunContext};
+use crate::threads::HelperPool;
+use plans::{Depth, Plan, PlanRequest, Planning};
 
 pub use needs::{Need, needs};
 
@@ -45,7 +45,7 @@ pub enum Direction {
 
 /// A key of the sheet, and which way it goes.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Wish {
+pub struct RangeRequest {
     /// Dotted path.
     pub key: String,
     /// Which way.
@@ -108,7 +108,7 @@ pub struct Crossing {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Range {
     /// Key and direction.
-    pub wish: Wish,
+    pub wish: RangeRequest,
     /// Unit of its values.
     pub unit: &'static str,
     /// Today's value and all of the scan, in the order tried.
@@ -165,21 +165,21 @@ pub struct Headroom {
 }
 
 /// The limits of motion of a machine that are above 0: what is raised when everything is asked for.
-pub fn limits_of(machine: &Machine) -> Vec<Wish> {
+pub fn limits_of(machine: &Machine) -> Vec<RangeRequest> {
     let corner = machine.motion.limits.corner.key();
     let tables =
         ["motion.acceleration_mm_s2", "motion.acceleration_limit_mm_s2", "motion.feed_rate_limit_mm_s", corner];
     let of = |table: &'static str| keys::KEYS.iter().filter(move |key| key.path == table || key.table() == table);
     let numbers = tables.into_iter().flat_map(of).filter(|key| matches!(key.kind, Kind::Number { .. }));
     let set = numbers.filter(|key| machine.number_at(key.path).is_some_and(|value| value > 0.0));
-    set.map(|key| Wish { key: key.path.to_owned(), direction: Direction::Raise }).collect()
+    set.map(|key| RangeRequest { key: key.path.to_owned(), direction: Direction::Raise }).collect()
 }
 
 /// Values of a wish from today's on: [`SCAN_POINTS`] in equal ratios up to `factor` times as much, or as little.
 ///
 /// # Errors
 /// When the key is none, or has no number to start from.
-pub fn scan(machine: &Machine, wish: &Wish, factor: f64) -> Result<Vec<f64>, WishError> {
+pub fn scan(machine: &Machine, wish: &RangeRequest, factor: f64) -> Result<Vec<f64>, WishError> {
     let Some(today) = machine.number_at(&wish.key) else {
         // A key that is none says so.
         machine.with(&wish.key, "0").map(drop).or_else(|error| match error {
@@ -208,20 +208,20 @@ pub fn scan(machine: &Machine, wish: &Wish, factor: f64) -> Result<Vec<f64>, Wis
 }
 
 /// True for keys that take whole numbers only.
-fn is_whole(wish: &Wish) -> bool {
+fn is_whole(wish: &RangeRequest) -> bool {
     let key = keys::find(&keys::template(&wish.key));
     matches!(key.map(|key| key.kind), Some(Kind::Integer { .. } | Kind::CountOrWord { .. }))
 }
 
 /// To [`DIGITS`] digits, or to a whole number where the key takes no other.
-fn rounded(wish: &Wish, value: f64) -> f64 {
+fn rounded(wish: &RangeRequest, value: f64) -> f64 {
     if is_whole(wish) {
         return value.round();
     }
     format!("{value:.*e}", DIGITS - 1).parse().unwrap_or(value)
 }
 
-/// Finds out how far each wish may go on the job at `path`, up to `factor` times today's value, with whoever of `crew`
+/// Finds out how far each wish may go on the job at `path`, up to `factor` times today's value, with whoever of `helpers`
 /// has nothing else to do. Wishes must have passed [`scan`].
 ///
 /// # Errors
@@ -229,7 +229,7 @@ fn rounded(wish: &Wish, value: f64) -> f64 {
 pub fn explore<'e>(
     path: &Path,
     machine: &Machine,
-    wishes: &[Wish],
+    wishes: &[RangeRequest],
     factor: f64,
     context: RunContext<'_, 'e>,
 ) -> Result<Headroom, JobError> {
@@ -242,12 +242,12 @@ pub fn explore<'e>(
 /// # Errors
 /// Like [`explore`].
 pub fn explore_kept(
-    kept: &Arc<Kept>,
+    kept: &Arc<LoadedJob>,
     path: &Path,
     machine: &Machine,
-    wishes: &[Wish],
+    wishes: &[RangeRequest],
     factor: f64,
-    crew: &Crew<'_>,
+    helpers: &HelperPool<'_>,
 ) -> Result<Headroom, JobError> {
     let today = kept.judge(machine);
     let planning = Planning { kept: kept.clone(), path: path.to_owned(), known: serious(&today).collect() };
@@ -265,7 +265,7 @@ pub fn explore_kept(
         let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
         for value in &values {
             match planning.machine(machine, wish, *value) {
-                Ok(machine) => asks.push(Ask { machine, depth: depth(wish, Depth::Timed) }),
+                Ok(machine) => asks.push(PlanRequest { machine, depth: depth(wish, Depth::Timed) }),
                 Err(why) => {
                     range.end = Some(why);
                     break;
@@ -275,7 +275,7 @@ pub fn explore_kept(
         ranges.push((range, values, asks.len() - before));
     }
     let mut plans = asks.len() + 1;
-    let mut scanned = plans::make(&planning, asks, crew)?.into_iter();
+    let mut scanned = plans::make(&planning, asks, helpers)?.into_iter();
     let filled = ranges.into_iter().map(|(mut range, values, tried)| {
         range
             .points
@@ -283,12 +283,17 @@ pub fn explore_kept(
         range
     });
     let mut ranges: Vec<Range> = filled.collect();
-    plans += close_in(&planning, machine, &mut ranges, crew)?;
+    plans += close_in(&planning, machine, &mut ranges, helpers)?;
     Ok(Headroom { today, ranges, plans })
 }
 
 /// Bisects all changes of the verdict together, a round of plans at a time; how many plans that took.
-fn close_in(planning: &Planning, machine: &Machine, ranges: &mut [Range], crew: &Crew<'_>) -> Result<usize, JobError> {
+fn close_in(
+    planning: &Planning,
+    machine: &Machine,
+    ranges: &mut [Range],
+    helpers: &HelperPool<'_>,
+) -> Result<usize, JobError> {
     let mut open: Vec<(usize, Point, Point)> = Vec::new();
     for (at, range) in ranges.iter().enumerate() {
         let changes = range.points.windows(2).filter(|pair| pair[0].stop.is_some() != pair[1].stop.is_some());
@@ -308,20 +313,20 @@ fn close_in(planning: &Planning, machine: &Machine, ranges: &mut [Range], crew: 
         if middles.is_empty() {
             break;
         }
-        let ask = |place: usize, machine: Machine| Ask {
+        let ask = |place: usize, machine: Machine| PlanRequest {
             machine,
             depth: depth(&ranges[open[place].0].wish, Depth::UntilStop),
         };
         let asks = middles.iter().map(|(place, _, machine)| ask(*place, machine.clone())).collect();
         plans += middles.len();
-        for ((place, value, _), plan) in middles.into_iter().zip(plans::make(planning, asks, crew)?) {
+        for ((place, value, _), plan) in middles.into_iter().zip(plans::make(planning, asks, helpers)?) {
             let middle = point(value, plan);
             let (_, near, far) = &mut open[place];
             let side = if middle.stop.is_some() == near.stop.is_some() { near } else { far };
             *side = middle;
         }
     }
-    Ok(plans + finish(planning, machine, ranges, open, crew)?)
+    Ok(plans + finish(planning, machine, ranges, open, helpers)?)
 }
 
 /// Plans the failing sides to their end, so that the worst place is known.
@@ -330,7 +335,7 @@ fn finish(
     machine: &Machine,
     ranges: &mut [Range],
     open: Vec<(usize, Point, Point)>,
-    crew: &Crew<'_>,
+    helpers: &HelperPool<'_>,
 ) -> Result<usize, JobError> {
     let mut asks = Vec::new();
     for (at, near, far) in &open {
@@ -338,10 +343,10 @@ fn finish(
         let changed = planning.machine(machine, &ranges[*at].wish, failing.value);
         // It was planned before.
         let changed = changed.unwrap_or_else(|_| machine.clone());
-        asks.push(Ask { machine: changed, depth: depth(&ranges[*at].wish, Depth::Timed) });
+        asks.push(PlanRequest { machine: changed, depth: depth(&ranges[*at].wish, Depth::Timed) });
     }
     let count = asks.len();
-    for ((at, near, far), plan) in open.into_iter().zip(plans::make(planning, asks, crew)?) {
+    for ((at, near, far), plan) in open.into_iter().zip(plans::make(planning, asks, helpers)?) {
         let (stands, fails) = if near.stop.is_some() { (far, near) } else { (near, far) };
         let fails = point(fails.value, plan);
         ranges[at].crossings.push(Crossing { stands, fails });
@@ -354,7 +359,7 @@ fn point(value: f64, plan: Plan) -> Point {
 }
 
 /// A value between two, with few digits; none when they are close enough.
-fn between(wish: &Wish, a: f64, b: f64) -> Option<f64> {
+fn between(wish: &RangeRequest, a: f64, b: f64) -> Option<f64> {
     if !is_whole(wish) && (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
         return None;
     }
@@ -363,7 +368,7 @@ fn between(wish: &Wish, a: f64, b: f64) -> Option<f64> {
 }
 
 /// Limits of motion change speeds and times only; other keys may change anything.
-fn depth(wish: &Wish, depth: Depth) -> Depth {
+fn depth(wish: &RangeRequest, depth: Depth) -> Depth {
     if wish.key.starts_with("motion.") { depth } else { Depth::All }
 }
 

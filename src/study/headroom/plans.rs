@@ -5,18 +5,18 @@ use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use super::{Fault, Stop, Wish, first_new, serious};
+use super::{Fault, RangeRequest, Stop, first_new, serious};
 use crate::checks::is_timed;
 use crate::findings::{Inspection, Severity};
 use crate::machine::{ChangeError, Machine};
-use crate::preflight::{JobError, JobSource, Kept, Preflight};
-use crate::threads::Crew;
+use crate::preflight::{JobError, JobSource, LoadedJob, Preflight};
+use crate::threads::HelperPool;
 
 /// What all plans of a job share.
 #[derive(Clone)]
 pub(super) struct Planning {
     /// The job.
-    pub(super) kept: Arc<Kept>,
+    pub(super) kept: Arc<LoadedJob>,
     /// Where it can be read again, for machines that read it in another way.
     pub(super) path: PathBuf,
     /// What is found today.
@@ -35,7 +35,7 @@ pub(super) enum Depth {
 }
 
 /// One plan to make.
-pub(super) struct Ask {
+pub(super) struct PlanRequest {
     pub(super) machine: Machine,
     pub(super) depth: Depth,
 }
@@ -52,7 +52,7 @@ pub(super) struct Plan {
 
 impl Planning {
     /// The machine with a value changed, or why that cannot be tried.
-    pub(super) fn machine(&self, machine: &Machine, wish: &Wish, value: f64) -> Result<Machine, String> {
+    pub(super) fn machine(&self, machine: &Machine, wish: &RangeRequest, value: f64) -> Result<Machine, String> {
         let text =
             if value.fract() == 0.0 && value.abs() < 1e15 { format!("{value:.0}") } else { format!("{value:?}") };
         let changed = machine.with(&wish.key, &text).map_err(|error| match error {
@@ -69,7 +69,7 @@ impl Planning {
         Ok(changed)
     }
 
-    fn plan(&self, ask: &Ask) -> Result<Plan, JobError> {
+    fn plan(&self, ask: &PlanRequest) -> Result<Plan, JobError> {
         if self.kept.suits(&ask.machine) {
             return Ok(self.plan_kept(ask));
         }
@@ -90,7 +90,7 @@ impl Planning {
         Plan { time_s: inspection.time_s.total(), stop: first_new(inspection, &self.known), gone }
     }
 
-    fn plan_kept(&self, ask: &Ask) -> Plan {
+    fn plan_kept(&self, ask: &PlanRequest) -> Plan {
         let new = |found: &[Fault]| {
             found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).copied()
         };
@@ -115,7 +115,11 @@ impl Planning {
 }
 
 /// Makes all plans; answers in the order asked.
-pub(super) fn make(planning: &Planning, asks: Vec<Ask>, crew: &Crew<'_>) -> Result<Vec<Plan>, JobError> {
+pub(super) fn make(
+    planning: &Planning,
+    asks: Vec<PlanRequest>,
+    helpers: &HelperPool<'_>,
+) -> Result<Vec<Plan>, JobError> {
     let planning = planning.clone();
-    crew.share(asks, move |ask| planning.plan(ask)).into_iter().collect()
+    helpers.share(asks, move |ask| planning.plan(ask)).into_iter().collect()
 }

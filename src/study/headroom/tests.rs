@@ -11,11 +11,11 @@ fn machine(changes: &[(&str, &str)]) -> Machine {
     machine.with_all(changes).expect("valid changes")
 }
 
-fn raise(key: &str) -> Wish {
-    Wish { key: key.to_owned(), direction: Direction::Raise }
+fn raise(key: &str) -> RangeRequest {
+    RangeRequest { key: key.to_owned(), direction: Direction::Raise }
 }
 
-fn find(machine: &Machine, job: &str, wish: Wish, factor: f64) -> Range {
+fn find(machine: &Machine, job: &str, wish: RangeRequest, factor: f64) -> Range {
     let sizes = RunOptions::default();
     let kept = Arc::new(
         Preflight::on(machine)
@@ -24,7 +24,7 @@ fn find(machine: &Machine, job: &str, wish: Wish, factor: f64) -> Range {
             .expect("memory can be read"),
     );
     scan(machine, &wish, factor).expect("a key with a number");
-    let found = explore_kept(&kept, Path::new("none"), machine, &[wish], factor, &Crew::alone()).expect("plans");
+    let found = explore_kept(&kept, Path::new("none"), machine, &[wish], factor, &HelperPool::alone()).expect("plans");
     found.ranges.into_iter().next().expect("one range")
 }
 
@@ -92,7 +92,7 @@ fn nothing_may_stop_it_or_it_may_change_nothing() {
 fn a_capacity_can_be_lowered_to_what_the_job_needs() {
     let job = format!("{START}M109 S210\nG1 X40 E2 F3000\nM104 S0\n");
     let machine = machine(&[("tool[0].melt_rate_mm3_s.peak", "20.0")]);
-    let wish = Wish { key: "tool[0].melt_rate_mm3_s.peak".to_owned(), direction: Direction::Lower };
+    let wish = RangeRequest { key: "tool[0].melt_rate_mm3_s.peak".to_owned(), direction: Direction::Lower };
     let found = find(&machine, &job, wish, 10.0);
     let peak = std::f64::consts::PI / 4.0 * 1.75 * 1.75 * 2.0 / 40.0 * 50.0;
     near(found.last_safe().value, peak, 1e-3);
@@ -117,7 +117,7 @@ fn a_key_that_changes_the_reading_reads_again() {
         &machine,
         &[raise("motion.feed_rate_limit_mm_s.z")],
         4.0,
-        RunContext::new(&silent, &Crew::alone()),
+        RunContext::new(&silent, &HelperPool::alone()),
     );
     let found = found.expect("plans");
     let range = &found.ranges[0];

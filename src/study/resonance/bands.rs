@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::spectrum::Spectrum;
 use crate::block::{
     Block,
-    strokes::{Columns, Stroke, Strokes, Turn, Watch},
+    strokes::{Columns, Reversal, Stroke, Strokes, Watch},
 };
 use crate::checks::drives_resonance::{Band, HARMONICS};
 use crate::machine::{Direction, Mode, Structure};
@@ -57,7 +57,7 @@ pub struct Bands {
 /// Gathers the strokes of blocks in their order.
 pub(super) struct Patterns {
     columns: Box<Columns>,
-    lanes: Vec<(Strokes<Printed>, Lane)>,
+    lanes: Vec<(Strokes<Printed>, BandPart)>,
 }
 
 /// What is gathered along a stroke.
@@ -66,7 +66,7 @@ struct Printed {
     seconds: f64,
 }
 
-struct Lane {
+struct BandPart {
     along: Direction,
     modes: Vec<Mode>,
     /// Duration of the stroke before, s; none right behind a stop.
@@ -80,7 +80,7 @@ struct Lane {
 }
 
 struct Watching<'a> {
-    lane: &'a mut Lane,
+    lane: &'a mut BandPart,
     block: &'a Block,
 }
 
@@ -93,7 +93,7 @@ impl Patterns {
     pub(super) fn new(structure: &Structure, directions: &[Direction]) -> Self {
         let lane = |&along: &Direction| {
             let modes: Vec<Mode> = structure.along(along).map(|(_, mode)| *mode).collect();
-            let lane = Lane {
+            let lane = BandPart {
                 along,
                 before_s: None,
                 printing_s: 0.0,
@@ -136,12 +136,12 @@ impl Watch<Printed> for Watching<'_> {
             range.filter(|&i| self.block.extrudes(i)).map(|i| self.block.time_s[i]).sum::<f64>() * share;
     }
 
-    fn over(&mut self, stroke: Stroke<Printed>, _: &Turn) {
+    fn over(&mut self, stroke: Stroke<Printed>, _: &Reversal) {
         self.lane.add(&stroke);
     }
 }
 
-impl Lane {
+impl BandPart {
     /// A stroke counts with its printing time at the frequency of the cycle that it ends: 1 / (the stroke before + itself).
     fn add(&mut self, stroke: &Stroke<Printed>) {
         let seconds = stroke.gathered.seconds;

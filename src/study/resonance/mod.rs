@@ -17,10 +17,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use crate::block::Block;
-use crate::findings::{Guest, Inspection, Log, Observer};
+use crate::findings::{Attached, Inspection, Log, Observer};
 use crate::machine::{Machine, Mode};
-use crate::preflight::{JobError, JobSource, Kept, Preflight, RunContext};
-use crate::threads::Crew;
+use crate::preflight::{JobError, JobSource, LoadedJob, Preflight, RunContext};
+use crate::threads::HelperPool;
 use avoid::Avoid;
 use bands::{Bands, Patterns};
 use corners::Corners;
@@ -29,9 +29,9 @@ use shaping::{Seen, Shaping};
 use spectrum::{Gathering, Spectrum};
 
 pub use corners::Rounding;
-pub use places::{APART_MM, PLACES, Place};
+pub use places::{APART_MM, PLACES, WorstPlace};
 
-/// Watches a job for its excitation; seat it with [`Guest`].
+/// Watches a job for its excitation; seat it with [`Attached`].
 pub struct Watcher {
     spectrum: Gathering,
     patterns: Patterns,
@@ -50,7 +50,7 @@ pub struct Excitation {
     /// How long to and fro at which frequency, per direction of the spectrum.
     pub bands: Vec<Bands>,
     /// Where it rings most, the worst first.
-    pub places: Vec<Place>,
+    pub places: Vec<WorstPlace>,
     /// What each of [`shaping::candidates`] does to the corners.
     pub roundings: Vec<Rounding>,
     /// How often the machine waits until it stands still.
@@ -103,7 +103,7 @@ impl Observer for Watcher {
 
 /// What is asked of [`study`].
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Ask {
+pub struct StudyOptions {
     /// Ringing to compare candidates at, mm; without it that of the sheet, or that of the job today.
     pub ringing_mm: Option<f64>,
     /// True to leave out what takes many plans: the job is then not kept, and may have any size.
@@ -132,7 +132,12 @@ pub struct Study {
 ///
 /// # Errors
 /// When the job cannot be opened or read to its end, or comes from a stream and is too large to be planned many times.
-pub fn study<'e>(path: &Path, machine: &Machine, ask: Ask, context: RunContext<'_, 'e>) -> Result<Study, JobError> {
+pub fn study<'e>(
+    path: &Path,
+    machine: &Machine,
+    ask: StudyOptions,
+    context: RunContext<'_, 'e>,
+) -> Result<Study, JobError> {
     if let Some(why) = without_plans(machine, ask) {
         return study_once(path, machine, why, context);
     }
@@ -147,7 +152,7 @@ pub fn study<'e>(path: &Path, machine: &Machine, ask: Ask, context: RunContext<'
 }
 
 /// Why no further plans are to be made, if so.
-fn without_plans(machine: &Machine, ask: Ask) -> Option<String> {
+fn without_plans(machine: &Machine, ask: StudyOptions) -> Option<String> {
     if machine.structure.modes.is_empty() {
         return Some("the sheet gives no `[[structure]]`".to_owned());
     }
@@ -155,31 +160,31 @@ fn without_plans(machine: &Machine, ask: Ask) -> Option<String> {
 }
 
 fn study_once<'e>(path: &Path, machine: &Machine, why: String, context: RunContext<'_, 'e>) -> Result<Study, JobError> {
-    let (guest, seated) = Guest::new(Watcher::new(machine));
-    let today = Preflight::on(machine).within(context).watch(0, seated).run(JobSource::at(path))?;
-    Ok(Study::of(today, seen(&guest, machine), machine, Err(why)))
+    let (handle, attached) = Attached::new(Watcher::new(machine));
+    let today = Preflight::on(machine).within(context).watch(0, attached).run(JobSource::at(path))?;
+    Ok(Study::of(today, seen(&handle, machine), machine, Err(why)))
 }
 
 /// The same on a job that was kept as `machine` reads it.
-pub fn study_kept(kept: &Arc<Kept>, machine: &Machine, ask: Ask, crew: &Crew<'_>) -> Study {
-    let (guest, seated) = Guest::new(Watcher::new(machine));
-    let today = kept.judge_with(machine, vec![seated]);
-    let seen = seen(&guest, machine);
+pub fn study_kept(kept: &Arc<LoadedJob>, machine: &Machine, ask: StudyOptions, helpers: &HelperPool<'_>) -> Study {
+    let (handle, attached) = Attached::new(Watcher::new(machine));
+    let today = kept.judge_with(machine, vec![attached]);
+    let seen = seen(&handle, machine);
     let shaping = match without_plans(machine, ask) {
         Some(why) => Err(why),
         None if today.time_s.extruding <= 0.0 => Err("the job extrudes nothing along a path".to_owned()),
         None => {
             let sets_limits = today.limits_set_in_job;
             let known = Seen { roundings: seen.roundings.clone(), stops: seen.stops };
-            Ok(shaping::shape(kept, machine, ask.ringing_mm, sets_limits, known, crew))
+            Ok(shaping::shape(kept, machine, ask.ringing_mm, sets_limits, known, helpers))
         }
     };
     Study::of(today, seen, machine, shaping)
 }
 
-fn seen(guest: &Guest<Watcher>, machine: &Machine) -> Excitation {
-    // It was seated, so it is there.
-    guest.take().unwrap_or_else(|| Watcher::new(machine)).finish()
+fn seen(handle: &Attached<Watcher>, machine: &Machine) -> Excitation {
+    // It was attached, so it is there.
+    handle.take().unwrap_or_else(|| Watcher::new(machine)).finish()
 }
 
 impl Study {

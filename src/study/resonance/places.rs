@@ -25,7 +25,7 @@ const ROOM: usize = 4096;
 
 /// A place where the structure rings.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Place {
+pub struct WorstPlace {
     /// Amplitude, mm.
     pub ringing_mm: f64,
     /// Line of the move.
@@ -57,7 +57,7 @@ pub(super) struct Places {
 /// The worst of a cell, and which move of the job it is: among equals the first counts as the worst.
 #[derive(Clone, Copy)]
 struct Noted {
-    place: Place,
+    place: WorstPlace,
     of: u64,
 }
 
@@ -108,7 +108,7 @@ impl Places {
         }
         let at = block.ringing_mode.get(lane).map_or(0, |column| usize::from(column[i]));
         let Some(mode) = self.lanes.get(lane).and_then(|modes| modes.get(at)) else { return };
-        let place = Place {
+        let place = WorstPlace {
             ringing_mm,
             line: block.line[i],
             layer: self.layer,
@@ -153,7 +153,7 @@ impl Places {
     }
 
     /// The worst places, the worst first.
-    pub(super) fn finish(self) -> Vec<Place> {
+    pub(super) fn finish(self) -> Vec<WorstPlace> {
         self.apart(PLACES).into_iter().map(|noted| noted.place).collect()
     }
 }

@@ -10,8 +10,8 @@ use super::corners::Rounding;
 use crate::findings::Inspection;
 use crate::machine::{Direction, ImpulseShaper, Machine, Mode, ShaperKind, Structure};
 use crate::physics::vibration::impulses;
-use crate::preflight::Kept;
-use crate::threads::Crew;
+use crate::preflight::LoadedJob;
+use crate::threads::HelperPool;
 
 /// Shapers of X and Y.
 pub type Shapers = [Option<ImpulseShaper>; 2];
@@ -28,14 +28,14 @@ const PAIRS_MOST: usize = 6;
 
 /// What is varied.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Knob {
+pub enum RaisedKey {
     /// `motion.acceleration_mm_s2.printing`.
     Printing,
     /// A cap on `motion.acceleration_limit_mm_s2` of x and y: for jobs that set the printing acceleration themselves.
     Axes,
 }
 
-impl Knob {
+impl RaisedKey {
     /// The machine with the value.
     fn turned(self, machine: &Machine, value_mm_s2: f64) -> Machine {
         let mut machine = machine.clone();
@@ -141,7 +141,7 @@ pub struct Shaping {
     /// See `limit_mm`.
     pub limit_from: LimitFrom,
     /// What is varied.
-    pub knob: Knob,
+    pub raised: RaisedKey,
     /// Its value today, mm/s².
     pub today_mm_s2: f64,
     /// True when varying it changes the time of the job.
@@ -210,18 +210,18 @@ pub(super) struct Seen {
 }
 
 /// One plan to make.
-struct Ask {
+struct PlanRequest {
     machine: Machine,
     accel_mm_s2: f64,
     extra_s: f64,
 }
 
-fn plan(kept: &Kept, ask: &Ask) -> Trade {
+fn plan(kept: &LoadedJob, ask: &PlanRequest) -> Trade {
     let found = kept.time(&ask.machine, |_| false);
     trade(ask, found.as_ref())
 }
 
-fn trade(ask: &Ask, found: Option<&Inspection>) -> Trade {
+fn trade(ask: &PlanRequest, found: Option<&Inspection>) -> Trade {
     let ringing = || found.iter().flat_map(|found| &found.ringing);
     Trade {
         accel_mm_s2: ask.accel_mm_s2,
@@ -232,13 +232,13 @@ fn trade(ask: &Ask, found: Option<&Inspection>) -> Trade {
     }
 }
 
-/// Makes plans of one job with whoever of a crew has nothing else to do.
+/// Makes plans of one job with whoever of a helpers has nothing else to do.
 struct Plans<'a, 'e> {
-    kept: &'a Arc<Kept>,
+    kept: &'a Arc<LoadedJob>,
     machine: &'a Machine,
-    knob: Knob,
+    raised: RaisedKey,
     stops: u64,
-    crew: &'a Crew<'e>,
+    helpers: &'a HelperPool<'e>,
     made: usize,
 }
 
@@ -246,14 +246,14 @@ impl Plans<'_, '_> {
     /// A plan for each pair of shapers and acceleration.
     fn make<'s>(&mut self, wanted: impl Iterator<Item = (&'s Shapers, f64)>) -> Vec<Trade> {
         let ask = |(shapers, accel_mm_s2): (&Shapers, f64)| {
-            let mut machine = self.knob.turned(self.machine, accel_mm_s2);
+            let mut machine = self.raised.turned(self.machine, accel_mm_s2);
             machine.structure.shapers = *shapers;
-            Ask { machine, accel_mm_s2, extra_s: waits_s(shapers, self.stops) }
+            PlanRequest { machine, accel_mm_s2, extra_s: waits_s(shapers, self.stops) }
         };
-        let asks: Vec<Ask> = wanted.map(ask).collect();
+        let asks: Vec<PlanRequest> = wanted.map(ask).collect();
         self.made += asks.len();
         let kept = self.kept.clone();
-        self.crew.share(asks, move |ask| plan(&kept, ask))
+        self.helpers.share(asks, move |ask| plan(&kept, ask))
     }
 
     /// Closes in on the largest acceleration at which the ringing stays accepted, for all candidates at once.
@@ -270,19 +270,19 @@ impl Plans<'_, '_> {
     }
 }
 
-/// Plans all candidates with whoever of `crew` has nothing else to do.
+/// Plans all candidates with whoever of `helpers` has nothing else to do.
 pub(super) fn shape(
-    kept: &Arc<Kept>,
+    kept: &Arc<LoadedJob>,
     machine: &Machine,
     limit_mm: Option<f64>,
     sets_limits: bool,
     seen: Seen,
-    crew: &Crew<'_>,
+    helpers: &HelperPool<'_>,
 ) -> Shaping {
-    let knob = if sets_limits { Knob::Axes } else { Knob::Printing };
-    let (values, today_mm_s2) = (knob.scan(machine), knob.today(machine));
+    let raised = if sets_limits { RaisedKey::Axes } else { RaisedKey::Printing };
+    let (values, today_mm_s2) = (raised.scan(machine), raised.today(machine));
     let list = candidates(&machine.structure);
-    let mut plans = Plans { kept, machine, knob, stops: seen.stops, crew, made: 0 };
+    let mut plans = Plans { kept, machine, raised, stops: seen.stops, helpers, made: 0 };
     let scanned = plans.make(list.iter().flat_map(|shapers| values.iter().map(move |value| (shapers, *value))));
     let scans: Vec<&[Trade]> = scanned.chunks(values.len().max(1)).collect();
     let today = |scan: &[Trade]| scan.iter().find(|trade| trade.accel_mm_s2 == today_mm_s2).copied();
@@ -308,7 +308,7 @@ pub(super) fn shape(
     mark_undominated(&mut found);
     found.sort_by(|a, b| cost(a).partial_cmp(&cost(b)).unwrap_or(std::cmp::Ordering::Equal));
     let (has_effect, stops) = (found.iter().any(Candidate::varies), seen.stops);
-    Shaping { limit_mm, limit_from, knob, today_mm_s2, has_effect, stops, candidates: found, plans: plans.made }
+    Shaping { limit_mm, limit_from, raised, today_mm_s2, has_effect, stops, candidates: found, plans: plans.made }
 }
 
 /// The accepted ringing, mm, and where it is from.

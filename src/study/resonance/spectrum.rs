@@ -15,7 +15,7 @@ use realfft::num_complex::Complex64;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::block::{
-    Bend, Block, flag,
+    Block, CurvedMove, flag,
     grid::{Sum, time_units},
 };
 use crate::findings::{Log, Observer};
@@ -143,7 +143,7 @@ impl Observer for Sampling {
 /// Gathers the spectrum of blocks in their order; no bit depends on where they are cut.
 pub(super) struct Gathering {
     vectors: Vec<[f64; 3]>,
-    axes: Vec<Lane>,
+    axes: Vec<SpectrumPart>,
     transform: Arc<dyn RealToComplex<f64>>,
     window: Vec<f64>,
     windowed: Vec<f64>,
@@ -166,7 +166,7 @@ pub(super) struct Gathering {
     kept: usize,
 }
 
-struct Lane {
+struct SpectrumPart {
     along: Direction,
     /// Mean acceleration of cells, mm/s².
     cells: Vec<f64>,
@@ -180,14 +180,14 @@ impl Gathering {
     /// With a sample, every window is taken until there are so many, then as many of every second, of every fourth…
     pub(super) fn new(structure: &Structure, sample: Option<u64>) -> Self {
         let transform = RealFftPlanner::new().plan_fft_forward(WINDOW_CELLS);
-        let lane = |along| Lane {
+        let lane = |along| SpectrumPart {
             along,
             cells: vec![0.0; WINDOW_CELLS],
             still: WINDOW_CELLS,
             squares: 0.0,
             power: vec![0.0; WINDOW_CELLS / 2 + 1],
         };
-        let axes: Vec<Lane> = directions(structure).into_iter().map(lane).collect();
+        let axes: Vec<SpectrumPart> = directions(structure).into_iter().map(lane).collect();
         let turn = std::f64::consts::TAU / WINDOW_CELLS as f64;
         let highest_hz = structure.modes.iter().map(|mode| mode.natural_hz * 1.25).fold(KEPT_HZ, f64::max);
         Self {
@@ -246,7 +246,7 @@ impl Gathering {
         }
     }
 
-    fn curve(&mut self, block: &Block, bend: &Bend) {
+    fn curve(&mut self, block: &Block, bend: &CurvedMove) {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
         let mut passed_mm = 0.0;
@@ -371,7 +371,7 @@ impl Gathering {
         let cell_s = 1.0 / CELLS_PER_S as f64;
         let per_s = if moving_s > 0.0 { 1.0 / moving_s } else { 0.0 };
         let scale = 2.0 * cell_s * cell_s / COVER * per_s;
-        let axis = |lane: Lane| {
+        let axis = |lane: SpectrumPart| {
             let ends = [lane.power[0], lane.power[WINDOW_CELLS / 2]];
             let sum: f64 = lane.power.iter().sum::<f64>() - (ends[0] + ends[1]) / 2.0;
             let mut density: Vec<f64> = lane.power[..self.kept].iter().map(|power| power * scale).collect();

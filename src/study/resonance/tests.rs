@@ -18,19 +18,19 @@ fn mode(along: Direction, natural_hz: f64) -> Mode {
 }
 
 fn watched(machine: &Machine, job: &str, sizes: &RunOptions) -> Excitation {
-    let (guest, seated) = Guest::new(Watcher::new(machine));
-    let preflight = Preflight::on(machine).options(*sizes).watch(0, seated);
+    let (handle, attached) = Attached::new(Watcher::new(machine));
+    let preflight = Preflight::on(machine).options(*sizes).watch(0, attached);
     preflight.run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reads");
-    guest.take().expect("was seated").finish()
+    handle.take().expect("was attached").finish()
 }
 
 fn spectrum(machine: &Machine, job: &str) -> Spectrum {
     watched(machine, job, &RunOptions::default()).spectrum
 }
 
-fn studied(machine: &Machine, job: &str, ask: Ask) -> Study {
+fn studied(machine: &Machine, job: &str, ask: StudyOptions) -> Study {
     let kept = Preflight::on(machine).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("reads");
-    study_kept(&Arc::new(kept), machine, ask, &Crew::alone())
+    study_kept(&Arc::new(kept), machine, ask, &HelperPool::alone())
 }
 
 /// |∫ a e^(−2πift) dt|² of a move from rest to rest: two pulses of a over t₁, opposed, T − t₁ apart:
@@ -206,7 +206,7 @@ fn nothing_depends_on_sizes_and_threads() {
     ] {
         assert!(watched(&machine, &job, &sizes) == expected, "{sizes:?}");
     }
-    let kept = studied(&machine, &job, Ask { once: true, ..Ask::default() });
+    let kept = studied(&machine, &job, StudyOptions { once: true, ..StudyOptions::default() });
     assert!(kept.seen == expected && kept.shaping.is_err());
 }
 
@@ -227,7 +227,7 @@ fn places_are_apart_and_know_their_mode() {
     assert!(places.len() >= 4, "{places:?}");
     for (n, place) in places.iter().enumerate() {
         assert!(n == 0 || places[n - 1].ringing_mm >= place.ringing_mm);
-        let apart = |other: &Place| {
+        let apart = |other: &WorstPlace| {
             (other.position[0] - place.position[0]).hypot(other.position[1] - place.position[1]) >= APART_MM
         };
         assert!(places[..n].iter().all(apart), "{places:?}");
@@ -247,7 +247,7 @@ fn candidates_leave_what_a_single_step_leaves_by_its_closed_form() {
     machine.structure.shapers[0] =
         Some(ImpulseShaper { kind: ShaperKind::Zv, tuned_hz: 33.0, tuned_damping_ratio: 0.0 });
     let job = format!("{START}M109 S200\nG1 X200 E9 F1200\nM104 S0\n");
-    let shaping = studied(&machine, &job, Ask::default()).shaping.expect("candidates");
+    let shaping = studied(&machine, &job, StudyOptions::default()).shaping.expect("candidates");
     assert_eq!((shaping.candidates.len(), shaping.limit_from), (6, shaping::LimitFrom::Today));
     let omega = TAU * 40.0;
     let of = |candidate: &shaping::Candidate| candidate.shapers[0];
@@ -292,7 +292,7 @@ fn candidates_leave_the_shares_of_the_textbook_of_a_single_step() {
         |hz: f64| Mode { damping_ratio: 1e-4, share: if hz == 40.0 { 1.0 } else { 1e-9 }, ..mode(Direction::X, hz) };
     machine.structure.modes = shares.iter().map(|(hz, _)| quiet(*hz)).collect();
     let job = format!("{START}M109 S200\nG1 X200 E9 F1200\nM104 S0\n");
-    let shaping = studied(&machine, &job, Ask::default()).shaping.expect("candidates");
+    let shaping = studied(&machine, &job, StudyOptions::default()).shaping.expect("candidates");
     let none = shaping.candidates.iter().find(|of| of.shapers == [None, None]).expect("none").today.p95_mm;
     assert_eq!(shaping.candidates.len(), 1 + 4 * shares.len());
     for (hz, expected) in shares {
@@ -312,7 +312,7 @@ fn a_right_angle_is_rounded_by_the_closed_form() {
     machine.structure.modes = vec![mode(Direction::X, 25.0), mode(Direction::Y, 25.0)];
     machine.structure.modes.iter_mut().for_each(|mode| mode.damping_ratio = 0.001);
     let job = format!("{START}M109 S200\nG1 X50 Y50 F6000\nG1 X100 E1 F3000\nG1 Y100 E1\nG1 X100.5 Y150 E1\nM104 S0\n");
-    let study = studied(&machine, &job, Ask { ringing_mm: Some(1.0), ..Ask::default() });
+    let study = studied(&machine, &job, StudyOptions { ringing_mm: Some(1.0), ..StudyOptions::default() });
     let shaping = study.shaping.expect("candidates");
     let zv = shaping.candidates.iter().find(|of| of.shapers[0].is_some_and(|s| s.kind == ShaperKind::Zv));
     let rounding = zv.expect("zv").rounding;
@@ -361,9 +361,10 @@ fn the_ranking_is_by_time_at_equal_ringing() {
     machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
     let square: String = (0..20).map(|_| "G1 X90 E1\nG1 Y90 E1\nG1 X50 E1\nG1 Y50 E1\n").collect();
     let job = format!("{START}M109 S200\nG1 X50 Y50 F6000\nG1 F4800\n{square}M104 S0\n");
-    let shaping =
-        studied(&machine, &job, Ask { ringing_mm: Some(0.02), ..Ask::default() }).shaping.expect("candidates");
-    assert!(shaping.has_effect && shaping.knob == shaping::Knob::Printing);
+    let shaping = studied(&machine, &job, StudyOptions { ringing_mm: Some(0.02), ..StudyOptions::default() })
+        .shaping
+        .expect("candidates");
+    assert!(shaping.has_effect && shaping.raised == shaping::RaisedKey::Printing);
     let times: Vec<f64> =
         shaping.candidates.iter().map(|of| of.equal.map_or(f64::INFINITY, |equal| equal.time_s)).collect();
     assert!(times.windows(2).all(|pair| pair[0] <= pair[1]), "{times:?}");
@@ -387,21 +388,21 @@ fn a_job_that_sets_its_own_acceleration_is_capped_by_the_axes() {
     machine.motion.limits.acceleration_mm_s2 = [4000.0, 4000.0, 100.0, 9000.0];
     machine.structure.modes = vec![mode(Direction::X, 38.0)];
     let job = format!("{START}M109 S200\nM204 P900\nG1 X50 Y50 F6000\nG1 X90 E1 F4800\nG1 X50 E1\nM104 S0\n");
-    let shaping = studied(&machine, &job, Ask::default()).shaping.expect("candidates");
-    assert_eq!((shaping.knob, shaping.today_mm_s2, shaping.has_effect), (shaping::Knob::Axes, 4000.0, true));
+    let shaping = studied(&machine, &job, StudyOptions::default()).shaping.expect("candidates");
+    assert_eq!((shaping.raised, shaping.today_mm_s2, shaping.has_effect), (shaping::RaisedKey::Axes, 4000.0, true));
 }
 
 #[test]
 fn nothing_to_see_is_no_fault() {
     let machine = machine();
-    let empty = studied(&machine, "", Ask::default());
+    let empty = studied(&machine, "", StudyOptions::default());
     assert_eq!((empty.seen.spectrum.windows, empty.seen.spectrum.moving_s), (0, 0.0));
     assert!(empty.seen.places.is_empty() && empty.avoid.is_empty());
     assert!(empty.seen.spectrum.axes.iter().all(|axis| axis.density.iter().all(|density| *density == 0.0)));
     assert!(empty.shaping.is_err_and(|why| why.contains("[[structure]]")));
     let mut swinging = machine.clone();
     swinging.structure.modes = vec![mode(Direction::X, 38.0)];
-    let travel = studied(&swinging, "G1 X5 F600\nG1 Xnan\nG1 X-1000000000000\n", Ask::default());
+    let travel = studied(&swinging, "G1 X5 F600\nG1 Xnan\nG1 X-1000000000000\n", StudyOptions::default());
     let why = travel.shaping.expect_err("nothing is printed");
     assert!(why.contains("extrudes nothing"), "{why}");
     assert!(travel.seen.spectrum.axes.iter().all(|axis| axis.power.is_finite()));
@@ -417,10 +418,10 @@ fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
         job += &format!("G1 X{} E0.05 F{}\n", if k % 2 == 0 { 52 + k % 3 } else { 50 }, 2400 + 60 * (k % 7));
     }
     let sampled = |windows: u64| {
-        let (guest, seated) = Guest::new(Sampling::new(&machine.structure, windows));
-        let preflight = Preflight::on(&machine).watch(0, seated);
+        let (handle, attached) = Attached::new(Sampling::new(&machine.structure, windows));
+        let preflight = Preflight::on(&machine).watch(0, attached);
         preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
-        guest.take().expect("was seated").finish()
+        handle.take().expect("was attached").finish()
     };
     let (all, some) = (spectrum(&machine, &job), sampled(40));
     assert_eq!((all.taken, some.windows), (all.windows, all.windows));

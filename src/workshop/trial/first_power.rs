@@ -1,6 +1,6 @@
 //! The first power after re-wiring: home, move, heat a little and blow, one thing at a time, with a person beside it.
 
-use super::job::{Job, PROBE_LIFT_MM, figure, move_words};
+use super::job::{JobWriter, PROBE_LIFT_MM, figure, move_words};
 use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
 use super::{Kind, Trial, TrialError, known_tool, passed};
 use crate::machine::{DriveLayout, Feature, Heating, Machine};
@@ -43,7 +43,7 @@ const OFF: &str = "If not: switch off at the mains.";
 /// The job, step by step, and the list of what must be seen.
 struct Walk<'m> {
     machine: &'m Machine,
-    job: Job<'m>,
+    job: JobWriter<'m>,
     list: Vec<String>,
 }
 
@@ -59,7 +59,7 @@ pub fn first_power(machine: &Machine, asked: &FirstPower) -> Result<Trial, Trial
     let place = by_hand(machine)?;
     let before = before(machine, place);
     let about = "First power after re-wiring, without filament, one step at a time.";
-    let mut job = Job::attended(Kind::FirstPower, machine, about, asked.dwell_s)?;
+    let mut job = JobWriter::attended(Kind::FirstPower, machine, about, asked.dwell_s)?;
     job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
     let mut walk = Walk { machine, job, list: Vec::new() };
     walk.job.comment(&before);

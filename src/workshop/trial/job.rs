@@ -23,7 +23,7 @@ pub(super) const PROBE_LIFT_MM: f64 = 5.0;
 /// Way toward the bed that a person is told of, mm.
 const FAR_DOWN_MM: f64 = 20.0;
 
-pub(super) struct Job<'m> {
+pub(super) struct JobWriter<'m> {
     machine: &'m Machine,
     text: String,
     tool: usize,
@@ -35,7 +35,7 @@ pub(super) struct Job<'m> {
     pub(super) lift_mm_s: f64,
 }
 
-impl<'m> Job<'m> {
+impl<'m> JobWriter<'m> {
     /// Header, cautions, and units.
     fn new(kind: Kind, machine: &'m Machine, about: &str) -> Self {
         let travel_mm_s = TRAVEL_MM_S.min(place::fastest_xy(machine));
@@ -359,7 +359,7 @@ it is now and all was as described.";
 
 /// Starts a hot job: heats, homes, goes to a place and pushes filament along a slow line to fill the nozzle.
 pub(super) fn warm_up(
-    job: &mut Job<'_>,
+    job: &mut JobWriter<'_>,
     machine: &Machine,
     tool: usize,
     warmth: super::Warmth,

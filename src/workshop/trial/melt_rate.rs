@@ -1,6 +1,6 @@
 //! Lines of growing melt rate: steadily, to find what the hotend keeps up, or in bursts, to find what it stands.
 
-use super::job::{Bead, Job, figure, warm_up};
+use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_of, fastest_xy, room, way};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
 use crate::machine::{E, Machine, Tool};
@@ -76,7 +76,7 @@ pub fn melt_rate(machine: &Machine, asked: &MeltRate) -> Result<Trial, TrialErro
         let way = way(machine, [x, y])?;
         let kind = if asked.bursts { Kind::Bursts } else { Kind::MeltRate };
         let mut job =
-            Job::attended(kind, machine, "Lines of growing melt rate, to measure what the hotend melts.", None)?;
+            JobWriter::attended(kind, machine, "Lines of growing melt rate, to measure what the hotend melts.", None)?;
         warm_up(&mut job, machine, asked.tool, asked.warmth, &way, ([x + line_mm, y], &bead))?;
         ramp.print(&mut job, [x, y], pitch, &bead);
         let mut told = told(machine, asked, &ramp, &bead);
@@ -159,7 +159,7 @@ impl Ramp {
         Some([-0.5, 0.5].map(|side| self.line_mm / 2.0 + side * length))
     }
 
-    fn print(&self, job: &mut Job<'_>, [x, y]: [f64; 2], pitch: f64, bead: &Bead) {
+    fn print(&self, job: &mut JobWriter<'_>, [x, y]: [f64; 2], pitch: f64, bead: &Bead) {
         let mut at_y = y;
         let ends = [x, x + self.line_mm];
         for (n, &(rate, lines)) in (1..).zip(&self.steps) {

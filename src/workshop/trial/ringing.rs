@@ -1,6 +1,6 @@
 //! A comb of sharp corners: the walls behind them ring, and the marks on them tell frequency and damping.
 
-use super::job::{Bead, Job, figure, warm_up};
+use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_xy, room, way};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
 use crate::machine::Machine;
@@ -89,7 +89,7 @@ pub fn ringing(machine: &Machine, asked: &Ringing) -> Result<Trial, TrialError> 
     let combs = plan(machine, asked, &bead)?;
     let [x, y] = combs.corner;
     let way = way(machine, [x, y])?;
-    let mut job = Job::attended(
+    let mut job = JobWriter::attended(
         Kind::Ringing,
         machine,
         "Two combs with sharp corners, to measure how the structure swings.",
@@ -147,7 +147,7 @@ fn plan(machine: &Machine, asked: &Ringing, bead: &Bead) -> Result<Combs, TrialE
 }
 
 impl Combs {
-    fn print(&self, job: &mut Job<'_>, machine: &Machine, asked: &Ringing, bead: &Bead) {
+    fn print(&self, job: &mut JobWriter<'_>, machine: &Machine, asked: &Ringing, bead: &Bead) {
         let floor = machine.travel.min[2].max(0.0);
         let [x, y] = [self.corner[0], self.corner[1] + GAP_MM];
         let beside = x + RUN_UP_MM + f64::from(asked.teeth) * 2.0 * HALF_PITCH_MM + GAP_MM;
@@ -168,9 +168,16 @@ impl Combs {
         }
     }
 
-    fn comb(&self, job: &mut Job<'_>, start: [f64; 2], turned: bool, first_layer: bool, (vary, bead): (Vary, &Bead)) {
+    fn comb(
+        &self,
+        job: &mut JobWriter<'_>,
+        start: [f64; 2],
+        turned: bool,
+        first_layer: bool,
+        (vary, bead): (Vary, &Bead),
+    ) {
         let mut at = [0.0; 2];
-        let mut along = |job: &mut Job<'_>, [spine, wall]: [f64; 2], speed: f64| {
+        let mut along = |job: &mut JobWriter<'_>, [spine, wall]: [f64; 2], speed: f64| {
             let length = (spine - at[0]).hypot(wall - at[1]);
             at = [spine, wall];
             let to = if turned { [start[0] + wall, start[1] + spine] } else { [start[0] + spine, start[1] + wall] };

@@ -1,6 +1,6 @@
 //! Known distances of each axis and of the filament, and new steps per mm from what they turned out to be.
 
-use super::job::{Job, PROBE_LIFT_MM, figure, filament_mm2};
+use super::job::{JobWriter, PROBE_LIFT_MM, figure, filament_mm2};
 use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
 use crate::machine::{E, Machine};
@@ -100,7 +100,7 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
         Some(Err(error)) => return Err(error),
         None => None,
     };
-    let mut job = Job::attended(Kind::Steps, machine, "Known distances, to measure steps per mm.", None)?;
+    let mut job = JobWriter::attended(Kind::Steps, machine, "Known distances, to measure steps per mm.", None)?;
     job.comment(FIRST_POWER_BEFORE);
     job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
     job.comment("Every axis goes the right way? Bed and nozzle are clear and cold? Hand at the mains switch.");
@@ -144,7 +144,7 @@ go the right way and stop at its end stop.";
 /// measured.
 struct Walk<'m> {
     machine: &'m Machine,
-    job: Job<'m>,
+    job: JobWriter<'m>,
     at: [f64; 3],
     /// Whether x and y have been measured over a short distance.
     short_done: [bool; 2],
@@ -255,7 +255,7 @@ impl Walk<'_> {
     }
 }
 
-fn push(job: &mut Job<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
+fn push(job: &mut JobWriter<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
     let described = &machine.tools[tool];
     let melt = described.sustained_mm3_s.map_or(SLOW_MELT_MM3_S, |rate| MELT_SHARE * rate);
     let speed = (melt / filament_mm2(described.filament_diameter_mm)).min(fastest_of(machine, E));

@@ -173,7 +173,7 @@ mod fed_back {
 
     use super::super::marks::{Interval, Reading, ReadingError, estimate};
     use super::*;
-    use crate::block::{Block, Gather};
+    use crate::block::{Block, BlockBuilder};
     use crate::modal::Interpreter;
     use crate::motion::Planner;
     use crate::text::{Chunk, LineReader, Words, words};
@@ -181,7 +181,7 @@ mod fed_back {
 
     fn plan(machine: &Machine, job: &str) -> Vec<Block> {
         let mut reader = LineReader::new(job.as_bytes());
-        let (mut interpreter, mut gather) = (Interpreter::new(machine), Gather::new());
+        let (mut interpreter, mut gather) = (Interpreter::new(machine), BlockBuilder::new());
         let (mut parsed, mut chunk) = (Words::new(), Chunk::default());
         while reader.read(&mut chunk).expect("memory") {
             for raw in chunk.lines() {

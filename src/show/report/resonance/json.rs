@@ -13,7 +13,7 @@ use crate::show::report::json::{Machine, write_value};
 use crate::study::resonance::{
     self as of, Study,
     avoid::{self, Drive, ORDERS},
-    shaping::{self, Knob as OfKnob, LimitFrom},
+    shaping::{self, LimitFrom, RaisedKey as OfKnob},
     spectrum::{self, CELLS_PER_S, NOISE_BANDWIDTH_HZ, SIDE_LOBE_DB, STEP_HZ},
 };
 
@@ -384,7 +384,7 @@ fn feeds(found: &avoid::Avoid) -> Avoid {
     }
 }
 
-fn place(found: &of::Place) -> Place {
+fn place(found: &of::WorstPlace) -> Place {
     Place {
         ringing_mm: found.ringing_mm,
         line: found.line,
@@ -403,7 +403,7 @@ fn shaping(found: &shaping::Shaping) -> Shaping {
             LimitFrom::Sheet => "sheet",
             LimitFrom::Today => "today",
         },
-        varied: match found.knob {
+        varied: match found.raised {
             OfKnob::Printing => "printing",
             OfKnob::Axes => "axes",
         },

@@ -12,10 +12,10 @@ use crate::show::{
     report::{CAUTION, Look, page::Section},
 };
 use crate::study::resonance::{
-    APART_MM, Place, Study,
+    APART_MM, Study, WorstPlace,
     avoid::{Avoid, Drive, ORDERS},
     bands::{Bands, Share},
-    shaping::{Candidate, Knob, LimitFrom, Shapers, Shaping, Trade},
+    shaping::{Candidate, LimitFrom, RaisedKey, Shapers, Shaping, Trade},
     spectrum::{Axis, CELLS_PER_S, NOISE_BANDWIDTH_HZ, SIDE_LOBE_DB, STEP_HZ, WINDOW_CELLS},
 };
 use crate::wording::{counted, duration, grouped, number, path, safe, units, wrap};
@@ -210,7 +210,7 @@ fn drive(drive: Drive) -> String {
     }
 }
 
-fn places(places: &[Place], look: Look, out: &mut dyn Write) -> io::Result<()> {
+fn places(places: &[WorstPlace], look: Look, out: &mut dyn Write) -> io::Result<()> {
     let mut section = Section::new("worst", look);
     if places.is_empty() {
         return Ok(());
@@ -339,9 +339,9 @@ fn candidate(of: &Candidate, one_each: bool, today: Option<f64>) -> Vec<String> 
 
 fn trades(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let mut section = Section::new("trade", look);
-    section.paragraph(match shaping.knob {
-        Knob::Printing => "Printing acceleration (`motion.acceleration_mm_s2.printing`) against time and ringing.",
-        Knob::Axes => {
+    section.paragraph(match shaping.raised {
+        RaisedKey::Printing => "Printing acceleration (`motion.acceleration_mm_s2.printing`) against time and ringing.",
+        RaisedKey::Axes => {
             "The job sets its acceleration itself (M204), which holds in place of the sheet's. So the axes are varied: \
              `motion.acceleration_limit_mm_s2` of x and y, for printing and travel alike."
         }

@@ -3,16 +3,16 @@
 use std::sync::Arc;
 
 use super::announced;
-use super::ending::Ending;
-use super::run::Hands;
-use crate::block::{ActionKind, Gathered, Planned};
+use super::end::JobEnd;
+use super::run::WorkerBuffers;
+use crate::block::{ActionKind, BlockInFlight, PendingBlock};
 use crate::checks::Judges;
 use crate::findings::{self, Inspection, Log, Observer, Severity, Skipped, StreamFacts, Verdict};
 use crate::machine::Machine;
 use crate::motion::Planner;
 use crate::physics::Physics;
 use crate::text::{Chunk, History};
-use crate::threads::{Broken, Turns};
+use crate::threads::{Broken, InOrderStage};
 use crate::totals;
 use crate::vectors::Vectors;
 
@@ -29,13 +29,13 @@ pub(super) enum Scope {
 }
 
 /// The stages behind the reader.
-pub(super) struct Lane {
-    motion: Turns<Planner>,
-    physics: Turns<Clock>,
-    totals: Turns<Watch>,
-    checks: Turns<Checks>,
+pub(super) struct MachinePipeline {
+    motion: InOrderStage<Planner>,
+    physics: InOrderStage<Clock>,
+    totals: InOrderStage<Watch>,
+    checks: InOrderStage<Checks>,
     /// Whoever watches besides; none where nobody does.
-    guests: Option<Turns<Watch>>,
+    attached: Option<InOrderStage<Watch>>,
     /// What judges the job as a whole.
     at_the_end: Vec<fn(&StreamFacts, &mut Log)>,
     checks_run: Vec<&'static str>,
@@ -63,13 +63,13 @@ struct Checks {
     history: History,
 }
 
-impl Lane {
+impl MachinePipeline {
     pub(super) fn new(
         machine: &Machine,
         path: &str,
         vectors: Vectors,
         scope: Scope,
-        guests: Vec<Box<dyn Observer>>,
+        attached: Vec<Box<dyn Observer>>,
     ) -> Self {
         let judges = Judges::build(machine, path, |check| scope == Scope::Whole || check.timed);
         let totals = match scope {
@@ -78,11 +78,11 @@ impl Lane {
         };
         let checks = Checks { watch: Watch::new(machine, judges.watching), history: History::default() };
         Self {
-            motion: Turns::new(Planner::with_vectors(machine, vectors)),
-            physics: Turns::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
-            totals: Turns::new(Watch::new(machine, totals)),
-            checks: Turns::new(checks),
-            guests: (!guests.is_empty()).then(|| Turns::new(Watch::new(machine, guests))),
+            motion: InOrderStage::new(Planner::with_vectors(machine, vectors)),
+            physics: InOrderStage::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
+            totals: InOrderStage::new(Watch::new(machine, totals)),
+            checks: InOrderStage::new(checks),
+            attached: (!attached.is_empty()).then(|| InOrderStage::new(Watch::new(machine, attached))),
             at_the_end: judges.at_the_end,
             checks_run: judges.run,
             checks_skipped: judges.skipped,
@@ -93,22 +93,22 @@ impl Lane {
     pub(super) fn carry(
         &self,
         number: u64,
-        gathered: &mut Vec<Gathered>,
+        gathered: &mut Vec<PendingBlock>,
         chunk: Option<&Arc<Chunk>>,
-        hands: &mut Hands,
+        buffers: &mut WorkerBuffers,
     ) -> Result<(), Broken> {
         let mut chunk = chunk;
         self.motion.pass(number, |planner| {
             for gathered in gathered.drain(..) {
-                planner.take(gathered, &mut hands.spare);
+                planner.take(gathered, &mut buffers.spare);
                 // Where there are many blocks, the first ones are carried on from here.
-                while planner.release(&mut hands.ready, BLOCKS_AT_A_TIME, &mut hands.spare) {
-                    self.behind::<false>(number, chunk.take(), hands)?;
+                while planner.release(&mut buffers.ready, BLOCKS_AT_A_TIME, &mut buffers.spare) {
+                    self.behind::<false>(number, chunk.take(), buffers)?;
                 }
             }
             Ok(())
         })??;
-        self.behind::<true>(number, chunk, hands)
+        self.behind::<true>(number, chunk, buffers)
     }
 
     /// Carries planned blocks through the stages behind the planner.
@@ -116,26 +116,26 @@ impl Lane {
         &self,
         number: u64,
         chunk: Option<&Arc<Chunk>>,
-        hands: &mut Hands,
+        buffers: &mut WorkerBuffers,
     ) -> Result<(), Broken> {
-        turn::<LAST, _, _>(&self.physics, number, |clock| clock.annotate(&mut hands.ready))?;
-        turn::<LAST, _, _>(&self.totals, number, |watch| watch.blocks(&hands.ready))?;
+        turn::<LAST, _, _>(&self.physics, number, |clock| clock.annotate(&mut buffers.ready))?;
+        turn::<LAST, _, _>(&self.totals, number, |watch| watch.blocks(&buffers.ready))?;
         turn::<LAST, _, _>(&self.checks, number, |checks| {
             if let Some(chunk) = chunk {
-                hands.keep(checks.history.push(chunk.clone()));
+                buffers.keep(checks.history.push(chunk.clone()));
             }
-            checks.watch.blocks(&hands.ready);
+            checks.watch.blocks(&buffers.ready);
             checks.watch.log.capture(|line| checks.history.text_of(line));
         })?;
-        if let Some(guests) = &self.guests {
-            turn::<LAST, _, _>(guests, number, |watch| watch.blocks(&hands.ready))?;
+        if let Some(attached) = &self.attached {
+            turn::<LAST, _, _>(attached, number, |watch| watch.blocks(&buffers.ready))?;
         }
-        hands.put_down();
+        buffers.put_down();
         Ok(())
     }
 
     /// The report, once everything has passed. `read` are the findings of the reader.
-    pub(super) fn report(&self, machine: &Machine, ending: &Ending, mut read: Log) -> Result<Inspection, Broken> {
+    pub(super) fn report(&self, machine: &Machine, ending: &JobEnd, mut read: Log) -> Result<Inspection, Broken> {
         let clock = self.physics.lock()?;
         let (mut totals, mut checks) = (self.totals.lock()?, self.checks.lock()?);
         let Checks { watch: checks, history } = &mut *checks;
@@ -159,8 +159,8 @@ impl Lane {
         draft.verdict = Verdict::of(&draft.findings);
         draft.checks_run.clone_from(&self.checks_run);
         draft.checks_skipped.clone_from(&self.checks_skipped);
-        if let Some(guests) = &self.guests {
-            guests.lock()?.finish(&mut draft);
+        if let Some(attached) = &self.attached {
+            attached.lock()?.finish(&mut draft);
         }
         Ok(draft)
     }
@@ -176,18 +176,22 @@ impl Lane {
         self.physics.shut();
         self.totals.shut();
         self.checks.shut();
-        self.guests.iter().for_each(Turns::shut);
+        self.attached.iter().for_each(InOrderStage::shut);
     }
 }
 
 /// The turn of a chunk in a stage, or that of a part of it.
-fn turn<const LAST: bool, S, T>(stage: &Turns<S>, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+fn turn<const LAST: bool, S, T>(
+    stage: &InOrderStage<S>,
+    number: u64,
+    work: impl FnOnce(&mut S) -> T,
+) -> Result<T, Broken> {
     if LAST { stage.pass(number, work) } else { stage.pass_part(number, work) }
 }
 
 impl Clock {
     /// Fills the blocks.
-    fn annotate(&mut self, ready: &mut [Box<Planned>]) {
+    fn annotate(&mut self, ready: &mut [Box<BlockInFlight>]) {
         for planned in ready {
             self.physics.annotate(planned);
             for action in &planned.block.actions {
@@ -230,7 +234,7 @@ impl Watch {
         watch
     }
 
-    fn blocks(&mut self, ready: &[Box<Planned>]) {
+    fn blocks(&mut self, ready: &[Box<BlockInFlight>]) {
         for planned in ready {
             for observer in &mut self.observers {
                 observer.observe(&planned.block, &mut self.log);

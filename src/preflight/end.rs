@@ -10,13 +10,13 @@ use crate::text::LineReader;
 
 /// What is known of a job at its end.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Ending {
+pub(super) struct JobEnd {
     pub(super) facts: StreamFacts,
     /// The trial that the first line announces.
     pub(super) trial: Option<announced::Kind>,
 }
 
-impl Ending {
+impl JobEnd {
     /// What the reader knows.
     pub(super) fn of<R: Read>(reader: &LineReader<R>, path: &str) -> Self {
         let facts = StreamFacts {

@@ -40,7 +40,7 @@ impl Map {
 
 /// The look-ahead over one run of moves between two stops after another.
 #[derive(Debug)]
-pub(super) struct Scan {
+pub(super) struct LookAheadWindow {
     window: usize,
     early: bool,
     /// Cap at the start of each move that is not settled.
@@ -57,7 +57,7 @@ pub(super) struct Scan {
     ends: Vec<f64>,
 }
 
-impl Scan {
+impl LookAheadWindow {
     pub(super) fn new(look_ahead: LookAhead) -> Self {
         let (window, early) = match look_ahead {
             LookAhead::Moves(count) => (count.max(1) as usize, false),
@@ -256,7 +256,7 @@ mod tests {
     }
 
     fn fast(caps: &[f64], steps: &[f64], rest: f64, look_ahead: LookAhead, every: usize) -> Vec<f64> {
-        let mut scan = Scan::new(look_ahead);
+        let mut scan = LookAheadWindow::new(look_ahead);
         for (caps, steps) in caps.chunks(every).zip(steps.chunks(every)) {
             let (to_caps, to_steps) = scan.add(caps.len());
             to_caps.copy_from_slice(caps);

@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::ending::Ending;
-use super::lane::{Lane, Scope};
-use super::run::{Finished, Hands};
-use crate::block::{Gathered, Packed};
+use super::end::JobEnd;
+use super::pipeline::{MachinePipeline, Scope};
+use super::run::{Finished, WorkerBuffers};
+use crate::block::{Packed, PendingBlock};
 use crate::findings::{Inspection, Log, Observer, Severity};
 use crate::machine::{Machine, Override};
 use crate::modal::Dialect;
@@ -16,19 +16,19 @@ use crate::vectors::Vectors;
 const BLOCKS_AT_A_TIME: usize = 16;
 
 /// The moves of a job, as one machine reads it, and what the reader found.
-pub struct Kept {
+pub struct LoadedJob {
     path: String,
     dialect: Dialect,
     severities: BTreeMap<String, Override>,
     /// True when the job lifts the nozzle with G10.
     lifts: bool,
-    ending: Ending,
+    ending: JobEnd,
     log: Log,
     blocks: Vec<Packed>,
     vectors: Vectors,
 }
 
-impl Kept {
+impl LoadedJob {
     pub(super) fn new(
         machine: &Machine,
         path: &str,
@@ -77,12 +77,12 @@ impl Kept {
         self.judge_with(machine, Vec::new())
     }
 
-    /// The same with guests that see the blocks, see [`Seat`](super::Seat).
+    /// The same with attached that see the blocks, see [`Target`](super::Target).
     ///
     /// # Panics
     /// Like [`Self::judge`].
-    pub fn judge_with(&self, machine: &Machine, guests: Vec<Box<dyn Observer>>) -> Inspection {
-        self.plan(machine, Scope::Whole, guests, |_| false).expect("nothing stops it")
+    pub fn judge_with(&self, machine: &Machine, attached: Vec<Box<dyn Observer>>) -> Inspection {
+        self.plan(machine, Scope::Whole, attached, |_| false).expect("nothing stops it")
     }
 
     /// What of the report depends on speeds and times: the time, and the findings of the checks that are [`timed`](crate::findings::Check::timed). `stop` is
@@ -102,26 +102,26 @@ impl Kept {
         &self,
         machine: &Machine,
         scope: Scope,
-        guests: Vec<Box<dyn Observer>>,
+        attached: Vec<Box<dyn Observer>>,
         mut stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
-        let lane = Lane::new(machine, &self.path, self.vectors, scope, guests);
-        let (mut hands, mut gathered) = (Hands::default(), Vec::new());
+        let pipeline = MachinePipeline::new(machine, &self.path, self.vectors, scope, attached);
+        let (mut buffers, mut gathered) = (WorkerBuffers::default(), Vec::new());
         let mut carry = || -> Result<Option<Inspection>, Broken> {
             for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {
                 for packed in blocks {
-                    let mut planned = hands.spare.pop().unwrap_or_default();
+                    let mut planned = buffers.spare.pop().unwrap_or_default();
                     packed.unpack(&mut planned);
-                    gathered.push(Gathered::Whole(planned));
+                    gathered.push(PendingBlock::Whole(planned));
                 }
-                lane.carry(number, &mut gathered, None, &mut hands)?;
-                if stop(&lane.found()?) {
+                pipeline.carry(number, &mut gathered, None, &mut buffers)?;
+                if stop(&pipeline.found()?) {
                     return Ok(None);
                 }
             }
             let read = if scope == Scope::Whole { self.log.clone() } else { Log::default() };
-            lane.report(machine, &self.ending, read).map(Some)
+            pipeline.report(machine, &self.ending, read).map(Some)
         };
         carry().unwrap_or_else(|Broken| unreachable!("nobody else works on this"))
     }
