@@ -1,11 +1,9 @@
 //! `gonogo check`.
 
-mod several;
-
 use std::io::Write;
 use std::path::Path;
 
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
 use super::accept::AcceptedArg;
@@ -15,7 +13,7 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, pictures, sheet};
 use crate::accepted::Accepted;
-use crate::findings::{Inspection, MachineFacts, Outcome, Severity, Verdict};
+use crate::findings::{Inspection, MachineFacts, Severity, Verdict};
 use crate::machine::Machine;
 use crate::preflight::{self, JobSource, Preflight, RunContext};
 use crate::show::report::{
@@ -23,11 +21,13 @@ use crate::show::report::{
     csv::CsvReport,
     json::{Frame, JsonReport},
     junit::JunitReport,
+    matrix::{JsonMatrix, TableMatrix},
     openmetrics::OpenMetricsReport,
     sarif::SarifReport,
     table::TableReport,
     text::TextReport,
 };
+use crate::study::matrix::{Judged, Totals};
 use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
@@ -131,7 +131,7 @@ impl CheckArgs {
     }
 }
 
-/// Runs the command.
+/// Runs the command. Each job is read once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
@@ -141,25 +141,29 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    let [machine] = &machines[..] else {
-        args.plot.refuse("shows one machine")?;
-        return several::run(&args, &jobs, &machines, &accept, terminal, &progress);
-    };
-    if args.format == Format::Html {
+    let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
+    let Some(renderer) = renderer(&args, jobs.len(), &facts, terminal) else {
+        let [machine] = &machines[..] else {
+            bail!("a page shows one machine: --format html takes a single --machine");
+        };
         return pages(&args, &jobs, machine, &accept, &progress, &on_bytes);
+    };
+    if machines.len() > 1 {
+        args.plot.refuse("shows one machine")?;
     }
-    let facts = machine.facts();
+    let all: Vec<&Machine> = machines.iter().collect();
     let Some(plot) = args.plot.resolve(jobs.len())? else {
-        return report(&args, &jobs, &facts, terminal, &progress, |job, helpers| {
-            let mut outcome = judge(job, machine, RunContext::new(&on_bytes, helpers));
-            outcome.iter_mut().for_each(accept);
-            outcome
+        return report(&args, &jobs, &facts, renderer, terminal, &progress, |job, helpers| {
+            let mut judged = judge(job, &all, RunContext::new(&on_bytes, helpers));
+            judged.iter_mut().flatten().for_each(accept);
+            judged
         });
     };
-    let exit = report(&args, &jobs, &facts, terminal, &progress, |job, helpers| {
-        plot.judge(job, machine, &accept, RunContext::new(&on_bytes, helpers))
+    let exit = report(&args, &jobs, &facts, renderer, terminal, &progress, |job, helpers| {
+        let outcome = plot.judge(job, all[0], &accept, RunContext::new(&on_bytes, helpers));
+        outcome.map(|inspection| vec![inspection])
     })?;
-    plot.write(machine)?;
+    plot.write(all[0])?;
     Ok(exit)
 }
 
@@ -173,7 +177,7 @@ fn pages<'e>(
     on_bytes: preflight::Progress<'e>,
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
-    let mut tally = Tally::default();
+    let mut totals = Totals::new([machine.facts()], args.fail_on.limit());
     let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
     let take = |job: &Job, helpers: &HelperPool<'e>| {
         let mut pictured = pictures::take(job, machine, RunContext::new(on_bytes, helpers))?;
@@ -181,92 +185,98 @@ fn pages<'e>(
         Ok(pictured)
     };
     jobs::each(jobs, args.jobs.threads, progress, take, |taken| {
-        tally.count(taken.as_ref().ok().map(|pictured| pictured.report.verdict));
+        match &taken {
+            Ok(pictured) => totals.count_verdicts(&pictured.report.job.path, [pictured.report.verdict].into_iter()),
+            Err(_) => totals.count_unjudged(),
+        }
         pages.add(taken)
     })?;
     progress.finish();
     pages.finish()?;
-    Ok(tally.exit(args.fail_on))
+    Ok(exit(&totals))
 }
 
-fn judge<'e>(job: &Job, machine: &Machine, context: RunContext<'_, 'e>) -> Outcome {
-    job.judged(|path| Preflight::on(machine).within(context).run(JobSource::at(path)))
+fn judge<'e>(job: &Job, machines: &[&Machine], context: RunContext<'_, 'e>) -> Judged {
+    job.judged(|path| Preflight::on_all(machines).within(context).run_all(JobSource::at(path)))
+}
+
+/// What renders the jobs one after another; none where each has a page of its own. One machine is a matrix of one, which
+/// people and JSON get in a form of its own.
+fn renderer(
+    args: &CheckArgs,
+    jobs: usize,
+    machines: &[MachineFacts],
+    terminal: &Terminal,
+) -> Option<Box<dyn Report<Judged, Totals>>> {
+    let look = args.delivery.look(terminal);
+    let own = || machines.to_vec();
+    Some(match (args.format, machines.len(), jobs) {
+        (Format::Text, 1, 1) => Box::new(TextReport::new(look)),
+        (Format::Text, 1, _) => Box::new(TableReport::new(look)),
+        (Format::Text, _, _) => Box::new(TableMatrix::new(look, machines)),
+        (Format::Json, 1, 1) => Box::new(JsonReport::new(Frame::Object)),
+        (Format::Json, 1, _) => Box::new(JsonReport::new(Frame::List)),
+        (Format::Json, _, _) => Box::new(JsonMatrix::document(own())),
+        (Format::Ndjson, 1, _) => Box::new(JsonReport::new(Frame::Lines)),
+        (Format::Ndjson, _, _) => Box::new(JsonMatrix::lines(own())),
+        (Format::Csv, _, _) => Box::new(CsvReport::new(own())),
+        (Format::OpenMetrics, _, _) => Box::new(OpenMetricsReport::new(machines)),
+        (Format::Sarif, _, _) => Box::new(SarifReport::new()),
+        (Format::Junit, _, _) => Box::new(JunitReport::new(args.fail_on.severity(), machines)),
+        (Format::Html, _, _) => return None,
+    })
 }
 
 /// Judges all jobs and delivers the report as asked for.
 fn report<'e>(
     args: &CheckArgs,
     jobs: &[Job],
-    machine: &MachineFacts,
+    machines: &[MachineFacts],
+    mut report: Box<dyn Report<Judged, Totals>>,
     terminal: &Terminal,
     progress: &Progress,
-    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Judged + Sync,
 ) -> anyhow::Result<Exit> {
-    let look = args.delivery.look(terminal);
-    let mut report: Box<dyn Report> = match (args.format, jobs.len()) {
-        (Format::Text, 1) => Box::new(TextReport::new(look)),
-        (Format::Text, _) => Box::new(TableReport::new(look)),
-        (Format::Json, 1) => Box::new(JsonReport::new(Frame::Object)),
-        (Format::Json, _) => Box::new(JsonReport::new(Frame::List)),
-        // Pages have gone another way.
-        (Format::Ndjson | Format::Html, _) => Box::new(JsonReport::new(Frame::Lines)),
-        (Format::Csv, _) => Box::new(CsvReport::new(vec![machine.clone()])),
-        (Format::OpenMetrics, _) => Box::new(OpenMetricsReport::new(std::slice::from_ref(machine))),
-        (Format::Sarif, _) => Box::new(SarifReport::new()),
-        (Format::Junit, _) => Box::new(JunitReport::new(args.fail_on.severity(), std::slice::from_ref(machine))),
-    };
-    let mut output = args.delivery.open(args.format == Format::Text, look)?;
-    let tally = judge_all(jobs, args.jobs.threads, judge, &mut *report, &mut output, progress)?;
+    let mut output = args.delivery.open(args.format == Format::Text, args.delivery.look(terminal))?;
+    let mut totals = Totals::new(machines.iter().cloned(), args.fail_on.limit());
+    judge_all(jobs, args.jobs.threads, judge, &mut totals, &mut *report, &mut output, progress)?;
     progress.finish();
-    report.finish(&mut output).and_then(|()| output.finish()).context("cannot write the report")?;
-    Ok(tally.exit(args.fail_on))
+    report.finish(&totals, &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
+    Ok(exit(&totals))
 }
 
 /// Judges all jobs and adds each to the report in its turn; errors also go to standard error.
 fn judge_all<'e>(
     jobs: &[Job],
     threads: Option<u16>,
-    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
-    report: &mut dyn Report,
+    judge: impl Fn(&Job, &HelperPool<'e>) -> Judged + Sync,
+    totals: &mut Totals,
+    report: &mut dyn Report<Judged, Totals>,
     output: &mut dyn Write,
     progress: &Progress,
-) -> anyhow::Result<Tally> {
-    let mut tally = Tally::default();
-    jobs::each(jobs, threads, progress, judge, |outcome| {
-        tally.count(outcome.as_ref().ok().map(|inspection| inspection.verdict));
+) -> anyhow::Result<()> {
+    jobs::each(jobs, threads, progress, judge, |judged| {
+        totals.count(&judged);
         // Whoever reads line by line wants each line when it is there.
-        report.add(&outcome, output).and_then(|()| output.flush())
-    })?;
-    Ok(tally)
+        report.add(&judged, output).and_then(|()| output.flush())
+    })
 }
 
-/// What the exit code depends on.
-#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
-struct Tally {
-    worst: Option<Verdict>,
-    any_unjudged: bool,
-}
-
-impl Tally {
-    /// Takes a verdict in; none for a job that could not be judged.
-    fn count(&mut self, verdict: Option<Verdict>) {
-        self.worst = self.worst.max(verdict);
-        self.any_unjudged |= verdict.is_none();
-    }
-
-    fn exit(self, fail_on: FailOn) -> Exit {
-        match self.worst {
-            _ if self.any_unjudged => Exit::Unjudged,
-            Some(worst) if worst >= fail_on.limit() => Exit::Failed,
-            _ => Exit::Passed,
-        }
+/// A job passes when at least one machine takes it.
+fn exit(totals: &Totals) -> Exit {
+    if totals.unjudged > 0 {
+        Exit::Unjudged
+    } else if totals.fit_no_machine.is_empty() {
+        Exit::Passed
+    } else {
+        Exit::Failed
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::sample;
+    use crate::findings::{Outcome, sample};
     use clap::Parser;
 
     fn args(line: &[&str]) -> Result<CheckArgs, clap::Error> {
@@ -278,17 +288,35 @@ mod tests {
         Alone::try_parse_from(std::iter::once("check").chain(line.iter().copied())).map(|alone| alone.check)
     }
 
-    fn tally(outcomes: &[Outcome]) -> Tally {
-        let mut tally = Tally::default();
-        outcomes.iter().for_each(|outcome| tally.count(outcome.as_ref().ok().map(|inspection| inspection.verdict)));
-        tally
+    fn on_one(outcome: &Outcome) -> Judged {
+        outcome.clone().map(|inspection| vec![inspection])
+    }
+
+    fn code(outcomes: &[Outcome], refused_from: Verdict) -> u8 {
+        let mut totals = Totals::new([sample::go().machine], refused_from);
+        outcomes.iter().for_each(|outcome| totals.count(&on_one(outcome)));
+        exit(&totals).code()
+    }
+
+    #[test]
+    fn a_job_passes_when_one_machine_takes_it() {
+        let on = |refused_from, jobs: &[Judged]| {
+            let mut totals = Totals::new([sample::go().machine, sample::go().machine], refused_from);
+            jobs.iter().for_each(|judged| totals.count(judged));
+            exit(&totals).code()
+        };
+        let held = || Ok(vec![sample::hold(), sample::no_go()]);
+        let go = || Ok(vec![sample::no_go(), sample::go()]);
+        assert_eq!((on(Verdict::NoGo, &[held(), go()]), on(Verdict::Hold, &[held(), go()])), (0, 1));
+        assert_eq!(on(Verdict::NoGo, &[go(), Ok(vec![sample::no_go(), sample::no_go()])]), 1);
+        assert_eq!(on(Verdict::NoGo, &[go(), Err(sample::unjudged())]), 2);
     }
 
     #[test]
     fn exit_code_follows_the_worst() {
         let (go, hold, no_go) = (Ok(sample::go()), Ok(sample::hold()), Ok(sample::no_go()));
         let lost: Outcome = Err(sample::unjudged());
-        let both = |outcomes: &[Outcome]| [FailOn::NoGo, FailOn::Hold].map(|on| tally(outcomes).exit(on).code());
+        let both = |outcomes: &[Outcome]| [FailOn::NoGo, FailOn::Hold].map(|on| code(outcomes, on.limit()));
         assert_eq!(both(std::slice::from_ref(&go)), [0, 0]);
         assert_eq!(both(&[hold.clone(), go.clone()]), [0, 1]);
         assert_eq!(both(&[go.clone(), no_go.clone(), hold]), [1, 1]);
@@ -329,8 +357,9 @@ mod tests {
             let line = [names, &["--format", format, "--fail-on", on, "-q", "-o", &target]].concat();
             let args = args(&line).expect("parses");
             let jobs: Vec<Job> = names.iter().map(|name| Job::File(name.into())).collect();
-            let (machine, progress) = (sample::hold().machine, Progress::new(&jobs, true));
-            let exit = report(&args, &jobs, &machine, &terminal, &progress, |_, _| Ok(sample::hold()));
+            let (machine, progress) = ([sample::hold().machine], Progress::new(&jobs, true));
+            let renders = renderer(&args, jobs.len(), &machine, &terminal).expect("no page");
+            let exit = report(&args, &jobs, &machine, renders, &terminal, &progress, |_, _| Ok(vec![sample::hold()]));
             (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
         };
         let (code, page) = deliver(&["a"], "text", "no-go");
@@ -357,24 +386,26 @@ mod tests {
             Job::File(path) => {
                 let mut inspection = sample::go();
                 inspection.job.path = path.display().to_string();
-                Ok(inspection)
+                Ok(vec![inspection])
             }
             Job::Lost(unjudged) => Err(unjudged.clone()),
         };
         let run = |threads| {
             let mut report = JsonReport::new(Frame::Lines);
             let mut out = Vec::new();
-            let tally = judge_all(&jobs, Some(threads), judge, &mut report, &mut out, &Progress::new(&jobs, true));
-            (tally.expect("runs"), String::from_utf8(out).expect("UTF-8"))
+            let mut totals = Totals::new([sample::go().machine], Verdict::NoGo);
+            let progress = Progress::new(&jobs, true);
+            judge_all(&jobs, Some(threads), judge, &mut totals, &mut report, &mut out, &progress).expect("runs");
+            (totals, String::from_utf8(out).expect("UTF-8"))
         };
-        let (tally, text) = run(1);
-        assert!(tally.any_unjudged);
+        let (totals, text) = run(1);
+        assert_eq!(totals.unjudged, 2);
         let paths: Vec<String> = text
             .lines()
             .map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON")["job"]["path"].to_string())
             .collect();
         assert_eq!(paths, ["\"a\"", "\"jobs/lost.gcode\"", "\"broken\"", "\"b\""]);
         assert!(text.contains("cannot judge broken: internal fault while judging: bug"));
-        assert_eq!(run(4), (tally, text));
+        assert_eq!(run(4), (totals, text));
     }
 }

@@ -19,8 +19,8 @@ use crate::show::{
     page,
     record::{TimeLine, TimeRecord},
     report::{
-        Look,
-        compare::{CompareReport, CsvComparison, JsonComparison, PageComparison, TableComparison},
+        Look, Report,
+        compare::{CsvComparison, JsonComparison, PageComparison, TableComparison},
     },
 };
 use crate::study::compare::{Compared, Comparison, Sheets, Totals};
@@ -84,11 +84,10 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
-    if args.format == Format::Html {
-        return page_of(args, &jobs, &before, &after, &progress);
-    }
     let look = args.delivery.look(terminal);
-    let mut report = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after));
+    let Some(mut report) = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after)) else {
+        return page_of(args, &jobs, &before, &after, &progress);
+    };
     let mut output = args.delivery.open(args.format == Format::Text, look)?;
     let totals = compare_all(
         &jobs,
@@ -192,15 +191,16 @@ fn watch<'e>(
     Ok((Comparison::of(before, after), records))
 }
 
-fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Box<dyn CompareReport> {
-    match format {
+/// What renders the jobs one after another; none for a page.
+fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Option<Box<dyn Report<Compared, Totals>>> {
+    Some(match format {
         Format::Text if jobs == 1 => Box::new(PageComparison::new(look, sheets)),
         Format::Text => Box::new(TableComparison::new(look, sheets)),
         Format::Json => Box::new(JsonComparison::document(sheets)),
         Format::Ndjson => Box::new(JsonComparison::lines(sheets)),
-        // A page has gone another way.
-        Format::Csv | Format::Html => Box::new(CsvComparison::new()),
-    }
+        Format::Csv => Box::new(CsvComparison::new()),
+        Format::Html => return None,
+    })
 }
 
 /// Compares all jobs and adds each to the report in its turn; errors also go to standard error.
@@ -208,7 +208,7 @@ fn compare_all<'e>(
     jobs: &[Job],
     threads: Option<u16>,
     judge: impl Fn(&Job, &HelperPool<'e>) -> Compared + Sync,
-    report: &mut dyn CompareReport,
+    report: &mut dyn Report<Compared, Totals>,
     output: &mut dyn Write,
     progress: &Progress,
 ) -> anyhow::Result<Totals> {

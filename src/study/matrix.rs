@@ -47,21 +47,34 @@ impl Totals {
 
     /// Takes one job in.
     pub fn count(&mut self, judged: &Judged) {
+        match judged {
+            Ok(inspections) => {
+                let path = inspections.first().map_or("", |first| &first.job.path);
+                self.count_verdicts(path, inspections.iter().map(|inspection| inspection.verdict));
+            }
+            Err(_) => self.count_unjudged(),
+        }
+    }
+
+    /// Takes in a job that could not be judged.
+    pub fn count_unjudged(&mut self) {
         self.jobs += 1;
-        let Ok(inspections) = judged else {
-            self.unjudged += 1;
-            return;
-        };
+        self.unjudged += 1;
+    }
+
+    /// Takes in a job by its verdict on each machine.
+    pub fn count_verdicts(&mut self, path: &str, verdicts: impl Iterator<Item = Verdict>) {
+        self.jobs += 1;
         let mut fits_any = false;
         let refused_from = self.refused_from;
-        for (tally, inspection) in self.machines.iter_mut().zip(inspections) {
-            let fits = inspection.verdict < refused_from;
-            tally.verdicts[inspection.verdict as usize] += 1;
+        for (tally, verdict) in self.machines.iter_mut().zip(verdicts) {
+            let fits = verdict < refused_from;
+            tally.verdicts[verdict as usize] += 1;
             tally.fit += u64::from(fits);
             fits_any |= fits;
         }
-        if let (false, Some(first)) = (fits_any, inspections.first()) {
-            self.fit_no_machine.push(first.job.path.clone());
+        if !fits_any {
+            self.fit_no_machine.push(path.to_owned());
         }
     }
 

@@ -7,7 +7,7 @@ use gonogo::machine::Machine;
 use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{
     Report,
-    compare::{CompareReport, JsonComparison},
+    compare::JsonComparison,
     json::{Frame, JsonReport},
 };
 use gonogo::study::compare::{Comparison, FIGURES, Sheets, Totals};
@@ -28,7 +28,7 @@ fn wren() -> Machine {
 fn checked(path: &Path, machine: &Machine) -> Value {
     let read = Preflight::on_all(&[machine]).run_all(JobSource::at(path)).expect("a corpus job").remove(0);
     let (mut report, mut text) = (JsonReport::new(Frame::Object), Vec::new());
-    report.add(&Ok(read), &mut text).expect("memory can be written");
+    report.add(&Ok(vec![read]), &mut text).expect("memory can be written");
     serde_json::from_slice(&text).expect("JSON")
 }
 

@@ -9,9 +9,9 @@ use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{
     Report,
     junit::JunitReport,
-    matrix::MatrixReport,
     sarif::{RESULTS_MAX, SarifReport},
 };
+use gonogo::study::matrix::{Judged, Totals};
 use junit_parser::TestSuites;
 use serde_json::Value;
 
@@ -52,12 +52,12 @@ fn corpus() -> Vec<Outcome> {
     paths.iter().map(|path| Ok(judge(path))).collect()
 }
 
-fn render(mut report: impl Report, outcomes: &[Outcome]) -> String {
+fn render(mut report: impl Report<Judged, Totals>, outcomes: &[Outcome]) -> String {
     let mut out = Vec::new();
     for outcome in outcomes {
-        report.add(outcome, &mut out).expect("memory can be written");
+        report.add(&outcome.clone().map(|inspection| vec![inspection]), &mut out).expect("memory can be written");
     }
-    report.finish(&mut out).expect("memory can be written");
+    report.finish(&Totals::new([], gonogo::Verdict::NoGo), &mut out).expect("memory can be written");
     String::from_utf8(out).expect("UTF-8")
 }
 
@@ -261,8 +261,8 @@ fn junit_tells_machines_of_one_name_apart() {
     let machines: Vec<_> = both.iter().map(|of| of.machine.clone()).collect();
     let mut report = JunitReport::new(Severity::NoGo, &machines);
     let mut out = Vec::new();
-    MatrixReport::add(&mut report, &Ok(both), &mut out).expect("writes");
-    Report::finish(&mut report, &mut out).expect("writes");
+    Report::add(&mut report, &Ok(both), &mut out).expect("writes");
+    report.finish(&Totals::new([], gonogo::Verdict::NoGo), &mut out).expect("writes");
     let text = String::from_utf8(out).expect("UTF-8");
     let suites = junit_parser::from_reader(text.as_bytes()).expect("a reader of others reads it").suites;
     let names: Vec<&str> = suites.iter().map(|suite| suite.name.as_str()).collect();

@@ -37,8 +37,8 @@ fn the_picture_is_the_report() {
     let report = Preflight::on(&machine).run(JobSource::stream(&job[..], "corpus/jobs/heron-hook.gcode")).unwrap();
     let mut text = Vec::new();
     let mut renderer = TextReport::new(Look { width: 80, color: true });
-    renderer.add(&Ok(report), &mut text).unwrap();
-    renderer.finish(&mut text).unwrap();
+    renderer.add(&Ok(vec![report]), &mut text).unwrap();
+    renderer.finish(&gonogo::study::matrix::Totals::new([], gonogo::Verdict::NoGo), &mut text).unwrap();
     let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
     same_picture(&root.join("corpus/pictures/report.svg"), &drawn);
 }

@@ -25,8 +25,10 @@ fn json(machine: &Machine, job: &[u8], sizes: RunOptions) -> String {
 fn as_json(inspection: Inspection) -> String {
     let mut report = JsonReport::new(Frame::Object);
     let mut text = Vec::new();
-    report.add(&Ok(inspection), &mut text).expect("memory can be written");
-    report.finish(&mut text).expect("memory can be written");
+    report.add(&Ok(vec![inspection]), &mut text).expect("memory can be written");
+    report
+        .finish(&gonogo::study::matrix::Totals::new([], gonogo::Verdict::NoGo), &mut text)
+        .expect("memory can be written");
     String::from_utf8(text).expect("JSON is UTF-8")
 }
 

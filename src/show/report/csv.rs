@@ -2,9 +2,9 @@
 
 use std::io::{self, Write};
 
-use super::matrix::{MatrixReport, labels};
+use super::matrix::labels;
 use super::{Report, cells, count, open};
-use crate::findings::{Finding, Inspection, MachineFacts, Outcome, Severity, Unjudged};
+use crate::findings::{Finding, Inspection, MachineFacts, Severity, Unjudged};
 use crate::study::{
     compare::FIGURES,
     matrix::{Judged, Totals},
@@ -84,21 +84,7 @@ impl CsvReport {
     }
 }
 
-impl Report for CsvReport {
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
-        self.start(out)?;
-        match outcome {
-            Ok(inspection) => self.judged(inspection, 0, out),
-            Err(unjudged) => self.unjudged(unjudged, out),
-        }
-    }
-
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
-        self.start(out)
-    }
-}
-
-impl MatrixReport for CsvReport {
+impl Report<Judged, Totals> for CsvReport {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
         match judged {
@@ -128,8 +114,8 @@ mod tests {
     fn one_row_per_job_and_machine() {
         let mut report = CsvReport::new(samples::machines());
         let (mut out, jobs) = (Vec::new(), samples::all());
-        jobs.iter().for_each(|judged| MatrixReport::add(&mut report, judged, &mut out).expect("writes"));
-        MatrixReport::finish(&mut report, &samples::totals(&jobs), &mut out).expect("writes");
+        jobs.iter().for_each(|judged| Report::add(&mut report, judged, &mut out).expect("writes"));
+        Report::finish(&mut report, &samples::totals(&jobs), &mut out).expect("writes");
         let rows = rows(&out);
         assert_eq!(rows.len(), 12);
         let verdicts: Vec<&str> = rows.iter().map(|row| row["verdict"].as_str()).collect();
@@ -145,7 +131,7 @@ mod tests {
     fn accepted_findings_are_counted_and_never_the_worst() {
         let mut out = Vec::new();
         let of = sample::accepted();
-        Report::add(&mut CsvReport::new(vec![of.machine.clone()]), &Ok(of.clone()), &mut out).expect("writes");
+        Report::add(&mut CsvReport::new(vec![of.machine.clone()]), &Ok(vec![of.clone()]), &mut out).expect("writes");
         let row = &rows(&out)[0];
         let names = ["findings_no_go", "findings_accepted", "findings_accepted_unsafe", "worst_check", "worst_line"];
         assert_eq!(names.map(|name| row[name].as_str()), ["0", "2", "1", "unknown-command", "12"]);
@@ -158,9 +144,9 @@ mod tests {
         let mut out = Vec::new();
         let mut odd = sample::no_go();
         odd.job.path = "=cmd,\"a\".gcode".to_owned();
-        Report::add(&mut report, &Ok(odd), &mut out).expect("writes");
-        Report::add(&mut report, &Err(sample::unjudged()), &mut out).expect("writes");
-        Report::finish(&mut report, &mut out).expect("writes");
+        report.add(&Ok(vec![odd]), &mut out).expect("writes");
+        report.add(&Err(sample::unjudged()), &mut out).expect("writes");
+        report.finish(&samples::totals_of_none(), &mut out).expect("writes");
         let rows = rows(&out);
         let first = ["job", "worst_check", "worst_line", "findings_no_go", "findings_note", "melt_rate_peak_mm3_s"];
         assert_eq!(
@@ -170,7 +156,7 @@ mod tests {
         assert_eq!(rows[0]["time_total_s"], sample::go().time_s.total().to_string());
         assert_eq!((rows.len(), rows[1]["job"].as_str()), (2, "jobs/lost.gcode"));
         let mut none = Vec::new();
-        Report::finish(&mut CsvReport::new(samples::machines()), &mut none).expect("writes");
+        CsvReport::new(samples::machines()).finish(&samples::totals_of_none(), &mut none).expect("writes");
         assert!(none.starts_with(b"job,machine,sheet,verdict,time_total_s,") && none.ends_with(b",error\n"));
     }
 }

@@ -7,8 +7,9 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::Report;
-use crate::findings::{self as of, Outcome, Unjudged};
+use super::{Report, only};
+use crate::findings::{self as of, Unjudged};
+use crate::study::matrix as of_matrix;
 
 /// Name and version of the shape.
 pub const SCHEMA: &str = "gonogo.report/1";
@@ -437,8 +438,8 @@ pub struct Skipped<'a> {
     reason: &'a str,
 }
 
-impl<'a> From<&'a Outcome> for Entry<'a> {
-    fn from(outcome: &'a Outcome) -> Self {
+impl<'a> From<Result<&'a of::Inspection, &'a Unjudged>> for Entry<'a> {
+    fn from(outcome: Result<&'a of::Inspection, &'a Unjudged>) -> Self {
         match outcome {
             Ok(inspection) => Self::Judged(Box::new(inspection.into())),
             Err(Unjudged { path, error }) => Self::Unjudged(NotJudged { schema: SCHEMA, error, job: Path { path } }),
@@ -690,17 +691,17 @@ impl JsonReport {
     }
 }
 
-impl Report for JsonReport {
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
+impl Report<of_matrix::Judged, of_matrix::Totals> for JsonReport {
+    fn add(&mut self, judged: &of_matrix::Judged, out: &mut dyn Write) -> io::Result<()> {
         if self.frame == Frame::List {
             out.write_all(if self.added == 0 { b"[\n" } else { b",\n" })?;
         }
         self.added += 1;
-        write_value(&Entry::from(outcome), self.frame != Frame::Lines, out)?;
+        write_value(&Entry::from(only(judged)), self.frame != Frame::Lines, out)?;
         if self.frame == Frame::List { Ok(()) } else { out.write_all(b"\n") }
     }
 
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+    fn finish(&mut self, _: &of_matrix::Totals, out: &mut dyn Write) -> io::Result<()> {
         match (self.frame, self.added) {
             (Frame::List, 0) => out.write_all(b"[]\n"),
             (Frame::List, _) => out.write_all(b"\n]\n"),
@@ -712,16 +713,16 @@ impl Report for JsonReport {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::sample;
+    use crate::findings::{Outcome, sample};
     use serde_json::Value;
 
     fn render(frame: Frame, outcomes: &[Outcome]) -> String {
         let mut report = JsonReport::new(frame);
         let mut out = Vec::new();
         for outcome in outcomes {
-            report.add(outcome, &mut out).expect("writes");
+            report.add(&outcome.clone().map(|inspection| vec![inspection]), &mut out).expect("writes");
         }
-        report.finish(&mut out).expect("writes");
+        report.finish(&crate::show::report::matrix::samples::totals_of_none(), &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 

@@ -7,9 +7,9 @@ use std::io::{self, Write};
 
 use quick_junit::{NonSuccessKind, Property, Report as Document, TestCase, TestCaseStatus, TestSuite};
 
-use super::matrix::{MatrixReport, labels};
+use super::matrix::labels;
 use super::{CAUTION, Report, unsafe_accepted};
-use crate::findings::{Finding, Inspection, MachineFacts, Outcome, Severity, Unjudged};
+use crate::findings::{Finding, Inspection, MachineFacts, Severity, Unjudged};
 use crate::show::marks::because;
 use crate::study::matrix::{Judged, Totals};
 use crate::wording::{pair, safe, with_unit};
@@ -40,22 +40,7 @@ impl JunitReport {
     }
 }
 
-impl Report for JunitReport {
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
-        self.begin(out)?;
-        match outcome {
-            Ok(inspection) => self.judged(inspection, 0, out),
-            Err(unjudged) => write_suite(not_judged(unjudged), out),
-        }
-    }
-
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
-        self.begin(out)?;
-        out.write_all(b"</testsuites>\n")
-    }
-}
-
-impl MatrixReport for JunitReport {
+impl Report<Judged, Totals> for JunitReport {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.begin(out)?;
         match judged {
@@ -66,7 +51,8 @@ impl MatrixReport for JunitReport {
     }
 
     fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
-        Report::finish(self, out)
+        self.begin(out)?;
+        out.write_all(b"</testsuites>\n")
     }
 }
 

@@ -22,7 +22,8 @@ pub mod text;
 
 use std::io::{self, Write};
 
-use crate::findings::{Finding, Inspection, Outcome, Severity, Verdict};
+use crate::findings::{Finding, Inspection, Severity, Unjudged, Verdict};
+use crate::study::matrix::Judged;
 use crate::wording;
 
 /// Closes every report for people.
@@ -41,12 +42,23 @@ pub struct Look {
     pub color: bool,
 }
 
-/// A renderer: one `add` per job in the order of the jobs, then `finish`.
-pub trait Report {
+/// A renderer: one `add` per item in the order of the jobs, then `finish` with what all of them come to. @@
+pub trait Report<Item, Totals> {
     /// Takes one job.
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()>;
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    fn add(&mut self, item: &Item, out: &mut dyn Write) -> io::Result<()>;
     /// Called once after the last job.
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()>;
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()>;
+}
+
+/// A job on one machine is a matrix of one: what became of it there.
+fn only(judged: &Judged) -> Result<&Inspection, &Unjudged> {
+    judged.as_ref().map(|inspections| &inspections[0])
 }
 
 /// Findings that decide the verdict: those of the severity that gave it.

@@ -13,8 +13,8 @@ use prometheus_client::metrics::gauge::ConstGauge;
 use prometheus_client::registry::{Registry, Unit};
 
 use super::Report;
-use super::matrix::{Distinct, MatrixReport, labels};
-use crate::findings::{Inspection, MachineFacts, Outcome, Severity, TimeParts, Verdict};
+use super::matrix::{Distinct, labels};
+use crate::findings::{Inspection, MachineFacts, Severity, TimeParts, Verdict};
 use crate::study::matrix::{Judged, Totals};
 use crate::wording::safe;
 
@@ -235,24 +235,7 @@ impl OpenMetricsReport {
     }
 }
 
-impl Report for OpenMetricsReport {
-    fn add(&mut self, outcome: &Outcome, _out: &mut dyn Write) -> io::Result<()> {
-        match outcome {
-            Ok(inspection) => {
-                let job = self.job(&inspection.job.path, true);
-                self.judged(job, inspection, 0);
-            }
-            Err(unjudged) => drop(self.job(&unjudged.path, false)),
-        }
-        Ok(())
-    }
-
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
-        self.write(out)
-    }
-}
-
-impl MatrixReport for OpenMetricsReport {
+impl Report<Judged, Totals> for OpenMetricsReport {
     fn add(&mut self, judged: &Judged, _out: &mut dyn Write) -> io::Result<()> {
         match judged {
             Ok(inspections) => {
@@ -309,8 +292,8 @@ mod tests {
     fn matrix(jobs: &[Judged]) -> String {
         let mut report = OpenMetricsReport::new(&samples::machines());
         let mut out = Vec::new();
-        jobs.iter().for_each(|judged| MatrixReport::add(&mut report, judged, &mut out).expect("writes"));
-        MatrixReport::finish(&mut report, &samples::totals(jobs), &mut out).expect("writes");
+        jobs.iter().for_each(|judged| Report::add(&mut report, judged, &mut out).expect("writes"));
+        Report::finish(&mut report, &samples::totals(jobs), &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 
@@ -359,9 +342,9 @@ mod tests {
         for name in names {
             let mut inspection = sample::hostile();
             inspection.job.path = name.to_owned();
-            Report::add(&mut report, &Ok(inspection), &mut out).expect("writes");
+            report.add(&Ok(vec![inspection]), &mut out).expect("writes");
         }
-        Report::finish(&mut report, &mut out).expect("writes");
+        report.finish(&samples::totals_of_none(), &mut out).expect("writes");
         let (values, _) = parsed(std::str::from_utf8(&out).expect("UTF-8"));
         let shown: Vec<&str> = values["gonogo_judged"].iter().map(|(labels, _)| labels.as_str()).collect();
         let plain = "job=a\"b\\c·{}=,# EOF";

@@ -10,11 +10,10 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use super::json::write_value;
-use super::matrix::MatrixReport;
 use super::{Report, unsafe_accepted};
 use crate::accepted::fingerprint;
 use crate::checks::CATALOGUE;
-use crate::findings::{AcceptedWhy, Check, Excerpt, Finding, Inspection, Outcome, Severity, Unjudged};
+use crate::findings::{AcceptedWhy, Check, Excerpt, Finding, Inspection, Severity, Unjudged};
 use crate::study::matrix::{Judged, Totals};
 
 /// Most results in one report, and most jobs that are listed.
@@ -325,11 +324,11 @@ impl SarifReport {
     }
 }
 
-impl Report for SarifReport {
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
+impl Report<Judged, Totals> for SarifReport {
+    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.begin(out)?;
-        match outcome {
-            Ok(inspection) => self.judged(inspection, out),
+        match judged {
+            Ok(cells) => cells.iter().try_for_each(|inspection| self.judged(inspection, out)),
             Err(unjudged) => {
                 self.not_judged(unjudged);
                 Ok(())
@@ -337,7 +336,7 @@ impl Report for SarifReport {
         }
     }
 
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
         self.begin(out)?;
         if self.left_out > 0 {
             let text = format!("{} results beyond {RESULTS_MAX} are left out of this report", self.left_out);
@@ -361,23 +360,6 @@ impl Report for SarifReport {
         };
         write_value(&properties, false, out)?;
         out.write_all(b"}]}\n")
-    }
-}
-
-impl MatrixReport for SarifReport {
-    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
-        self.begin(out)?;
-        match judged {
-            Ok(cells) => cells.iter().try_for_each(|inspection| self.judged(inspection, out)),
-            Err(unjudged) => {
-                self.not_judged(unjudged);
-                Ok(())
-            }
-        }
-    }
-
-    fn finish(&mut self, _totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
-        Report::finish(self, out)
     }
 }
 

@@ -5,9 +5,10 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
-use super::{Look, Report, deciding, text, unsafe_accepted};
-use crate::findings::{Inspection, Outcome, Verdict};
+use super::{Look, Report, deciding, only, text, unsafe_accepted};
+use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
+use crate::study::matrix as of_matrix;
 use crate::wording::{clock, counted, duration, path, quantity, safe, units, wrap};
 
 /// From this width on the first reason has a column of its own; below it stands under the table.
@@ -162,9 +163,9 @@ pub(super) fn plain(text: &str) -> String {
     safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
 }
 
-impl Report for TableReport {
-    fn add(&mut self, outcome: &Outcome, _out: &mut dyn Write) -> io::Result<()> {
-        let row = match outcome {
+impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
+    fn add(&mut self, judged: &of_matrix::Judged, _out: &mut dyn Write) -> io::Result<()> {
+        let row = match only(judged) {
             Ok(inspection) => self.judged(inspection),
             Err(unjudged) => {
                 self.totals.unjudged += 1;
@@ -182,7 +183,7 @@ impl Report for TableReport {
         Ok(())
     }
 
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+    fn finish(&mut self, _: &of_matrix::Totals, out: &mut dyn Write) -> io::Result<()> {
         if self.totals.accepted_unsafe > 0 {
             for line in wrap(&unsafe_accepted(self.totals.accepted_unsafe), self.look.width) {
                 writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), self.look.color))?;
@@ -246,6 +247,7 @@ fn color_verdict(line: &str, color: bool) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::findings::Outcome;
     use crate::findings::sample;
     use crate::wording::columns;
 
@@ -253,9 +255,9 @@ mod tests {
         let mut report = TableReport::new(Look { width, color });
         let mut out = Vec::new();
         for outcome in outcomes {
-            report.add(outcome, &mut out).expect("writes");
+            report.add(&outcome.clone().map(|inspection| vec![inspection]), &mut out).expect("writes");
         }
-        report.finish(&mut out).expect("writes");
+        report.finish(&crate::show::report::matrix::samples::totals_of_none(), &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 

@@ -5,10 +5,11 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::page::Section;
-use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, strip, unsafe_accepted};
-use crate::findings::{Capacity, Flow, Inspection, Layer, Outcome, Ringing, Severity, Unjudged, Verdict};
+use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, only, strip, unsafe_accepted};
+use crate::findings::{Capacity, Flow, Inspection, Layer, Ringing, Severity, Unjudged, Verdict};
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
+use crate::study::matrix::{Judged, Totals};
 use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, tail, units, wrap};
 
 /// The text renderer.
@@ -23,15 +24,15 @@ impl TextReport {
     }
 }
 
-impl Report for TextReport {
-    fn add(&mut self, outcome: &Outcome, out: &mut dyn Write) -> io::Result<()> {
-        match outcome {
+impl Report<Judged, Totals> for TextReport {
+    fn add(&mut self, item: &Judged, out: &mut dyn Write) -> io::Result<()> {
+        match only(item) {
             Ok(inspection) => judged(inspection, self.look, out),
             Err(unjudged) => not_judged(unjudged, self.look, out),
         }
     }
 
-    fn finish(&mut self, out: &mut dyn Write) -> io::Result<()> {
+    fn finish(&mut self, _: &Totals, out: &mut dyn Write) -> io::Result<()> {
         caution(self.look, out)
     }
 }
@@ -365,11 +366,11 @@ mod tests {
     use crate::findings::sample;
     use crate::wording::columns;
 
-    fn render(outcome: Outcome, width: usize, color: bool) -> String {
+    fn render(outcome: crate::findings::Outcome, width: usize, color: bool) -> String {
         let mut report = TextReport::new(Look { width, color });
         let mut out = Vec::new();
-        report.add(&outcome, &mut out).expect("writes");
-        report.finish(&mut out).expect("writes");
+        report.add(&outcome.map(|inspection| vec![inspection]), &mut out).expect("writes");
+        report.finish(&crate::show::report::matrix::samples::totals_of_none(), &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 

@@ -2,8 +2,8 @@
 
 use std::io::{self, Write};
 
+use super::super::Report;
 use super::super::cells::{number, row, text};
-use super::CompareReport;
 use crate::study::compare::{Compared, Comparison, FIGURES, Totals};
 
 /// The CSV renderer.
@@ -32,7 +32,7 @@ impl CsvComparison {
     }
 }
 
-impl CompareReport for CsvComparison {
+impl Report<Compared, Totals> for CsvComparison {
     fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
         row(

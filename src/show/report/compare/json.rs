@@ -8,9 +8,9 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::super::Report;
 use super::super::frames::Frames;
 use super::super::json::{Machine, Severity, Verdict};
-use super::CompareReport;
 use crate::findings::{JobFacts, TimeParts};
 use crate::study::compare::{self as of, Compared, Comparison, Sheets};
 
@@ -437,7 +437,7 @@ fn line(what: What<'_>) -> Line<'_> {
     Line { schema: SCHEMA, what }
 }
 
-impl CompareReport for JsonComparison {
+impl Report<Compared, of::Totals> for JsonComparison {
     fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
         self.frames.job(Job::from(compared), |job| line(What::Job(job)), out)

@@ -12,21 +12,9 @@ pub use page::PageComparison;
 pub(crate) use page::sentence;
 pub use table::TableComparison;
 
-use std::io::{self, Write};
-
-use crate::study::compare::{Compared, Totals};
-
 /// Stands above the closing caution of every comparison for people.
 pub(crate) const RAISING: &str =
     "Raise limits in small steps and stay with the machine while it tries them; the maker's documents rule.";
-
-/// A renderer: one `add` per job in the order of the jobs, then `finish`.
-pub trait CompareReport {
-    /// Takes one job.
-    fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()>;
-    /// Called once after the last job, with what all of them come to.
-    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()>;
-}
 
 #[cfg(test)]
 pub(crate) mod samples {

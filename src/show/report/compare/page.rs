@@ -5,10 +5,11 @@ use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
 
+use super::super::Report;
 use super::super::page::Section;
 use super::super::{BUILT_IN, Look, text};
+use super::RAISING;
 use super::figures::{Times, number_cells, percent, time_cells, verdicts};
-use super::{CompareReport, RAISING};
 use crate::findings::Unjudged;
 use crate::show::marks::{severity_mark, styled, verdict_style};
 use crate::study::compare::{
@@ -40,7 +41,7 @@ impl PageComparison {
     }
 }
 
-impl CompareReport for PageComparison {
+impl Report<Compared, Totals> for PageComparison {
     fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()> {
         match compared {
             Ok(comparison) => {

@@ -6,8 +6,8 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
+use super::super::Report;
 use super::super::{Look, deciding};
-use super::CompareReport;
 use super::figures::{Times, number_cells, percent, time_cells, verdicts};
 use super::page::{closing, machines, paragraph};
 use crate::findings::Verdict;
@@ -192,7 +192,7 @@ fn plain(text: &str) -> String {
     safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
 }
 
-impl CompareReport for TableComparison {
+impl Report<Compared, Totals> for TableComparison {
     fn add(&mut self, compared: &Compared, _out: &mut dyn Write) -> io::Result<()> {
         self.rows.push(Row::of(compared));
         Ok(())

@@ -6,9 +6,9 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::super::Report;
 use super::super::frames::Frames;
-use super::super::json::{Judged as Report, Machine};
-use super::MatrixReport;
+use super::super::json::{Judged as JobReport, Machine};
 use crate::findings::MachineFacts;
 use crate::study::matrix::{self as of, Judged};
 
@@ -71,7 +71,7 @@ enum Job<'a> {
         /// Path as given; `-` is standard input.
         path: &'a str,
         /// The report on each machine, in the order of the machines.
-        reports: Vec<Report<'a>>,
+        reports: Vec<JobReport<'a>>,
     },
     /// Could not be judged.
     Unjudged {
@@ -175,7 +175,7 @@ fn line(what: What<'_>) -> Line<'_> {
     Line { schema: SCHEMA, what }
 }
 
-impl MatrixReport for JsonMatrix {
+impl Report<Judged, of::Totals> for JsonMatrix {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
         self.frames.job(Job::from(judged), |job| line(What::Job(job)), out)

@@ -6,19 +6,8 @@ mod table;
 pub use json::JsonMatrix;
 pub use table::TableMatrix;
 
-use std::io::{self, Write};
-
 use crate::findings::MachineFacts;
-use crate::study::matrix::{Judged, Totals};
 use crate::wording::safe;
-
-/// A renderer: one `add` per job in the order of the jobs, then `finish`.
-pub trait MatrixReport {
-    /// Takes one job.
-    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()>;
-    /// Called once after the last job, with what all of them come to.
-    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()>;
-}
 
 /// What machines are called: their names, with the path of the sheet where two have the same. No two are alike, and none
 /// holds anything that a terminal acts on.
@@ -51,6 +40,11 @@ impl Distinct {
 
 #[cfg(test)]
 pub(crate) mod samples {
+    /// What no jobs come to, for renderers that do not show it.
+    pub fn totals_of_none() -> Totals {
+        Totals::new([], Verdict::NoGo)
+    }
+
     use crate::findings::{Inspection, MachineFacts, Verdict, sample};
     use crate::study::matrix::{Judged, Totals};
 

@@ -6,9 +6,10 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
+use super::super::Report;
 use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, WIDE_GAP_FROM, plain, reason};
 use super::super::{Look, text, unsafe_accepted};
-use super::{MatrixReport, labels};
+use super::labels;
 use crate::findings::{Inspection, MachineFacts, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
@@ -272,7 +273,7 @@ fn color_verdicts(line: &str, color: bool) -> String {
     line
 }
 
-impl MatrixReport for TableMatrix {
+impl Report<Judged, Totals> for TableMatrix {
     fn add(&mut self, judged: &Judged, _out: &mut dyn Write) -> io::Result<()> {
         self.note(judged.as_deref().unwrap_or_default());
         self.rows.push(match judged {
