@@ -1,8 +1,10 @@
 //! Numbers, times, paths and paragraphs as people read them.
 //!
-//! Widths count one column per character.
+//! Widths count columns of a terminal.
 
 use std::borrow::Cow;
+
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 /// What a job or a path may hold that a terminal would act on instead of showing.
 fn acts_on_terminal(c: char) -> bool {
@@ -31,13 +33,18 @@ pub fn tail(text: &str, width: usize) -> String {
     if length <= width {
         return text.to_owned();
     }
-    let kept: String = text.chars().skip(length - width.saturating_sub(1)).collect();
-    format!("…{kept}")
+    let mut left_out = 0;
+    let kept = text.char_indices().find_map(|(at, c)| {
+        let fits = length - left_out < width;
+        left_out += c.width().unwrap_or(0);
+        fits.then(|| &text[at..])
+    });
+    format!("…{}", kept.unwrap_or_default())
 }
 
-/// Columns a text takes.
+/// Columns a text takes on a terminal: wide characters take two, combining ones none.
 pub fn columns(text: &str) -> usize {
-    text.chars().count()
+    text.width()
 }
 
 /// Breaks a paragraph into lines of at most `width` columns, at spaces where there are any.
@@ -55,7 +62,12 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
         }
         line.push_str(word);
         while columns(&line) > width {
-            let cut = line.char_indices().nth(width).map_or(line.len(), |(at, _)| at);
+            let mut taken = 0;
+            let over = line.char_indices().find(|(at, c)| {
+                taken += c.width().unwrap_or(0);
+                taken > width && *at > 0
+            });
+            let Some((cut, _)) = over else { break };
             let rest = line.split_off(cut);
             lines.push(std::mem::replace(&mut line, rest));
         }
@@ -260,5 +272,18 @@ mod tests {
         }
         assert_eq!(figure(1.0 / 3.0), "0.333");
         assert_eq!(figure(100_000.0), "100000");
+    }
+
+    #[test]
+    fn wide_characters_take_two_columns() {
+        // Unicode Standard Annex #11: Han and Kana are wide, a combining accent takes no column of its own.
+        assert_eq!((columns("治具"), columns("e\u{301}"), columns("job")), (4, 1, 3));
+        assert_eq!(wrap("治具治具治具", 5), ["治具", "治具", "治具"]);
+        assert_eq!(wrap("治", 1), ["治"], "no room, no loss");
+        assert_eq!(
+            (tail("jobs/治具.gcode", 11), tail("jobs/治具.gcode", 10)),
+            ("…治具.gcode".into(), "…具.gcode".into())
+        );
+        assert_eq!(columns(&tail("治具治具治具", 6)), 5);
     }
 }

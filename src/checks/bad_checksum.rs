@@ -1,6 +1,6 @@
 //! Lines whose checksum is wrong.
 
-use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
@@ -8,12 +8,14 @@ pub const CHECK: Check = Check {
     id: "bad-checksum",
     severity: Severity::Hold,
     summary: "A line's checksum does not fit its text.",
-    explain: "What: a line ends with * and a number that does not fit its text.\n\n\
-Why it matters: the controller asks for such a line again or drops it. In a file it means that the text was changed \
-by hand after the checksum was made, or was damaged.\n\n\
-How it is computed: all bytes of the line before the * are combined by exclusive or; the result, 0 to 255, must be \
-the number after it. This is the common practice of controllers, no source.\n\n\
-What to do: make the job again. If you edited the line, take the * and the number away.",
+    explain: Explanation {
+        what: "a line ends with * and a number that does not fit its text.",
+        why: "the controller asks for such a line again or drops it. In a file it means that the text was changed \
+by hand after the checksum was made, or was damaged.",
+        how: "all bytes of the line before the * are combined by exclusive or; the result, 0 to 255, must be \
+the number after it. This is the common practice of controllers, no source.",
+        remedy: "make the job again. If you edited the line, take the * and the number away.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |_, _| Built::Reading(judge),

@@ -2,19 +2,21 @@
 
 use super::heat;
 use crate::block::{Block, Heater};
-use crate::findings::{Built, Check, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Log, Observer, Severity};
 use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "bed-over-limit",
     severity: Severity::NoGo,
-    summary: "The bed is told to heat above its limit.",
-    explain: "What: the job gives the bed a target above the highest temperature that the sheet allows.\n\n\
-Why it matters: an overheated bed damages its magnets, glue and build surface, and its wiring, connector and switch are the parts of \
-a desktop machine that burn most easily. Do not leave a hot machine unattended. The maker's documents come first.\n\n\
-How it is computed: each target in °C (M140, M190) is compared with `temperature_limit_c` of `[bed]`.\n\n\
-What to do: slice with a lower bed temperature, or correct the sheet if the maker allows more.",
+    summary: "The bed is commanded above its temperature limit.",
+    explain: Explanation {
+        what: "the job gives the bed a target above the highest temperature that the sheet allows.",
+        why: "an overheated bed damages its magnets, glue and build surface, and its wiring, connector and switch are the parts of \
+a desktop machine that burn most easily. Do not leave a hot machine unattended. The maker's documents come first.",
+        how: "each target in °C (M140, M190) is compared with `temperature_limit_c` of `[bed]`.",
+        remedy: "slice with a lower bed temperature, or correct the sheet if the maker allows more.",
+    },
     heat_or_travel: true,
     timed: false,
     build,

@@ -2,19 +2,21 @@
 
 use super::heat;
 use crate::block::{Block, Heater};
-use crate::findings::{Built, Check, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Log, Observer, Severity};
 use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "chamber-over-limit",
     severity: Severity::NoGo,
-    summary: "The chamber is told to heat above its limit.",
-    explain: "What: the job gives the chamber a target above the highest temperature that the sheet allows.\n\n\
-Why it matters: motors, belts, printed parts and the power supply inside or beside the chamber may not stand the heat, and an \
-overheated chamber is a fire hazard. Do not leave a hot machine unattended. The maker's documents come first.\n\n\
-How it is computed: each target in °C (M141, M191) is compared with `temperature_limit_c` of `[chamber]`.\n\n\
-What to do: slice with a lower chamber temperature, or correct the sheet if the maker allows more.",
+    summary: "The chamber is commanded above its temperature limit.",
+    explain: Explanation {
+        what: "the job gives the chamber a target above the highest temperature that the sheet allows.",
+        why: "motors, belts, printed parts and the power supply inside or beside the chamber may not withstand the heat, and an \
+overheated chamber is a fire hazard. Do not leave a hot machine unattended. The maker's documents come first.",
+        how: "each target in °C (M141, M191) is compared with `temperature_limit_c` of `[chamber]`.",
+        remedy: "slice with a lower chamber temperature, or correct the sheet if the maker allows more.",
+    },
     heat_or_travel: true,
     timed: false,
     build,

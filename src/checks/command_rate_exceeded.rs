@@ -4,7 +4,7 @@ use crate::block::{
     Action, ActionKind, Block,
     grid::{Sum, time_units},
 };
-use crate::findings::{Built, Check, CommandRate, Hit, Inspection, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, CommandRate, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{LookAhead, Machine, Override};
 use crate::vectors::{Vectors, columns};
 use crate::wording::figure;
@@ -14,18 +14,20 @@ pub const CHECK: Check = Check {
     id: "command-rate-exceeded",
     severity: Severity::Hold,
     summary: "Moves are so short that commands cannot be read or sent fast enough.",
-    explain: "What: a run of moves is over faster than the controller can read, or the serial line can carry, the \
-commands for it.\n\n\
-Why it matters: the buffer of known moves runs empty. The machine stops for moments in the middle of a wall, leaves blobs, \
-and shakes; curves with many tiny segments do this at speeds that look harmless.\n\n\
-How it is computed: over each window of as many moves as the controller knows ahead (`look_ahead_moves`; 16 where it is \
+    explain: Explanation {
+        what: "a run of moves is over faster than the controller can read, or the serial line can carry, the \
+commands for it.",
+        why: "the buffer of known moves runs empty. The machine stops for moments in the middle of a wall, leaves blobs, \
+and shakes; curves with many tiny segments do this at speeds that look harmless.",
+        how: "over each window of as many moves as the controller knows ahead (`look_ahead_moves`; 16 where it is \
 unlimited, 4096 at most), the commands read for them are divided by the planned time of the moves, in Hz, and compared \
 with `command_rate_limit_hz`. For a serial line the bytes read, at 10 bits each (one start bit, eight data bits, one stop \
 bit: common practice, no source), are divided by the same time and compared with `serial_baud`. Dwells, homing, \
 probing, pauses, tool changes and waits fill the buffer again and end the run. A run of fewer moves than the window fits \
-in the buffer and is not judged.\n\n\
-What to do: slice with a coarser resolution or with arcs, print slower there, or start the job from a card instead of \
+in the buffer and is not judged.",
+        remedy: "slice with a coarser resolution or with arcs, print slower there, or start the job from a card instead of \
 sending it.",
+    },
     heat_or_travel: false,
     timed: true,
     build,

@@ -7,7 +7,7 @@ use crate::block::{
     Block, Column,
     strokes::{Columns, Reversal, Stroke, Strokes, Watch},
 };
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
 use crate::machine::{Direction, Machine};
 use crate::vectors::columns::larger;
 use crate::wording::figure;
@@ -16,20 +16,22 @@ use crate::wording::figure;
 pub const CHECK: Check = Check {
     id: "drives-resonance",
     severity: Severity::Hold,
-    summary: "A pattern goes to and fro at a natural frequency and pumps the structure up.",
-    explain: "What: a zigzag, a gap filling or a row of short lines reverses an axis in time with a mode of the structure, \
-again and again, and the amplitude builds up.\n\n\
-Why it matters: each stroke adds to the swing of the one before. A filling that looks harmless shakes the machine: \
-noise, waves through the walls beside it, lost steps, screws that come loose.\n\n\
-How it is computed: where the planned speed of a direction changes its sign a stroke ends. Two strokes are a cycle, its \
+    summary: "A pattern oscillates at a natural frequency of the structure and builds up vibration.",
+    explain: Explanation {
+        what: "a zigzag, a gap filling or a row of short lines reverses an axis in time with a mode of the structure, \
+again and again, and the amplitude builds up.",
+        why: "each stroke adds to the swing of the one before. A filling that looks harmless shakes the machine: \
+noise, waves through the walls beside it, lost steps, screws that come loose.",
+        how: "where the planned speed of a direction changes its sign a stroke ends. Two strokes are a cycle, its \
 frequency in Hz is 1 / their planned duration; speed / (2 x stroke) is that only where strokes are driven at one speed. \
 Four or more cycles in a row, all extruding, whose periods agree within 5 %, are a pattern. It is told when its \
 frequency, or 3 or 5 times it (strokes to and fro have odd harmonics), lies in the half-power band of a `[[structure]]` \
 mode, that is within the damping ratio (at least 2 %) of the natural frequency, and the amplitude exceeds `ringing_mm` \
 or is twice that of the first cycle and more than 0.001 mm (resonance and half-power band: Chopra, Dynamics of Structures, ch. 3; from \
-memory). Below the limit it is a note. The amplitude is that of `rings-frame`.\n\n\
-What to do: choose another speed for these lines so that their mean speed leaves the band that is named, another angle \
+memory). Below the limit it is a note. The amplitude is that of `rings-frame`.",
+        remedy: "choose another speed for these lines so that their mean speed leaves the band that is named, another angle \
 or pattern for the filling, or stiffen or damp the frame.",
+    },
     heat_or_travel: false,
     timed: true,
     build,

@@ -2,7 +2,7 @@
 
 use super::heat;
 use crate::block::{ActionKind, Block, Heater, NozzleSpan};
-use crate::findings::{Built, Check, Hit, Inspection, LINES_KEPT, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, LINES_KEPT, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
 use crate::wording::figure;
 
@@ -11,17 +11,19 @@ pub const CHECK: Check = Check {
     id: "extrudes-cold",
     severity: Severity::NoGo,
     summary: "Filament is pushed through a nozzle that is too cold.",
-    explain: "What: the extruder pushes filament while the nozzle in use is below the lowest temperature at which the \
-sheet allows it. A job that sets no nozzle temperature at all leaves the heat to the operator and is held, once.\n\n\
-Why it matters: filament that does not melt does not come out. The drive grinds it, or the controller refuses the move \
-and prints nothing from there on.\n\n\
-How it is computed: the temperature in °C at the start of each move that pushes filament. With a heating law in the \
+    explain: Explanation {
+        what: "the extruder pushes filament while the nozzle in use is below the lowest temperature at which the \
+sheet allows it. A job that sets no nozzle temperature at all leaves the heat to the operator and is held, once.",
+        why: "filament that does not melt does not come out. The drive grinds it, or the controller refuses the move \
+and prints nothing from there on.",
+        how: "the temperature in °C at the start of each move that pushes filament. With a heating law in the \
 sheet it follows Newton's law of heating and cooling, T(t) = T∞ + (T0 - T∞) exp(-t / time constant), held at the \
 target once reached; without one, a target counts as reached at once. It is compared with \
 `temperature_c.extrude_min` of the tool in use. An unheated nozzle has the temperature of the room; a lowest \
-temperature at or below that, such as 0 for paste, allows cold extrusion.\n\n\
-What to do: wait for the temperature before the first extrusion (M109), and look for a target lost or set to 0 too \
+temperature at or below that, such as 0 for paste, allows cold extrusion.",
+        remedy: "wait for the temperature before the first extrusion (M109), and look for a target lost or set to 0 too \
 early. Where a job is meant to be heated by hand, heat first and start it then.",
+    },
     heat_or_travel: true,
     timed: true,
     build,

@@ -1,7 +1,7 @@
 //! Moves that ask for more speed than the axes allow.
 
 use crate::block::Block;
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::vectors::columns;
 use crate::wording::figure;
 
@@ -10,13 +10,15 @@ pub const CHECK: Check = Check {
     id: "feed-rate-clipped",
     severity: Severity::Note,
     summary: "Moves ask for more speed than the axes allow.",
-    explain: "What: the commanded speed of a move is higher than the feed-rate limits of the axes allow along it.\n\n\
-Why it matters: nothing breaks; the controller slows the move down. But the job then takes longer than the slicer said, \
-and walls meant to be fast are not.\n\n\
-How it is computed: the commanded speed in mm/s (F / 60, with the override of M220) is compared with the largest speed \
+    explain: Explanation {
+        what: "the commanded speed of a move is higher than the feed-rate limits of the axes allow along it.",
+        why: "nothing breaks; the controller slows the move down. But the job then takes longer than the slicer said, \
+and walls meant to be fast are not.",
+        how: "the commanded speed in mm/s (F / 60, with the override of M220) is compared with the largest speed \
 at which no axis, nor the filament, is faster than its limit, which is the smallest of limit / |share of the direction|. \
-On arcs the limit of centripetal acceleration is not part of this.\n\n\
-What to do: set the speeds of the slicer to what the machine does, or correct `feed_rate_limit_mm_s` in the sheet.",
+On arcs the limit of centripetal acceleration is not part of this.",
+        remedy: "set the speeds of the slicer to what the machine does, or correct `feed_rate_limit_mm_s` in the sheet.",
+    },
     heat_or_travel: false,
     timed: true,
     build: |_, _| Built::Watching(Box::new(FeedRateClipped)),

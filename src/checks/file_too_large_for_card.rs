@@ -1,18 +1,20 @@
 //! Jobs that are too large for a card.
 
-use crate::findings::{Built, Check, Hit, Log, Severity, StreamFacts};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "file-too-large-for-card",
     severity: Severity::Note,
     summary: "The job is larger than a file on a FAT32 card can be.",
-    explain: "What: the job has more bytes than a file on a FAT32 card can hold.\n\n\
-Why it matters: copying it to the card fails, or the copy is cut off.\n\n\
-How it is computed: a FAT32 directory entry holds the size in 32 bits, so at most 4 294 967 295 bytes (Microsoft, \
+    explain: Explanation {
+        what: "the job has more bytes than a file on a FAT32 card can hold.",
+        why: "copying it to the card fails, or the copy is cut off.",
+        how: "a FAT32 directory entry holds the size in 32 bits, so at most 4 294 967 295 bytes (Microsoft, \
 FAT32 File System Specification, 2000). A vendor's page gives two bytes less than 4 GiB; the smaller limit, 4 294 967 \
-294 bytes, is used.\n\n\
-What to do: slice coarser or with arcs, split the job, or send it another way.",
+294 bytes, is used.",
+        remedy: "slice coarser or with arcs, split the job, or send it another way.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |_, _| Built::AtTheEnd(judge),

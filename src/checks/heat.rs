@@ -48,7 +48,7 @@ pub fn over_limit(
             log.raise(hit, || {
                 let (what, target, limit) =
                     (words(heater), crate::wording::figure(target_c), crate::wording::figure(limit_c));
-                format!("{what} is told to heat to {target} °C; the sheet allows at most {limit} °C.")
+                format!("{what} is commanded to {target} °C; the sheet allows at most {limit} °C.")
             });
         }
     }

@@ -2,7 +2,7 @@
 
 use super::heat::{Targets, words};
 use crate::block::{ActionKind, Block, Heater};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
 /// The check.
@@ -10,13 +10,15 @@ pub const CHECK: Check = Check {
     id: "heater-left-on",
     severity: Severity::Hold,
     summary: "A heater is still on when the job ends.",
-    explain: "What: the last target of a nozzle, the bed or the chamber is above 0 when the job ends.\n\n\
-Why it matters: the machine goes on heating, often with nobody there. Filament chars in the nozzle and blocks it, and a \
+    explain: Explanation {
+        what: "the last target of a nozzle, the bed or the chamber is above 0 when the job ends.",
+        why: "the machine goes on heating, often with nobody there. Filament chars in the nozzle and blocks it, and a \
 heater that runs unattended for hours is a fire hazard. Do not leave a hot machine unattended; the maker's documents \
-come first.\n\n\
-How it is computed: the last target in °C of each heater (M104, M109, M140, M190, M141, M191), at the last line.\n\n\
-What to do: switch the heaters off at the end of the job (M104 S0, M140 S0, M141 S0). If you keep the bed warm on \
+come first.",
+        how: "the last target in °C of each heater (M104, M109, M140, M190, M141, M191), at the last line.",
+        remedy: "switch the heaters off at the end of the job (M104 S0, M140 S0, M141 S0). If you keep the bed warm on \
 purpose, set the check to note in the sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |_, _| Built::Watching(Box::<HeaterLeftOn>::default()),

@@ -1,6 +1,6 @@
 //! Heaters that the sheet does not describe.
 
-use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
@@ -8,11 +8,13 @@ pub const CHECK: Check = Check {
     id: "heater-not-described",
     severity: Severity::Hold,
     summary: "The job heats a bed or chamber that the sheet does not describe.",
-    explain: "What: the job gives the bed or the chamber a target, and the sheet has no `[bed]` or `[chamber]`.\n\n\
-Why it matters: the controller may stop with an error, or wait for ever for a temperature that never comes. If the \
-heater does exist, its limit is not judged. Heaters are a fire hazard; the maker's documents come first.\n\n\
-How it is computed: targets above 0 °C (M140, M190, M141, M191) are compared with the tables of the sheet.\n\n\
-What to do: describe the heater in the sheet, or slice for a machine without it.",
+    explain: Explanation {
+        what: "the job gives the bed or the chamber a target, and the sheet has no `[bed]` or `[chamber]`.",
+        why: "the controller may stop with an error, or wait for ever for a temperature that never comes. If the \
+heater does exist, its limit is not judged. Heaters are a fire hazard; the maker's documents come first.",
+        how: "targets above 0 °C (M140, M190, M141, M191) are compared with the tables of the sheet.",
+        remedy: "describe the heater in the sheet, or slice for a machine without it.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |_, _| Built::Reading(judge),

@@ -2,7 +2,7 @@
 
 use super::heat::Targets;
 use crate::block::{ActionKind, Block, Heater};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
 /// The check.
@@ -10,14 +10,16 @@ pub const CHECK: Check = Check {
     id: "hot-and-idle",
     severity: Severity::Hold,
     summary: "The machine waits for long, or for a person, with a hot nozzle.",
-    explain: "What: a nozzle has a target of 50 °C or more while the job dwells or pauses for more than 600 s without \
-a move in between (hold), or pauses until a person comes (note).\n\n\
-Why it matters: filament that stands in a hot nozzle chars and blocks it, oozes, and burns whoever reaches in; a hot \
-machine left unattended is a fire hazard. Be there when the pause comes. The maker's documents come first.\n\n\
-How it is computed: the times in s of dwells (G4) and of pauses with a time of their own add up until the next move \
-and are compared with 600 s; pauses without an end of their own always count. Both bounds are common practice, no source.\n\n\
-What to do: lower the nozzle temperature before the wait and heat again after it, or set the check to note in the sheet \
-if you stand by.",
+    explain: Explanation {
+        what: "a nozzle has a target of 50 °C or more while the job dwells or pauses for more than 600 s without \
+a move in between (hold), or pauses until a person comes (note).",
+        why: "filament left in a hot nozzle chars and blocks it, oozes, and burns whoever reaches in; a hot \
+machine left unattended is a fire hazard. Be there when the pause comes. The maker's documents come first.",
+        how: "the times in s of dwells (G4) and of pauses with a time of their own add up until the next move \
+and are compared with 600 s; pauses without an end of their own always count. Both bounds are common practice, no source.",
+        remedy: "lower the nozzle temperature before the wait and heat again after it, or set the check to note in the sheet \
+if you stay beside it.",
+    },
     heat_or_travel: true,
     timed: true,
     build: |_, _| Built::Watching(Box::<HotAndIdle>::default()),

@@ -3,7 +3,7 @@
 use super::heat;
 use super::purge_line::PurgeLine;
 use crate::block::{Block, flag};
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::Machine;
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -13,16 +13,18 @@ pub const CHECK: Check = Check {
     id: "implausible-extrusion",
     severity: Severity::Hold,
     summary: "Far more filament than a line can take: is the extruder mode wrong?",
-    explain: "What: lines of a cross-section that no nozzle lays, or more than 200 mm of filament in one move.\n\n\
-Why it matters: this is what a job looks like when absolute extruder words are read as relative ones (M82 against M83), \
-or when a G92 E0 is missing. The drive grinds through the filament and plastic piles up around the nozzle.\n\n\
-How it is computed: the cross-section of what is laid, in mm², is filament cross-section times the length pushed for each \
+    explain: Explanation {
+        what: "lines of a cross-section that no nozzle lays, or more than 200 mm of filament in one move.",
+        why: "this is what a job looks like when absolute extruder words are read as relative ones (M82 against M83), \
+or when a G92 E0 is missing. The drive grinds through the filament and plastic piles up around the nozzle.",
+        how: "the cross-section of what is laid, in mm², is filament cross-section times the length pushed for each \
 mm of path. More than 4 times the square of the nozzle bore over more than 5 mm of path without a break is implausible; \
 it is reported from the move on which the 5 mm are passed. So are more than 200 mm of filament in one move, with or \
 without a path. Both bounds are common practice, no source. Without `nozzle_diameter_mm` only the 200 mm are judged. \
-Thick lines on a purge line beside the print are reported as `purge-line`.\n\n\
-What to do: compare `extrusion_mode` in the sheet with the machine, and look for M82, M83 and G92 in the lines before. \
+Thick lines on a purge line beside the print are reported as `purge-line`.",
+        remedy: "compare `extrusion_mode` in the sheet with the machine, and look for M82, M83 and G92 in the lines before. \
 Loading or purging filament on purpose is fine: set the check to note in the sheet.",
+    },
     heat_or_travel: false,
     timed: false,
     build,

@@ -1,7 +1,7 @@
 //! Paths through a box the nozzle must not enter.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, CHORD_MM, TOUCH_MM, box_around, curve_extrema, flatten, segment_hits_box};
 use crate::machine::{KeepOut, Machine};
 use crate::wording::figure;
@@ -11,17 +11,19 @@ pub const CHECK: Check = Check {
     id: "inside-keep-out",
     severity: Severity::NoGo,
     summary: "The path goes through a box the nozzle must not enter.",
-    explain: "What: the path of the nozzle tip passes through one of the boxes that the sheet lists as keep-out, such \
-as a bed clip, a screw head or a wiper.\n\n\
-Why it matters: the nozzle hits what stands there at full speed. It can bend the hotend, tear the clip off the bed or \
-throw a loose part. Keep hands out of the machine while it moves; the maker's documents come first.\n\n\
-How it is computed: every move along the path whose x, y and z are known is tested as a straight segment against each \
+    explain: Explanation {
+        what: "the path of the nozzle tip passes through one of the boxes that the sheet lists as keep-out, such \
+as a bed clip, a screw head or a wiper.",
+        why: "the nozzle hits what is there at full speed. It can bend the hotend, tear the clip off the bed or \
+throw a loose part. Keep hands out of the machine while it moves; the maker's documents come first.",
+        how: "every move along the path whose x, y and z are known is tested as a straight segment against each \
 box, in mm, machine coordinates (the usual slab test: the parts of the segment between each pair of faces must \
 overlap). Arcs and curves are cut into chords that stay within 0.01 mm of them. Touching a face to within 0.000001 mm \
 is no hit. Only the tip is tested: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
-larger. Where the position was unknown before a move, as after probing, only its end point is tested.\n\n\
-What to do: move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing stands there any \
+larger. Where the position was unknown before a move, as after probing, only its end point is tested.",
+        remedy: "move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing is there any \
 more, take the box out of the sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build,

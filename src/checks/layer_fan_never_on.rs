@@ -2,19 +2,21 @@
 
 use super::purge_line::other_layer;
 use crate::block::{ActionKind, Block};
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "layer-fan-never-on",
     severity: Severity::Note,
     summary: "The layer fan is never switched on in a print of several layers.",
-    explain: "What: the job prints at more than one height and never gives the layer fan any speed.\n\n\
-Why it matters: some filaments want no fan. Others sag at overhangs and curl at edges without it, and a forgotten fan \
-setting is found out late.\n\n\
-How it is computed: extrusion along the path at heights that differ by at least 0.04 mm, and no fan command (M106) \
-with a share above 0. That heights closer than this are one layer is common practice, no source.\n\n\
-What to do: nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
+    explain: Explanation {
+        what: "the job prints at more than one height and never gives the layer fan any speed.",
+        why: "some filaments want no fan. Others sag at overhangs and curl at edges without it, and a forgotten fan \
+setting is found out late.",
+        how: "extrusion along the path at heights that differ by at least 0.04 mm, and no fan command (M106) \
+with a share above 0. That heights closer than this are one layer is common practice, no source.",
+        remedy: "nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |_, _| Built::Watching(Box::<LayerFanNeverOn>::default()),

@@ -1,6 +1,6 @@
 //! Lines longer than the controller takes.
 
-use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
 
 /// The check.
@@ -8,11 +8,13 @@ pub const CHECK: Check = Check {
     id: "line-too-long",
     severity: Severity::Note,
     summary: "A line is longer than the controller takes.",
-    explain: "What: the command of a line has more bytes than the controller's line buffer.\n\n\
-Why it matters: most controllers cut such a line or drop it, and words are lost from the command.\n\n\
-How it is computed: bytes of the line up to the end of its last word or checksum, without a comment and blanks behind \
-it, compared with `line_length_limit_bytes`.\n\n\
-What to do: look at the line, and bring the command into a shorter form, with fewer digits or on several lines.",
+    explain: Explanation {
+        what: "the command of a line has more bytes than the controller's line buffer.",
+        why: "most controllers cut such a line or drop it, and words are lost from the command.",
+        how: "bytes of the line up to the end of its last word or checksum, without a comment and blanks behind \
+it, compared with `line_length_limit_bytes`.",
+        remedy: "look at the line, and bring the command into a shorter form, with fewer digits or on several lines.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |machine, _| match machine.controller.line_length_limit_bytes {

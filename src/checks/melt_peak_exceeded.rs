@@ -1,7 +1,7 @@
 //! Momentary melt rates beyond what the hotend stands.
 
 use super::melt;
-use crate::findings::{Built, Check, Hit, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Severity};
 use crate::machine::Machine;
 use crate::wording::figure;
 
@@ -9,15 +9,17 @@ use crate::wording::figure;
 pub const CHECK: Check = Check {
     id: "melt-peak-exceeded",
     severity: Severity::Hold,
-    summary: "For a moment more filament is pushed than the hotend stands.",
-    explain: "What: at the top speed of a move the melt rate is higher than the hotend stands even for a moment.\n\n\
-Why it matters: the pressure in the melt zone rises faster than plastic can leave; the drive skips or grinds, and the \
-line that follows starts thin.\n\n\
-How it is computed: the cross-section of the filament in mm² times the length pushed for each mm of path, times the \
+    summary: "Briefly more filament is pushed than the hotend can melt.",
+    explain: Explanation {
+        what: "at the top speed of a move the melt rate is higher than the hotend can reach even briefly.",
+        why: "the pressure in the melt zone rises faster than plastic can leave; the drive skips or grinds, and the \
+line that follows starts thin.",
+        how: "the cross-section of the filament in mm² times the length pushed for each mm of path, times the \
 highest planned speed of the move in mm/s, compared with `melt_rate_mm3_s.peak` of the tool in use. What a hotend \
-stands for a moment is measured on the machine (common practice, no source). Extrusion on a purge line beside the print \
-is reported as `purge-line`.\n\n\
-What to do: lower the speed, the line width or the layer height where the line numbers point.",
+can reach briefly is measured on the machine (common practice, no source). Extrusion on a purge line beside the print \
+is reported as `purge-line`.",
+        remedy: "lower the speed, the line width or the layer height where the line numbers point.",
+    },
     heat_or_travel: false,
     timed: true,
     build,
@@ -36,7 +38,7 @@ fn build(machine: &Machine, _: &str) -> Built {
 
 fn message(hit: &Hit) -> String {
     let (rate, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
-    format!("The melt rate peaks at {rate} mm³/s; the hotend stands {limit} mm³/s for a moment.")
+    format!("The melt rate peaks at {rate} mm³/s; the hotend can melt {limit} mm³/s briefly.")
 }
 
 #[cfg(test)]

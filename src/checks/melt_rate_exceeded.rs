@@ -2,7 +2,7 @@
 
 use super::melt;
 use crate::block::{Block, Column};
-use crate::findings::{Built, Check, Hit, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Severity};
 use crate::machine::Machine;
 use crate::wording::figure;
 
@@ -11,17 +11,19 @@ pub const CHECK: Check = Check {
     id: "melt-rate-exceeded",
     severity: Severity::Hold,
     summary: "More filament is pushed than the hotend keeps melting.",
-    explain: "What: averaged over the melt window, the job pushes more filament through the hotend than it can keep \
-melting.\n\n\
-Why it matters: filament that passes the melt zone too fast comes out half molten. Layers bond badly, walls go thin, the \
-drive skips or grinds.\n\n\
-How it is computed: the momentary melt rate in mm³/s is the cross-section of the filament times the length pushed for \
+    explain: Explanation {
+        what: "averaged over the melt window, the job pushes more filament through the hotend than it can keep \
+melting.",
+        why: "filament that passes the melt zone too fast comes out half molten. Layers bond badly, walls go thin, the \
+drive skips or grinds.",
+        how: "the momentary melt rate in mm³/s is the cross-section of the filament times the length pushed for \
 each mm of path times the speed on the path, as planned with acceleration. It is averaged to the first order with the \
 time constant `melt_window_s`, and the largest value during each move that pushes filament along the path is compared \
 with `melt_rate_mm3_s.sustained` of the tool in use. That a hotend has such a window is common practice, no source; \
 measure the capacity of yours with its filament and temperature. Extrusion on a purge line beside the print is reported \
-as `purge-line`.\n\n\
-What to do: lower the speed, the line width or the layer height; a hotter nozzle melts more, within its limit.",
+as `purge-line`.",
+        remedy: "lower the speed, the line width or the layer height; a hotter nozzle melts more, within its limit.",
+    },
     heat_or_travel: false,
     timed: true,
     build,

@@ -1,20 +1,22 @@
 //! Moves after the motors were released, without homing.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "motors-off-then-moves",
     severity: Severity::Hold,
     summary: "An axis moves after the motors were released, without homing.",
-    explain: "What: the job releases the motors of X, Y and Z and later moves one of them without homing it first.\n\n\
-Why it matters: a released axis can be pushed, or sink under its own weight. The controller still believes the old \
+    explain: Explanation {
+        what: "the job releases the motors of X, Y and Z and later moves one of them without homing it first.",
+        why: "a released axis can be pushed, or sink under its own weight. The controller still believes the old \
 position, so the next move may run into the frame, the bed or the print. Keep hands out of the machine while it moves; \
-the maker's documents come first.\n\n\
-How it is computed: after M18 or M84 of all of X, Y and Z, each move of an axis before its next homing (G28) is counted. \
-Releasing the extruder alone, or setting the time after which idle motors are released, is no finding.\n\n\
-What to do: home after the release, or release the motors at the very end of the job only.",
+the maker's documents come first.",
+        how: "after M18 or M84 of all of X, Y and Z, each move of an axis before its next homing (G28) is counted. \
+Releasing the extruder alone, or setting the time after which idle motors are released, is no finding.",
+        remedy: "home after the release, or release the motors at the very end of the job only.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |_, _| Built::Watching(Box::<MotorsOffThenMoves>::default()),

@@ -1,7 +1,7 @@
 //! Axes that move before they are homed.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
 /// The check.
@@ -9,15 +9,17 @@ pub const CHECK: Check = Check {
     id: "moves-before-homing",
     severity: Severity::Hold,
     summary: "An axis moves before it is homed.",
-    explain: "What: X, Y or Z moves before the job has homed that axis.\n\n\
-Why it matters: at power-on the controller does not know where the axis stands, so the move ends at a place nobody can \
+    explain: Explanation {
+        what: "X, Y or Z moves before the job has homed that axis.",
+        why: "at power-on the controller does not know where the axis is, so the move ends at a place nobody can \
 tell: against the frame, or in the bed. Keep hands out of the machine while it moves; the maker's documents come \
-first.\n\n\
-How it is computed: the moves before the first homing command (G28) of each axis are counted. Moves of Z alone, upward, \
+first.",
+        how: "the moves before the first homing command (G28) of each axis are counted. Moves of Z alone, upward, \
 of at most 20 mm in all are a note only: raising the nozzle before homing is common practice (no source), and safe as \
-long as that much room is left above.\n\n\
-What to do: home all axes at the start of the job. If you home by hand before each job, set the check to note in the \
+long as that much room is left above.",
+        remedy: "home all axes at the start of the job. If you home by hand before each job, set the check to note in the \
 sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |_, _| Built::Watching(Box::<MovesBeforeHoming>::default()),

@@ -1,18 +1,20 @@
 //! Jobs that move nothing.
 
-use crate::findings::{Built, Check, Hit, Log, Severity, StreamFacts};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "no-moves",
     severity: Severity::Hold,
     summary: "The job moves nothing: it is empty, or no G-code.",
-    explain: "What: from its first line to its last the job contains no move, neither along a path nor of filament \
-alone.\n\n\
-Why it matters: an empty file, a picture or a drawing under the name of a job would otherwise pass as harmless. Nothing \
-was judged, so there is nothing to say go to. A file that only heats or sets values also lands here; that may be meant.\n\n\
-How it is computed: moves with a length above 0 mm are counted; the count is 0. Common practice, no source.\n\n\
-What to do: look whether this is the file you meant, and slice or copy it again.",
+    explain: Explanation {
+        what: "from its first line to its last the job contains no move, neither along a path nor of filament \
+alone.",
+        why: "an empty file, a picture or a drawing under the name of a job would otherwise pass as harmless. Nothing \
+was judged, so there is nothing to say go to. A file that only heats or sets values also lands here; that may be meant.",
+        how: "moves with a length above 0 mm are counted; the count is 0. Common practice, no source.",
+        remedy: "look whether this is the file you meant, and slice or copy it again.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |_, _| Built::AtTheEnd(judge),

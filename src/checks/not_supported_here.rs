@@ -1,6 +1,6 @@
 //! Commands that the controller was not built for.
 
-use crate::findings::{Built, Check, Hit, Log, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::machine::Feature;
 use crate::modal::notice::{Notice, Noticed};
 
@@ -9,13 +9,15 @@ pub const CHECK: Check = Check {
     id: "not-supported-here",
     severity: Severity::NoGo,
     summary: "The job uses something the controller was not built for.",
-    explain: "What: the job has a command of a kind that the sheet lists under `lacks`: arcs, cubics, inches, \
-volumetric extrusion, retraction by the controller, probing, filament change, chamber heating.\n\n\
-Why it matters: the controller skips the command or stops with an error. Without arcs the part loses its curves and \
-is scrap; the rest may be bearable, so it is a hold.\n\n\
-How it is computed: each command read is compared with the list. Arcs (G2, G3) are a no-go; G5, G20, M200, G10 and \
-G11, probing, M600, M141 and M191 are a hold.\n\n\
-What to do: slice without the feature, or enable it on the board and take it out of `lacks`.",
+    explain: Explanation {
+        what: "the job has a command of a kind that the sheet lists under `lacks`: arcs, cubics, inches, \
+volumetric extrusion, retraction by the controller, probing, filament change, chamber heating.",
+        why: "the controller skips the command or stops with an error. Without arcs the part loses its curves and \
+is scrap; the rest may be bearable, so it is a hold.",
+        how: "each command read is compared with the list. Arcs (G2, G3) are a no-go; G5, G20, M200, G10 and \
+G11, probing, M600, M141 and M191 are a hold.",
+        remedy: "slice without the feature, or enable it on the board and take it out of `lacks`.",
+    },
     heat_or_travel: false,
     timed: false,
     build: |_, _| Built::Reading(judge),

@@ -2,21 +2,23 @@
 
 use super::heat;
 use crate::block::{Block, Heater};
-use crate::findings::{Built, Check, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Log, Observer, Severity};
 use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "nozzle-over-limit",
     severity: Severity::NoGo,
-    summary: "A nozzle is told to heat above its limit.",
-    explain: "What: the job gives a nozzle a target above the highest temperature that the sheet allows its hotend.\n\n\
-Why it matters: a hotend with a plastic liner gives off harmful fumes and is ruined above its limit; hotter still, \
+    summary: "A nozzle is commanded above its temperature limit.",
+    explain: Explanation {
+        what: "the job gives a nozzle a target above the highest temperature that the sheet allows its hotend.",
+        why: "a hotend with a plastic liner gives off harmful fumes and is ruined above its limit; hotter still, \
 insulation, sensor and heater leads suffer, which is a fire hazard. Do not leave a hot machine unattended. The maker's \
-documents come first: take the limit from them, not from what has worked so far.\n\n\
-How it is computed: each target in °C (M104, M109 and their like) is compared with `temperature_c.limit` of that tool. \
-A tool number that the sheet does not describe is judged by the first tool.\n\n\
-What to do: slice with a lower temperature, or mount a hotend made for it and correct the sheet.",
+documents come first: take the limit from them, not from what has worked so far.",
+        how: "each target in °C (M104, M109 and their like) is compared with `temperature_c.limit` of that tool. \
+A tool number that the sheet does not describe is judged by the first tool.",
+        remedy: "slice with a lower temperature, or mount a hotend made for it and correct the sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build,

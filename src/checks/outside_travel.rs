@@ -1,7 +1,7 @@
 //! Moves that leave the travel of an axis or the disc of a round bed.
 
 use crate::block::{Block, flag};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
 use crate::machine::{BedShape, Machine, Travel};
 use crate::wording::figure;
@@ -11,18 +11,20 @@ pub const CHECK: Check = Check {
     id: "outside-travel",
     severity: Severity::NoGo,
     summary: "A move goes beyond the travel of an axis or off the round bed.",
-    explain: "What: a move ends, or a curve bulges, beyond the lowest or highest position of an axis, or outside the \
-disc of a round bed.\n\n\
-Why it matters: the carriage runs against the frame. Belts skip or screws lose steps, so that everything after it is \
+    explain: Explanation {
+        what: "a move ends, or a curve bulges, beyond the lowest or highest position of an axis, or outside the \
+disc of a round bed.",
+        why: "the carriage runs against the frame. Belts skip or screws lose steps, so that everything after it is \
 printed in the wrong place, and a nozzle pressed into the bed damages both. Keep hands out of the machine while it \
-moves; the maker's documents on stopping it come first.\n\n\
-How it is computed: positions are machine coordinates in mm, with G92 and tool offsets undone. An axis is judged only \
+moves; the maker's documents on stopping it come first.",
+        how: "positions are machine coordinates in mm, with G92 and tool offsets undone. An axis is judged only \
 on moves that move it and only where its position is known, by the end point of the move and, on arcs and curves, by \
 the true extreme points on the way (on an arc they lie at whole quarter turns about its centre; NIST RS274/NGC version 3 \
 defines the arcs). A round bed is the largest disc, or ellipse, in the x and y ranges; the distance is measured from \
-its centre. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.\n\n\
-What to do: place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
+its centre. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.",
+        remedy: "place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
 the sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build,

@@ -1,7 +1,7 @@
 //! Ringing of the structure beyond what the sheet accepts.
 
 use crate::block::Block;
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Ringing, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Ringing, Severity};
 use crate::machine::{Direction, Machine};
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -11,11 +11,12 @@ pub const CHECK: Check = Check {
     id: "rings-frame",
     severity: Severity::Hold,
     summary: "The structure rings more than accepted while the job extrudes: marks on the walls.",
-    explain: "What: while filament is pushed along the path, the structure swings with a larger amplitude than \
-`ringing_mm`.\n\n\
-Why it matters: after each corner and each change of acceleration the head or the bed swings on at its natural \
-frequency. The wall shows it as waves that fade away, a distance of speed / frequency apart.\n\n\
-How it is computed: each `[[structure]]` mode is an oscillator x'' + 2 z w x' + w² x = -a on a base with the planned \
+    explain: Explanation {
+        what: "while filament is pushed along the path, the structure swings with a larger amplitude than \
+`ringing_mm`.",
+        why: "after each corner and each change of acceleration the head or the bed swings on at its natural \
+frequency. The wall shows it as waves that fade away, a distance of speed / frequency apart.",
+        how: "each `[[structure]]` mode is an oscillator x'' + 2 z w x' + w² x = -a on a base with the planned \
 acceleration a of its direction, and steps of speed at corners and from and to rest; solved exactly from phase to phase \
 (Chopra, Dynamics of Structures, ch. 4; from memory). Under a steady acceleration the structure sags by a / w² without \
 waves, so the amplitude in mm is that about the momentary sag. Modes along one direction are added. Arcs are cut into \
@@ -23,9 +24,10 @@ pieces, which changes the amplitude by at most 0.0005 mm for each phase of a mov
 first: the motion is convolved with its impulses. Any ringing above the limit is a note, and a hold when it lasts for \
 more than 1 % of the extruding time and more than 1 s, or for more than 300 s: those bounds are our own. It is never a \
 no-go by itself: it costs looks, not the machine. Modes are as good as their measurement; belts, motors and a part that \
-swings with the bed are not in it.\n\n\
-What to do: lower the acceleration, or the jerk or junction deviation that sets the step of speed at corners; stiffen \
+swings with the bed are not in it.",
+        remedy: "lower the acceleration, or the jerk or junction deviation that sets the step of speed at corners; stiffen \
 the frame; or tune an impulse shaper of the controller to the frequency that is named.",
+    },
     heat_or_travel: false,
     timed: true,
     build,

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::block::{Block, grid::Sum};
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -13,13 +13,15 @@ pub const CHECK: Check = Check {
     id: "spool-too-short",
     severity: Severity::Hold,
     summary: "The job needs more filament than is on the spool.",
-    explain: "What: the job pulls more filament off the spool than the sheet says is left on it.\n\n\
-Why it matters: the print ends in the air, hours into the job, and the nozzle stays hot over it.\n\n\
-How it is computed: for each tool of the sheet the filament pushed less what was retracted is summed in mm; its largest \
+    explain: Explanation {
+        what: "the job pulls more filament off the spool than the sheet says is left on it.",
+        why: "the print ends in the air, hours into the job, and the nozzle stays hot over it.",
+        how: "for each tool of the sheet the filament pushed less what was retracted is summed in mm; its largest \
 value so far is what has left the spool, compared with `on_spool_mm`. The line given is that of the move on which the \
-spool runs out. Tool numbers that the sheet does not describe count for the first tool.\n\n\
-What to do: mount a fuller spool or plan a change on the way, and keep `on_spool_mm` up to date. A spool can be weighed: \
+spool runs out. Tool numbers that the sheet does not describe count for the first tool.",
+        remedy: "mount a fuller spool or plan a change on the way, and keep `on_spool_mm` up to date. A spool can be weighed: \
 mm of filament = grams × 1000 / (density in g/cm³ × cross-section in mm²).",
+    },
     heat_or_travel: false,
     timed: false,
     build,

@@ -1,7 +1,7 @@
 //! Motors asked for more steps a second than the controller makes.
 
 use crate::block::{Block, flag};
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot, StepRate};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot, StepRate};
 use crate::geometry::{CHORD_MM, flatten, largest_share};
 use crate::machine::{DriveLayout, E, Machine, Override};
 use crate::vectors::columns::{self, larger, smaller};
@@ -12,10 +12,11 @@ pub const CHECK: Check = Check {
     id: "step-rate-exceeded",
     severity: Severity::Hold,
     summary: "A motor is asked for more steps a second than the controller makes.",
-    explain: "What: at the top speed of a move, a motor needs more steps a second than the controller can make.\n\n\
-Why it matters: a controller at its limit slows down, stutters or loses steps, after which everything is printed in the \
-wrong place. Finer micro-steps and a new board change the limit, so it is worth a look after each re-boarding.\n\n\
-How it is computed: highest planned speed of the move in mm/s, times the share of it that a motor sees, times \
+    explain: Explanation {
+        what: "at the top speed of a move, a motor needs more steps a second than the controller can make.",
+        why: "a controller at its limit slows down, stutters or loses steps, after which everything is printed in the \
+wrong place. Finer micro-steps and a new board change the limit, so it is worth a look after each re-boarding.",
+        how: "highest planned speed of the move in mm/s, times the share of it that a motor sees, times \
 `steps_per_mm` (micro-steps counted), in Hz, compared with `step_rate_limit_hz`. With a motor per axis the share is the \
 component of the direction; with crossed belts the two motors see x + y and x - y, both with the steps of x. With three \
 towers at 90, 210 and 330 degrees around the middle of the x and y ranges a carriage stands at \
@@ -23,8 +24,9 @@ z + sqrt(arm² - distance²) and moves at uz - (d · u) / sqrt(arm² - d²) for 
 u the direction; all carriages have the steps of x. That share only falls along a straight move, so its start and end \
 are enough. These follow from the geometry. On curves the largest share along the curve counts; for towers, that of \
 chords within 0.01 mm. Top speed and largest share may fall at different points, so the rate is an upper bound. Axes \
-without `steps_per_mm` are not judged, nor are towers without `[motion.towers]`.\n\n\
-What to do: slice slower, use coarser micro-steps, or correct the limit from the documents of the board and a test.",
+without `steps_per_mm` are not judged, nor are towers without `[motion.towers]`.",
+        remedy: "slice slower, use coarser micro-steps, or correct the limit from the documents of the board and a test.",
+    },
     heat_or_travel: false,
     timed: true,
     build,

@@ -1,21 +1,23 @@
 //! Waits for a temperature that the heater does not reach.
 
 use crate::block::{ActionKind, Block, Heater};
-use crate::findings::{Built, Check, Hit, Log, Observer, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "target-out-of-reach",
     severity: Severity::Hold,
     summary: "The job waits for a temperature that, by the sheet, the heater never reaches.",
-    explain: "What: a command waits until a heater has reached a target, and the heating law in the sheet says that it \
-never will: at full power it stays below, or switched off it cannot cool below the room.\n\n\
-Why it matters: the machine stands still with its heaters at full power until somebody comes or its own guard stops it. \
-A hot machine left alone is a fire hazard; the maker's documents come first.\n\n\
-How it is computed: first-order heating, T(t) = T∞ + (T₀ − T∞) e^(−t/τ), °C and s, with T∞ from `full_power_c` of the \
+    explain: Explanation {
+        what: "a command waits until a heater has reached a target, and the heating law in the sheet says that it \
+never will: at full power it stays below, or switched off it cannot cool below the room.",
+        why: "the machine waits with its heaters at full power until somebody comes or its own guard stops it. \
+A hot machine left alone is a fire hazard; the maker's documents come first.",
+        how: "first-order heating, T(t) = T∞ + (T₀ − T∞) e^(−t/τ), °C and s, with T∞ from `full_power_c` of the \
 heater (or `room.ambient_c` when it cools) and τ from `time_constant_s`; Newton's law of cooling, in any physics \
-handbook. The wait itself counts 0 s in the report.\n\n\
-What to do: lower the target, or measure the heater again and correct `heating` in the sheet.",
+handbook. The wait itself counts 0 s in the report.",
+        remedy: "lower the target, or measure the heater again and correct `heating` in the sheet.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |machine, _| {

@@ -1,21 +1,23 @@
 //! Jobs that were cut off.
 
-use crate::findings::{Built, Check, Hit, Log, Severity, Spot, StreamFacts};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot, StreamFacts};
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "truncated-job",
     severity: Severity::NoGo,
     summary: "The job breaks off: it was cut short when it was written or copied.",
-    explain: "What: the file ends in the middle of a line that moves the machine, or it heats, never switches the \
-heaters off, and a move is its last command.\n\n\
-Why it matters: the print stops unfinished with hot heaters, the nozzle stands in the part, and nobody is told. A hot \
-machine left alone is a fire hazard; the maker's documents come first.\n\n\
-How it is computed: two signs. The last command is a motion command and no line ending follows it: programs that \
+    explain: Explanation {
+        what: "the file ends in the middle of a line that moves the machine, or it heats, never switches the \
+heaters off, and a move is its last command.",
+        why: "the print stops unfinished with hot heaters, the nozzle rests on the part, and nobody is warned. A hot \
+machine left alone is a fire hazard; the maker's documents come first.",
+        how: "two signs. The last command is a motion command and no line ending follows it: programs that \
 write jobs end every line. Or a heater got a target above 0 °C, none was switched off after that, and the last \
-command of the job is a motion command. That both mean a cut-off file is common practice, no source.\n\n\
-What to do: slice or copy the job again, and let the card or drive be ejected properly. If it was written by hand and \
+command of the job is a motion command. That both mean a cut-off file is common practice, no source.",
+        remedy: "slice or copy the job again, and let the card or drive be ejected properly. If it was written by hand and \
 is meant so, add a line ending and switch the heaters off at the end.",
+    },
     heat_or_travel: true,
     timed: false,
     build: |_, _| Built::AtTheEnd(judge),

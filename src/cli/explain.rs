@@ -86,7 +86,7 @@ fn explain(check: &Check, look: Look, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{line}")?;
     }
     writeln!(out)?;
-    for line in wrap_paragraphs(check.explain, look.width) {
+    for line in wrap_paragraphs(&check.explain.text(), look.width) {
         writeln!(out, "{line}")?;
     }
     Ok(())
@@ -109,13 +109,18 @@ pub fn unknown(id: &str, checks: &[&Check]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::{Built, Severity};
+    use crate::findings::{Built, Explanation, Severity};
 
     const TRAVEL: Check = Check {
         id: "outside-travel",
         severity: Severity::NoGo,
         summary: "The nozzle is sent where the axes do not reach.",
-        explain: "Every end point is held against\nthe travel in the sheet.\n\n  x < travel.min.x\n\nMove the part.",
+        explain: Explanation {
+            what: "Every end point is held against the travel in the sheet.",
+            why: "The carriage runs against the frame.",
+            how: "x < travel.min.x",
+            remedy: "Move the part.",
+        },
         heat_or_travel: true,
         timed: false,
         build: |_, _| Built::WithOthers,
@@ -168,11 +173,14 @@ cold-extrusion  hold
 outside-travel  no-go
 The nozzle is sent where the axes do not reach.
 
-Every end point is held against the travel in the sheet.
+What: Every end point is held against the travel in the
+sheet.
 
-  x < travel.min.x
+Why it matters: The carriage runs against the frame.
 
-Move the part.
+How it is computed: x < travel.min.x
+
+What to do: Move the part.
 
 "#]]
         );

@@ -59,7 +59,7 @@ pub struct ResonanceArgs {
     /// Compare shapers at this ringing, mm [default: that of the sheet, else what the job does today].
     #[arg(long, value_name = "MM", value_parser = trial::millimetres, conflicts_with_all = [FROM_MARKS, "once"])]
     ringing: Option<f64>,
-    /// Leave out what takes many plans of the job: shapers and accelerations.
+    /// Skip everything that needs repeated planning: shapers and accelerations.
     #[arg(long, conflicts_with = FROM_MARKS)]
     once: bool,
     /// Draw the spectrum as SVG to FILE.

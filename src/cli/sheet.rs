@@ -56,7 +56,7 @@ impl MachineArg {
     }
 }
 
-/// Look at the machine sheet and its rules, fill it from a machine's settings, print it as such.
+/// Look at the machine sheet and its rules, fill it from a machine's settings, export it as G-code settings.
 #[derive(Debug, Subcommand)]
 pub enum SheetCommand {
     /// Print the JSON Schema of the machine sheet.

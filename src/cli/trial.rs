@@ -28,7 +28,7 @@ For attended use only: stay beside the machine with a hand at the mains switch."
 const MELT_EXAMPLES: &str = "\
 Examples:
   gonogo trial melt-rate --machine heron.toml -o melt.gcode              what the hotend keeps up
-  gonogo trial melt-rate --machine heron.toml --bursts -o burst.gcode    what it stands for a moment
+  gonogo trial melt-rate --machine heron.toml --bursts -o burst.gcode    what it can melt briefly
 
 For attended use only: stay beside the machine with a hand at the mains switch.";
 
@@ -53,7 +53,7 @@ pub enum TrialCommand {
     /// Two combs of sharp corners: how the structure swings.
     #[command(after_help = RINGING_EXAMPLES)]
     Ringing(RingingArgs),
-    /// Lines of growing melt rate: what the hotend keeps up, or stands for a moment.
+    /// Lines of growing melt rate: what the hotend keeps up, or melts briefly.
     #[command(after_help = MELT_EXAMPLES)]
     MeltRate(MeltArgs),
     /// Known distances of each axis and of the filament: steps per mm.
@@ -69,7 +69,7 @@ pub enum TrialCommand {
 pub struct Common {
     #[command(flatten)]
     machine: sheet::MachineArg,
-    /// Write the job to FILE; - prints it. Without, only what it would be about is told.
+    /// Write the job to FILE; - prints it. Without it, only the instructions are shown.
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
     /// Replace a FILE that is there already.

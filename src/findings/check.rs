@@ -14,14 +14,44 @@ pub struct Check {
     pub severity: Severity,
     /// One line.
     pub summary: &'static str,
-    /// What, why it matters, how it is computed (with units and source), what to do.
-    pub explain: &'static str,
+    /// What it finds and why, how it is computed, and what to do.
+    pub explain: Explanation,
     /// Whether it is about heat or travel: what it calls no-go can burn, set fire or drive an axis into something.
     pub heat_or_travel: bool,
     /// Whether it depends on speeds and times, and so on the limits of motion; all others say the same whatever those are.
     pub timed: bool,
     /// Makes what judges one job on a machine. The second is the path of the job as given, `-` for standard input.
     pub build: fn(&Machine, &str) -> Built,
+}
+
+/// What a check explains of itself, each a paragraph.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Explanation {
+    /// What it finds.
+    pub what: &'static str,
+    /// Why it matters.
+    pub why: &'static str,
+    /// How it is computed, with units and source.
+    pub how: &'static str,
+    /// What to do.
+    pub remedy: &'static str,
+}
+
+impl Explanation {
+    /// Its parts, each under its heading.
+    pub fn parts(&self) -> [(&'static str, &'static str); 4] {
+        [
+            ("What", self.what),
+            ("Why it matters", self.why),
+            ("How it is computed", self.how),
+            ("What to do", self.remedy),
+        ]
+    }
+
+    /// All parts as one text, a paragraph each.
+    pub fn text(&self) -> String {
+        self.parts().map(|(heading, text)| format!("{heading}: {text}")).join("\n\n")
+    }
 }
 
 impl fmt::Debug for Check {
@@ -54,6 +84,6 @@ pub enum Built {
     WithOthers,
     /// What judges the job as a whole, once it has been read.
     AtTheEnd(fn(&StreamFacts, &mut Log)),
-    /// Cannot be made on this machine, and why.
+    /// Cannot run on this machine, and why.
     Skipped(String),
 }

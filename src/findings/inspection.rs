@@ -11,7 +11,7 @@ use crate::physics::Ringing;
 /// The answer: go, hold or no-go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Verdict {
-    /// Nothing found that speaks against the job.
+    /// All checks that could run passed.
     Go,
     /// At least one `hold` finding and no `no-go`.
     Hold,
@@ -116,7 +116,7 @@ pub struct Acceptance {
     pub remarks: Vec<String>,
 }
 
-/// A check that could not be made on this machine sheet or job.
+/// A check that could not run on this machine sheet or job.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Skipped {
     /// The check.

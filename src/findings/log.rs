@@ -243,13 +243,13 @@ impl Log {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::Built;
+    use crate::findings::{Built, Explanation};
 
     const PURGE: Check = Check {
         id: "purge-line",
         severity: Severity::Note,
         summary: "",
-        explain: "",
+        explain: Explanation { what: "", why: "", how: "", remedy: "" },
         heat_or_travel: false,
         timed: false,
         build: |_, _| Built::WithOthers,

@@ -12,7 +12,7 @@ mod stream;
 
 pub use crate::machine::{MachineFacts, Severity};
 pub use crate::physics::Ringing;
-pub use check::{Built, Check};
+pub use check::{Built, Check, Explanation};
 pub use hit::{Hit, Spot};
 pub use inspection::*;
 pub use log::*;

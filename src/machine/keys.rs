@@ -191,7 +191,7 @@ pub const KEYS: &[Key] = &[
     key("travel.bed", Kind::Choice(&["rectangle", "disc"]), Depends("disc with three-towers, else rectangle"), "", "\"rectangle\"", "Shape of the reachable area: the whole x and y range, or the largest disc in it"),
     key("travel.home", POINT, Value("[0.0, 0.0, 0.0]"), "mm", "[0.0, 0.0, 0.0]", "Where homing leaves x, y and z; may lie outside travel"),
     table("travel.keep_out[]", Kind::Tables { min: 0, max: KEEP_OUTS_MAX }, Unset, "A box the nozzle must not enter, such as a clip or a screw"),
-    key("travel.keep_out[].what", Kind::Text, Required, "", "\"bed clip\"", "What stands there"),
+    key("travel.keep_out[].what", Kind::Text, Required, "", "\"bed clip\"", "What is there"),
     key("travel.keep_out[].x", RANGE, Required, "mm", "[0.0, 18.0]", "Lowest and highest x of the box"),
     key("travel.keep_out[].y", RANGE, Required, "mm", "[205.0, 220.0]", "Lowest and highest y of the box"),
     key("travel.keep_out[].z", RANGE, Required, "mm", "[0.0, 8.0]", "Lowest and highest z of the box"),
@@ -330,7 +330,7 @@ pub const KEYS: &[Key] = &[
     key("tool[].temperature_c.extrude_min", LIMIT_C, Unset, "°C", "170.0", "Lowest temperature at which filament may be pushed"),
     table("tool[].melt_rate_mm3_s", Kind::Table, Unset, "How much filament the hotend melts"),
     key("tool[].melt_rate_mm3_s.sustained", POSITIVE, Unset, "mm³/s", "11.0", "Melt rate the hotend keeps up"),
-    key("tool[].melt_rate_mm3_s.peak", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate the hotend stands for a moment"),
+    key("tool[].melt_rate_mm3_s.peak", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate the hotend can reach briefly"),
     key("tool[].melt_window_s", SIZE, Value("1.0"), "s", "1.0", "Time constant of the running average held against the sustained melt rate"),
     table("tool[].heating", Kind::Table, Unset, "First-order heating law of the hotend, for waits and cooling"),
     key("tool[].heating.time_constant_s", SIZE, Required, "s", "60.0", "Time constant of the hotend"),
@@ -368,7 +368,7 @@ pub const KEYS: &[Key] = &[
     key("chamber.heating.time_constant_s", SIZE, Required, "s", "900.0", "Time constant of the chamber"),
     key("chamber.heating.full_power_c", FULL_POWER_C, Required, "°C", "75.0", "Temperature the chamber tends to at full power"),
 
-    table("room", Kind::Table, Unset, "The room the machine stands in"),
+    table("room", Kind::Table, Unset, "The room the machine is in"),
     key("room.ambient_c", Kind::Number { min: -100.0, max: 200.0 }, Value("20.0"), "°C", "20.0", "Temperature of the room"),
 
     table("checks", Kind::Checks, Unset, "Severities that replace those of the catalogue, by check: no-go, hold, note or off"),

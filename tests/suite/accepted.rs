@@ -88,7 +88,7 @@ fn accepting_all_that_holds_a_job_makes_it_go_until_that_day() {
         (&0.into(), &serde_json::json!([]))
     );
     let (code, page) = shop.check("heron-gap.gcode", "text", DAY);
-    assert!(code == 0 && words(&page).contains("but 2 accepted findings"), "{page}");
+    assert!(code == 0 && words(&page).contains("except for 2 accepted findings"), "{page}");
     assert!(page.contains("✓ accepted hold line 18"), "{page}");
 
     let late = shop.json("heron-gap.gcode", "2027-02-01");

@@ -52,7 +52,7 @@ pub struct FindingView {
     pub places: Vec<(String, usize)>,
     pub more: usize,
     pub accepted: Option<String>,
-    pub explain: &'static str,
+    pub explain: String,
 }
 
 /// Value against limit.
@@ -169,7 +169,7 @@ impl FindingView {
             more: usize::try_from(finding.count).unwrap_or(usize::MAX).saturating_sub(places.len()),
             places,
             accepted: finding.accepted.as_ref().map(|accepted| safe(&because(accepted)).into_owned()),
-            explain: checks::find(finding.check).map_or("", |check| check.explain),
+            explain: checks::find(finding.check).map_or_else(String::new, |check| check.explain.text()),
         }
     }
 }

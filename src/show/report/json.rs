@@ -109,7 +109,7 @@ pub struct Judged<'a> {
 #[derive(Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
-    /// Nothing found that speaks against the job.
+    /// All checks that could run passed.
     Go,
     /// Somebody should look before the job starts.
     Hold,
@@ -232,7 +232,7 @@ pub struct Flow {
 pub struct Capacity {
     /// LoadedJob up.
     sustained: Option<f64>,
-    /// Stood for a moment.
+    /// Reached briefly.
     peak: Option<f64>,
 }
 

@@ -367,8 +367,8 @@ fn tool() -> Tool {
     let rule = |check: &&'static Check| Rule {
         id: check.id,
         short_description: Text { text: check.summary },
-        full_description: Text { text: check.explain.split("\n\n").next().unwrap_or(check.summary) },
-        help: Text { text: check.explain.to_owned() },
+        full_description: Text { text: check.explain.what },
+        help: Text { text: check.explain.text() },
         default_configuration: Configuration { level: level(check.severity) },
         properties: RuleProperties { severity: check.severity.word(), heat_or_travel: check.heat_or_travel },
     };

@@ -113,16 +113,16 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
 /// One sentence: why this verdict.
 pub(crate) fn why(inspection: &Inspection) -> String {
     let Some(first) = deciding(inspection).next() else {
-        let made = counted(inspection.checks_run.len() as u64, "check", "checks");
+        let passed = counted(inspection.checks_run.len() as u64, "check", "checks");
         let skipped = match inspection.checks_skipped.len() {
             0 => String::new(),
-            count => format!(", {count} could not be made (see below)"),
+            count => format!(", {count} could not run (see below)"),
         };
         let accepted = match inspection.findings.iter().filter(|finding| finding.accepted.is_some()).count() {
             0 => String::new(),
-            count => format!(" but {}", counted(count as u64, "accepted finding", "accepted findings")),
+            count => format!(" except for {}", counted(count as u64, "accepted finding", "accepted findings")),
         };
-        return format!("{made} found nothing that speaks against this job{accepted}{skipped}.");
+        return format!("{passed} passed{accepted}{skipped}.");
     };
     let place = first.line.map(|line| format!(" (line {line})")).unwrap_or_default();
     let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
@@ -470,10 +470,7 @@ mod tests {
             why(&sample::no_go()),
             "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 1204); 1 more hold."
         );
-        assert_eq!(
-            why(&sample::go()),
-            "4 checks found nothing that speaks against this job, 1 could not be made (see below)."
-        );
+        assert_eq!(why(&sample::go()), "4 checks passed, 1 could not run (see below).");
     }
 
     #[test]

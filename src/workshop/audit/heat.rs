@@ -12,7 +12,7 @@ use crate::wording::figure;
 pub const HOTEND_LIMIT: Comparison = Comparison {
     id: "hotend-limit-against-liner-and-sensor",
     subject: Subject::Heat,
-    summary: "Temperature limit of the hotend, against what a plastic liner and a common sensor stand.",
+    summary: "Temperature limit of the hotend, against what a plastic liner and a common sensor withstand.",
     compare: hotend_limit,
 };
 
@@ -28,7 +28,7 @@ pub const EXTRUDE_MIN: Comparison = Comparison {
 pub const BED_LIMIT: Comparison = Comparison {
     id: "bed-limit-against-common-beds",
     subject: Subject::Heat,
-    summary: "Temperature limit of the bed, against what glue, magnets and plastic parts beside it stand.",
+    summary: "Temperature limit of the bed, against what glue, magnets and plastic parts beside it withstand.",
     compare: bed_limit,
 };
 

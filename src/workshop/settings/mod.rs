@@ -261,7 +261,7 @@ impl Reading {
         let whole = whole.trim_end();
         let barred = match bar {
             Some(Bar::SwitchedOff) => Some("the line is switched off by the / before it".to_owned()),
-            Some(Bar::Quoted) => Some("stands in quotes: taken for a message about it".to_owned()),
+            Some(Bar::Quoted) => Some("in quotes: taken for a message about it".to_owned()),
             Some(Bar::Checksum(given, computed)) => {
                 Some(format!("the checksum is {given} and should be {computed}: the line is damaged"))
             }
@@ -323,7 +323,7 @@ impl Reading {
                 let note = "beside S, T is travel in one dialect and the extruder alone in another".to_owned();
                 self.add(context.line, text, Some((path, value)), Fate::Doubt, note);
             }
-            To::AlongPath if context.has(b'P') => return Err("P stands beside it: that counts".to_owned()),
+            To::AlongPath if context.has(b'P') => return Err("P is given beside it: that counts".to_owned()),
             To::AlongPath => {
                 self.keep(context, text, trade::PRINTING, value, None)?;
                 self.keep(context, text, trade::TRAVEL, value, None)?;

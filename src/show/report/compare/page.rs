@@ -210,7 +210,7 @@ fn rates(comparison: &Comparison, look: Look) -> Section {
     }
     rows.done();
     if motors.is_empty() {
-        section.paragraph("step rates: the sheets give no `[controller] steps_per_mm` to tell them by");
+        section.paragraph("step rates: the sheets give no `[controller] steps_per_mm`");
     }
     section
 }

@@ -150,7 +150,7 @@ fn time(bands: &Bands, look: Look, out: &mut dyn Write) -> io::Result<()> {
         return Ok(());
     }
     section.paragraph(
-        "Printing time by the frequency at which it goes to and fro: a stroke, from one reversal to the next, counts at \
+        "Time spent oscillating, by frequency: a stroke, from one reversal to the next, counts at \
          1 / (its time + that of the stroke before).",
     );
     let mut rows = vec![["band, Hz", "time", "at ×3, ×5", "rms, mm/s²", ""].map(str::to_owned).to_vec()];
@@ -286,7 +286,7 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
         section.paragraph("↑ the highest value tried, or that the axes allow");
     }
     section.paragraph(&format!(
-        "Where the machine waits until it stands still ({} on this job), it waits for the last impulse too: that is in \
+        "Where the machine waits until it is at rest ({} on this job), it waits for the last impulse too: that is in \
          these times.",
         counted(shaping.stops, "time", "times")
     ));
@@ -367,7 +367,7 @@ fn trades(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()> 
     section.rows(">>>>>>>", &rows);
     section.paragraph(
         "Ringing in mm (95 % of the extruding time); • marks what no plan of any candidate betters in both time and ringing. \
-         What else may speak against an acceleration, `gonogo headroom` tells.",
+         `gonogo headroom` shows what else may limit an acceleration.",
     );
     section.write(out)
 }
