@@ -1,7 +1,7 @@
 //! Instructions per line of each stage, counted by valgrind: unlike times they are the same from run to run.
 //!
 //! Run without arguments, it starts itself under valgrind once per stage, prints the table and fails where a stage takes
-//! more instructions than [`GATES`] allows. Valgrind knows vectors of 256 bits at most, so the counts are those of such a
+//! more instructions than [`BUDGETS`] allows. Valgrind knows vectors of 256 bits at most, so the counts are those of such a
 //! processor. Without valgrind it says so and does nothing.
 
 // A bench prints its table.
@@ -15,9 +15,9 @@ mod common;
 
 /// Size of the job.
 const BYTES: usize = 1 << 20;
-/// Instructions per line that each stage takes together with those before it, as measured when the gate was set; more
+/// Instructions per line that each stage takes together with those before it, as measured when the budget was set; more
 /// than [`MARGIN`] above that is a regression. A stage that became cheaper should get its new number.
-const GATES: [(&str, f64); 6] =
+const BUDGETS: [(&str, f64); 6] =
     [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 855.0), ("whole", 1279.0)];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
@@ -75,19 +75,19 @@ fn main() {
         return run(&stage);
     }
     let Some(nothing) = count("nothing") else {
-        println!("NOT COUNTED: valgrind is not installed, so the instruction gate did not run.");
+        println!("NOT COUNTED: valgrind is not installed, so the instruction budget was not checked.");
         return;
     };
     let lines = common::floor(&common::job(bytes())) as f64;
-    println!("instructions per line, {lines} lines\n{:<8} {:>10} {:>10} {:>10}", "stage", "this", "gate", "change");
+    println!("instructions per line, {lines} lines\n{:<8} {:>10} {:>10} {:>10}", "stage", "this", "budget", "change");
     let mut failed = false;
-    for (stage, gate) in GATES {
+    for (stage, budget) in BUDGETS {
         let per_line = (count(stage).expect("valgrind has just run") - nothing) / lines;
-        println!("{stage:<8} {per_line:>10.1} {gate:>10.1} {:>9.1}%", (per_line / gate - 1.0) * 100.0);
-        failed |= per_line > gate * (1.0 + MARGIN);
+        println!("{stage:<8} {per_line:>10.1} {budget:>10.1} {:>9.1}%", (per_line / budget - 1.0) * 100.0);
+        failed |= per_line > budget * (1.0 + MARGIN);
     }
     if failed {
-        println!("A stage takes over {:.0} % more instructions than its gate.", MARGIN * 100.0);
+        println!("A stage takes over {:.0} % more instructions than its budget.", MARGIN * 100.0);
         std::process::exit(1);
     }
 }

@@ -7,6 +7,9 @@
 //! generated job (default 64), `GONOGO_BENCH_ROUNDS` the rounds (default 7), `GONOGO_BENCH_JOB` names a job to read
 //! instead, and `GONOGO_BENCH_ONLY` keeps the rows with one of its words (between commas) in their names. Times change
 //! from machine to machine and from hour to hour: compare within one table only.
+//!
+//! Why a bench table of our own? All rows must take turns in one run to be compared: floor, peer, stages and the
+//! program.
 
 // A bench prints its table.
 #![allow(clippy::print_stdout)]

@@ -3,6 +3,9 @@
 //! An entry is bound to the name of the machine, to the path of the job and to the [`fingerprint`] of the finding, so that
 //! slicing the job anew or changing other keys of the sheet keeps it. It does not cover what weighs more, is worse or is
 //! found more often than what was accepted, nor what is worst at another place.
+//!
+//! Why are accepted findings bound to the path of the job and the name of the machine? Digests change with every
+//! slicing and every key. A file name alone would cover every job of that name.
 
 pub mod fingerprint;
 mod read;

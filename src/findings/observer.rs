@@ -20,7 +20,7 @@ pub trait Observer: Send {
 pub struct Attached<O>(Arc<Mutex<Option<O>>>);
 
 impl<O: Observer + 'static> Attached<O> {
-    /// The handle, and what to seat.
+    /// The handle, and the observer to attach.
     pub fn new(observer: O) -> (Self, Box<dyn Observer>) {
         let shared = Arc::new(Mutex::new(Some(observer)));
         (Self(shared.clone()), Box::new(Self(shared)))

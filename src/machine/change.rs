@@ -1,4 +1,6 @@
 //! A machine with a value of its sheet changed.
+//!
+//! Why toml_edit beside toml? It changes values and leaves comments, order and number style alone; toml only reads.
 
 use toml_edit::{DocumentMut, Item, Value};
 

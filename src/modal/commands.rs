@@ -1,4 +1,6 @@
 //! What each command does; [`Interpreter::act`] is the table.
+//!
+//! Why does a T word with the number in use not stop the machine? A tool change is a change.
 
 use super::notice::{Damage, Noticed};
 use super::{AXES, CommandWord, Interpreter, Mode, tool_place};

@@ -3,6 +3,9 @@
 //! Inches and per-minute end here: events are in mm and s, machine coordinates, without any limit of the machine.
 //! State rules follow NIST RS274/NGC (NISTIR 6556) and, where the printer trade differs (E axis, dwell units, G92
 //! without words, G10 as retraction), the trade: common practice, no source.
+//!
+//! Why is a line with a bad word still carried out, without that word? A controller reads what it can; leaving the
+//! whole line out would move every later relative coordinate.
 
 mod arcs;
 mod commands;

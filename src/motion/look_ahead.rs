@@ -6,6 +6,13 @@
 //! so a sliding window of N moves costs two compositions a move whatever N (the two-stack form of a sliding minimum),
 //! and unlimited look-ahead is settled as soon as stopping and not stopping at the end of the known moves give the same.
 //! All values are on the grid of [`crate::block::grid`]: nothing here depends on where blocks are cut.
+//!
+//! Why a sliding composition of maps in this file instead of a queue? x → min(x + s, c) composes into its own shape, so
+//! a window of any width costs two compositions a move, joins exactly at block borders, and needs no running sum that
+//! eats its digits on a long job.
+//!
+//! Why does "unlimited" look-ahead have a bound (32 768 moves)? Memory stays constant. A machine needs more only if it
+//! takes that many moves to stop.
 
 use crate::block::grid::SQUARED_CEILING;
 use crate::machine::LookAhead;

@@ -77,7 +77,7 @@ impl LoadedJob {
         self.judge_with(machine, Vec::new())
     }
 
-    /// The same with attached that see the blocks, see [`Target`](super::Target).
+    /// The same with observers that watch besides, see [`Preflight::watch`](super::Preflight::watch).
     ///
     /// # Panics
     /// Like [`Self::judge`].

@@ -1,4 +1,7 @@
 //! Melt rate: peak, mean, quantiles over time, sustained peak, time over capacity.
+//!
+//! Why a difference array in front of the histogram? A ramp spends equal time at every rate between its ends: two
+//! differences per ramp instead of a record per bucket. `hdrhistogram` then answers the quantiles.
 
 use hdrhistogram::Histogram;
 

@@ -2,6 +2,11 @@
 //!
 //! The choice is made while the program runs. Every operation in those loops is exactly rounded one by one (no fused
 //! multiply-add, no reordering), so no number depends on it.
+//!
+//! Why pulp? It picks the vectors while the program runs, without a build flag and without `unsafe` in this crate.
+//!
+//! Why do loops cut their slices inside the closure for `Vectors::run`? Captured slices lose their known length there,
+//! and the loop then does not run in vectors.
 
 pub(crate) mod columns;
 

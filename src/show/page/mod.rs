@@ -3,6 +3,12 @@
 //!
 //! What a job names is shown as text and nothing else: everything is escaped, and the page's own policy lets no script run
 //! but those that carry a number made from the digests of job and sheet, which no job can know beforehand.
+//!
+//! Why a chart library for the curves and an own canvas for the part? Axes, zoom and a common cursor are what such a
+//! library is for; a layer of coloured paths with millions of points is what it is not for.
+//!
+//! Why still pictures besides the live ones? A page without a script, on paper, or in a browser that cannot unpack the
+//! data still shows everything once. They are the same drawings as those of `--plot`.
 
 mod compare;
 mod data;

@@ -1,5 +1,8 @@
 //! A job read twice for its pictures: once for the report and what happens when, once for the part, now that it is known
 //! where something was found.
+//!
+//! Why does a page read its job twice? Which layers must stay full is known only when everything was judged; keeping
+//! every move until then would take memory in proportion to the job. Standard input is copied to a file first.
 
 use std::io;
 use std::path::Path;

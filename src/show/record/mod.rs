@@ -1,5 +1,5 @@
 //! What pictures need of a job: quantities over time as envelopes, and the part layer by layer, in bounded memory for any
-//! job. Both are observers that watch as handles, see [`Seat`](crate::preflight::Seat).
+//! job. Both are observers that watch besides the checks, see [`Preflight::watch`](crate::preflight::Preflight::watch).
 
 mod envelope;
 mod plan;

@@ -1,6 +1,9 @@
 //! The report for build servers: JUnit XML, a suite for each job on each machine and a case for each check.
 //!
 //! Suites are written as jobs come, so that a long list of jobs takes no memory; the root therefore carries no totals.
+//!
+//! Why has the root of the JUnit report no totals? They would have to stand before suites that are written as jobs
+//! come.
 
 use std::collections::BTreeMap;
 use std::io::{self, Write};

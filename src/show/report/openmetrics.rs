@@ -1,6 +1,11 @@
 //! Checks as OpenMetrics text, for those who watch many jobs over time: gauges per job and machine.
 //!
 //! No time stamps: the same jobs on the same sheets give the same text. Every name starts with `gonogo_`.
+//!
+//! Why are OpenMetrics collected and not registered one by one? The registry keeps its families in hash maps, so their
+//! order would change from run to run; a collector writes them in the order of the jobs.
+//!
+//! Why is a job given twice numbered in OpenMetrics? Two samples with the same labels make the whole text invalid.
 
 use std::collections::BTreeMap;
 use std::fmt;

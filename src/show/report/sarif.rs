@@ -3,6 +3,9 @@
 //! One run for all jobs. Results are written job by job as they come; only what the format wants once (jobs, machines,
 //! verdicts, notices) is kept until the end, up to the same bound as results. A job is one artifact however often it is
 //! given and on however many machines it is judged.
+//!
+//! Why does the SARIF schema come out of a crate? The tests read it from `serde-sarif`, whose types read the report a
+//! second time; a copy here would be one more file that is not ours.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};

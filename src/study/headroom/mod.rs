@@ -6,6 +6,9 @@
 //!
 //! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value. What is
 //! found today already is not counted again, however much worse it gets; where it is found no more is told.
+//!
+//! Why does `headroom` scan before it bisects? A hotend that has cooled or heated on the way makes verdicts that come
+//! back; bisection alone would report one of the crossings, and which one would be chance.
 
 mod needs;
 mod plans;
@@ -221,7 +224,7 @@ fn rounded(wish: &RangeRequest, value: f64) -> f64 {
     format!("{value:.*e}", DIGITS - 1).parse().unwrap_or(value)
 }
 
-/// Finds out how far each wish may go on the job at `path`, up to `factor` times today's value, with whoever of `helpers`
+/// Finds out how far each request may go on the job at `path`, up to `factor` times today's value, with whoever of `helpers`
 /// has nothing else to do. Wishes must have passed [`scan`].
 ///
 /// # Errors

@@ -232,7 +232,7 @@ fn trade(ask: &PlanRequest, found: Option<&Inspection>) -> Trade {
     }
 }
 
-/// Makes plans of one job with whoever of a helpers has nothing else to do.
+/// Makes plans of one job with whoever of a pool has nothing else to do.
 struct Plans<'a, 'e> {
     kept: &'a Arc<LoadedJob>,
     machine: &'a Machine,

@@ -8,6 +8,12 @@
 //! quarter of their length apart: the squares of four Hann windows add up to 3/2 at every moment, so no moment counts more
 //! than another, and the sum over all frequencies is the mean square of the cells (Parseval's theorem), short jobs included.
 //! What stands still adds nothing to the numerator and, since the sum is divided by the time in motion, nothing is diluted.
+//!
+//! Why do windows of the spectrum start a quarter of their length apart, and not half? The squares of four Hann windows
+//! add up to a constant, so every moment counts alike and Parseval's theorem holds for a job of any length; with two
+//! windows a short filling would count a third more or less by where it lies.
+//!
+//! Why is the transform of the spectrum built without the vectors of the processor? Its bits would depend on them.
 
 use std::sync::Arc;
 

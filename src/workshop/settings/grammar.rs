@@ -3,6 +3,10 @@
 //! The words are those of [`crate::text::words`], read more strictly: a job is carried out as far as it can be read, but a
 //! setting that may be damaged must not be kept. So a number has no blanks inside, and every word remembers its text and
 //! what it runs into. What leads up to the first command is skipped: that form has no source, it is what logs look like.
+//!
+//! Why do settings have a grammar of their own? A job is carried out as far as it can be read; a setting that may be
+//! damaged (`X8O`, `X80,5`, a bad checksum) must not be kept. So words remember their text and what they run into. The
+//! text also keeps mm/min exact: an f64 times 60 has no way back.
 
 use std::ops::RangeInclusive;
 
