@@ -255,8 +255,8 @@ impl BlockBuilder {
         for axis in 0..3 {
             block.to[axis][i] = step.to[axis];
         }
-        block.de[i] = step.de;
-        block.feed_commanded[i] = step.feed_mm_s;
+        block.de_mm[i] = step.de;
+        block.feed_commanded_mm_s[i] = step.feed_mm_s;
         block.flags[i] = flags | if flags & (flag::X | flag::Y | flag::Z) != 0 { flag::PATH } else { 0 };
         block.commands[i] = step.commands;
         block.bytes[i] = step.bytes;

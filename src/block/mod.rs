@@ -72,39 +72,39 @@ pub struct Block {
     /// End x, y, z, mm.
     pub to: [Column<f64>; 3],
     /// Signed filament length, mm.
-    pub de: Column<f64>,
+    pub de_mm: Column<f64>,
     /// Path length, mm; |dE| when only the extruder moves.
-    pub length: Column<f64>,
+    pub length_mm: Column<f64>,
     /// Direction (X, Y, Z components of the unit tangent at the start, and dE / length). Curves end in another one, see
     /// [`CurvedMove::dir_end`].
     pub dir: [Column<f64>; 4],
     /// See [`flag`].
     pub flags: Column<u8>,
     /// Commanded speed, mm/s, override included.
-    pub feed_commanded: Column<f64>,
+    pub feed_commanded_mm_s: Column<f64>,
     /// Speed the move may reach, mm/s: commanded, capped by axis limits and on arcs by centripetal acceleration.
-    pub feed: Column<f64>,
+    pub feed_mm_s: Column<f64>,
     /// Speed the feed-rate limits of the axes alone allow along this move, mm/s.
-    pub feed_allowed: Column<f64>,
+    pub feed_allowed_mm_s: Column<f64>,
     /// Acceleration, mm/s².
-    pub accel: Column<f64>,
+    pub accel_mm_s2: Column<f64>,
     /// Commands read since the previous move, this one included.
     pub commands: Column<u32>,
     /// Bytes read since the previous move's line, this line included.
     pub bytes: Column<u32>,
 
     /// Speed at the start, mm/s.
-    pub v_start: Column<f64>,
+    pub v_start_mm_s: Column<f64>,
     /// Highest speed, mm/s.
-    pub v_peak: Column<f64>,
+    pub v_peak_mm_s: Column<f64>,
     /// Speed at the end, mm/s.
-    pub v_end: Column<f64>,
+    pub v_end_mm_s: Column<f64>,
     /// Time speeding up, cruising and slowing down, s.
-    pub t_up: Column<f64>,
-    /// See `t_up`.
-    pub t_cruise: Column<f64>,
-    /// See `t_up`.
-    pub t_down: Column<f64>,
+    pub t_up_s: Column<f64>,
+    /// See `t_up_s`.
+    pub t_cruise_s: Column<f64>,
+    /// See `t_up_s`.
+    pub t_down_s: Column<f64>,
     /// Duration, the sum of the three, s.
     pub time_s: Column<f64>,
 
@@ -152,22 +152,22 @@ impl Default for Block {
         Self {
             line: [0; BLOCK],
             to: [ZEROS; 3],
-            de: ZEROS,
-            length: ZEROS,
+            de_mm: ZEROS,
+            length_mm: ZEROS,
             dir: [ZEROS; 4],
             flags: [0; BLOCK],
-            feed_commanded: ZEROS,
-            feed: ZEROS,
-            feed_allowed: ZEROS,
-            accel: ZEROS,
+            feed_commanded_mm_s: ZEROS,
+            feed_mm_s: ZEROS,
+            feed_allowed_mm_s: ZEROS,
+            accel_mm_s2: ZEROS,
             commands: [0; BLOCK],
             bytes: [0; BLOCK],
-            v_start: ZEROS,
-            v_peak: ZEROS,
-            v_end: ZEROS,
-            t_up: ZEROS,
-            t_cruise: ZEROS,
-            t_down: ZEROS,
+            v_start_mm_s: ZEROS,
+            v_peak_mm_s: ZEROS,
+            v_end_mm_s: ZEROS,
+            t_up_s: ZEROS,
+            t_cruise_s: ZEROS,
+            t_down_s: ZEROS,
             time_s: ZEROS,
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,
@@ -227,7 +227,7 @@ impl Block {
     /// True when move `i` goes along the path and pushes filament.
     #[inline(always)]
     pub fn extrudes(&self, i: usize) -> bool {
-        self.flags[i] & flag::PATH != 0 && self.de[i] > 0.0
+        self.flags[i] & flag::PATH != 0 && self.de_mm[i] > 0.0
     }
 
     /// True when axis 0, 1 or 2 moves in move `i`.

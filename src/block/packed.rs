@@ -68,7 +68,7 @@ impl Packed {
         let mut next = || columns.next().unwrap_or_default();
         block.line[..count].copy_from_slice(next());
         let [x, y, z] = &mut block.to;
-        for column in [x, y, z, &mut block.de, &mut block.feed_commanded] {
+        for column in [x, y, z, &mut block.de_mm, &mut block.feed_commanded_mm_s] {
             column[..count].iter_mut().zip(next()).for_each(|(to, &from)| *to = f64::from_bits(from));
         }
         for (i, &word) in next().iter().enumerate() {
@@ -84,7 +84,7 @@ fn words(block: &Block) -> Box<[u64]> {
     let count = block.len();
     let mut words = Vec::with_capacity(count * WORDS);
     words.extend_from_slice(&block.line[..count]);
-    for column in block.to.iter().chain([&block.de, &block.feed_commanded]) {
+    for column in block.to.iter().chain([&block.de_mm, &block.feed_commanded_mm_s]) {
         words.extend(column[..count].iter().map(|value| value.to_bits()));
     }
     let counts = block.commands[..count].iter().zip(&block.bytes[..count]);
@@ -140,7 +140,7 @@ mod tests {
                 let shown = |planned: &BlockInFlight| {
                     let block = &planned.block;
                     let moves: Vec<_> = (0..block.len())
-                        .map(|i| (block.line[i], block.end(i), block.de[i], block.feed_commanded[i], block.flags[i],
+                        .map(|i| (block.line[i], block.end(i), block.de_mm[i], block.feed_commanded_mm_s[i], block.flags[i],
                                   block.commands[i], block.bytes[i]))
                         .collect();
                     format!("{moves:?} {:?} {:?} {:?} {:?} {}", block.origin, block.curves, planned.closing, planned.changes,

@@ -52,11 +52,11 @@ impl Block {
     /// The pieces of move `i`, in time order: speeding up, cruising, slowing down. Together they take its time.
     #[inline(always)]
     pub fn pieces(&self, i: usize) -> [Piece; 3] {
-        let (start, peak, end) = (self.v_start[i], self.v_peak[i], self.v_end[i]);
+        let (start, peak, end) = (self.v_start_mm_s[i], self.v_peak_mm_s[i], self.v_end_mm_s[i]);
         [
-            Piece { seconds: self.t_up[i], start_mm_s: start, end_mm_s: peak },
-            Piece { seconds: self.t_cruise[i], start_mm_s: peak, end_mm_s: peak },
-            Piece { seconds: self.t_down[i], start_mm_s: peak, end_mm_s: end },
+            Piece { seconds: self.t_up_s[i], start_mm_s: start, end_mm_s: peak },
+            Piece { seconds: self.t_cruise_s[i], start_mm_s: peak, end_mm_s: peak },
+            Piece { seconds: self.t_down_s[i], start_mm_s: peak, end_mm_s: end },
         ]
     }
 }

@@ -115,7 +115,7 @@ fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
     }
     let mut after_s = 0.0;
     for i in 0..block.len() {
-        if block.de[i] > 0.0
+        if block.de_mm[i] > 0.0
             && let Some(at_c) = block.nozzle.at(after_s)
             && at_c < bound_c
         {
@@ -130,7 +130,7 @@ fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
 
 impl Unheated {
     fn collect(&mut self, block: &Block, min_c: f64) {
-        for i in (0..block.len()).filter(|&i| block.de[i] > 0.0) {
+        for i in (0..block.len()).filter(|&i| block.de_mm[i] > 0.0) {
             self.last = (block.line[i], block.end(i));
             if self.lines.len() < LINES_KEPT {
                 self.lines.push(self.last);

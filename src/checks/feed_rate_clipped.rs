@@ -28,7 +28,7 @@ struct FeedRateClipped;
 
 impl Observer for FeedRateClipped {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        let (commanded, allowed) = (&block.feed_commanded, &block.feed_allowed);
+        let (commanded, allowed) = (&block.feed_commanded_mm_s, &block.feed_allowed_mm_s);
         let clipped = |i: usize| commanded[i] > allowed[i] * (1.0 + 1e-9);
         let any = block.vectors.run(
             #[inline(always)]
@@ -67,8 +67,8 @@ mod tests {
 
     #[test]
     fn the_worst_ratio_is_reported() {
-        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_commanded[i] = 60.0);
-        let job = job.to([10.0, 0.0, 1.0], 0.0).tweak(|block, i| block.feed_allowed[i] = 10.0);
+        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_commanded_mm_s[i] = 60.0);
+        let job = job.to([10.0, 0.0, 1.0], 0.0).tweak(|block, i| block.feed_allowed_mm_s[i] = 10.0);
         let found = job.to([0.0, 0.0, 1.0], 0.0).findings(&CHECK, &machine());
         assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(1), Some(2)));
         assert_eq!((found[0].value, found[0].limit, found[0].severity), (Some(50.0), Some(10.0), Severity::Note));
@@ -77,7 +77,7 @@ mod tests {
 
     #[test]
     fn rounding_is_no_clip() {
-        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_allowed[i] = 50.0 - 1e-9);
+        let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_allowed_mm_s[i] = 50.0 - 1e-9);
         assert!(job.findings(&CHECK, &machine()).is_empty());
     }
 }

@@ -56,7 +56,7 @@ impl Observer for ImplausibleExtrusion {
             #[inline(always)]
             || {
                 let count = block.len();
-                let odd = |i: usize| (block.section_mm2[i] > limit) | (block.de[i] > FILAMENT_MM);
+                let odd = |i: usize| (block.section_mm2[i] > limit) | (block.de_mm[i] > FILAMENT_MM);
                 [columns::any(count, odd), columns::any(count, |i| block.flags[i] & flag::PATH != 0)]
             },
         );
@@ -67,15 +67,15 @@ impl Observer for ImplausibleExtrusion {
         for i in 0..block.len() {
             let section = block.section_mm2[i];
             if section > limit {
-                self.streak_mm += block.length[i];
+                self.streak_mm += block.length_mm[i];
                 if self.streak_mm > STREAK_MM {
                     self.purge.hit(block, i, before, hit(SECTION, block.line[i], section, limit, "mm2"), log);
                 }
             } else if block.flags[i] & flag::PATH != 0 {
                 self.streak_mm = 0.0;
             }
-            if block.de[i] > FILAMENT_MM {
-                let hit = hit(ONE_MOVE, block.line[i], block.de[i], FILAMENT_MM, "mm");
+            if block.de_mm[i] > FILAMENT_MM {
+                let hit = hit(ONE_MOVE, block.line[i], block.de_mm[i], FILAMENT_MM, "mm");
                 self.purge.hit(block, i, before, hit, log);
             }
         }

@@ -63,7 +63,7 @@ mod tests {
     fn the_peak_speed_counts_and_filament_alone_does_not() {
         let job = || Job::new().to([10.0, 0.0, 0.0], filament(14.0)).filament(5.0);
         assert!(job().findings(&CHECK, &machine()).is_empty());
-        let job = Job::new().to([10.0, 0.0, 0.0], filament(14.0)).tweak(|block, i| block.v_peak[i] = 55.0);
+        let job = Job::new().to([10.0, 0.0, 0.0], filament(14.0)).tweak(|block, i| block.v_peak_mm_s[i] = 55.0);
         assert_eq!(job.findings(&CHECK, &machine()).len(), 1);
     }
 

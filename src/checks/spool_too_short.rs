@@ -54,7 +54,7 @@ impl Spool {
 
     /// Moves that pull nothing back: the most is at their end.
     fn push(&mut self, block: &Block, range: Range<usize>, bound_mm: f64) {
-        let (before, net_mm, de) = (self.net_mm, &mut self.net_mm, &block.de[range.clone()]);
+        let (before, net_mm, de) = (self.net_mm, &mut self.net_mm, &block.de_mm[range.clone()]);
         block.vectors.run(
             #[inline(always)]
             || Sum::gather([net_mm], de.len(), |i| [de[i]]),
@@ -63,7 +63,7 @@ impl Spool {
         if self.most_mm > bound_mm && self.out_on.is_none() {
             let mut net_mm = before;
             let runs_out = |&i: &usize| {
-                net_mm.add(block.de[i]);
+                net_mm.add(block.de_mm[i]);
                 net_mm.value() > bound_mm
             };
             self.out_on = range.into_iter().find(runs_out).map(|i| (block.line[i], block.end(i)));
@@ -80,11 +80,11 @@ impl Observer for SpoolTooShort {
         let (count, mut from) = (block.len(), 0);
         let pulls_back = block.vectors.run(
             #[inline(always)]
-            || columns::any(block.len(), |i| block.de[i] < 0.0),
+            || columns::any(block.len(), |i| block.de_mm[i] < 0.0),
         );
-        while pulls_back && let Some(at) = (from..count).find(|&i| block.de[i] < 0.0) {
+        while pulls_back && let Some(at) = (from..count).find(|&i| block.de_mm[i] < 0.0) {
             spool.push(block, from..at, bound_mm);
-            spool.net_mm.add(block.de[at]);
+            spool.net_mm.add(block.de_mm[at]);
             from = at + 1;
         }
         spool.push(block, from..count, bound_mm);

@@ -127,7 +127,7 @@ impl Observer for StepRateExceeded {
             return;
         }
         for bend in &block.curves {
-            let most_hz = self.linear.most_on_curves().map(|steps_per_mm| block.v_peak[bend.at] * steps_per_mm);
+            let most_hz = self.linear.most_on_curves().map(|steps_per_mm| block.v_peak_mm_s[bend.at] * steps_per_mm);
             if (0..3).any(|motor| most_hz[motor] > bounds_hz[motor]) {
                 self.judge(block, bend.at, log);
             }
@@ -145,7 +145,7 @@ impl Observer for StepRateExceeded {
 
 impl StepRateExceeded {
     fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
-        let (speed, line) = (block.v_peak[i], block.line[i]);
+        let (speed, line) = (block.v_peak_mm_s[i], block.line[i]);
         for (motor, steps_per_mm) in self.shares(block, i).into_iter().enumerate() {
             let rate_hz = speed * steps_per_mm;
             if rate_hz > self.most[motor].0 {
@@ -185,7 +185,7 @@ impl StepRateExceeded {
                         #[inline(always)]
                         |i| {
                             let [a, b, c] = self.linear.steps.map(|steps| share(steps, [x[i], y[i], z[i]]));
-                            let speed = block.v_peak[i];
+                            let speed = block.v_peak_mm_s[i];
                             (speed * a > first)
                                 | (speed * b > second)
                                 | (speed * c > third)
@@ -203,7 +203,7 @@ impl StepRateExceeded {
                     block.len(),
                     #[inline(always)]
                     |i| {
-                        let speed = block.v_peak[i];
+                        let speed = block.v_peak_mm_s[i];
                         (speed * towers.most([x[i], y[i], z[i]]) > least)
                             | (speed * (self.extruder_steps * e[i].abs()) > extruder)
                     },
@@ -221,7 +221,7 @@ impl StepRateExceeded {
                 columns::any(
                     block.len(),
                     #[inline(always)]
-                    |i| block.v_peak[i] * (self.extruder_steps * block.dir[E][i].abs()) > bound_hz,
+                    |i| block.v_peak_mm_s[i] * (self.extruder_steps * block.dir[E][i].abs()) > bound_hz,
                 )
             },
         )
@@ -313,7 +313,7 @@ impl Towers {
             return false;
         }
         let [from_x, from_y, _] = block.origin;
-        let first = exceeds(block.v_peak[0], [[from_x, from_y], [x[0], y[0]]], [dir_x[0], dir_y[0], dir_z[0]]);
+        let first = exceeds(block.v_peak_mm_s[0], [[from_x, from_y], [x[0], y[0]]], [dir_x[0], dir_y[0], dir_z[0]]);
         first
             || block.vectors.run(
                 #[inline(always)]
@@ -324,7 +324,7 @@ impl Towers {
                         |before| {
                             let i = before + 1;
                             let places = [[x[before], y[before]], [x[i], y[i]]];
-                            exceeds(block.v_peak[i], places, [dir_x[i], dir_y[i], dir_z[i]])
+                            exceeds(block.v_peak_mm_s[i], places, [dir_x[i], dir_y[i], dir_z[i]])
                         },
                     )
                 },
@@ -461,7 +461,7 @@ mod tests {
                 for block in &blocks {
                     for i in 0..block.len() {
                         let shares = check.shares(block, i);
-                        (0..4).for_each(|motor| most[motor] = most[motor].max(block.v_peak[i] * shares[motor]));
+                        (0..4).for_each(|motor| most[motor] = most[motor].max(block.v_peak_mm_s[i] * shares[motor]));
                     }
                 }
                 assert_eq!(measure(f64::INFINITY).map(|(hz, _)| hz), most, "{seed}");

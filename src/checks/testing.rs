@@ -190,19 +190,19 @@ impl Job {
             block.dir[axis][i] = dir[axis];
         }
         block.dir[3][i] = de / length;
-        block.de[i] = de;
-        block.length[i] = length;
+        block.de_mm[i] = de;
+        block.length_mm[i] = length;
         block.flags[i] = flags | flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
-        for column in [&mut block.feed_commanded, &mut block.feed, &mut block.feed_allowed] {
+        for column in [&mut block.feed_commanded_mm_s, &mut block.feed_mm_s, &mut block.feed_allowed_mm_s] {
             column[i] = speed;
         }
-        for column in [&mut block.v_start, &mut block.v_peak, &mut block.v_end] {
+        for column in [&mut block.v_start_mm_s, &mut block.v_peak_mm_s, &mut block.v_end_mm_s] {
             column[i] = speed;
         }
-        block.accel[i] = 1000.0;
+        block.accel_mm_s2[i] = 1000.0;
         block.commands[i] = 1;
         block.bytes[i] = 30;
-        (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (0.0, length / speed, 0.0);
+        (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (0.0, length / speed, 0.0);
         block.time_s[i] = length / speed;
         block.section_mm2[i] = section_mm2;
         block.sustained_mm3_s[i] = section_mm2 * speed;
@@ -254,7 +254,7 @@ impl Job {
             ..Block::default()
         };
         let mut done = std::mem::replace(&mut self.open, next);
-        (0..done.len()).for_each(|i| done.peak_mm3_s[i] = done.section_mm2[i] * done.v_peak[i]);
+        (0..done.len()).for_each(|i| done.peak_mm3_s[i] = done.section_mm2[i] * done.v_peak_mm_s[i]);
         done.reach = done.path_box();
         if !done.is_empty() || !done.actions.is_empty() {
             self.blocks.push(done);

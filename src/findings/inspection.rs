@@ -210,15 +210,15 @@ pub struct Filament {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Flow {
     /// Largest momentary rate (0 without extrusion).
-    pub peak: f64,
+    pub peak_mm3_s: f64,
     /// Its line.
     pub peak_line: Option<u64>,
     /// Mean over the time of those moves.
-    pub mean: Option<f64>,
+    pub mean_mm3_s: Option<f64>,
     /// Quantiles over the time of those moves: 50 %, 90 %, 95 %, 99 %.
-    pub quantiles: Option<[f64; 4]>,
+    pub quantiles_mm3_s: Option<[f64; 4]>,
     /// Largest first-order average over the melt window.
-    pub sustained_peak: f64,
+    pub sustained_peak_mm3_s: f64,
     /// Its line.
     pub sustained_peak_line: Option<u64>,
 }
@@ -227,11 +227,11 @@ pub struct Flow {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ToolFlow {
     /// Largest momentary rate, mm³/s.
-    pub peak: f64,
+    pub peak_mm3_s: f64,
     /// Its line.
     pub peak_line: Option<u64>,
     /// Largest average over the melt window, mm³/s.
-    pub sustained_peak: f64,
+    pub sustained_peak_mm3_s: f64,
     /// Its line.
     pub sustained_peak_line: Option<u64>,
 }
@@ -240,9 +240,9 @@ pub struct ToolFlow {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Capacity {
     /// Sustained capacity of the tool that reached the sustained peak.
-    pub sustained: Option<f64>,
+    pub sustained_mm3_s: Option<f64>,
     /// Peak capacity of the tool that reached the peak.
-    pub peak: Option<f64>,
+    pub peak_mm3_s: Option<f64>,
 }
 
 /// Highest commanded temperatures, °C.

@@ -297,8 +297,8 @@ mod tests {
     }
 
     fn row(block: &Block, i: usize) -> String {
-        let bits =
-            [block.to[0][i], block.to[1][i], block.to[2][i], block.de[i], block.feed_commanded[i]].map(f64::to_bits);
+        let bits = [block.to[0][i], block.to[1][i], block.to[2][i], block.de_mm[i], block.feed_commanded_mm_s[i]]
+            .map(f64::to_bits);
         format!("{} {:x?} {} {} {}", block.line[i], bits, block.flags[i], block.commands[i], block.bytes[i])
     }
 

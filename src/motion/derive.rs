@@ -25,7 +25,7 @@ pub(super) fn straight(block: &mut Block, range: Range<usize>, limits: &Limits) 
 fn geometry(block: &mut Block, range: Range<usize>) {
     let count = range.len();
     let [x, y, z] = block.start(range.start);
-    let Block { to, de, length, dir, .. } = block;
+    let Block { to, de_mm: de, length_mm: length, dir, .. } = block;
     // The end of a move is the start of the next.
     let [x1, y1, z1] = to.each_ref().map(|column| &column[range.clone()][..count]);
     let [ux, uy, uz, ue] = dir.each_mut().map(|column| &mut column[range.clone()][..count]);
@@ -66,15 +66,24 @@ fn class_acceleration(flags: u8, de: f64, limits: &Limits) -> f64 {
 #[inline(always)]
 fn caps(block: &mut Block, range: Range<usize>, limits: &Limits) {
     let count = range.len();
-    let Block { de, dir, flags, feed_commanded, feed, feed_allowed, accel, .. } = block;
+    let Block {
+        de_mm: de,
+        dir,
+        flags,
+        feed_commanded_mm_s,
+        feed_mm_s: feed,
+        feed_allowed_mm_s,
+        accel_mm_s2: accel,
+        ..
+    } = block;
     let [x, y, z, e] = dir.each_ref().map(|column| &column[range.clone()][..count]);
     let (de, flags) = (&de[range.clone()][..count], &flags[range.clone()][..count]);
-    let commanded = &feed_commanded[range.clone()][..count];
-    let feed_allowed = &mut feed_allowed[range.clone()][..count];
+    let commanded = &feed_commanded_mm_s[range.clone()][..count];
+    let feed_allowed_mm_s = &mut feed_allowed_mm_s[range.clone()][..count];
     let (feed, accel) = (&mut feed[range.clone()][..count], &mut accel[range][..count]);
     for i in 0..count {
         let most = allowed(&limits.feed_rate_mm_s, x[i], y[i], z[i], e[i]);
-        feed_allowed[i] = most;
+        feed_allowed_mm_s[i] = most;
         feed[i] = smaller(commanded[i], most).clamp(FLOOR, SPEED_CEILING_MM_S);
     }
     for i in 0..count {
@@ -94,16 +103,16 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
         for axis in 0..3 {
             block.dir[axis][i] = geometry.dir[axis];
         }
-        block.length[i] = geometry.length_mm;
-        let e = block.de[i] / geometry.length_mm;
+        block.length_mm[i] = geometry.length_mm;
+        let e = block.de_mm[i] / geometry.length_mm;
         block.dir[E][i] = e;
         let [x, y, z] = geometry.dir_max;
-        let class = class_acceleration(block.flags[i], block.de[i], limits);
-        block.feed_allowed[i] = allowed(&limits.feed_rate_mm_s, x, y, z, e);
-        block.accel[i] = class.min(allowed(&limits.acceleration_mm_s2, x, y, z, e)).max(FLOOR);
-        let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel[i] * radius).sqrt());
-        let most = block.feed_commanded[i].min(block.feed_allowed[i]).min(turning);
-        block.feed[i] = most.clamp(FLOOR, SPEED_CEILING_MM_S);
+        let class = class_acceleration(block.flags[i], block.de_mm[i], limits);
+        block.feed_allowed_mm_s[i] = allowed(&limits.feed_rate_mm_s, x, y, z, e);
+        block.accel_mm_s2[i] = class.min(allowed(&limits.acceleration_mm_s2, x, y, z, e)).max(FLOOR);
+        let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel_mm_s2[i] * radius).sqrt());
+        let most = block.feed_commanded_mm_s[i].min(block.feed_allowed_mm_s[i]).min(turning);
+        block.feed_mm_s[i] = most.clamp(FLOOR, SPEED_CEILING_MM_S);
     }
 }
 
@@ -112,7 +121,7 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
 pub(super) fn steps(block: &Block, range: Range<usize>, out: &mut [f64]) {
     let count = range.len();
     let [accel, length, feed] =
-        [&block.accel, &block.length, &block.feed].map(|column| &column[range.clone()][..count]);
+        [&block.accel_mm_s2, &block.length_mm, &block.feed_mm_s].map(|column| &column[range.clone()][..count]);
     let out = &mut out[..count];
     for i in 0..count {
         out[i] = law::gain_squared(accel[i], length[i], feed[i]);
@@ -126,7 +135,7 @@ pub(super) fn corners(block: &Block, range: Range<usize>, limits: &Limits, out: 
     let count = range.len() - 1;
     let out = &mut out[..count];
     let (before, after) = (range.start..range.end - 1, range.start + 1..range.end);
-    let (feed_p, feed_q) = (&block.feed[before.clone()][..count], &block.feed[after.clone()][..count]);
+    let (feed_p, feed_q) = (&block.feed_mm_s[before.clone()][..count], &block.feed_mm_s[after.clone()][..count]);
     let [x0, y0, z0, e0] = block.dir.each_ref().map(|column| &column[before.clone()][..count]);
     let [x1, y1, z1, e1] = block.dir.each_ref().map(|column| &column[after.clone()][..count]);
     match limits.corner {
@@ -146,7 +155,8 @@ pub(super) fn corners(block: &Block, range: Range<usize>, limits: &Limits, out: 
             }
         }
         CornerRule::JunctionDeviation => {
-            let (accel_p, accel_q) = (&block.accel[before.clone()][..count], &block.accel[after.clone()][..count]);
+            let (accel_p, accel_q) =
+                (&block.accel_mm_s2[before.clone()][..count], &block.accel_mm_s2[after.clone()][..count]);
             let (flags_p, flags_q) = (&block.flags[before.clone()][..count], &block.flags[after.clone()][..count]);
             for i in 0..count {
                 let v = smaller(feed_p[i], feed_q[i]);

@@ -23,18 +23,31 @@ pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
     if count == 0 {
         return;
     }
-    let Block { feed, accel, length, v_start, v_peak, v_end, t_up, t_cruise, t_down, time_s, .. } = block;
+    let Block {
+        feed_mm_s: feed,
+        accel_mm_s2: accel,
+        length_mm: length,
+        v_start_mm_s,
+        v_peak_mm_s,
+        v_end_mm_s,
+        t_up_s,
+        t_cruise_s,
+        t_down_s,
+        time_s,
+        ..
+    } = block;
     let (feed, accel, length) = (&feed[..count], &accel[..count], &length[..count]);
-    let [v_start, v_peak, v_end] = [v_start, v_peak, v_end].map(|column| &mut column[..count]);
-    let [t_up, t_cruise, t_down] = [t_up, t_cruise, t_down].map(|column| &mut column[..count]);
+    let [v_start_mm_s, v_peak_mm_s, v_end_mm_s] =
+        [v_start_mm_s, v_peak_mm_s, v_end_mm_s].map(|column| &mut column[..count]);
+    let [t_up_s, t_cruise_s, t_down_s] = [t_up_s, t_cruise_s, t_down_s].map(|column| &mut column[..count]);
     let time_s = &mut time_s[..count];
     let ends = &ends[..count];
     for i in 0..count {
-        v_end[i] = ends[i].sqrt();
+        v_end_mm_s[i] = ends[i].sqrt();
     }
     // Moves of a block follow one another without a stop, so each starts as fast as the one before it ends.
-    v_start[0] = starts[0].sqrt();
-    v_start[1..].copy_from_slice(&v_end[..count - 1]);
+    v_start_mm_s[0] = starts[0].sqrt();
+    v_start_mm_s[1..].copy_from_slice(&v_end_mm_s[..count - 1]);
     for i in 0..count {
         let (w_start, w_end) = (starts[i], ends[i]);
         let feed_squared = feed[i] * feed[i];
@@ -48,10 +61,10 @@ pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
         let left = (length[i] - ramps) / feed[i];
         let root = w_peak.sqrt();
         let peak = if cruises { feed[i] } else { root };
-        v_peak[i] = peak;
-        t_up[i] = grid::time((peak - v_start[i]) * per_accel);
-        t_cruise[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
-        t_down[i] = grid::time((peak - v_end[i]) * per_accel);
-        time_s[i] = t_up[i] + t_cruise[i] + t_down[i];
+        v_peak_mm_s[i] = peak;
+        t_up_s[i] = grid::time((peak - v_start_mm_s[i]) * per_accel);
+        t_cruise_s[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
+        t_down_s[i] = grid::time((peak - v_end_mm_s[i]) * per_accel);
+        time_s[i] = t_up_s[i] + t_cruise_s[i] + t_down_s[i];
     }
 }

@@ -93,7 +93,7 @@ impl Melt {
             let (at, excess_mm) = block.purges[n];
             self.y = scratch.chain(from..at, self.y);
             scratch.start[at] = self.y;
-            self.purge(area_mm2, block, at, block.de[at] - excess_mm);
+            self.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
             from = at + 1;
         }
         self.y = scratch.chain(from..block.len(), self.y);
@@ -107,7 +107,7 @@ impl Melt {
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
             let mut again = Self { y: scratch.start[at], ..*self };
-            block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de[at] - excess_mm);
+            block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
         }
     }
 
@@ -123,7 +123,7 @@ impl Melt {
                     None => return,
                 }
             }
-            let de = block.de[i];
+            let de = block.de_mm[i];
             if de > 0.0 {
                 let excess = de - self.recovered(de);
                 if excess > PURGE_LEAST_MM && block.flags[i] & flag::PATH == 0 {
@@ -243,7 +243,7 @@ impl Scratch {
     fn prepare(&mut self, block: &mut Block, area_mm2: f64, per_window: f64) {
         let count = block.len();
         for i in 0..count {
-            let (path, de) = (block.flags[i] & flag::PATH != 0, block.de[i]);
+            let (path, de) = (block.flags[i] & flag::PATH != 0, block.de_mm[i]);
             let section = area_mm2 * block.dir[E][i];
             block.section_mm2[i] = if path & (de > 0.0) { section } else { 0.0 };
             self.special[i] = u8::from((de < 0.0) | (!path & (de > 0.0)));
@@ -376,13 +376,14 @@ mod tests {
                 let i = block.add();
                 let kind = random();
                 block.flags[i] = if kind > 0.1 { flag::PATH } else { 0 };
-                block.de[i] = if kind < 0.3 { -0.1 * random() } else { random() };
-                block.dir[E][i] = block.de[i];
-                block.v_peak[i] = 100.0 * random();
-                (block.v_start[i], block.v_end[i]) = (block.v_peak[i] * random(), block.v_peak[i] * random());
+                block.de_mm[i] = if kind < 0.3 { -0.1 * random() } else { random() };
+                block.dir[E][i] = block.de_mm[i];
+                block.v_peak_mm_s[i] = 100.0 * random();
+                (block.v_start_mm_s[i], block.v_end_mm_s[i]) =
+                    (block.v_peak_mm_s[i] * random(), block.v_peak_mm_s[i] * random());
                 let mut time = || if random() < 0.3 { 0.0 } else { longest_s * random() };
-                (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (time(), time(), time());
-                block.time_s[i] = block.t_up[i] + block.t_cruise[i] + block.t_down[i];
+                (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (time(), time(), time());
+                block.time_s[i] = block.t_up_s[i] + block.t_cruise_s[i] + block.t_down_s[i];
             }
             let mut single = Melt { y: 3.0, ..Melt::new(tau) };
             let mut melt = single;
@@ -390,10 +391,11 @@ mod tests {
             for i in 0..block.len() {
                 let section = block.section_mm2[i];
                 assert_eq!(section > 0.0, block.extrudes(i));
-                let (q0, q1, q2) = (section * block.v_start[i], section * block.v_peak[i], section * block.v_end[i]);
-                let up = single.advance(q0, q1, block.t_up[i]);
-                let most = up.max(single.advance(q1, q1, block.t_cruise[i]));
-                let most = most.max(single.advance(q1, q2, block.t_down[i]));
+                let (q0, q1, q2) =
+                    (section * block.v_start_mm_s[i], section * block.v_peak_mm_s[i], section * block.v_end_mm_s[i]);
+                let up = single.advance(q0, q1, block.t_up_s[i]);
+                let most = up.max(single.advance(q1, q1, block.t_cruise_s[i]));
+                let most = most.max(single.advance(q1, q2, block.t_down_s[i]));
                 let most = if section > 0.0 { most } else { 0.0 };
                 let fast = block.sustained_mm3_s[i];
                 assert!((fast - most).abs() < 1e-11 * (1.0 + most), "{i}: {fast} {most}");

@@ -50,7 +50,7 @@ impl Extent {
         let mut joined = false;
         for i in 0..block.len() {
             let path = block.flags[i] & flag::PATH != 0;
-            let pushes = path && block.de[i] > 0.0;
+            let pushes = path && block.de_mm[i] > 0.0;
             if pushes {
                 // The start of a move that follows an extruding one is that one's end.
                 if !joined {

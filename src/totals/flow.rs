@@ -300,8 +300,8 @@ impl FlowTotals {
             flow: Flow::default(),
             by_tool: vec![ToolFlow::default(); machine.tools.len()],
             capacity: Capacity {
-                sustained: first.and_then(|tool| tool.sustained_mm3_s),
-                peak: first.and_then(|tool| tool.peak_mm3_s),
+                sustained_mm3_s: first.and_then(|tool| tool.sustained_mm3_s),
+                peak_mm3_s: first.and_then(|tool| tool.peak_mm3_s),
             },
         }
     }
@@ -310,12 +310,12 @@ impl FlowTotals {
     fn peaks(&mut self, block: &Block) {
         let most = &mut self.by_tool[block.tool_index];
         for i in 0..block.len() {
-            if block.peak_mm3_s[i] > most.peak {
-                most.peak = block.peak_mm3_s[i];
+            if block.peak_mm3_s[i] > most.peak_mm3_s {
+                most.peak_mm3_s = block.peak_mm3_s[i];
                 most.peak_line = Some(block.line[i]);
             }
-            if block.sustained_mm3_s[i] > most.sustained_peak {
-                most.sustained_peak = block.sustained_mm3_s[i];
+            if block.sustained_mm3_s[i] > most.sustained_peak_mm3_s {
+                most.sustained_peak_mm3_s = block.sustained_mm3_s[i];
                 most.sustained_peak_line = Some(block.line[i]);
             }
         }
@@ -328,13 +328,19 @@ impl FlowTotals {
             let first = |value: f64, line: Option<u64>, known: f64, known_line: Option<u64>| {
                 value > known || (value == known && line.is_some() && line < known_line)
             };
-            if first(most.peak, most.peak_line, flow.peak, flow.peak_line) {
-                (flow.peak, flow.peak_line) = (most.peak, most.peak_line);
-                self.capacity.peak = self.peak_limits[tool];
+            if first(most.peak_mm3_s, most.peak_line, flow.peak_mm3_s, flow.peak_line) {
+                (flow.peak_mm3_s, flow.peak_line) = (most.peak_mm3_s, most.peak_line);
+                self.capacity.peak_mm3_s = self.peak_limits[tool];
             }
-            if first(most.sustained_peak, most.sustained_peak_line, flow.sustained_peak, flow.sustained_peak_line) {
-                (flow.sustained_peak, flow.sustained_peak_line) = (most.sustained_peak, most.sustained_peak_line);
-                self.capacity.sustained = self.sustained_limits[tool];
+            if first(
+                most.sustained_peak_mm3_s,
+                most.sustained_peak_line,
+                flow.sustained_peak_mm3_s,
+                flow.sustained_peak_line,
+            ) {
+                (flow.sustained_peak_mm3_s, flow.sustained_peak_line) =
+                    (most.sustained_peak_mm3_s, most.sustained_peak_line);
+                self.capacity.sustained_mm3_s = self.sustained_limits[tool];
             }
         }
     }
@@ -369,14 +375,14 @@ impl Observer for FlowTotals {
                     #[inline(always)]
                     |i| {
                         let section = block.section_mm2[i];
-                        [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length[i]]
+                        [if section > 0.0 { block.time_s[i] } else { 0.0 }, section * block.length_mm[i]]
                     },
                 );
                 [&block.peak_mm3_s, &block.sustained_mm3_s].map(|column| columns::most(&column[..count], 0.0))
             },
         );
         let most = &self.by_tool[block.tool_index];
-        if peak > most.peak || sustained > most.sustained_peak {
+        if peak > most.peak_mm3_s || sustained > most.sustained_peak_mm3_s {
             self.peaks(block);
         }
         if peak > limit {
@@ -390,8 +396,8 @@ impl Observer for FlowTotals {
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
         let time_s = self.time_s.value();
         self.over_all_tools();
-        self.flow.mean = (time_s > 0.0).then(|| self.volume_mm3.value() / time_s);
-        self.flow.quantiles = self.rates.quantiles(self.flow.peak);
+        self.flow.mean_mm3_s = (time_s > 0.0).then(|| self.volume_mm3.value() / time_s);
+        self.flow.quantiles_mm3_s = self.rates.quantiles(self.flow.peak_mm3_s);
         draft.flow = self.flow;
         draft.flow_by_tool = std::mem::take(&mut self.by_tool);
         draft.capacity = self.capacity;
@@ -449,10 +455,10 @@ mod tests {
                 block.section_mm2[i] = if random() < 0.2 { 0.0 } else { 0.1 * random() };
                 let v = 100.0 * random();
                 let mut near = || if random() < 0.3 { v } else { v * (1.0 - random() * random()) };
-                (block.v_start[i], block.v_peak[i], block.v_end[i]) = (near(), v, near());
+                (block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]) = (near(), v, near());
                 block.peak_mm3_s[i] = block.section_mm2[i] * v;
                 let mut time = || if random() < 0.3 { 0.0 } else { random() * 0.01 * size };
-                (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (time(), time(), time());
+                (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (time(), time(), time());
             }
             fast.add_block(&block, &mut rows);
             slow.add_one_by_one(&block);

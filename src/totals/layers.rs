@@ -85,7 +85,7 @@ impl Current {
             || {
                 // Cut in here, where the compiler then knows that all are as long.
                 let count = range.len();
-                let [section, length, peak] = [&block.section_mm2, &block.length, &block.peak_mm3_s]
+                let [section, length, peak] = [&block.section_mm2, &block.length_mm, &block.peak_mm3_s]
                     .map(|column| &column[range.clone()][..count]);
                 Sum::gather(
                     [path_mm, volume_mm3],

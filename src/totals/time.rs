@@ -65,7 +65,7 @@ impl Time {
                     block.len(),
                     #[inline(always)]
                     |i| {
-                        let (time_s, length, de) = (block.time_s[i], block.length[i], block.de[i]);
+                        let (time_s, length, de) = (block.time_s[i], block.length_mm[i], block.de_mm[i]);
                         let path = block.flags[i] & flag::PATH != 0;
                         let (extrudes, travels) = (path & (de > 0.0), path & (de <= 0.0));
                         let when = |is: bool, value: f64| if is { value } else { 0.0 };

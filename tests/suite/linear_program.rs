@@ -37,7 +37,7 @@ fn solve(run: &[Step], caps: &[f64]) -> Vec<f64> {
 /// Compares all junctions of a job; how many there are inside runs, and how many of them lie below their cap.
 fn compare(machine: &Machine, job: &str) -> (usize, usize) {
     let blocks = plan(machine, job);
-    let (starts, ends) = (column(&blocks, |b| &b.v_start), column(&blocks, |b| &b.v_end));
+    let (starts, ends) = (column(&blocks, |b| &b.v_start_mm_s), column(&blocks, |b| &b.v_end_mm_s));
     let (mut first, mut inside, mut below) = (0, 0, 0);
     for run in runs(&read(machine, job)) {
         let caps = junction_caps(&run);

@@ -71,6 +71,6 @@ fn damaged_jobs_end_in_a_verdict() {
         let job = mutate(&jobs[random.below(jobs.len())], &jobs[random.below(jobs.len())], &mut random);
         let report = judge_sized(&machines[random.below(machines.len())], &job, &RunOptions::default());
         assert_eq!(report.job.bytes, job.len() as u64);
-        assert!(report.time_s.total().is_finite() && report.flow.peak.is_finite());
+        assert!(report.time_s.total().is_finite() && report.flow.peak_mm3_s.is_finite());
     }
 }

@@ -32,7 +32,7 @@ fn warm_machine(dice: &mut Dice) -> Machine {
 
 fn is_sound(report: &Inspection, bytes: usize) -> bool {
     let times = report.time_s;
-    let parts = [times.extruding, times.travel, times.extrude_only, times.dwell, times.heating, report.flow.peak];
+    let parts = [times.extruding, times.travel, times.extrude_only, times.dwell, times.heating, report.flow.peak_mm3_s];
     report.job.bytes == bytes as u64
         && parts.iter().all(|part| part.is_finite() && *part >= 0.0)
         && report.filament.net_mm.is_finite()
@@ -149,10 +149,10 @@ proptest! {
             };
             moves.keep_limits(k, step)?;
             match before {
-                Some((last, v)) => turns(last, step, v, moves.v_start[k])?,
-                None => rests(step, step.start, moves.v_start[k])?,
+                Some((last, v)) => turns(last, step, v, moves.v_start_mm_s[k])?,
+                None => rests(step, step.start, moves.v_start_mm_s[k])?,
             }
-            before = Some((step, moves.v_end[k]));
+            before = Some((step, moves.v_end_mm_s[k]));
             k += 1;
         }
     }
@@ -248,9 +248,9 @@ fn not_faster(machine: &Machine, lower: &Machine, job: &str) -> Result<(), TestC
 /// The columns of a plan that the limits are about.
 #[derive(Default)]
 struct Moves {
-    v_start: Vec<f64>,
-    v_peak: Vec<f64>,
-    v_end: Vec<f64>,
+    v_start_mm_s: Vec<f64>,
+    v_peak_mm_s: Vec<f64>,
+    v_end_mm_s: Vec<f64>,
     accel: Vec<f64>,
     time_s: Vec<[f64; 3]>,
     arcs: Vec<Option<(Arc, f64)>>,
@@ -263,12 +263,12 @@ impl Moves {
     fn of(blocks: &[Block]) -> Self {
         let mut moves = Self::default();
         for block in blocks {
-            moves.v_start.extend(&block.v_start[..block.len()]);
-            moves.v_peak.extend(&block.v_peak[..block.len()]);
-            moves.v_end.extend(&block.v_end[..block.len()]);
-            moves.accel.extend(&block.accel[..block.len()]);
+            moves.v_start_mm_s.extend(&block.v_start_mm_s[..block.len()]);
+            moves.v_peak_mm_s.extend(&block.v_peak_mm_s[..block.len()]);
+            moves.v_end_mm_s.extend(&block.v_end_mm_s[..block.len()]);
+            moves.accel.extend(&block.accel_mm_s2[..block.len()]);
             for i in 0..block.len() {
-                moves.time_s.push([block.t_up[i], block.t_cruise[i], block.t_down[i]]);
+                moves.time_s.push([block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]]);
                 let rise = |arc: &Arc| block.end(i)[arc.axes[2]] - block.start(i)[arc.axes[2]];
                 moves.arcs.push(match block.curve(i) {
                     Some(Curve::Arc(arc)) => Some((*arc, rise(arc))),
@@ -281,7 +281,7 @@ impl Moves {
 
     /// Speed, acceleration and distance of one move.
     fn keep_limits(&self, k: usize, step: &Step) -> Result<(), TestCaseError> {
-        let (v0, v, v1, accel) = (self.v_start[k], self.v_peak[k], self.v_end[k], self.accel[k]);
+        let (v0, v, v1, accel) = (self.v_start_mm_s[k], self.v_peak_mm_s[k], self.v_end_mm_s[k], self.accel[k]);
         let [up, level, down] = self.time_s[k];
         prop_assert!(
             v0 <= v * ROOM && v1 <= v * ROOM && up >= 0.0 && level >= 0.0 && down >= 0.0,

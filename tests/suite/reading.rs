@@ -27,7 +27,7 @@ fn ends(job: &str) -> Vec<[f64; 3]> {
 }
 
 fn filament(job: &str) -> Vec<f64> {
-    column(&plan(&machine(), job), |block| &block.de)
+    column(&plan(&machine(), job), |block| &block.de_mm)
 }
 
 #[track_caller]
@@ -88,7 +88,7 @@ fn arc_by_centre() {
     let Some(gonogo::geometry::Curve::Arc(arc)) = arc else { panic!("{arc:?}") };
     assert_eq!((arc.centre, arc.radius), ([10.0, 11.0], 5.0));
     close(arc.sweep_rad.to_degrees(), -143.130102354156, 1e-12);
-    close(column(&blocks, |block| &block.length)[1], 12.490457723982544f64.hypot(9.0), 1e-12);
+    close(column(&blocks, |block| &block.length_mm)[1], 12.490457723982544f64.hypot(9.0), 1e-12);
     let reached = judge(&machine(), job).reached.unwrap();
     assert_eq!((reached.min, reached.max), ([5.0, 7.0, 0.0], [10.0, 16.0, 9.0]));
 }
@@ -168,7 +168,7 @@ fn inches() {
     // The international inch is 25.4 mm (agreement of 1959, from memory); it scales F, offsets and radii too.
     assert_eq!(ends("G20\nG1 X1 F10\nG2 X2 I0.5\nG21\nG1 X1\n"), [[25.4, 0.0, 0.0], [50.8, 0.0, 0.0], [1.0, 0.0, 0.0]]);
     let blocks = plan(&machine(), "G20\nG1 X1 F60\n");
-    close(column(&blocks, |block| &block.feed)[0], 25.4, 1e-12);
+    close(column(&blocks, |block| &block.feed_mm_s)[0], 25.4, 1e-12);
 }
 
 #[test]
@@ -241,7 +241,7 @@ fn extruder_modes() {
     assert_eq!(filament(job), [1.0, 1.0, 0.5, 0.5]);
     let mut machine = machine();
     machine.controller.extrusion_mode = ExtrusionMode::OwnWords;
-    assert_eq!(column(&plan(&machine, job), |block| &block.de), [1.0, 0.0, 1.5, 0.5]);
+    assert_eq!(column(&plan(&machine, job), |block| &block.de_mm), [1.0, 0.0, 1.5, 0.5]);
 }
 
 #[test]
@@ -251,7 +251,7 @@ fn retraction_by_the_controller() {
     let z: Vec<f64> = ends(job).iter().map(|end| end[2]).collect();
     close_all(&z[2..4], &[0.3, 0.3]);
     assert!(z[4].abs() < 1e-12);
-    let feed = column(&plan(&machine(), job), |block| &block.feed);
+    let feed = column(&plan(&machine(), job), |block| &block.feed_mm_s);
     close_all(&[feed[1], feed[5]], &[30.0, 20.0]);
     // Without a length nothing moves, and that is said.
     let report = judge(&machine(), "G1 X1 F600\nG10\nG11\nG1 X2\n");
@@ -345,7 +345,7 @@ fn dwells() {
 fn feed_rates_that_are_none() {
     for line in ["F0", "G1 F0", "F-5", "F"] {
         let blocks = plan(&machine(), &format!("G1 X1 F600\n{line}\nG1 X2\n"));
-        assert_eq!(column(&blocks, |block| &block.feed), [10.0, 10.0], "{line}");
+        assert_eq!(column(&blocks, |block| &block.feed_mm_s), [10.0, 10.0], "{line}");
     }
 }
 

@@ -12,7 +12,7 @@ fn a_limit_change_before_an_arc() {
     let mut machine = free_machine();
     machine.motion.limits.jerk_mm_s = [1e9; 4];
     let job = "G1 X10 F60000\nM204 S500\nG2 X20 I5 J0\nM204 S2000\nG1 X30\nG3 X40 I5\n";
-    let accel = column(&plan(&machine, job), |b| &b.accel);
+    let accel = column(&plan(&machine, job), |b| &b.accel_mm_s2);
     assert_eq!(accel, [1000.0, 500.0, 2000.0, 2000.0], "each under the limits in force where it stands");
     close(judge(&machine, job).path_mm.total(), 20.0 + 10.0 * std::f64::consts::PI, 1e-9);
 }

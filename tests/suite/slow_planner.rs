@@ -379,7 +379,7 @@ pub struct BlockInFlight {
     pub step: Step,
     pub w_start: f64,
     pub w_end: f64,
-    pub v_peak: f64,
+    pub v_peak_mm_s: f64,
     pub time_s: f64,
     /// Moves in its run.
     pub run: usize,
@@ -425,10 +425,10 @@ fn plan_run(run: &[Step], window: usize, out: &mut Vec<BlockInFlight>) {
 fn trapezoid(step: &Step, w_start: f64, w_end: f64, run: usize) -> BlockInFlight {
     let (v, a, length) = (step.speed, step.accel, step.length);
     let w_peak = (v * v).min((w_start + w_end) / 2.0 + a * length);
-    let v_peak = w_peak.sqrt();
+    let v_peak_mm_s = w_peak.sqrt();
     let ramps = (2.0 * w_peak - w_start - w_end) / (2.0 * a);
-    let time_s = (2.0 * v_peak - w_start.sqrt() - w_end.sqrt()) / a + (length - ramps).max(0.0) / v_peak;
-    BlockInFlight { step: step.clone(), w_start, w_end, v_peak, time_s, run }
+    let time_s = (2.0 * v_peak_mm_s - w_start.sqrt() - w_end.sqrt()) / a + (length - ramps).max(0.0) / v_peak_mm_s;
+    BlockInFlight { step: step.clone(), w_start, w_end, v_peak_mm_s, time_s, run }
 }
 
 /// Moves of each run between two stops.
@@ -516,14 +516,17 @@ fn compare_moves(seed: u64, machine: &Machine, job: &str, slow: &[BlockInFlight]
     let lines: Vec<u64> = blocks.iter().flat_map(|b| b.line[..b.len()].iter().copied()).collect();
     let expected: Vec<u64> = slow.iter().map(|move_| move_.step.line).collect();
     assert_eq!(lines, expected, "seed {seed}: lines that move");
-    let speeds = [column(&blocks, |b| &b.v_start), column(&blocks, |b| &b.v_end), column(&blocks, |b| &b.v_peak)];
-    let lengths = column(&blocks, |b| &b.length);
+    let speeds =
+        [column(&blocks, |b| &b.v_start_mm_s), column(&blocks, |b| &b.v_end_mm_s), column(&blocks, |b| &b.v_peak_mm_s)];
+    let lengths = column(&blocks, |b| &b.length_mm);
     for (k, planned) in slow.iter().enumerate() {
         let line = planned.step.line;
         let low = planned.grid();
-        for (v, w) in
-            [(speeds[0][k], planned.w_start), (speeds[1][k], planned.w_end), (speeds[2][k], planned.v_peak.powi(2))]
-        {
+        for (v, w) in [
+            (speeds[0][k], planned.w_start),
+            (speeds[1][k], planned.w_end),
+            (speeds[2][k], planned.v_peak_mm_s.powi(2)),
+        ] {
             assert!((v * v - w).abs() <= low + SQUARES * w, "seed {seed} line {line}: {v} mm/s, slowly {}", w.sqrt());
         }
         assert!((lengths[k] - planned.step.length).abs() <= 1e-9 * (1.0 + lengths[k]), "seed {seed} line {line}");
@@ -546,20 +549,20 @@ fn compare_totals(seed: u64, machine: &Machine, job: &str, items: &[Item], slow:
     near("travel", seed, report.time_s.travel, sum(&|p| (p.step.path && !extrudes(p)).then_some(p.time_s)), slack);
     near("extrude-only", seed, report.time_s.extrude_only, sum(&|p| (!p.step.path).then_some(p.time_s)), slack);
     near("dwell", seed, report.time_s.dwell, dwell, 1e-9);
-    let flow = |p: &BlockInFlight| area * p.step.de / p.step.length * p.v_peak;
+    let flow = |p: &BlockInFlight| area * p.step.de / p.step.length * p.v_peak_mm_s;
     let fastest = slow.iter().filter(|p| extrudes(p)).max_by(|p, q| flow(p).total_cmp(&flow(q)));
     let peak = fastest.map_or(0.0, flow);
     // The grid under a slow peak: dv = dw / 2v.
     near(
         "peak flow",
         seed,
-        report.flow.peak,
+        report.flow.peak_mm3_s,
         peak,
-        fastest.map_or(0.0, |p| peak * p.grid() / (2.0 * p.v_peak.powi(2))),
+        fastest.map_or(0.0, |p| peak * p.grid() / (2.0 * p.v_peak_mm_s.powi(2))),
     );
     let volume = area * sum(&|p| extrudes(p).then_some(p.step.de));
-    assert_eq!(report.flow.mean.is_some(), extruding > 0.0, "seed {seed}");
-    if let Some(mean) = report.flow.mean {
+    assert_eq!(report.flow.mean_mm3_s.is_some(), extruding > 0.0, "seed {seed}");
+    if let Some(mean) = report.flow.mean_mm3_s {
         near("mean flow", seed, mean, volume / extruding, volume / extruding * grid / extruding);
     }
     near("net", seed, report.filament.net_mm, sum(&|p| Some(p.step.de)), 1e-7);

@@ -36,8 +36,8 @@ fn single_trapezoid() {
     close(report.time_s.travel, 1.04, TOLERANCE);
     assert_eq!(report.filament.net_mm, 0.0);
     assert_eq!(report.reached.unwrap().max, [73.5, 0.0, 0.0]);
-    assert_eq!(column(&plan(&machine, job), |b| &b.v_peak), [75.0]);
-    assert_eq!((report.flow.peak, report.flow.mean, report.flow.quantiles), (0.0, None, None));
+    assert_eq!(column(&plan(&machine, job), |b| &b.v_peak_mm_s), [75.0]);
+    assert_eq!((report.flow.peak_mm3_s, report.flow.mean_mm3_s, report.flow.quantiles_mm3_s), (0.0, None, None));
 }
 
 #[test]
@@ -48,15 +48,15 @@ fn triangle_and_flow() {
     let job = "G90\nM83\nG1 X1.2 Y1.6 E0.0665 F9000\n";
     let report = judge(&machine, job);
     close(report.time_s.total(), 0.08944271909999159, TOLERANCE);
-    close(report.flow.peak, 3.5766185626712823, TOLERANCE);
-    close(report.flow.mean.unwrap(), 1.7883092813356412, TOLERANCE);
-    let [p50, p90, _, p99] = report.flow.quantiles.unwrap();
+    close(report.flow.peak_mm3_s, 3.5766185626712823, TOLERANCE);
+    close(report.flow.mean_mm3_s.unwrap(), 1.7883092813356412, TOLERANCE);
+    let [p50, p90, _, p99] = report.flow.quantiles_mm3_s.unwrap();
     close(p50, 1.7883092813356412, TOLERANCE);
     close(p90, 3.218956706404154, TOLERANCE);
     close(p99, 3.5408523770445695, TOLERANCE);
     close(report.filament.net_mm, 0.0665, TOLERANCE);
     close(report.filament.net_mm3, 0.15995124471441158, TOLERANCE);
-    close_all(&column(&plan(&machine, job), |b| &b.v_peak), &[44.721359549995796]);
+    close_all(&column(&plan(&machine, job), |b| &b.v_peak_mm_s), &[44.721359549995796]);
 }
 
 fn jerk_machine() -> Machine {
@@ -75,11 +75,11 @@ fn axis_caps_on_a_diagonal() {
     machine.motion.limits.acceleration_mm_s2 = [900.0, 1000.0, 100.0, 5000.0];
     let job = "G1 X30 Y40 E1.5 F9000\n";
     close(judge(&machine, job).time_s.total(), 0.6263428571428571, TOLERANCE);
-    close(judge(&machine, job).flow.peak, 6.313864922937299, TOLERANCE);
+    close(judge(&machine, job).flow.peak_mm3_s, 6.313864922937299, TOLERANCE);
     let blocks = plan(&machine, job);
-    close_all(&column(&blocks, |b| &b.v_start), &[10.0]);
-    close_all(&column(&blocks, |b| &b.v_end), &[10.0]);
-    close_all(&column(&blocks, |b| &b.v_peak), &[87.5]);
+    close_all(&column(&blocks, |b| &b.v_start_mm_s), &[10.0]);
+    close_all(&column(&blocks, |b| &b.v_end_mm_s), &[10.0]);
+    close_all(&column(&blocks, |b| &b.v_peak_mm_s), &[87.5]);
 }
 
 #[test]
@@ -89,11 +89,11 @@ fn corner_by_jerk() {
     let job = "M83\nG1 X20 E0.8 F3600\nG1 Y20 E0.8\n";
     let report = judge(&machine, job);
     close(report.time_s.total(), 0.7567999999999999, TOLERANCE);
-    close(report.flow.peak, 5.772676500971245, TOLERANCE);
-    close(report.flow.mean.unwrap(), 5.085162527282633, TOLERANCE);
+    close(report.flow.peak_mm3_s, 5.772676500971245, TOLERANCE);
+    close(report.flow.mean_mm3_s.unwrap(), 5.085162527282633, TOLERANCE);
     let blocks = plan(&machine, job);
-    close_all(&column(&blocks, |b| &b.v_start), &[8.0, 8.0]);
-    close_all(&column(&blocks, |b| &b.v_end), &[8.0, 8.0]);
+    close_all(&column(&blocks, |b| &b.v_start_mm_s), &[8.0, 8.0]);
+    close_all(&column(&blocks, |b| &b.v_end_mm_s), &[8.0, 8.0]);
 }
 
 fn deviation_machine() -> Machine {
@@ -109,7 +109,7 @@ fn corner_by_junction_deviation() {
     let machine = deviation_machine();
     let job = "M83\nG1 X20 E0.8 F3600\nG1 Y20 E0.8\nG1 X35.000000000000000 Y45.980762113533160 E1.2\n";
     close(judge(&machine, job).time_s.total(), 1.2750315445890545, TOLERANCE);
-    close_all(&column(&plan(&machine, job), |b| &b.v_end), &[10.986841134678098, 37.64820066782112, 0.0]);
+    close_all(&column(&plan(&machine, job), |b| &b.v_end_mm_s), &[10.986841134678098, 37.64820066782112, 0.0]);
 }
 
 fn short_moves() -> String {
@@ -122,13 +122,13 @@ fn short_moves_with_unlimited_look_ahead() {
     let machine = deviation_machine();
     let report = judge(&machine, &short_moves());
     close(report.time_s.total(), 0.15491933384829668, TOLERANCE);
-    close(report.flow.peak, 7.452493317101511, TOLERANCE);
+    close(report.flow.peak_mm3_s, 7.452493317101511, TOLERANCE);
     let up = [31.622776601683793, 44.721359549995796, 54.772255750516614, 63.245553203367585, 70.71067811865476];
     let mut expected = up.to_vec();
     expected.push(77.45966692414834);
     expected.extend(up.iter().rev());
     expected.push(0.0);
-    close_all(&column(&plan(&machine, &short_moves()), |b| &b.v_end), &expected);
+    close_all(&column(&plan(&machine, &short_moves()), |b| &b.v_end_mm_s), &expected);
 }
 
 #[test]
@@ -139,10 +139,10 @@ fn short_moves_with_look_ahead_of_three() {
     machine.motion.look_ahead = LookAhead::Moves(3);
     let report = judge(&machine, &short_moves());
     close(report.time_s.total(), 0.17390096630005886, TOLERANCE);
-    close(report.flow.peak, 4.81056375080937, TOLERANCE);
+    close(report.flow.peak_mm3_s, 4.81056375080937, TOLERANCE);
     let mut expected = vec![44.721359549995796; 12];
     (expected[0], expected[10], expected[11]) = (31.622776601683793, 31.622776601683793, 0.0);
-    close_all(&column(&plan(&machine, &short_moves()), |b| &b.v_end), &expected);
+    close_all(&column(&plan(&machine, &short_moves()), |b| &b.v_end_mm_s), &expected);
 }
 
 #[test]
@@ -164,7 +164,7 @@ fn helical_arc() {
     let report = judge_sized(&machine, job.as_bytes(), &sizes);
     close(report.time_s.total(), 0.2769124318099899, TOLERANCE);
     close(report.path_mm.total(), 12.54796932394223, TOLERANCE);
-    close(report.flow.peak, 6.089583992102843, TOLERANCE);
+    close(report.flow.peak_mm3_s, 6.089583992102843, TOLERANCE);
     let reached = report.reached.unwrap();
     close_all(&reached.min, &[5.0, 11.0, 0.4454417468886547]);
     close_all(&reached.max, &[10.0, 16.0, 1.2]);
@@ -190,10 +190,10 @@ fn dwells_temperatures_and_limits() {
     close(report.time_s.extruding, 2.718933333333333, TOLERANCE);
     close(report.time_s.dwell, 1.75, TOLERANCE);
     close(report.time_s.travel, 4.332576666666666, TOLERANCE);
-    close(report.flow.peak, 5.772676500971245, TOLERANCE);
+    close(report.flow.peak_mm3_s, 5.772676500971245, TOLERANCE);
     assert_eq!(report.flow.peak_line, Some(6));
-    close(report.flow.mean.unwrap(), 3.5385669018311376, TOLERANCE);
-    let [p50, p90, _, p99] = report.flow.quantiles.unwrap();
+    close(report.flow.mean_mm3_s.unwrap(), 3.5385669018311376, TOLERANCE);
+    let [p50, p90, _, p99] = report.flow.quantiles_mm3_s.unwrap();
     close(p50, 2.8863382504856223, TOLERANCE);
     close(p90, 5.772676500971245, TOLERANCE);
     close(p99, 5.772676500971245, TOLERANCE);

@@ -174,9 +174,9 @@ impl Pieces {
         let along = |size: f64| dir.map(|share| size * share);
         let [up, cruise, down] = block.pieces(i);
         self.turn_to(along(up.start_mm_s));
-        self.push(along(block.accel[i]), up.seconds, i as PieceOf);
+        self.push(along(block.accel_mm_s2[i]), up.seconds, i as PieceOf);
         self.push([0.0; 3], cruise.seconds, i as PieceOf);
-        self.push(along(-block.accel[i]), down.seconds, i as PieceOf);
+        self.push(along(-block.accel_mm_s2[i]), down.seconds, i as PieceOf);
         self.speed_now = along(down.end_mm_s);
     }
 
@@ -185,15 +185,15 @@ impl Pieces {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
         let along = |speed: f64, at_mm: f64| course.tangent(at_mm).map(|share| speed * share);
-        self.turn_to(along(block.v_start[i], 0.0));
-        let (mut passed_mm, mut before) = (0.0, along(block.v_start[i], 0.0));
+        self.turn_to(along(block.v_start_mm_s[i], 0.0));
+        let (mut passed_mm, mut before) = (0.0, along(block.v_start_mm_s[i], 0.0));
         for phase in block.pieces(i) {
             let seconds = phase.seconds;
             if seconds <= 0.0 {
                 continue;
             }
             let pieces = match &bend.curve {
-                Curve::Arc(_) => self.fineness.of_arc(&phase, block.accel[i], course.radius_mm()),
+                Curve::Arc(_) => self.fineness.of_arc(&phase, block.accel_mm_s2[i], course.radius_mm()),
                 Curve::Cubic(_) => self.fineness.of_cubic(&phase),
             };
             let mut from_s = 0.0;
@@ -239,7 +239,7 @@ impl<'c> Course<'c> {
             Curve::Arc(arc) => (bend.at, arc.axes[2]),
             Curve::Cubic(_) => (bend.at, 2),
         };
-        Self::of(&bend.curve, block.length[i], block.end(i)[third] - block.start(i)[third])
+        Self::of(&bend.curve, block.length_mm[i], block.end(i)[third] - block.start(i)[third])
     }
 
     /// `rise_mm` is the way along the third axis.

@@ -82,7 +82,7 @@ impl Tally {
                     mm: start,
                     line: block.line[i],
                     hz: oscillators.get(strongest(oscillators, k)).map_or(f64::NAN, |found| found.natural_hz),
-                    speed_mm_s: block.v_peak[i],
+                    speed_mm_s: block.v_peak_mm_s[i],
                 });
             }
         }

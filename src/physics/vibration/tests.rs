@@ -172,12 +172,14 @@ fn block(moves: &[Straight]) -> Block {
     let mut block = Block::default();
     for &(dir, [start, peak, end], [up, cruise, down], accel) in moves {
         let i = block.add();
-        (block.line[i], block.flags[i], block.de[i]) = (i as u64 + 1, flag::PATH, 0.1);
+        (block.line[i], block.flags[i], block.de_mm[i]) = (i as u64 + 1, flag::PATH, 0.1);
         (0..3).for_each(|axis| block.dir[axis][i] = dir[axis]);
-        (block.v_start[i], block.v_peak[i], block.v_end[i], block.accel[i]) = (start, peak, end, accel);
-        (block.t_up[i], block.t_cruise[i], block.t_down[i]) = (grid::time(up), grid::time(cruise), grid::time(down));
-        block.time_s[i] = block.t_up[i] + block.t_cruise[i] + block.t_down[i];
-        block.length[i] = 1.0;
+        (block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i], block.accel_mm_s2[i]) =
+            (start, peak, end, accel);
+        (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) =
+            (grid::time(up), grid::time(cruise), grid::time(down));
+        block.time_s[i] = block.t_up_s[i] + block.t_cruise_s[i] + block.t_down_s[i];
+        block.length_mm[i] = 1.0;
     }
     block
 }
@@ -344,7 +346,7 @@ fn arcs_keep_their_bound() {
         let mode = mode(42.0, zeta);
         let seconds = grid::time(radius * f64::abs(sweep) / speed);
         let mut arc = block(&[([0.0, f64::signum(sweep), 0.0], [speed; 3], [0.0, seconds, 0.0], 4000.0)]);
-        arc.length[0] = radius * f64::abs(sweep);
+        arc.length_mm[0] = radius * f64::abs(sweep);
         let shape = Arc { axes: [0, 1, 2], centre: [0.0; 2], radius, start_rad: 0.0, sweep_rad: sweep };
         let end = [-sweep.sin() * sweep.signum(), sweep.cos() * sweep.signum(), 0.0];
         arc.curves.push(CurvedMove { at: 0, curve: Curve::Arc(shape), dir_end: end });
@@ -367,8 +369,8 @@ fn arcs_keep_their_bound_while_they_speed_up() {
         let mode = mode(42.0, zeta);
         let (seconds, speed) = (grid::time(seconds), accel * grid::time(seconds));
         let mut arc = block(&[([0.0, 1.0, 0.0], [0.0, speed, speed], [seconds, 0.0, 0.0], accel)]);
-        arc.length[0] = speed / 2.0 * seconds;
-        let sweep = arc.length[0] / radius;
+        arc.length_mm[0] = speed / 2.0 * seconds;
+        let sweep = arc.length_mm[0] / radius;
         let shape = Arc { axes: [0, 1, 2], centre: [0.0; 2], radius, start_rad: 0.0, sweep_rad: sweep };
         arc.curves.push(CurvedMove { at: 0, curve: Curve::Arc(shape), dir_end: [-sweep.sin(), sweep.cos(), 0.0] });
         let along_x = |t: f64| {
@@ -386,8 +388,8 @@ fn a_straight_cubic_rings_like_a_line() {
     let modes = [mode(40.0, 0.05)];
     let line = ([1.0, 0.0, 0.0], [5.0, 65.0, 20.0], [0.02, 0.08, 0.015], 3000.0);
     let mut cubic = block(&[line]);
-    cubic.length[0] = 35.0 * 0.02 + 65.0 * 0.08 + 42.5 * 0.015;
-    let points = [0.0, 0.2, 0.7, 1.0].map(|share| [share * cubic.length[0], 0.0]);
+    cubic.length_mm[0] = 35.0 * 0.02 + 65.0 * 0.08 + 42.5 * 0.015;
+    let points = [0.0, 0.2, 0.7, 1.0].map(|share| [share * cubic.length_mm[0], 0.0]);
     cubic.curves.push(CurvedMove { at: 0, curve: Curve::Cubic(Cubic { points }), dir_end: [1.0, 0.0, 0.0] });
     let [straight, curved] = [block(&[line]), cubic].map(|block| ringing_after(&structure(&modes, None), block, 0.001));
     assert!((straight - curved).abs() < 1e-9 && straight > 0.01, "{straight} {curved}");

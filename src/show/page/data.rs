@@ -129,7 +129,7 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
             "layers": time.layers.iter().map(|layer| (layer.at_s * 1000.0).round() / 1000.0).collect::<Vec<_>>(), "events": events,
         },
         "top": { "melt": tops.melt_mm3_s, "speed": tops.speed_mm_s, "ringing": tops.ringing_mm },
-        "capacity": { "sustained": report.capacity.sustained, "peak": report.capacity.peak },
+        "capacity": { "sustained": report.capacity.sustained_mm3_s, "peak": report.capacity.peak_mm3_s },
         "ringing_limit_mm": machine.structure.ringing_limit_mm,
         "machine": { "min": machine.travel.min, "max": machine.travel.max, "disc": machine.travel.bed == BedShape::Disc, "keep_out": keep_out },
         "findings": findings,

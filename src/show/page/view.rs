@@ -112,7 +112,7 @@ impl Head {
             ("Time", duration(report.time_s.total()) + &pauses),
             ("Filament", length(report.filament.net_mm) + &mass),
             ("Layers", grouped(report.layers_total)),
-            ("Melt rate, peak", quantity(report.flow.peak, "mm3/s")),
+            ("Melt rate, peak", quantity(report.flow.peak_mm3_s, "mm3/s")),
         ];
         Self {
             word,
@@ -282,11 +282,15 @@ fn melt(report: &Inspection) -> Table {
     let (flow, capacity) = (&report.flow, &report.capacity);
     let of = |capacity: Option<f64>, at: Option<u64>| remark(capacity, at);
     let mut rows = vec![
-        row("peak", quantity(flow.peak, "mm3/s"), of(capacity.peak, flow.peak_line)),
-        row("sustained", quantity(flow.sustained_peak, "mm3/s"), of(capacity.sustained, flow.sustained_peak_line)),
+        row("peak", quantity(flow.peak_mm3_s, "mm3/s"), of(capacity.peak_mm3_s, flow.peak_line)),
+        row(
+            "sustained",
+            quantity(flow.sustained_peak_mm3_s, "mm3/s"),
+            of(capacity.sustained_mm3_s, flow.sustained_peak_line),
+        ),
     ];
-    rows.extend(flow.mean.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
-    if let Some(quantiles) = flow.quantiles {
+    rows.extend(flow.mean_mm3_s.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
+    if let Some(quantiles) = flow.quantiles_mm3_s {
         let named = ["50 % of the time below", "90 %", "95 %", "99 %"].into_iter().zip(quantiles);
         rows.extend(named.map(|(name, rate)| row(name, quantity(rate, "mm3/s"), String::new())));
     }

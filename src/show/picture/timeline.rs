@@ -34,8 +34,8 @@ impl Levels {
     /// Those of a report.
     pub fn of(report: &Inspection) -> Self {
         Self {
-            sustained_mm3_s: report.capacity.sustained,
-            peak_mm3_s: report.capacity.peak,
+            sustained_mm3_s: report.capacity.sustained_mm3_s,
+            peak_mm3_s: report.capacity.peak_mm3_s,
             ringing_mm: report.ringing.iter().find_map(|ringing| ringing.limit_mm),
         }
     }

@@ -126,7 +126,7 @@ impl Pictured {
     /// What the drawing library says.
     pub fn rates_svg(&self, width_px: u32, height_px: u32) -> Result<String, PictureError> {
         let levels = Levels::of(&self.report);
-        svg(width_px, height_px, |canvas| rates::draw(canvas, &self.time.rates, &levels, self.report.flow.peak))
+        svg(width_px, height_px, |canvas| rates::draw(canvas, &self.time.rates, &levels, self.report.flow.peak_mm3_s))
     }
 
     /// One layer from above as SVG.
@@ -149,7 +149,7 @@ impl Pictured {
             timeline::draw(&upper, &self.time, &levels, &Tops::of(&self.time, &levels))?;
             let (left, right) = lower.split_horizontally(700);
             self.plan(&left, machine, self.first_layer())?;
-            rates::draw(&right, &self.time.rates, &levels, self.report.flow.peak)
+            rates::draw(&right, &self.time.rates, &levels, self.report.flow.peak_mm3_s)
         })
     }
 
@@ -163,7 +163,7 @@ impl Pictured {
             layer,
             layers_total: self.drawing.layers_total,
             machine,
-            top_mm3_s: self.report.flow.peak,
+            top_mm3_s: self.report.flow.peak_mm3_s,
             marks: &self.marks(layer.number),
             within_mm: if layer.full { 0.0 } else { self.drawing.within_mm },
         }

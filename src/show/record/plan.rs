@@ -379,7 +379,7 @@ impl Plan {
             x: on_grid(at[0]),
             y: on_grid(at[1]),
             melt: steps(block.peak_mm3_s[i], units::MELT_MM3_S),
-            speed: steps(block.v_peak[i], units::SPEED_MM_S),
+            speed: steps(block.v_peak_mm_s[i], units::SPEED_MM_S),
             ringing: steps(ringing, units::RINGING_MM),
         };
         let bend = block.curve(i).copied();

@@ -383,8 +383,8 @@ mod tests {
     fn peaks_and_times_agree_with_the_report() {
         let (report, seen) = record(&job(), 256);
         let most = |envelope: &Envelope| envelope.most();
-        assert_eq!(most(&seen.melt_mm3_s) as f32, report.flow.peak as f32);
-        assert_eq!(most(&seen.sustained_mm3_s) as f32, report.flow.sustained_peak as f32);
+        assert_eq!(most(&seen.melt_mm3_s) as f32, report.flow.peak_mm3_s as f32);
+        assert_eq!(most(&seen.sustained_mm3_s) as f32, report.flow.sustained_peak_mm3_s as f32);
         let spent: f64 = seen.rates.seconds.iter().sum();
         assert!((spent - report.time_s.extruding).abs() < 1e-6 * spent, "{spent} {}", report.time_s.extruding);
         // Lines of the stretches hold the peak's line between them.

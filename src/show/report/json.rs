@@ -551,18 +551,18 @@ impl From<of::Filament> for Filament {
 
 impl Flow {
     fn new(from: &of::Flow, capacity: of::Capacity) -> Self {
-        let quantile = |at: usize| from.quantiles.map(|quantiles| quantiles[at]);
+        let quantile = |at: usize| from.quantiles_mm3_s.map(|quantiles| quantiles[at]);
         Self {
-            peak: from.peak,
+            peak: from.peak_mm3_s,
             peak_line: from.peak_line,
-            mean: from.mean,
+            mean: from.mean_mm3_s,
             p50: quantile(0),
             p90: quantile(1),
             p95: quantile(2),
             p99: quantile(3),
-            sustained_peak: from.sustained_peak,
+            sustained_peak: from.sustained_peak_mm3_s,
             sustained_peak_line: from.sustained_peak_line,
-            capacity: Capacity { sustained: capacity.sustained, peak: capacity.peak },
+            capacity: Capacity { sustained: capacity.sustained_mm3_s, peak: capacity.peak_mm3_s },
         }
     }
 }
@@ -799,7 +799,7 @@ mod tests {
     #[test]
     fn what_is_not_finite_becomes_null() {
         let mut inspection = sample::go();
-        inspection.flow.peak = f64::INFINITY;
+        inspection.flow.peak_mm3_s = f64::INFINITY;
         let value: Value = serde_json::from_str(&render(Frame::Object, &[Ok(inspection)])).expect("JSON");
         assert_eq!(value.pointer("/flow_mm3_s/peak"), Some(&Value::Null));
     }

@@ -222,8 +222,8 @@ impl OpenMetricsReport {
             machine: self.machines[machine].clone(),
             verdict: inspection.verdict,
             time_s: inspection.time_s,
-            peak_mm3_s: inspection.flow.peak,
-            sustained_mm3_s: inspection.flow.sustained_peak,
+            peak_mm3_s: inspection.flow.peak_mm3_s,
+            sustained_mm3_s: inspection.flow.sustained_peak_mm3_s,
             over_capacity_s: inspection.flow_over_capacity_s,
             filament_mm: inspection.filament.net_mm,
             found,
@@ -364,7 +364,7 @@ mod tests {
         let (values, _) = parsed(&matrix(&samples::all()[2..3]));
         assert_eq!(values.len(), 1);
         let mut odd = sample::go();
-        odd.flow.peak = f64::INFINITY;
+        odd.flow.peak_mm3_s = f64::INFINITY;
         let (values, _) = parsed(&matrix(&[Ok(vec![odd, sample::go(), sample::go()])]));
         assert_eq!(values["gonogo_melt_rate_peak_mm3_per_second"].len(), 2);
     }

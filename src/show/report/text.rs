@@ -168,12 +168,18 @@ fn time(inspection: &Inspection, look: Look) -> Section {
 
 fn melt_rate(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("melt rate", look);
-    let Flow { peak, mean, quantiles, sustained_peak, .. } = inspection.flow;
+    let Flow {
+        peak_mm3_s: peak,
+        mean_mm3_s: mean,
+        quantiles_mm3_s: quantiles,
+        sustained_peak_mm3_s: sustained_peak,
+        ..
+    } = inspection.flow;
     if peak <= 0.0 {
         section.paragraph("no filament is pushed along a path");
         return section;
     }
-    let Capacity { sustained, peak: momentary } = inspection.capacity;
+    let Capacity { sustained_mm3_s: sustained, peak_mm3_s: momentary } = inspection.capacity;
     let line = |line: Option<u64>| line.map(|line| format!("line {line}")).unwrap_or_default();
     let of = |capacity: Option<f64>| capacity.map_or("no capacity given".to_owned(), |c| format!("of {}", number(c)));
     let row = |name: &str, rate: f64, capacity: Option<f64>, at: Option<u64>| {

@@ -37,7 +37,7 @@ pub fn needs(today: &Inspection, machine: &Machine) -> Vec<Need> {
     };
     for (number, (flow, tool)) in today.flow_by_tool.iter().zip(&machine.tools).enumerate() {
         let of = if machine.tools.len() > 1 { format!(" of T{number}") } else { String::new() };
-        let (sustained, peak) = (flow.sustained_peak, flow.peak);
+        let (sustained, peak) = (flow.sustained_peak_mm3_s, flow.peak_mm3_s);
         let what = format!("sustained melt rate{of}");
         need(&what, Some(sustained), tool.sustained_mm3_s, "mm3/s", flow.sustained_peak_line);
         need(&format!("momentary melt rate{of}"), Some(peak), tool.peak_mm3_s, "mm3/s", flow.peak_line);

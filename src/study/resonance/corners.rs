@@ -116,7 +116,7 @@ impl Corners {
 
 fn leg(block: &Block, i: usize, out: [f64; 3]) -> Leg {
     let [ramp, cruise, _] = block.pieces(i);
-    Leg { dir: [out[0], out[1]], out, accel: block.accel[i], ramp, cruise, length_mm: block.length[i] }
+    Leg { dir: [out[0], out[1]], out, accel: block.accel_mm_s2[i], ramp, cruise, length_mm: block.length_mm[i] }
 }
 
 impl Shaped {

@@ -114,7 +114,7 @@ impl Places {
             layer: self.layer,
             position,
             mode: *mode,
-            mark_spacing_mm: block.v_peak[i] / mode.natural_hz,
+            mark_spacing_mm: block.v_peak_mm_s[i] / mode.natural_hz,
         };
         self.cells.insert(cell, Noted { place, of: self.moves });
         if self.cells.len() >= self.room {
@@ -178,7 +178,7 @@ mod tests {
             block.clear();
             block.origin = [x, y, 0.2];
             let i = block.add();
-            (block.line[i], block.flags[i], block.de[i]) = (line, flag::PATH, 0.1);
+            (block.line[i], block.flags[i], block.de_mm[i]) = (line, flag::PATH, 0.1);
             block.to[2][i] = 0.2;
             block.ringing_mm[0][i] = ringing_mm;
             places.block(&block);

@@ -270,9 +270,9 @@ mod fed_back {
                 moves.push(Move {
                     dir: [block.dir[0][i], block.dir[1][i]],
                     z: block.to[2][i],
-                    speeds: [block.v_start[i], block.v_peak[i], block.v_end[i]],
-                    times: [block.t_up[i], block.t_cruise[i], block.t_down[i]],
-                    length: block.length[i],
+                    speeds: [block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]],
+                    times: [block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]],
+                    length: block.length_mm[i],
                     extrudes: block.extrudes(i),
                 });
             }

@@ -349,8 +349,9 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
             verdict: Verdicts { before: before.verdict.into(), after: after.verdict.into(), change },
             time_s: Times::of(before.time_s, after.time_s),
             melt_rate_mm3_s: MeltRates {
-                peak: of::Pair::both(before.flow.peak, after.flow.peak).into(),
-                sustained_peak: of::Pair::both(before.flow.sustained_peak, after.flow.sustained_peak).into(),
+                peak: of::Pair::both(before.flow.peak_mm3_s, after.flow.peak_mm3_s).into(),
+                sustained_peak: of::Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s)
+                    .into(),
             },
             time_over_capacity_s: over.into(),
             step_rates_hz: from.step_rates_hz().into_iter().map(motor).collect(),

@@ -42,7 +42,7 @@ pub(crate) mod samples {
         let mut after = sample::no_go();
         after.time_s.extruding -= 421.5;
         after.time_s.travel -= 100.25;
-        after.flow.peak += 0.75;
+        after.flow.peak_mm3_s += 0.75;
         after.step_rates[0].hz += 1500.0;
         after.flow_over_capacity_s = Some(214.5);
         after.findings[1].lines.push(77);

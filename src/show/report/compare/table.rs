@@ -151,7 +151,7 @@ impl Row {
             verdicts: verdicts(comparison),
             job: path(&after.job.path).into_owned(),
             time_s: comparison.time_s(),
-            sustained: Pair::both(before.flow.sustained_peak, after.flow.sustained_peak),
+            sustained: Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s),
             shifts: format!("{} {}", count('+', gained), count('−', lost)).trim().to_owned(),
             reason: reason.unwrap_or_default(),
         }
