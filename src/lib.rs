@@ -8,7 +8,8 @@
 //!
 //! 1. [`text`]: bytes → lines → words. The grammar is the law here.
 //! 2. [`modal`]: words → events, in mm and s, machine coordinates. Inches and per-minute end here.
-//! 3. [`block`]: what passes from reading to watching: blocks of moves and the actions that close them.
+//! 3. [`block`]: what passes from reading to watching, and no stage of its own: events, blocks of moves, the actions that
+//!    close them.
 //! 4. [`motion`]: moves → planned moves: axis and corner caps, look-ahead, trapezoids.
 //! 5. [`physics`]: the clock, heaters, melt rate and ringing along the blocks. Pure state machines.
 //! 6. [`findings`]: what is found, and the one interface between blocks and everything that watches them: [`checks`] (a
@@ -17,9 +18,15 @@
 //!
 //! On top of them stand three wings: [`study`] looks at a job more than once (before and after, on several machines, with
 //! other limits, as an excitation), [`workshop`] is about the machine itself (whether its sheet is plausible, its settings
-//! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer.
+//! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer. The command line (`cli`)
+//! is a feature of its own.
 //!
-//! Below them all lie [`geometry`], [`vectors`], [`threads`], [`wording`] and the [`machine`] sheet.
+//! Below them all lie [`geometry`], [`vectors`], [`threads`], [`wording`] (numbers and text for people) and the [`machine`]
+//! sheet.
+//!
+//! # Stability
+//! What [`preflight`], [`findings`], [`machine`] and the published formats of [`show::report`] offer is meant to last; the
+//! stages are public for benches and tests and may change with any version.
 //!
 //! # Example
 //! ```
