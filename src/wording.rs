@@ -106,8 +106,8 @@ pub fn number(value: f64) -> String {
     fixed(value, decimals)
 }
 
-/// `decimals` digits after the point, less trailing zeros.
-fn fixed(value: f64, decimals: usize) -> String {
+/// A number with at most so many decimals, without exponent, trailing zeros and minus zero.
+pub fn fixed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
@@ -201,12 +201,7 @@ pub fn counted(count: u64, one: &str, many: &str) -> String {
 
 /// A number for a message: at most three decimals, more for very small ones.
 pub(crate) fn figure(value: f64) -> String {
-    if value != 0.0 && value.abs() < 0.001 {
-        return format!("{value:.1e}");
-    }
-    let text = format!("{value:.3}");
-    let short = text.trim_end_matches('0').trim_end_matches('.');
-    if short == "-0" { "0".to_owned() } else { short.to_owned() }
+    if value != 0.0 && value.abs() < 0.001 { format!("{value:.1e}") } else { fixed(value, 3) }
 }
 
 #[cfg(test)]

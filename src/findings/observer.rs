@@ -5,11 +5,20 @@ use std::sync::{Arc, Mutex};
 use super::{Inspection, Log};
 use crate::block::Block;
 
-/// Something that watches planned blocks. It cannot fail: reading errors belong to the reader.
+/// Something that watches planned blocks.
+///
+/// [`begin`](Self::begin) comes once, before anything is read; then [`observe`](Self::observe) once for each block, in time
+/// order, whatever the number of threads (never two calls at once, but not always from the same thread); last
+/// [`finish`](Self::finish), once, after the block that holds the end of the job. Totals finish before checks, observers that
+/// watch besides after both, when the report is complete.
+///
+/// It cannot fail: what is wrong with the job is a hit in the log. When the job cannot be read to its end, is stopped, or any
+/// thread panics, `finish` is not called and the observer is dropped.
 pub trait Observer: Send {
     /// Called once before the first block.
     fn begin(&mut self, _log: &mut Log) {}
-    /// Called once per block, in time order.
+    /// Called once for each block. Its moves come first, then its actions, in the order of the job; look-ahead is done, so
+    /// speeds and times are final.
     fn observe(&mut self, block: &Block, log: &mut Log);
     /// Called once after the last block; `draft` already holds what earlier observers wrote.
     fn finish(&mut self, _draft: &mut Inspection, _log: &mut Log) {}

@@ -3,6 +3,7 @@
 use super::place::{self, Way};
 use super::{CAUTION, Kind, TrialError};
 use crate::machine::Machine;
+pub(super) use crate::wording::fixed as figure;
 use crate::wording::{safe, wrap};
 
 /// Comments are short: some controllers take only short lines.
@@ -294,13 +295,6 @@ pub(super) fn move_words(axis: usize, by_mm: f64) -> String {
         (_, false) => "TO BED",
     };
     format!("{} {way} {} mm", ["x", "y", "z"][axis], figure(by_mm.abs(), 1))
-}
-
-/// A number without exponent and trailing zeros.
-pub(super) fn figure(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    let short = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
-    if short == "-0" { "0".to_owned() } else { short.to_owned() }
 }
 
 /// Printable ASCII on one line: nothing in it ends a comment or acts on a terminal.
