@@ -11,6 +11,7 @@ pub mod fingerprint;
 mod read;
 mod write;
 
+use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Component, Path, PathBuf};
@@ -43,7 +44,7 @@ pub struct Entry {
     /// Name of the machine.
     pub machine: String,
     /// The check.
-    pub check: &'static str,
+    pub check: Cow<'static, str>,
     /// What it weighed; a finding that weighs more is not covered.
     pub severity: Severity,
     /// Of the finding.
@@ -213,7 +214,7 @@ impl Accepted {
         let stale = entries.iter().zip(met).filter(|(_, met)| !met);
         let open =
             |check: &str| inspection.findings.iter().zip(&why).any(|(of, why)| of.check == check && why.is_none());
-        remarks.extend(stale.map(|(entry, _)| entry.stale(&self.source, open(entry.check))));
+        remarks.extend(stale.map(|(entry, _)| entry.stale(&self.source, open(&entry.check))));
         for (finding, accepted) in inspection.findings.iter_mut().zip(why) {
             finding.accepted = accepted;
         }
@@ -228,13 +229,13 @@ impl Entry {
             because: self.because.clone(),
             until: self.until.map(|day| day.to_string()),
             by: self.by.clone(),
-            even_unsafe: is_unsafe(finding.check, finding.severity),
+            even_unsafe: is_unsafe(&finding.check, finding.severity),
         }
     }
 
     fn covers(&self, inspection: &Inspection, finding: &Finding, today: Day) -> Covered {
         let place = self.place();
-        let (check, because) = (self.check, &self.because);
+        let (check, because) = (&self.check, &self.because);
         if let Some(until) = self.until.filter(|until| *until < today) {
             let text =
                 format!("{check}{place} was accepted until {until} and counts again (accepted because: {because})");
@@ -256,7 +257,7 @@ impl Entry {
         }
         if let Some((now, then)) = self.worse(finding, WORSE_SHARE) {
             let (now, then) = wording::pair(now, then);
-            let [now, then] = [now, then].map(|number| wording::with_unit(number, finding.unit));
+            let [now, then] = [now, then].map(|number| wording::with_unit(number, &finding.unit));
             return Covered::No(format!(
                 "{check}{place} is worse than what was accepted, {now} against {then}: it counts again"
             ));
@@ -284,16 +285,16 @@ impl Entry {
     fn moved(&self, inspection: &Inspection, finding: &Finding) -> bool {
         let worst = self.worst_fingerprint.as_ref().unwrap_or(&self.fingerprint);
         let is_elsewhere = !fingerprint::near_worst(inspection, finding).contains(worst);
-        let is_equal =
-            TO_STAY_AWAY_FROM.contains(&self.check) || (finding.value.is_some() && self.worse(finding, 0.0).is_none());
+        let is_equal = TO_STAY_AWAY_FROM.contains(&self.check.as_ref())
+            || (finding.value.is_some() && self.worse(finding, 0.0).is_none());
         let extent = fingerprint::extent(inspection, finding);
         let is_beyond = extent.zip(self.extent_mm).is_some_and(|(now, then)| !within(now, then));
-        is_beyond || is_elsewhere && (!is_equal || is_unsafe(finding.check, finding.severity))
+        is_beyond || is_elsewhere && (!is_equal || is_unsafe(&finding.check, finding.severity))
     }
 
     /// Value now and then, where it is farther beyond its limit by now, by more than a share of the distance accepted.
     fn worse(&self, finding: &Finding, share: f64) -> Option<(f64, f64)> {
-        let (now, then) = (finding.value?, self.value.filter(|_| !TO_STAY_AWAY_FROM.contains(&self.check))?);
+        let (now, then) = (finding.value?, self.value.filter(|_| !TO_STAY_AWAY_FROM.contains(&self.check.as_ref()))?);
         let now_beyond = now - finding.limit?;
         let then_beyond = then - self.limit?;
         let room = then_beyond.abs() * (1.0 + share) + 1e-9 * now.abs();
@@ -301,7 +302,7 @@ impl Entry {
     }
 
     fn stale(&self, source: &str, is_open_elsewhere: bool) -> String {
-        let (check, place, severity) = (self.check, self.place(), self.severity);
+        let (check, place, severity) = (&self.check, self.place(), self.severity);
         if is_open_elsewhere {
             return format!(
                 "{check}{place}, accepted as {severity}, is not found at this place, but elsewhere, where it counts"

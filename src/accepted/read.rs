@@ -139,7 +139,7 @@ impl Walk {
         Some(Entry {
             job: job?,
             machine: machine?,
-            check: check?,
+            check: check?.into(),
             severity: severity?,
             fingerprint: fingerprint?,
             worst_fingerprint,
@@ -157,14 +157,14 @@ impl Walk {
 
     /// Judges an entry as a whole.
     fn keep(&mut self, at: Value<'_, '_>, entry: Entry) {
-        if is_unsafe(entry.check, entry.severity) && !entry.even_unsafe {
+        if is_unsafe(&entry.check, entry.severity) && !entry.even_unsafe {
             let message = format!("`{}` is a no-go on heat or travel: it is not accepted like others", entry.check);
             let way_out = "write even_unsafe = true once you know why it is safe on your machine".to_owned();
             self.found.push(Found::new(at.span(), message).suggest(way_out));
             return;
         }
-        let key =
-            [&entry.job, &entry.machine, entry.check, entry.severity.word(), &entry.fingerprint].map(str::to_owned);
+        let key = [&entry.job, &entry.machine, entry.check.as_ref(), entry.severity.word(), &entry.fingerprint]
+            .map(str::to_owned);
         if self.seen.insert(key) {
             self.entries.push(entry);
         } else {

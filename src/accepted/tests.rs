@@ -11,7 +11,7 @@ fn inspection() -> Inspection {
     inspection.extruding = Some(Box3 { min: [20.0, 30.0, 0.2], max: [100.0, 90.0, 20.0] });
     let mut finding = sample::finding("melt-rate-exceeded", Severity::Hold, &[(7, "G1"), (9, "G1")], "It melts.");
     finding.place_mm = Some([31.5, 41.5, 2.5]);
-    (finding.value, finding.limit, finding.unit) = (Some(12.0), Some(11.0), "mm3/s");
+    (finding.value, finding.limit, finding.unit) = (Some(12.0), Some(11.0), "mm3/s".into());
     inspection.findings = vec![finding];
     inspection.verdict = Verdict::Hold;
     inspection
@@ -22,7 +22,7 @@ fn entry(inspection: &Inspection) -> Entry {
     Entry {
         job: "jobs/hook.gcode".to_owned(),
         machine: inspection.machine.name.clone(),
-        check: finding.check,
+        check: finding.check.clone(),
         severity: finding.severity,
         fingerprint: fingerprint::of(inspection, finding),
         worst_fingerprint: Some(fingerprint::of_worst(inspection, finding)),
@@ -72,7 +72,7 @@ fn other_jobs_machines_checks_kinds_and_places_are_not_covered() {
         assert_eq!(applied(other, vec![known.clone()]), (Verdict::Hold, false, vec![]), "nothing is known of it");
     }
     for change in [
-        (|f: &mut Finding| f.check = "melt-peak-exceeded") as fn(&mut Finding),
+        (|f: &mut Finding| f.check = "melt-peak-exceeded".into()) as fn(&mut Finding),
         |f| f.kind = 1,
         |f| f.place_mm = None,
         |f| f.place_mm = Some([31.5, 41.5, 5.5]),
@@ -134,7 +134,7 @@ fn a_no_go_on_travel_counts_again_wherever_it_reaches_farther() {
     let mut of = inspection();
     of.verdict = Verdict::NoGo;
     let finding = &mut of.findings[0];
-    (finding.check, finding.severity) = ("outside-travel", Severity::NoGo);
+    (finding.check, finding.severity) = ("outside-travel".into(), Severity::NoGo);
     finding.worst_place_mm = Some([60.0, 41.5, 2.5]);
     finding.places_mm = Some(Box3 { min: [31.5, 41.5, 2.5], max: [60.0, 41.5, 2.5] });
     let known = entry(&of);
@@ -156,7 +156,7 @@ fn a_no_go_on_travel_counts_again_wherever_it_reaches_farther() {
 fn an_entry_without_what_the_finding_has_covers_nothing() {
     let mut of = inspection();
     of.findings[0].severity = Severity::NoGo;
-    of.findings[0].check = "outside-travel";
+    of.findings[0].check = "outside-travel".into();
     of.findings[0].places_mm = Some(Box3 { min: [31.5, 41.5, 2.5], max: [31.5, 41.5, 2.5] });
     let known = entry(&of);
     for (key, lacking) in [
@@ -191,7 +191,7 @@ fn a_job_is_known_by_its_path_from_the_file() {
 fn what_is_written_is_read_again_and_comments_stay() {
     let inspection = inspection();
     let (first, mut second) = (entry(&inspection), entry(&inspection));
-    (second.check, second.until, second.by) = ("rings-frame", None, Some("the \"night\" shift".to_owned()));
+    (second.check, second.until, second.by) = ("rings-frame".into(), None, Some("the \"night\" shift".to_owned()));
     (second.worst_fingerprint, second.times) = (None, u64::MAX >> 1);
     second.extent_mm = Some(Box3 { min: [-1.25, 0.0, 0.2], max: [3.0, 4.0, 0.4] });
     let text = put("", &[(None, first.clone()), (None, second.clone())]).expect("writes");
@@ -267,7 +267,7 @@ check = \"outside-travel\"
 #[test]
 fn a_no_go_on_heat_or_travel_takes_more_than_an_entry() {
     let mut inspection = inspection();
-    (inspection.findings[0].check, inspection.findings[0].severity) = ("outside-travel", Severity::NoGo);
+    (inspection.findings[0].check, inspection.findings[0].severity) = ("outside-travel".into(), Severity::NoGo);
     let known = entry(&inspection);
     let text = put("", &[(None, known.clone())]).expect("writes");
     let faults = Accepted::parse("known.toml", &text).expect_err("it is unsafe");

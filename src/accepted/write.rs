@@ -65,7 +65,7 @@ fn is_it(table: &Table, fingerprint: &str, entry: &Entry) -> bool {
     says("fingerprint", fingerprint)
         && says("job", &entry.job)
         && says("machine", &entry.machine)
-        && says("check", entry.check)
+        && says("check", &entry.check)
         && says("severity", entry.severity.word())
 }
 
@@ -80,7 +80,7 @@ fn write(entry: &Entry, table: &mut Table) {
     let items = [
         ("job", Some(value(&entry.job))),
         ("machine", Some(value(&entry.machine))),
-        ("check", Some(value(entry.check))),
+        ("check", Some(value(entry.check.as_ref()))),
         ("severity", Some(value(entry.severity.word()))),
         ("because", Some(value(&entry.because))),
         ("until", until),

@@ -270,7 +270,11 @@ mod tests {
     fn the_serial_line_is_judged_by_bytes() {
         // 30 bytes each: 115200 baud carry 384 moves a second.
         let found = short(Job::new(), 16, 0.125).findings(&CHECK, &machine());
-        assert_eq!((found.len(), found[0].unit), (1, "bit/s"), "400 commands a second are read but not carried");
+        assert_eq!(
+            (found.len(), found[0].unit.as_ref()),
+            (1, "bit/s"),
+            "400 commands a second are read but not carried"
+        );
         assert!((found[0].value.unwrap() - 120_000.0).abs() < 0.1);
         assert!(short(Job::new(), 16, 0.135).findings(&CHECK, &machine()).is_empty());
     }

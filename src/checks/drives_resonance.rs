@@ -275,7 +275,7 @@ mod tests {
     fn a_zigzag_at_the_natural_frequency_is_found_and_one_beside_it_is_not() {
         let hz = frequency(&machine_at(1.0));
         let tuned = found(&machine_at(hz), &zigzag(60));
-        assert_eq!((tuned.len(), tuned[0].severity, tuned[0].unit), (1, Severity::Hold, "Hz"));
+        assert_eq!((tuned.len(), tuned[0].severity, tuned[0].unit.as_ref()), (1, Severity::Hold, "Hz"));
         assert!((tuned[0].value.unwrap() - hz).abs() < 1e-6 * hz, "{:?} {hz}", tuned[0]);
         assert!(tuned[0].message.contains("along x") && tuned[0].message.contains("2 mm"), "{}", tuned[0].message);
         assert!(tuned[0].line.unwrap() <= 30, "{:?}", tuned[0]);

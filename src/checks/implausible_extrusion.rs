@@ -141,7 +141,7 @@ mod tests {
         let job = Job::new().to([50.0, 0.0, 0.0], 50.0).filament(200.0).filament(201.0).filament(450.0);
         let found = job.findings(&CHECK, &bare);
         assert_eq!((found.len(), found[0].count, found[0].line), (1, 2, Some(3)));
-        assert_eq!((found[0].value, found[0].limit, found[0].unit), (Some(450.0), Some(200.0), "mm"));
+        assert_eq!((found[0].value, found[0].limit, found[0].unit.as_ref()), (Some(450.0), Some(200.0), "mm"));
     }
 
     #[test]
@@ -160,6 +160,6 @@ mod tests {
     fn without_a_later_layer_there_is_no_purge_line() {
         let job = Job::new().to([0.0, 50.0, 0.2], 50.0 * THICK).to([50.0, 20.0, 0.2], 0.0).to([90.0, 20.0, 0.2], 1.0);
         let found = job.findings(&CHECK, &machine());
-        assert_eq!((found[0].check, found[0].severity), (CHECK.id, Severity::Hold));
+        assert_eq!((found[0].check.as_ref(), found[0].severity), (CHECK.id, Severity::Hold));
     }
 }

@@ -72,8 +72,14 @@ mod tests {
         let job = job.to([50.0, 50.0, 0.2], 0.0).to([60.0, 50.0, 0.2], filament(11.0));
         let found = job.to([70.0, 50.0, 0.2], filament(5.0)).findings(&CHECK, &machine());
         assert_eq!(found.len(), 2);
-        assert_eq!((found[0].check, found[0].severity, found[0].line), ("melt-rate-exceeded", Severity::Hold, Some(4)));
-        assert_eq!((found[1].check, found[1].severity, found[1].line), ("purge-line", Severity::Note, Some(2)));
+        assert_eq!(
+            (found[0].check.as_ref(), found[0].severity, found[0].line),
+            ("melt-rate-exceeded", Severity::Hold, Some(4))
+        );
+        assert_eq!(
+            (found[1].check.as_ref(), found[1].severity, found[1].line),
+            ("purge-line", Severity::Note, Some(2))
+        );
         assert!(found[1].message.contains("20 mm³/s"), "{}", found[1].message);
     }
 

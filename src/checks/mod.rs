@@ -143,7 +143,7 @@ impl Judges {
                 Built::WithOthers => {}
                 Built::AtTheEnd(judge) => judges.at_the_end.push(judge),
                 Built::Skipped(reason) => {
-                    judges.skipped.push(Skipped { check: check.id, reason });
+                    judges.skipped.push(Skipped { check: check.id.into(), reason });
                     continue;
                 }
             }

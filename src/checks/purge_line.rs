@@ -122,11 +122,12 @@ mod tests {
     use super::super::testing::{Job, machine};
     use super::*;
     use crate::block::ActionKind;
+    use std::borrow::Cow;
 
     /// Far over the peak capacity on every move.
     const THICK: f64 = 50.0;
 
-    fn checks_and_counts(job: Job) -> Vec<(&'static str, u64)> {
+    fn checks_and_counts(job: Job) -> Vec<(Cow<'static, str>, u64)> {
         let found = job.findings(&melt_peak_exceeded::CHECK, &machine());
         found.into_iter().map(|finding| (finding.check, finding.count)).collect()
     }
@@ -136,14 +137,14 @@ mod tests {
         let job = Job::new().to([0.0, 50.0, 0.3], THICK).act(ActionKind::Fan { share: 1.0 });
         let job = job.to([50.0, 50.0, 0.2], 0.0).to([60.0, 50.0, 0.2], THICK).act(ActionKind::Finish);
         let job = job.to([70.0, 50.0, 0.2], THICK);
-        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded", 2), ("purge-line", 1)]);
+        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded".into(), 2), ("purge-line".into(), 1)]);
     }
 
     #[test]
     fn a_print_that_later_reaches_the_line_makes_it_part_of_the_print() {
         let job = Job::new().to([0.0, 50.0, 0.3], THICK).to([50.0, 50.0, 0.2], 0.0).to([60.0, 50.0, 0.2], 0.1);
         let job = job.act(ActionKind::Finish).to([0.0, 20.0, 0.2], 0.0).to([9.0, 20.0, 0.2], 0.1);
-        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded", 1)]);
+        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded".into(), 1)]);
     }
 
     #[test]
@@ -153,7 +154,7 @@ mod tests {
             job = job.to([0.0, 50.0 + f64::from(n % 2), 0.3], THICK);
         }
         let job = job.to([50.0, 50.0, 0.6], 0.0).to([60.0, 50.0, 0.6], 0.1);
-        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded", 200), ("purge-line", 1000)]);
+        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded".into(), 200), ("purge-line".into(), 1000)]);
     }
 
     #[test]

@@ -167,7 +167,7 @@ mod tests {
     #[test]
     fn bounds_of_a_hold() {
         let ringing = |over_s| Ringing {
-            axis: "y",
+            axis: "y".into(),
             peak_mm: 0.05,
             peak_line: Some(7),
             peak_hz: Some(40.0),

@@ -137,7 +137,7 @@ impl Observer for StepRateExceeded {
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
         let known = (0..4).filter(|&motor| self.knows(motor)).map(|motor| {
             let (hz, line) = self.most[motor];
-            StepRate { motor: self.motor(motor), hz, line: (line > 0).then_some(line) }
+            StepRate { motor: self.motor(motor).into(), hz, line: (line > 0).then_some(line) }
         });
         draft.step_rates = known.collect();
     }

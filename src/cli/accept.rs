@@ -203,7 +203,7 @@ impl AcceptArgs {
         let entry = Entry {
             job: job.to_owned(),
             machine: inspection.machine.name.clone(),
-            check: finding.check,
+            check: finding.check.clone(),
             severity: finding.severity,
             worst_fingerprint: (worst_print != print).then_some(worst_print),
             fingerprint: print,
@@ -211,7 +211,7 @@ impl AcceptArgs {
             because: self.because.clone(),
             until: self.until,
             by: self.by.clone(),
-            even_unsafe: is_unsafe(finding.check, finding.severity),
+            even_unsafe: is_unsafe(&finding.check, finding.severity),
             place_mm: finding.place_mm,
             value: finding.value.filter(|value| value.is_finite()),
             limit: finding.limit.filter(|limit| limit.is_finite()),
@@ -233,7 +233,7 @@ fn tell(found: &[&Finding], path: &str, terminal: &Terminal) -> anyhow::Result<(
         }
     }
     writeln!(output, "Accepted in {}", safe(path))?;
-    if found.iter().any(|finding| is_unsafe(finding.check, finding.severity)) {
+    if found.iter().any(|finding| is_unsafe(&finding.check, finding.severity)) {
         let caution = "This can burn, set fire or drive an axis into something. Stay with the machine, ready to cut its \
             power; the maker's documents come first.";
         for line in wrap(caution, look.width) {

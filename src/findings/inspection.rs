@@ -1,7 +1,9 @@
 //! The one value every report renders: totals, peaks, findings, and what was not checked and why.
 //!
-//! Units are last in every field name; lines count from 1.
+//! Units are last in every field name; lines count from 1. Names from a catalogue are borrowed from it, or owned where a
+//! report was read back: it may come from a version that knows other names.
 
+use std::borrow::Cow;
 use std::fmt;
 
 use crate::geometry::Box3;
@@ -58,7 +60,7 @@ pub struct Excerpt {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
     /// The check that found it (an id of the catalogue).
-    pub check: &'static str,
+    pub check: Cow<'static, str>,
     /// Which kind of it, as the check numbers them: an axis, a tool…
     pub kind: u64,
     /// Weight, after the sheet's overrides.
@@ -80,7 +82,7 @@ pub struct Finding {
     /// The limit it was held against.
     pub limit: Option<f64>,
     /// Unit of value and limit, such as `mm` or `mm3/s`; empty when they are plain numbers.
-    pub unit: &'static str,
+    pub unit: Cow<'static, str>,
     /// The text of the first line and, where another line is worse, of the worst one.
     pub excerpts: Vec<Excerpt>,
     /// Where the machine is on the first line: x, y, z in machine coordinates, mm; none when the finding is about the job
@@ -120,7 +122,7 @@ pub struct Acceptance {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Skipped {
     /// The check.
-    pub check: &'static str,
+    pub check: Cow<'static, str>,
     /// Why.
     pub reason: String,
 }
@@ -291,10 +293,10 @@ pub struct FlowSeries {
 }
 
 /// The largest step rate of one motor, an upper bound as the check `step-rate-exceeded` computes it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct StepRate {
     /// Which motor, as in "motor of the extruder".
-    pub motor: &'static str,
+    pub motor: Cow<'static, str>,
     /// Steps a second.
     pub hz: f64,
     /// Its first line; none when the motor never turned.
@@ -362,7 +364,7 @@ pub struct Inspection {
     /// What accepted findings did; none where there is no entry for this job on this machine.
     pub acceptance: Option<Acceptance>,
     /// Checks that were made, in catalogue order.
-    pub checks_run: Vec<&'static str>,
+    pub checks_run: Vec<Cow<'static, str>>,
     /// Checks that were not, and why.
     pub checks_skipped: Vec<Skipped>,
     /// What the numbers leave out on this machine sheet (homing time, heating time…), a sentence each.

@@ -4,6 +4,7 @@ use crate::block::Block;
 use crate::findings::{Check, Excerpt, Finding, Hit, Severity, Spot};
 use crate::geometry::{Box3, widen};
 use crate::machine::Override;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// Most findings kept after merging.
@@ -54,7 +55,7 @@ fn sentence(mut message: String) -> String {
 
 /// Worst severity first, then by first line, then by check.
 pub(crate) fn sort(findings: &mut [Finding]) {
-    findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(b.check)));
+    findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(&b.check)));
 }
 
 /// The findings so far.
@@ -129,7 +130,7 @@ impl Log {
             badness: hit.badness,
             is_unsafe: hit.check.is_unsafe(severity),
             finding: Finding {
-                check: hit.check.id,
+                check: hit.check.id.into(),
                 kind: hit.kind,
                 severity,
                 line,
@@ -140,7 +141,7 @@ impl Log {
                 value: hit.value,
                 worst_line: line,
                 limit: hit.limit,
-                unit: hit.unit,
+                unit: hit.unit.into(),
                 excerpts: Vec::new(),
                 place_mm: None,
                 worst_place_mm: None,
@@ -185,8 +186,8 @@ impl Log {
     }
 
     /// Checks, kinds and severities of the findings so far.
-    pub fn kinds(&self) -> impl Iterator<Item = (&'static str, u64, Severity)> {
-        self.merged.iter().map(|Merged { finding, .. }| (finding.check, finding.kind, finding.severity))
+    pub fn kinds(&self) -> impl Iterator<Item = (Cow<'static, str>, u64, Severity)> {
+        self.merged.iter().map(|Merged { finding, .. }| (finding.check.clone(), finding.kind, finding.severity))
     }
 
     /// Gives all hits of a kind another severity and message, once it is known how much they weigh together; none of that

@@ -11,7 +11,7 @@ fn excerpt(line: u64, text: &str) -> Excerpt {
 pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], message: &str) -> Finding {
     let numbers: Vec<u64> = lines.iter().map(|(line, _)| *line).collect();
     Finding {
-        check,
+        check: check.into(),
         kind: 0,
         severity,
         line: numbers.first().copied(),
@@ -21,7 +21,7 @@ pub fn finding(check: &'static str, severity: Severity, lines: &[(u64, &str)], m
         value: None,
         worst_line: numbers.last().copied(),
         limit: None,
-        unit: "",
+        unit: "".into(),
         excerpts: lines.iter().map(|(line, text)| excerpt(*line, text)).collect(),
         lines: numbers,
         place_mm: None,
@@ -37,7 +37,7 @@ fn melt_rate() -> Finding {
         last_line: Some(90_412),
         value: Some(14.2),
         limit: Some(11.0),
-        unit: "mm3/s",
+        unit: "mm3/s".into(),
         ..finding(
             "melt-rate-over-capacity",
             Severity::NoGo,
@@ -75,7 +75,7 @@ fn series() -> FlowSeries {
 
 fn ringing() -> Ringing {
     Ringing {
-        axis: "x",
+        axis: "x".into(),
         peak_mm: 0.0425,
         peak_line: Some(20_117),
         peak_hz: Some(47.0),
@@ -126,8 +126,8 @@ pub fn go() -> Inspection {
         capacity: Capacity { sustained_mm3_s: Some(11.0), peak_mm3_s: Some(16.0) },
         flow_over_capacity_s: Some(210.0),
         step_rates: vec![
-            StepRate { motor: "X", hz: 15_250.5, line: Some(311) },
-            StepRate { motor: "of the extruder", hz: 4100.0, line: Some(60) },
+            StepRate { motor: "X".into(), hz: 15_250.5, line: Some(311) },
+            StepRate { motor: "of the extruder".into(), hz: 4100.0, line: Some(60) },
         ],
         command_rate: Some(CommandRate { hz: 212.5, line: 20_140, moves: 16 }),
         ringing: vec![ringing()],
@@ -146,9 +146,14 @@ pub fn go() -> Inspection {
         findings: Vec::new(),
         limits_set_in_job: false,
         acceptance: None,
-        checks_run: vec!["melt-rate-over-capacity", "outside-travel", "nozzle-too-hot", "cold-extrusion"],
+        checks_run: vec![
+            "melt-rate-over-capacity".into(),
+            "outside-travel".into(),
+            "nozzle-too-hot".into(),
+            "cold-extrusion".into(),
+        ],
         checks_skipped: vec![Skipped {
-            check: "step-rate-over-limit",
+            check: "step-rate-over-limit".into(),
             reason: "the sheet gives no controller.step_rate_limit_hz".to_owned(),
         }],
         left_out: vec!["Homing counts 0 s: the sheet gives no controller.homing_s.".to_owned()],
@@ -170,7 +175,7 @@ pub fn hold() -> Inspection {
         Finding {
             value: Some(182.04),
             limit: Some(182.0),
-            unit: "°C",
+            unit: "°C".into(),
             ..finding(
                 "cold-extrusion",
                 Severity::Hold,

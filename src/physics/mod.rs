@@ -8,6 +8,7 @@ pub mod heat;
 pub mod melt;
 pub mod vibration;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -26,7 +27,7 @@ pub fn filament_area_mm2(diameter_mm: f64) -> f64 {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Ringing {
     /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
-    pub axis: &'static str,
+    pub axis: Cow<'static, str>,
     /// Largest amplitude, mm (0 without extrusion).
     pub peak_mm: f64,
     /// Its line.

@@ -1,5 +1,6 @@
 //! A job that was read and is kept, to be planned many times.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use super::end::JobEnd;
@@ -93,7 +94,7 @@ impl LoadedJob {
     pub fn time(
         &self,
         machine: &Machine,
-        stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
+        stop: impl FnMut(&[(Cow<'static, str>, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         self.plan(machine, Scope::Timed, Vec::new(), stop)
     }
@@ -103,7 +104,7 @@ impl LoadedJob {
         machine: &Machine,
         scope: Scope,
         attached: Vec<Box<dyn Observer>>,
-        mut stop: impl FnMut(&[(&'static str, u64, Severity)]) -> bool,
+        mut stop: impl FnMut(&[(Cow<'static, str>, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
         let pipeline = MachinePipeline::new(machine, &self.path, self.vectors, scope, attached);

@@ -1,5 +1,6 @@
 //! What is behind the reading of a job, for one machine: planner, physics, totals and checks.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use super::announced;
@@ -38,7 +39,7 @@ pub(super) struct MachinePipeline {
     attached: Option<InOrderStage<Watch>>,
     /// What judges the job as a whole.
     at_the_end: Vec<fn(&StreamFacts, &mut Log)>,
-    checks_run: Vec<&'static str>,
+    checks_run: Vec<Cow<'static, str>>,
     checks_skipped: Vec<Skipped>,
 }
 
@@ -84,7 +85,7 @@ impl MachinePipeline {
             checks: InOrderStage::new(checks),
             attached: (!attached.is_empty()).then(|| InOrderStage::new(Watch::new(machine, attached))),
             at_the_end: judges.at_the_end,
-            checks_run: judges.run,
+            checks_run: judges.run.into_iter().map(Cow::Borrowed).collect(),
             checks_skipped: judges.skipped,
         }
     }
@@ -166,7 +167,7 @@ impl MachinePipeline {
     }
 
     /// What was found so far: checks and severities.
-    pub(super) fn found(&self) -> Result<Vec<(&'static str, u64, Severity)>, Broken> {
+    pub(super) fn found(&self) -> Result<Vec<(Cow<'static, str>, u64, Severity)>, Broken> {
         Ok(self.checks.lock()?.watch.log.kinds().collect())
     }
 

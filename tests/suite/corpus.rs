@@ -161,8 +161,8 @@ fn every_mark_is_found_and_nothing_else() {
         let mut found = BTreeSet::new();
         for finding in &report.findings {
             for line in lines_of(finding) {
-                let mark = (line, finding.check.to_owned());
-                let allowed = finding.severity == Severity::Note && markers.also.contains(finding.check);
+                let mark = (line, finding.check.to_string());
+                let allowed = finding.severity == Severity::Note && markers.also.contains(finding.check.as_ref());
                 if !allowed && !markers.expect.contains(&mark) {
                     wrong.push(format!("{}:{line}: {} is not marked: {}", job.name, finding.check, finding.message));
                 }
@@ -192,7 +192,7 @@ fn good_jobs_raise_no_alarm_on_any_of_their_lines() {
             assert_eq!(markers.verdict, "go", "{} has no fault", job.name);
             let report = judge(&job);
             for finding in &report.findings {
-                let announced = finding.severity == Severity::Note && markers.also.contains(finding.check);
+                let announced = finding.severity == Severity::Note && markers.also.contains(finding.check.as_ref());
                 assert!(announced, "{}: {}: {}", job.name, finding.check, finding.message);
             }
         }

@@ -7,9 +7,11 @@ use gonogo::findings::{AcceptedWhy, Finding, Inspection, Outcome, Severity, Unju
 use gonogo::machine::Machine;
 use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{
-    Report,
+    Look, Report,
+    json::{Frame, JsonReport, read},
     junit::JunitReport,
     sarif::{RESULTS_MAX, SarifReport},
+    text::TextReport,
 };
 use gonogo::study::matrix::{Judged, Totals};
 use junit_parser::TestSuites;
@@ -198,7 +200,7 @@ fn junit_is_read_by_others() {
         for (suite, inspection) in suites.iter().zip(outcomes.iter().flatten()) {
             assert_eq!(suite.name, format!("{} on Heron", inspection.job.path));
             let mut failing: Vec<&str> =
-                inspection.findings.iter().filter(|f| f.severity >= fail_on).map(|f| f.check).collect();
+                inspection.findings.iter().filter(|f| f.severity >= fail_on).map(|f| f.check.as_ref()).collect();
             failing.sort_unstable();
             failing.dedup();
             assert_eq!((suite.failures as usize, suite.errors), (failing.len(), 0), "{}", suite.name);
@@ -271,4 +273,30 @@ fn junit_tells_machines_of_one_name_apart() {
     for name in names {
         assert!(text.contains(&format!("classname=\"{name}\"")), "{text}");
     }
+}
+
+/// Each job of the corpus on machines it was made for and on others: the value, the page and every bit come back.
+#[test]
+fn every_report_reads_back_from_its_own_json() {
+    let render = |report: &mut dyn Report<Judged, Totals>, outcome: &Outcome| {
+        let mut out = Vec::new();
+        report.add(&outcome.clone().map(|inspection| vec![inspection]), &mut out).expect("writes");
+        String::from_utf8(out).expect("UTF-8")
+    };
+    let look = Look { width: 100, color: false };
+    let mut checks = std::collections::BTreeSet::new();
+    for machine in ["heron", "wren", "bittern", "tern"] {
+        let machine = Machine::load(Path::new(&format!("corpus/machines/{machine}.toml"))).expect("a corpus sheet");
+        for entry in std::fs::read_dir("corpus/jobs").expect("the jobs") {
+            let path = entry.expect("a job").path();
+            let outcome = Ok(Preflight::on(&machine).run(JobSource::at(&path)).expect("a job that can be read"));
+            let text = render(&mut JsonReport::new(Frame::Lines), &outcome);
+            let again = read(&text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+            assert_eq!(again, outcome, "{}", path.display());
+            assert_eq!(render(&mut JsonReport::new(Frame::Lines), &again), text);
+            assert_eq!(render(&mut TextReport::new(look), &again), render(&mut TextReport::new(look), &outcome));
+            checks.extend(outcome.expect("judged").findings.into_iter().map(|finding| finding.check));
+        }
+    }
+    assert!(checks.len() > 30, "findings of most checks come back: {checks:?}");
 }

@@ -252,8 +252,8 @@ proptest! {
             let timed = kept.time(machine, |_| false).expect("nothing stops it");
             prop_assert_eq!(timed.time_s, fresh.time_s);
             let of = |inspection: &Inspection| -> Vec<String> {
-                let timed = inspection.findings.iter().filter(|finding| is_timed(finding.check));
-                timed.map(|finding| format!("{:?}", (finding.check, finding.severity, &finding.lines, &finding.message))).collect()
+                let timed = inspection.findings.iter().filter(|finding| is_timed(&finding.check));
+                timed.map(|finding| format!("{:?}", (&finding.check, finding.severity, &finding.lines, &finding.message))).collect()
             };
             prop_assert_eq!(of(&timed), of(&fresh));
             assert_same(&bare(kept.judge(machine)), &bare(fresh), &format!("seed {seed}, {}", machine.name));
@@ -279,7 +279,7 @@ proptest! {
         limits.feed_rate_mm_s[2] = machine.motion.limits.feed_rate_mm_s[2];
         let of = |machine: &Machine| -> Vec<String> {
             let findings = judge_sized(machine, job.as_bytes(), &RunOptions::default()).findings;
-            let others = findings.into_iter().filter(|finding| !is_timed(finding.check) && finding.check != "purge-line");
+            let others = findings.into_iter().filter(|finding| !is_timed(&finding.check) && finding.check != "purge-line");
             others.map(|finding| format!("{finding:?}")).collect()
         };
         prop_assert_eq!(of(&machine), of(&other));

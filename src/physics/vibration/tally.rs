@@ -91,7 +91,7 @@ impl Tally {
 
     pub(super) fn ringing(&self, along: Direction) -> Ringing {
         Ringing {
-            axis: along.word(),
+            axis: along.word().into(),
             peak_mm: self.worst.map_or(0.0, |worst| worst.mm),
             peak_line: self.worst.map(|worst| worst.line),
             peak_hz: self.worst.map(|worst| worst.hz),

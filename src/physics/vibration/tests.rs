@@ -405,7 +405,10 @@ fn waits_let_it_ring_down_and_lines_are_told() {
     assert!((first.ringing_mm[0][1] - step).abs() < 1e-12 && first.ringing_mm[0][0] == 0.0);
     assert!(first.ringing_mm[0][2] < step && first.ringing_mm[1][1] == 0.0);
     let [x, y] = <[_; 2]>::try_from(vibration.ringing()).expect("two directions");
-    assert_eq!((x.axis, x.peak_line, x.peak_hz, y.peak_mm, y.peak_line), ("x", Some(2), Some(40.0), 0.0, None));
+    assert_eq!(
+        (x.axis.as_ref(), x.peak_line, x.peak_hz, y.peak_mm, y.peak_line),
+        ("x", Some(2), Some(40.0), 0.0, None)
+    );
     assert!((x.peak_mm - step).abs() < 1e-12 && (x.mark_spacing_mm.unwrap() - 0.5).abs() < 1e-12);
     // From the step down to 0.01 mm: ln(step / 0.01) / ζω.
     let over_s = (step / 0.01).ln() / (0.05 * TAU * 40.0);

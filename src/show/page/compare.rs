@@ -57,7 +57,7 @@ struct ShiftView {
     glyph: char,
     severity: &'static str,
     kind: &'static str,
-    check: &'static str,
+    check: String,
     text: String,
 }
 
@@ -73,7 +73,7 @@ impl ShiftView {
             glyph: severity_mark(shift.severity),
             severity: shift.severity.word(),
             kind,
-            check: shift.check,
+            check: shift.check.to_string(),
             text: sentence(shift),
         }
     }

@@ -86,7 +86,7 @@ struct JobPage {
     layers: Vec<[String; 7]>,
     layers_caption: String,
     checks_made: String,
-    skipped: Vec<(&'static str, String)>,
+    skipped: Vec<(String, String)>,
     left_out: Vec<String>,
     licence: &'static str,
     facts: String,
@@ -191,7 +191,11 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
         layers,
         layers_caption,
         checks_made: format!("{} checks were made: {}.", report.checks_run.len(), report.checks_run.join(", ")),
-        skipped: report.checks_skipped.iter().map(|skipped| (skipped.check, skipped.reason.clone())).collect(),
+        skipped: report
+            .checks_skipped
+            .iter()
+            .map(|skipped| (skipped.check.to_string(), skipped.reason.clone()))
+            .collect(),
         left_out: left_out(report),
         licence: CHART_LICENCE,
         facts: data::script_json(&data::facts(pictured, machine, tops)),

@@ -40,7 +40,7 @@ pub struct FindingView {
     pub id: String,
     pub index: usize,
     pub number: usize,
-    pub check: &'static str,
+    pub check: String,
     pub severity: String,
     pub class: &'static str,
     pub glyph: char,
@@ -155,7 +155,7 @@ impl FindingView {
             id: format!("finding-{}", index + 1),
             index,
             number: index + 1,
-            check: finding.check,
+            check: finding.check.to_string(),
             severity: match finding.accepted {
                 Some(_) => format!("accepted {}", finding.severity),
                 None => finding.severity.word().to_owned(),
@@ -169,7 +169,7 @@ impl FindingView {
             more: usize::try_from(finding.count).unwrap_or(usize::MAX).saturating_sub(places.len()),
             places,
             accepted: finding.accepted.as_ref().map(|accepted| safe(&because(accepted)).into_owned()),
-            explain: checks::find(finding.check).map_or_else(String::new, |check| check.explain.text()),
+            explain: checks::find(&finding.check).map_or_else(String::new, |check| check.explain.text()),
         }
     }
 }
@@ -192,7 +192,7 @@ fn places(pictured: &Pictured, lines: &[u64]) -> Vec<(String, usize)> {
 fn gauge(finding: &Finding) -> Option<Gauge> {
     let (value, limit) = (finding.value?, finding.limit?);
     let (shown, against) = pair(value, limit);
-    let text = format!("{} against {}", with_unit(shown, finding.unit), with_unit(against, finding.unit));
+    let text = format!("{} against {}", with_unit(shown, &finding.unit), with_unit(against, &finding.unit));
     let most = value.abs().max(limit.abs());
     // A bar tells nothing where signs differ or the limit is nothing.
     if limit == 0.0 || value * limit < 0.0 || !most.is_finite() {

@@ -26,7 +26,7 @@ const COLUMNS: [Column; 13] = [
     ("findings_note", |of| count(of, Severity::Note).to_string()),
     ("findings_accepted", |of| (of.findings.len() - open(of).count()).to_string()),
     ("findings_accepted_unsafe", |of| of.accepted_unsafe().to_string()),
-    ("worst_check", |of| worst(of).map_or("", |worst| worst.check).to_owned()),
+    ("worst_check", |of| worst(of).map_or("", |worst| &worst.check).to_owned()),
     ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
 ];
 

@@ -121,12 +121,12 @@ fn remarks(finding: &Finding) -> Vec<(&'static str, String)> {
     let value = match (finding.value, finding.limit) {
         (Some(value), Some(limit)) => {
             let (value, limit) = pair(value, limit);
-            Some(format!("{}, limit {}", with_unit(value, finding.unit), with_unit(limit, finding.unit)))
+            Some(format!("{}, limit {}", with_unit(value, &finding.unit), with_unit(limit, &finding.unit)))
         }
-        (Some(value), None) => Some(wording::quantity(value, finding.unit)),
+        (Some(value), None) => Some(wording::quantity(value, &finding.unit)),
         (None, Some(limit)) => {
             label = "limit";
-            Some(wording::quantity(limit, finding.unit))
+            Some(wording::quantity(limit, &finding.unit))
         }
         (None, None) => None,
     };

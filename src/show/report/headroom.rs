@@ -326,7 +326,7 @@ mod tests {
 
     fn point(value: f64, time_s: f64, stop: Option<&str>) -> Point {
         let stop = stop.map(|message| Stop {
-            check: "melt-peak-exceeded",
+            check: "melt-peak-exceeded".into(),
             severity: Severity::Hold,
             line: Some(812),
             message: message.to_owned(),
@@ -366,7 +366,7 @@ mod tests {
             path: format!("jobs/{name}.gcode"),
             verdict: Verdict::Go,
             time_s: 751.0,
-            already: vec!["extrudes-cold"],
+            already: vec!["extrudes-cold".into()],
             sets_limits: name == "hook",
             ranges: vec![range, idle],
             needs: vec![need],

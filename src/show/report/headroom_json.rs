@@ -2,6 +2,7 @@
 //!
 //! Numbers are not rounded. A number that is not finite is written as null.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use schemars::JsonSchema;
@@ -44,7 +45,7 @@ pub struct Job<'a> {
     /// Today's time.
     time_s: Option<f64>,
     /// Checks that find something today already, which is not counted again.
-    already: &'a [&'static str],
+    already: &'a [Cow<'static, str>],
     /// True when the job sets limits of motion itself, in place of the sheet's.
     sets_limits: bool,
     /// One for each key.
@@ -98,7 +99,7 @@ pub struct Point<'a> {
     /// What speaks against it; null when it stands.
     stop: Option<Stop<'a>>,
     /// Checks that find something today, and less or nothing with this value.
-    gone: &'a [&'static str],
+    gone: &'a [Cow<'static, str>],
 }
 
 /// What speaks against a value.
@@ -252,7 +253,7 @@ fn point(point: &of::Point) -> Point<'_> {
 
 fn stop(stop: &of::Stop) -> Stop<'_> {
     Stop {
-        check: stop.check,
+        check: &stop.check,
         severity: findings::Severity::word(stop.severity),
         line: stop.line,
         message: &stop.message,

@@ -94,10 +94,10 @@ fn judged(inspection: &Inspection, name: &str, fail_on: Severity) -> TestSuite {
     }
     let mut found: BTreeMap<&str, Vec<&Finding>> = BTreeMap::new();
     for finding in &inspection.findings {
-        found.entry(finding.check).or_default().push(finding);
+        found.entry(&finding.check).or_default().push(finding);
     }
     for check in &inspection.checks_run {
-        suite.add_test_case(case(name, check, found.remove(check).unwrap_or_default(), fail_on));
+        suite.add_test_case(case(name, check, found.remove(check.as_ref()).unwrap_or_default(), fail_on));
     }
     // Nothing that was found is lost, whatever found it.
     for (check, findings) in found {
@@ -106,7 +106,7 @@ fn judged(inspection: &Inspection, name: &str, fail_on: Severity) -> TestSuite {
     for skipped in &inspection.checks_skipped {
         let mut status = TestCaseStatus::skipped();
         status.set_message(safe(&skipped.reason));
-        suite.add_test_case(named(name, skipped.check, status));
+        suite.add_test_case(named(name, &skipped.check, status));
     }
     suite.set_system_out(said(inspection, accepted_unsafe));
     suite
@@ -156,7 +156,7 @@ fn lines(findings: &[&Finding]) -> String {
         let times = if finding.count > 1 { format!(" ({} times)", finding.count) } else { String::new() };
         let values = finding.value.zip(finding.limit).map(|(value, limit)| {
             let (value, limit) = pair(value, limit);
-            format!(" [{}, limit {}]", with_unit(value, finding.unit), with_unit(limit, finding.unit))
+            format!(" [{}, limit {}]", with_unit(value, &finding.unit), with_unit(limit, &finding.unit))
         });
         let values = values.unwrap_or_default();
         lines.push(format!("{}{place}{times}: {}{values}", finding.severity, safe(&finding.message)));

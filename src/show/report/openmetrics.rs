@@ -7,6 +7,7 @@
 //!
 //! Why is a job given twice numbered in OpenMetrics? Two samples with the same labels make the whole text invalid.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io::{self, Write};
@@ -40,10 +41,10 @@ struct Cell {
 }
 
 /// By check, severity and whether somebody accepted them: findings, and how often they were hit.
-type Found = BTreeMap<(&'static str, Severity, bool), (u64, u64)>;
+type Found = BTreeMap<(Cow<'static, str>, Severity, bool), (u64, u64)>;
 
 /// Labels of a sample beside the job and the machine, and its value.
-type Sample = (Vec<(&'static str, &'static str)>, f64);
+type Sample = (Vec<(&'static str, Cow<'static, str>)>, f64);
 
 /// Metrics of one name.
 struct Family {
@@ -118,7 +119,7 @@ fn plain(value: Option<f64>) -> Vec<Sample> {
 
 fn verdicts(cell: &Cell) -> Vec<Sample> {
     let all = [Verdict::Go, Verdict::Hold, Verdict::NoGo];
-    all.map(|verdict| (vec![("verdict", verdict.word())], f64::from(u8::from(verdict == cell.verdict)))).to_vec()
+    all.map(|verdict| (vec![("verdict", verdict.word().into())], f64::from(u8::from(verdict == cell.verdict)))).to_vec()
 }
 
 fn times(cell: &Cell) -> Vec<Sample> {
@@ -130,13 +131,16 @@ fn times(cell: &Cell) -> Vec<Sample> {
         ("dwell", dwell),
         ("heating", heating),
     ];
-    parts.map(|(part, seconds)| (vec![("part", part)], seconds)).to_vec()
+    parts.map(|(part, seconds)| (vec![("part", part.into())], seconds)).to_vec()
 }
 
 fn found(cell: &Cell, count: fn((u64, u64)) -> u64) -> Vec<Sample> {
-    let found = cell.found.iter().map(|(&(check, severity, accepted), &counts)| {
-        let accepted = if accepted { "true" } else { "false" };
-        (vec![("check", check), ("severity", severity.word()), ("accepted", accepted)], count(counts) as f64)
+    let found = cell.found.iter().map(|((check, severity, accepted), &counts)| {
+        let accepted = if *accepted { "true" } else { "false" };
+        (
+            vec![("check", check.clone()), ("severity", severity.word().into()), ("accepted", accepted.into())],
+            count(counts) as f64,
+        )
     });
     found.collect()
 }
@@ -160,7 +164,7 @@ impl Collector for Board {
                 // OpenMetrics has a word for infinity, but a sum of it is of no use to anybody.
                 for (more, value) in of(cell).into_iter().filter(|(_, value)| value.is_finite()) {
                     let mut labels = vec![("job", cell.job.clone()), ("machine", cell.machine.clone())];
-                    labels.extend(more.into_iter().map(|(name, value)| (name, value.to_owned())));
+                    labels.extend(more.into_iter().map(|(name, value)| (name, value.into_owned())));
                     samples.push((labels, value));
                 }
             }
@@ -212,7 +216,7 @@ impl OpenMetricsReport {
     fn judged(&mut self, job: String, inspection: &Inspection, machine: usize) {
         let mut found = Found::new();
         for finding in &inspection.findings {
-            let key = (finding.check, finding.severity, finding.accepted.is_some());
+            let key = (finding.check.clone(), finding.severity, finding.accepted.is_some());
             let (findings, hits) = found.entry(key).or_default();
             *findings += 1;
             *hits += finding.count;

@@ -407,7 +407,7 @@ fn hit<'a>(inspection: &'a Inspection, finding: &'a Finding, job: &ArtifactLocat
         message,
     };
     Hit {
-        rule_id: finding.check,
+        rule_id: &finding.check,
         rule_index: CATALOGUE.iter().position(|check| check.id == finding.check),
         level: level(finding.severity),
         message: Text { text: &finding.message },
@@ -425,7 +425,7 @@ fn hit<'a>(inspection: &'a Inspection, finding: &'a Finding, job: &ArtifactLocat
             machine_digest: &inspection.machine.digest,
             value: finding.value,
             limit: finding.limit,
-            unit: finding.unit,
+            unit: &finding.unit,
             place_mm: finding.place_mm,
             accepted_even_unsafe: finding.accepted.as_ref().map(|why| why.even_unsafe),
         },

@@ -221,7 +221,7 @@ fn ringing(inspection: &Inspection, look: Look) -> Section {
         let limit = ringing.limit_mm.map_or("no limit given".to_owned(), |limit| format!("of {}", number(limit)));
         let p95 = ringing.p95_mm.map_or(String::new(), |p95| format!("p95 {}", number(p95)));
         let line = ringing.peak_line.map_or(String::new(), |line| format!("line {line}"));
-        vec![ringing.axis.to_owned(), quantity(ringing.peak_mm, "mm"), limit, p95, line]
+        vec![ringing.axis.to_string(), quantity(ringing.peak_mm, "mm"), limit, p95, line]
     };
     let rows: Vec<_> = inspection.ringing.iter().map(row).collect();
     if rows.is_empty() {

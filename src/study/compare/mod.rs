@@ -51,12 +51,12 @@ impl Comparison {
     }
 
     /// Largest step rates, Hz, motor by motor: those of the machine before, then those only the other has.
-    pub fn step_rates_hz(&self) -> Vec<(&'static str, Pair)> {
+    pub fn step_rates_hz(&self) -> Vec<(&str, Pair)> {
         let rates = [&self.before, &self.after].map(|inspection| &inspection.step_rates);
-        let mut motors: Vec<&'static str> = Vec::new();
+        let mut motors: Vec<&str> = Vec::new();
         for rate in rates.into_iter().flatten() {
-            if !motors.contains(&rate.motor) {
-                motors.push(rate.motor);
+            if !motors.contains(&rate.motor.as_ref()) {
+                motors.push(&rate.motor);
             }
         }
         let of = |motor: &str, side: usize| rates[side].iter().find(|rate| rate.motor == motor).map(|rate| rate.hz);
@@ -64,16 +64,16 @@ impl Comparison {
     }
 
     /// Ringing, mm, direction by direction: the largest amplitude, and that of 95 % of the time.
-    pub fn ringing_mm(&self) -> Vec<(&'static str, Pair, Pair)> {
+    pub fn ringing_mm(&self) -> Vec<(&str, Pair, Pair)> {
         let sides = [&self.before, &self.after].map(|inspection| &inspection.ringing);
-        let mut axes: Vec<&'static str> = Vec::new();
+        let mut axes: Vec<&str> = Vec::new();
         for ringing in sides.into_iter().flatten() {
-            if !axes.contains(&ringing.axis) {
-                axes.push(ringing.axis);
+            if !axes.contains(&ringing.axis.as_ref()) {
+                axes.push(&ringing.axis);
             }
         }
         let of = |axis: &str, side: usize| sides[side].iter().find(|ringing| ringing.axis == axis);
-        let pairs = |axis: &'static str| {
+        let pairs = |axis| {
             let [before, after] = [of(axis, 0), of(axis, 1)];
             let peak = Pair { before: before.map(|r| r.peak_mm), after: after.map(|r| r.peak_mm) };
             (axis, peak, Pair { before: before.and_then(|r| r.p95_mm), after: after.and_then(|r| r.p95_mm) })
@@ -246,8 +246,9 @@ mod tests {
     #[test]
     fn motors_of_either_machine_are_there() {
         let (before, mut after) = (sample::go(), sample::go());
-        after.step_rates[0].motor = "of tower 1";
-        let rates = Comparison::of(before, after).step_rates_hz();
+        after.step_rates[0].motor = "of tower 1".into();
+        let comparison = Comparison::of(before, after);
+        let rates = comparison.step_rates_hz();
         let motors: Vec<_> =
             rates.iter().map(|(motor, pair)| (*motor, pair.before.is_some(), pair.after.is_some())).collect();
         assert_eq!(motors, [("X", true, false), ("of the extruder", true, true), ("of tower 1", false, true)]);

@@ -3,6 +3,7 @@
 //! Findings are told apart by check and severity: the kinds of a check (axes, motors, heaters) are taken together. A log
 //! keeps the first lines of a finding only ([`LINES_KEPT`]), so lines are compared as far as both sides are known.
 
+use std::borrow::Cow;
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
@@ -23,7 +24,7 @@ pub enum ShiftKind {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Shift {
     /// The check.
-    pub check: &'static str,
+    pub check: Cow<'static, str>,
     /// Its severity, after the sheet's overrides.
     pub severity: Severity,
     /// What became of it.
@@ -87,19 +88,19 @@ impl Merged<'_> {
 
 /// What became of each finding that did not stay as it was.
 pub fn between(before: &[Finding], after: &[Finding]) -> Vec<Shift> {
-    let mut merged: BTreeMap<(&'static str, Severity), [Merged<'_>; 2]> = BTreeMap::new();
+    let mut merged: BTreeMap<(Cow<'static, str>, Severity), [Merged<'_>; 2]> = BTreeMap::new();
     for (side, findings) in [before, after].into_iter().enumerate() {
         for finding in findings {
-            merged.entry((finding.check, finding.severity)).or_default()[side].findings.push(finding);
+            merged.entry((finding.check.clone(), finding.severity)).or_default()[side].findings.push(finding);
         }
     }
     let mut shifts: Vec<Shift> = merged.into_iter().filter_map(|(key, sides)| shift(key, &sides)).collect();
     let first_line = |shift: &Shift| shift.after.as_ref().or(shift.before.as_ref()).and_then(|side| side.line);
-    shifts.sort_by_key(|shift| (shift.kind, Reverse(shift.severity), first_line(shift), shift.check));
+    shifts.sort_by_key(|shift| (shift.kind, Reverse(shift.severity), first_line(shift), shift.check.clone()));
     shifts
 }
 
-fn shift((check, severity): (&'static str, Severity), [before, after]: &[Merged<'_>; 2]) -> Option<Shift> {
+fn shift((check, severity): (Cow<'static, str>, Severity), [before, after]: &[Merged<'_>; 2]) -> Option<Shift> {
     let sides = (before.side(), after.side());
     let kind = match &sides {
         (None, _) => ShiftKind::Gained,

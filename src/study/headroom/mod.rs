@@ -15,6 +15,7 @@ mod plans;
 #[cfg(test)]
 mod tests;
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
@@ -76,7 +77,7 @@ pub enum WishError {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stop {
     /// The check.
-    pub check: &'static str,
+    pub check: Cow<'static, str>,
     /// Its severity.
     pub severity: Severity,
     /// Line where it is worst.
@@ -95,7 +96,7 @@ pub struct Point {
     /// What speaks against it; none when it stands.
     pub stop: Option<Stop>,
     /// Checks that find something today, at `hold` or `no-go`, and less or nothing with this value.
-    pub gone: Vec<&'static str>,
+    pub gone: Vec<Cow<'static, str>>,
 }
 
 /// A place where the verdict changes.
@@ -148,9 +149,10 @@ impl Range {
     }
 
     /// Neighbours of the scan between which something that is found today goes away, and what.
-    pub fn relief(&self) -> impl Iterator<Item = (&Point, &Point, Vec<&'static str>)> {
+    pub fn relief(&self) -> impl Iterator<Item = (&Point, &Point, Vec<&str>)> {
         self.points.windows(2).filter_map(|pair| {
-            let fresh: Vec<_> = pair[1].gone.iter().filter(|check| !pair[0].gone.contains(check)).copied().collect();
+            let fresh = pair[1].gone.iter().filter(|check| !pair[0].gone.contains(check));
+            let fresh: Vec<&str> = fresh.map(AsRef::as_ref).collect();
             (!fresh.is_empty()).then_some((&pair[0], &pair[1], fresh))
         })
     }
@@ -376,20 +378,20 @@ fn depth(wish: &RangeRequest, depth: Depth) -> Depth {
 }
 
 /// A check, which kind of its findings, and how severe.
-type Fault = (&'static str, u64, Severity);
+type Fault = (Cow<'static, str>, u64, Severity);
 
 /// What counts.
 fn serious(inspection: &Inspection) -> impl Iterator<Item = Fault> {
-    let of = |finding: &Finding| (finding.check, finding.kind, finding.severity);
+    let of = |finding: &Finding| (finding.check.clone(), finding.kind, finding.severity);
     inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).map(of)
 }
 
 /// What is found that was not found before: the most severe, and the earliest of those.
 fn first_new(inspection: &Inspection, known: &BTreeSet<Fault>) -> Option<Stop> {
-    let is_new = |finding: &&Finding| !known.contains(&(finding.check, finding.kind, finding.severity));
+    let is_new = |finding: &&Finding| !known.contains(&(finding.check.clone(), finding.kind, finding.severity));
     let new = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).find(is_new)?;
     Some(Stop {
-        check: new.check,
+        check: new.check.clone(),
         severity: new.severity,
         line: new.worst_line.or(new.line),
         message: new.message.clone(),
@@ -406,7 +408,7 @@ pub struct Judged {
     /// Today's time, s.
     pub time_s: f64,
     /// Checks that find something today already, at `hold` or `no-go`.
-    pub already: Vec<&'static str>,
+    pub already: Vec<Cow<'static, str>>,
     /// True when the job sets limits of motion itself, in place of the sheet's.
     pub sets_limits: bool,
     /// One for each wish, in their order.
@@ -420,7 +422,7 @@ pub struct Judged {
 impl Judged {
     /// Keeps what a report needs.
     pub fn of(path: &str, found: Headroom, machine: &Machine, with_needs: bool) -> Self {
-        let already: BTreeSet<&'static str> = serious(&found.today).map(|(check, ..)| check).collect();
+        let already: BTreeSet<Cow<'static, str>> = serious(&found.today).map(|(check, ..)| check).collect();
         Self {
             path: path.to_owned(),
             verdict: found.today.verdict,

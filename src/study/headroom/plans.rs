@@ -1,5 +1,6 @@
 //! Many plans of one kept job, made by all threads that have nothing else to do.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::io;
 use std::path::PathBuf;
@@ -47,7 +48,7 @@ pub(super) struct Plan {
     /// What speaks against it.
     pub(super) stop: Option<Stop>,
     /// Checks that find something today, and less or nothing in this plan; none where it was not planned to its end.
-    pub(super) gone: Vec<&'static str>,
+    pub(super) gone: Vec<Cow<'static, str>>,
 }
 
 impl Planning {
@@ -84,22 +85,22 @@ impl Planning {
     fn of(&self, inspection: &Inspection, depth: Depth) -> Plan {
         let found: BTreeSet<Fault> = serious(inspection).collect();
         let watched = |check: &str| depth == Depth::All || is_timed(check);
-        let mut gone: Vec<&'static str> =
-            self.known.difference(&found).map(|fault| fault.0).filter(|check| watched(check)).collect();
+        let mut gone: Vec<Cow<'static, str>> =
+            self.known.difference(&found).map(|fault| fault.0.clone()).filter(|check| watched(check)).collect();
         gone.dedup();
         Plan { time_s: inspection.time_s.total(), stop: first_new(inspection, &self.known), gone }
     }
 
     fn plan_kept(&self, ask: &PlanRequest) -> Plan {
         let new = |found: &[Fault]| {
-            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).copied()
+            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).cloned()
         };
         let mut early = None;
         let planned = match ask.depth {
             Depth::All => Some(self.kept.judge(&ask.machine)),
             Depth::Timed => self.kept.time(&ask.machine, |_| false),
             Depth::UntilStop => self.kept.time(&ask.machine, |found| {
-                early = new(found);
+                early = new(&&&&&&found);
                 early.is_some()
             }),
         };

@@ -47,7 +47,7 @@ fn melt_rate_binds_where_the_closed_form_says() {
     near(found.last_safe().value, expected, 1e-3);
     assert!(found.last_safe().value <= expected * (1.0 + 1e-8), "what is reported stands");
     let stop = found.stop().expect("something stops it");
-    assert_eq!((stop.check, stop.line), ("melt-peak-exceeded", Some(5)));
+    assert_eq!((stop.check.as_ref(), stop.line), ("melt-peak-exceeded", Some(5)));
     // T = 2 √(L / a) between rests, both ways of the report.
     near(found.last_safe().time_s, 2.0 * (length / found.last_safe().value).sqrt(), 1e-6);
     near(found.today().time_s, 2.0 * (length / 1000.0).sqrt(), 1e-6);

@@ -130,7 +130,7 @@ struct Judged<'a> {
 #[derive(Serialize, JsonSchema)]
 struct Ringing {
     /// Direction.
-    axis: &'static str,
+    axis: String,
     /// Largest amplitude.
     peak_mm: Pair,
     /// At or below this for 95 % of the time.
@@ -342,7 +342,7 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
         };
         let over = of::Pair { before: before.flow_over_capacity_s, after: after.flow_over_capacity_s };
         let [commands_before, commands_after] = [before, after].map(|of| of.command_rate.map(|rate| rate.hz));
-        let motor = |(motor, pair): (&'static str, of::Pair)| Motor { motor, rate: pair.into() };
+        let motor = |(motor, pair): (&'a str, of::Pair)| Motor { motor, rate: pair.into() };
         Self {
             path,
             digest,
@@ -359,7 +359,7 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
             ringing: from
                 .ringing_mm()
                 .into_iter()
-                .map(|(axis, peak, most)| Ringing { axis, peak_mm: peak.into(), p95_mm: most.into() })
+                .map(|(axis, peak, most)| Ringing { axis: axis.to_owned(), peak_mm: peak.into(), p95_mm: most.into() })
                 .collect(),
             findings: from.shifts.iter().map(Into::into).collect(),
         }
@@ -375,7 +375,7 @@ impl<'a> From<&'a of::Shift> for Shift<'a> {
                 of::ShiftKind::Changed => ShiftKind::Changed,
                 of::ShiftKind::Lost => ShiftKind::Lost,
             },
-            check: from.check,
+            check: &from.check,
             severity: from.severity.into(),
             before: from.before.as_ref().map(side),
             after: from.after.as_ref().map(side),

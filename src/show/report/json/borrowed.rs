@@ -1,0 +1,252 @@
+//! From an inspection to the published shape, which borrows from it.
+
+use super::SCHEMA;
+use super::shape::*;
+use crate::findings::{self as of, Unjudged};
+
+impl<'a> From<Result<&'a of::Inspection, &'a Unjudged>> for Entry<'a> {
+    fn from(outcome: Result<&'a of::Inspection, &'a Unjudged>) -> Self {
+        match outcome {
+            Ok(inspection) => Self::Judged(Box::new(inspection.into())),
+            Err(Unjudged { path, error }) => Self::Unjudged(NotJudged {
+                schema: SCHEMA.into(),
+                error: error.into(),
+                job: Path { path: path.into() },
+            }),
+        }
+    }
+}
+
+impl<'a> From<&'a of::Inspection> for Judged<'a> {
+    fn from(from: &'a of::Inspection) -> Self {
+        Self {
+            schema: SCHEMA.into(),
+            verdict: from.verdict.into(),
+            acceptance: from.acceptance.as_ref().map(|acceptance| Acceptance {
+                source: (&acceptance.source).into(),
+                findings: from.findings.iter().filter(|finding| finding.accepted.is_some()).count(),
+                unsafe_findings: from.accepted_unsafe(),
+                remarks: (&acceptance.remarks).into(),
+            }),
+            job: (&from.job).into(),
+            machine: (&from.machine).into(),
+            time_s: from.time_s.into(),
+            pauses: from.pauses,
+            path_mm: from.path_mm.into(),
+            filament: from.filament.into(),
+            flow_mm3_s: Flow::new(&from.flow, from.capacity, &from.flow_by_tool),
+            flow_over_capacity_s: from.flow_over_capacity_s,
+            flow_series: (&from.series).into(),
+            step_rates: from.step_rates.iter().map(Into::into).collect(),
+            command_rate: from.command_rate.map(Into::into),
+            ringing: from.ringing.iter().map(Into::into).collect(),
+            extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
+            heat: (&from.heat).into(),
+            layers: from.layers.iter().copied().map(Into::into).collect(),
+            layers_total: from.layers_total,
+            findings: from.findings.iter().map(Into::into).collect(),
+            limits_set_in_job: from.limits_set_in_job,
+            checks: Checks {
+                run: (&from.checks_run).into(),
+                skipped: from.checks_skipped.iter().map(Into::into).collect(),
+            },
+            left_out: (&from.left_out).into(),
+        }
+    }
+}
+
+impl<'a> From<&'a of::Ringing> for Ringing<'a> {
+    fn from(from: &'a of::Ringing) -> Self {
+        let &of::Ringing { ref axis, peak_mm, peak_line, peak_hz, mark_spacing_mm, p95_mm, limit_mm, over_limit_s } =
+            from;
+        Self {
+            axis: axis.as_ref().into(),
+            peak_mm,
+            peak_line,
+            peak_hz,
+            mark_spacing_mm,
+            p95_mm,
+            limit_mm,
+            over_limit_s,
+        }
+    }
+}
+
+impl From<of::Verdict> for Verdict {
+    fn from(from: of::Verdict) -> Self {
+        match from {
+            of::Verdict::Go => Self::Go,
+            of::Verdict::Hold => Self::Hold,
+            of::Verdict::NoGo => Self::NoGo,
+        }
+    }
+}
+
+impl From<of::Severity> for Severity {
+    fn from(from: of::Severity) -> Self {
+        match from {
+            of::Severity::Note => Self::Note,
+            of::Severity::Hold => Self::Hold,
+            of::Severity::NoGo => Self::NoGo,
+        }
+    }
+}
+
+impl<'a> From<&'a of::JobFacts> for Job<'a> {
+    fn from(from: &'a of::JobFacts) -> Self {
+        let of::JobFacts { path, bytes, lines, commands, moves, digest } = from;
+        Self {
+            path: path.into(),
+            bytes: *bytes,
+            lines: *lines,
+            commands: *commands,
+            moves: *moves,
+            digest: digest.into(),
+        }
+    }
+}
+
+impl<'a> From<&'a of::MachineFacts> for Machine<'a> {
+    fn from(from: &'a of::MachineFacts) -> Self {
+        let of::MachineFacts { name, source, digest, built_in } = from;
+        Self { name: name.into(), source: source.into(), digest: digest.into(), built_in: *built_in }
+    }
+}
+
+impl<'a> From<&'a crate::machine::Machine> for Machine<'a> {
+    fn from(from: &'a crate::machine::Machine) -> Self {
+        let crate::machine::Machine { name, source, digest, built_in, .. } = from;
+        Self { name: name.into(), source: source.into(), digest: digest.into(), built_in: *built_in }
+    }
+}
+
+impl From<of::TimeParts> for Time {
+    fn from(from: of::TimeParts) -> Self {
+        let of::TimeParts { extruding, travel, extrude_only, dwell, heating } = from;
+        Self { total: from.total(), extruding, travel, extrude_only, dwell, heating }
+    }
+}
+
+impl From<of::PathParts> for Lengths {
+    fn from(from: of::PathParts) -> Self {
+        Self { total: from.total(), extruding: from.extruding, travel: from.travel }
+    }
+}
+
+impl From<of::Filament> for Filament {
+    fn from(from: of::Filament) -> Self {
+        let of::Filament { net_mm, pushed_mm, net_mm3, purged_mm, net_g } = from;
+        Self { net_mm, pushed_mm, purged_mm, net_mm3, net_g }
+    }
+}
+
+impl Flow {
+    fn new(from: &of::Flow, capacity: of::Capacity, by_tool: &[of::ToolFlow]) -> Self {
+        let quantile = |at: usize| from.quantiles_mm3_s.map(|quantiles| quantiles[at]);
+        Self {
+            peak: from.peak_mm3_s,
+            peak_line: from.peak_line,
+            mean: from.mean_mm3_s,
+            p50: quantile(0),
+            p90: quantile(1),
+            p95: quantile(2),
+            p99: quantile(3),
+            sustained_peak: from.sustained_peak_mm3_s,
+            sustained_peak_line: from.sustained_peak_line,
+            capacity: Capacity { sustained: capacity.sustained_mm3_s, peak: capacity.peak_mm3_s },
+            by_tool: by_tool.iter().copied().map(Into::into).collect(),
+        }
+    }
+}
+
+impl<'a> From<&'a of::FlowSeries> for Series<'a> {
+    fn from(from: &'a of::FlowSeries) -> Self {
+        let of::FlowSeries { bin_s, end_s, peak_mm3_s, sustained_mm3_s } = from;
+        Self { bin_s: *bin_s, end_s: *end_s, peak_mm3_s: peak_mm3_s.into(), sustained_mm3_s: sustained_mm3_s.into() }
+    }
+}
+
+impl<'a> From<&'a of::StepRate> for StepRate<'a> {
+    fn from(from: &'a of::StepRate) -> Self {
+        let of::StepRate { motor, hz, line } = from;
+        Self { motor: motor.as_ref().into(), hz: *hz, line: *line }
+    }
+}
+
+impl From<of::CommandRate> for CommandRate {
+    fn from(from: of::CommandRate) -> Self {
+        let of::CommandRate { hz, line, moves } = from;
+        Self { hz, line, moves }
+    }
+}
+
+impl From<crate::geometry::Box3> for Box3 {
+    fn from(from: crate::geometry::Box3) -> Self {
+        Self { min: from.min, max: from.max }
+    }
+}
+
+impl From<&of::Heat> for Heat {
+    fn from(from: &of::Heat) -> Self {
+        Self {
+            nozzle_max_c: from.nozzle_max_c,
+            bed_max_c: from.bed_max_c,
+            chamber_max_c: from.chamber_max_c,
+            tools_max_c: from.tools_max_c.iter().map(|&(tool, max_c)| ToolHeat { tool, max_c }).collect(),
+            waits_modelled: from.waits_modelled,
+        }
+    }
+}
+
+impl From<of::Layer> for Layer {
+    fn from(from: of::Layer) -> Self {
+        let of::Layer { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s } = from;
+        Self { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s }
+    }
+}
+
+impl<'a> From<&'a of::Finding> for Finding<'a> {
+    fn from(from: &'a of::Finding) -> Self {
+        Self {
+            check: from.check.as_ref().into(),
+            kind: from.kind,
+            severity: from.severity.into(),
+            line: from.line,
+            last_line: from.last_line,
+            count: from.count,
+            lines: (&from.lines).into(),
+            message: (&from.message).into(),
+            value: from.value,
+            worst_line: from.worst_line,
+            limit: from.limit,
+            unit: from.unit.as_ref().into(),
+            excerpts: from
+                .excerpts
+                .iter()
+                .map(|of::Excerpt { line, text }| Excerpt { line: *line, text: text.into() })
+                .collect(),
+            place_mm: from.place_mm,
+            worst_place_mm: from.worst_place_mm,
+            places_mm: from.places_mm.map(Into::into),
+            accepted: from.accepted.as_ref().map(|why| Accepted {
+                because: (&why.because).into(),
+                until: why.until.as_deref().map(Into::into),
+                by: why.by.as_deref().map(Into::into),
+                even_unsafe: why.even_unsafe,
+            }),
+        }
+    }
+}
+
+impl<'a> From<&'a of::Skipped> for Skipped<'a> {
+    fn from(from: &'a of::Skipped) -> Self {
+        Self { check: from.check.as_ref().into(), reason: (&from.reason).into() }
+    }
+}
+
+impl From<of::ToolFlow> for ToolFlow {
+    fn from(from: of::ToolFlow) -> Self {
+        let of::ToolFlow { peak_mm3_s, peak_line, sustained_peak_mm3_s, sustained_peak_line } = from;
+        Self { peak: peak_mm3_s, peak_line, sustained_peak: sustained_peak_mm3_s, sustained_peak_line }
+    }
+}

@@ -1,0 +1,455 @@
+//! The published shape of `gonogo.report/1`: types of its own, so that it never changes by accident.
+
+use std::borrow::Cow;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::SCHEMA;
+
+/// One job, judged or not.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Entry<'a> {
+    /// Judged.
+    Judged(Box<Judged<'a>>),
+    /// Could not be judged.
+    Unjudged(NotJudged<'a>),
+}
+
+/// What is printed: one entry, or a list of them.
+#[derive(JsonSchema)]
+#[schemars(untagged, title = "gonogo report")]
+#[allow(dead_code, reason = "only its schema is used: a list is written entry by entry")]
+pub(super) enum Document<'a> {
+    /// One job; each line of ndjson.
+    One(Entry<'a>),
+    /// Several jobs, in the order given.
+    Several(Vec<Entry<'a>>),
+}
+
+/// A job that could not be judged.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct NotJudged<'a> {
+    /// Name and version of the shape.
+    #[schemars(extend("const" = SCHEMA))]
+    pub(super) schema: Cow<'static, str>,
+    /// Why.
+    pub(super) error: Cow<'a, str>,
+    /// Which job.
+    pub(super) job: Path<'a>,
+}
+
+/// Which job.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Path<'a> {
+    /// Path as given.
+    pub(super) path: Cow<'a, str>,
+}
+
+/// Everything known about one job on one machine. Lines count from 1; coordinates are machine coordinates.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Judged<'a> {
+    /// Name and version of the shape.
+    #[schemars(extend("const" = SCHEMA))]
+    pub(super) schema: Cow<'static, str>,
+    /// The answer.
+    pub(super) verdict: Verdict,
+    /// What accepted findings did; missing where none is known for this job on this machine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) acceptance: Option<Acceptance<'a>>,
+    /// What was read.
+    pub(super) job: Job<'a>,
+    /// What it was judged on.
+    pub(super) machine: Machine<'a>,
+    /// Time by category, s.
+    pub(super) time_s: Time,
+    /// Pauses that wait for a person; not in the time.
+    pub(super) pauses: u64,
+    /// Path lengths without extrude-only moves, mm.
+    pub(super) path_mm: Lengths,
+    /// Filament used.
+    pub(super) filament: Filament,
+    /// Melt rate on moves along the path that push filament, mm³/s.
+    pub(super) flow_mm3_s: Flow,
+    /// Time for which the momentary melt rate is above the sustained capacity, s; null without a capacity.
+    pub(super) flow_over_capacity_s: Option<f64>,
+    /// Melt rate over time in equal bins.
+    pub(super) flow_series: Series<'a>,
+    /// Largest step rates, motor by motor, where the sheet gives `steps_per_mm`.
+    pub(super) step_rates: Vec<StepRate<'a>>,
+    /// Largest command rate over as many moves as the controller knows ahead; null where no run is that long.
+    pub(super) command_rate: Option<CommandRate>,
+    /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
+    pub(super) ringing: Vec<Ringing<'a>>,
+    /// Boxes, mm.
+    pub(super) extent_mm: Extent,
+    /// Highest commanded temperatures.
+    pub(super) heat: Heat,
+    /// Layers; a bounded number is kept.
+    pub(super) layers: Vec<Layer>,
+    /// How many layers there were.
+    pub(super) layers_total: u64,
+    /// Worst severity first, then by line.
+    pub(super) findings: Vec<Finding<'a>>,
+    /// Whether the job changes limits of motion itself, and the plan follows.
+    pub(super) limits_set_in_job: bool,
+    /// Which checks were made.
+    pub(super) checks: Checks<'a>,
+    /// What the numbers leave out, a sentence each.
+    pub(super) left_out: Cow<'a, [String]>,
+}
+
+/// The answer.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// All checks that could run passed.
+    Go,
+    /// Somebody should look before the job starts.
+    Hold,
+    /// The job must not run on this machine as it is set up.
+    NoGo,
+}
+
+/// How much a finding weighs.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// Never changes the verdict.
+    Note,
+    /// Somebody should look.
+    Hold,
+    /// Must not run.
+    NoGo,
+}
+
+/// What was read.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Job<'a> {
+    /// Path as given; `-` is standard input.
+    pub(super) path: Cow<'a, str>,
+    /// Bytes of the unpacked job.
+    pub(super) bytes: u64,
+    /// Lines.
+    pub(super) lines: u64,
+    /// Commands carried out or recognised.
+    pub(super) commands: u64,
+    /// Moves with a length above zero.
+    pub(super) moves: u64,
+    /// `blake3:` and the hex digest of the unpacked bytes.
+    pub(super) digest: Cow<'a, str>,
+}
+
+/// What the job was judged on.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Machine<'a> {
+    /// Name in the sheet.
+    pub(super) name: Cow<'a, str>,
+    /// Path of the sheet, or `built-in`.
+    pub(super) source: Cow<'a, str>,
+    /// `blake3:` and the hex digest of the sheet's bytes.
+    pub(super) digest: Cow<'a, str>,
+    /// True for the built-in cautious machine.
+    pub(super) built_in: bool,
+}
+
+/// Time by category, s.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Time {
+    /// Sum of the parts.
+    pub(super) total: f64,
+    /// Moves along the path that push filament.
+    pub(super) extruding: f64,
+    /// Moves along the path that do not.
+    pub(super) travel: f64,
+    /// Filament only.
+    pub(super) extrude_only: f64,
+    /// Dwells, and homing and probing where the sheet gives times.
+    pub(super) dwell: f64,
+    /// Waiting for heaters.
+    pub(super) heating: f64,
+}
+
+/// Path lengths, mm.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Lengths {
+    /// Sum of the parts.
+    pub(super) total: f64,
+    /// On moves that push filament.
+    pub(super) extruding: f64,
+    /// On all other moves.
+    pub(super) travel: f64,
+}
+
+/// Filament used.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Filament {
+    /// Sum of all extruder moves, mm.
+    pub(super) net_mm: f64,
+    /// Sum of the forward extruder moves, mm.
+    pub(super) pushed_mm: f64,
+    /// Pushed without moving, beyond what had been retracted, mm.
+    pub(super) purged_mm: f64,
+    /// Net volume, mm³.
+    pub(super) net_mm3: f64,
+    /// Net mass, g; null unless every tool used gives a density.
+    pub(super) net_g: Option<f64>,
+}
+
+/// Melt rate, mm³/s.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Flow {
+    /// Largest momentary rate.
+    pub(super) peak: f64,
+    /// Its line.
+    pub(super) peak_line: Option<u64>,
+    /// Mean over time.
+    pub(super) mean: Option<f64>,
+    /// At or below this for 50 % of the time.
+    pub(super) p50: Option<f64>,
+    /// At or below this for 90 % of the time.
+    pub(super) p90: Option<f64>,
+    /// At or below this for 95 % of the time.
+    pub(super) p95: Option<f64>,
+    /// At or below this for 99 % of the time.
+    pub(super) p99: Option<f64>,
+    /// Largest first-order average over the melt window.
+    pub(super) sustained_peak: f64,
+    /// Its line.
+    pub(super) sustained_peak_line: Option<u64>,
+    /// What it is held against.
+    pub(super) capacity: Capacity,
+    /// The largest rates of each tool of the sheet.
+    pub(super) by_tool: Vec<ToolFlow>,
+}
+
+/// Largest melt rates of one tool, mm³/s.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct ToolFlow {
+    /// Largest momentary rate.
+    pub(super) peak: f64,
+    /// Its line.
+    pub(super) peak_line: Option<u64>,
+    /// Largest first-order average over the melt window.
+    pub(super) sustained_peak: f64,
+    /// Its line.
+    pub(super) sustained_peak_line: Option<u64>,
+}
+
+/// Capacities of the tools in use at the peaks, mm³/s; null where the sheet gives none.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Capacity {
+    /// Kept up.
+    pub(super) sustained: Option<f64>,
+    /// Reached briefly.
+    pub(super) peak: Option<f64>,
+}
+
+/// Melt rate over time in equal bins.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Series<'a> {
+    /// Width of a bin, s.
+    pub(super) bin_s: f64,
+    /// End of the job, in the last bin, s.
+    pub(super) end_s: f64,
+    /// Largest momentary rate in each bin, mm³/s.
+    pub(super) peak_mm3_s: Cow<'a, [f64]>,
+    /// Largest sustained rate in each bin, mm³/s.
+    pub(super) sustained_mm3_s: Cow<'a, [f64]>,
+}
+
+/// The largest step rate of one motor.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct StepRate<'a> {
+    /// Which.
+    pub(super) motor: Cow<'a, str>,
+    /// Steps a second, an upper bound.
+    pub(super) hz: f64,
+    /// Its line; null when the motor never turned.
+    pub(super) line: Option<u64>,
+}
+
+/// The largest command rate.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct CommandRate {
+    /// Commands a second.
+    pub(super) hz: f64,
+    /// The line on which its moves end.
+    pub(super) line: u64,
+    /// How many moves these are.
+    pub(super) moves: u64,
+}
+
+/// Ringing along one direction, on moves along the path that push filament.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Ringing<'a> {
+    /// Direction: `x`, `y`, `z`, or with crossed belts `x+y`, `x-y`.
+    pub(super) axis: Cow<'a, str>,
+    /// Largest amplitude about the momentary equilibrium, mm.
+    pub(super) peak_mm: f64,
+    /// Its line.
+    pub(super) peak_line: Option<u64>,
+    /// Natural frequency of the mode that rings most there, Hz.
+    pub(super) peak_hz: Option<f64>,
+    /// Distance of the marks on the wall there, mm.
+    pub(super) mark_spacing_mm: Option<f64>,
+    /// At or below this for 95 % of the time, mm.
+    pub(super) p95_mm: Option<f64>,
+    /// Amplitude the sheet accepts, mm; null where it gives none.
+    pub(super) limit_mm: Option<f64>,
+    /// Time above it, s.
+    pub(super) over_limit_s: Option<f64>,
+}
+
+/// Boxes, mm; null when there is none.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Extent {
+    /// Where the nozzle went.
+    pub(super) reached: Option<Box3>,
+    /// Where it went while pushing filament.
+    pub(super) extruding: Option<Box3>,
+}
+
+/// An axis-aligned box, mm.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Box3 {
+    /// Smallest x, y, z.
+    pub(super) min: [f64; 3],
+    /// Largest x, y, z.
+    pub(super) max: [f64; 3],
+}
+
+/// Highest commanded temperatures, °C.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Heat {
+    /// Over all tools.
+    pub(super) nozzle_max_c: Option<f64>,
+    /// Bed.
+    pub(super) bed_max_c: Option<f64>,
+    /// Chamber.
+    pub(super) chamber_max_c: Option<f64>,
+    /// Per tool.
+    pub(super) tools_max_c: Vec<ToolHeat>,
+    /// True when the waits for heaters are in the time.
+    pub(super) waits_modelled: bool,
+}
+
+/// Highest commanded temperature of a tool.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct ToolHeat {
+    /// Its number.
+    pub(super) tool: u32,
+    /// Temperature, °C.
+    pub(super) max_c: f64,
+}
+
+/// Extrusion at one height.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Layer {
+    /// Height of its first extrusion, mm.
+    pub(super) z_mm: f64,
+    /// First line of extrusion.
+    pub(super) first_line: u64,
+    /// Time to the next layer, s.
+    pub(super) time_s: f64,
+    /// Length of extruding path, mm.
+    pub(super) path_mm: f64,
+    /// Filament volume, mm³.
+    pub(super) volume_mm3: f64,
+    /// Largest momentary melt rate, mm³/s.
+    pub(super) flow_peak_mm3_s: f64,
+}
+
+/// One thing found, repeats merged.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Finding<'a> {
+    /// The check that found it.
+    pub(super) check: Cow<'a, str>,
+    /// Weight.
+    pub(super) severity: Severity,
+    /// First line; null when it is about the job as a whole.
+    pub(super) line: Option<u64>,
+    /// Last line.
+    pub(super) last_line: Option<u64>,
+    /// How often.
+    pub(super) count: u64,
+    /// The first lines it was found on; a bounded number.
+    pub(super) lines: Cow<'a, [u64]>,
+    /// What is wrong.
+    pub(super) message: Cow<'a, str>,
+    /// The worst value.
+    pub(super) value: Option<f64>,
+    /// Line of the worst value.
+    pub(super) worst_line: Option<u64>,
+    /// The limit it was held against.
+    pub(super) limit: Option<f64>,
+    /// Unit of value and limit; empty for plain numbers.
+    pub(super) unit: Cow<'a, str>,
+    /// Text of the first line and, where another is worse, of that one.
+    pub(super) excerpts: Vec<Excerpt<'a>>,
+    /// Where the machine is on the first line: x, y, z in machine coordinates, mm; null when the place says nothing.
+    pub(super) place_mm: Option<[f64; 3]>,
+    /// The same on the line of the worst value.
+    pub(super) worst_place_mm: Option<[f64; 3]>,
+    /// Which kind of it, as the check numbers them: an axis, a tool…
+    pub(super) kind: u64,
+    /// The box around the places of all hits, mm; null but for no-go findings on heat and travel.
+    pub(super) places_mm: Option<Box3>,
+    /// Why it does not decide the verdict; missing where nobody accepted it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) accepted: Option<Accepted<'a>>,
+}
+
+/// What a file of accepted findings did to a report.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Acceptance<'a> {
+    /// Path of the file.
+    pub(super) source: Cow<'a, str>,
+    /// Accepted findings; they do not decide the verdict.
+    pub(super) findings: usize,
+    /// Those of them that are no-go on heat or travel.
+    pub(super) unsafe_findings: usize,
+    /// Entries that have run out, cover too little or find nothing: a sentence each.
+    pub(super) remarks: Cow<'a, [String]>,
+}
+
+/// Why a finding does not decide the verdict.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Accepted<'a> {
+    /// The reason given.
+    pub(super) because: Cow<'a, str>,
+    /// Last day on which it is accepted, such as `2027-01-31`; null without one.
+    pub(super) until: Option<Cow<'a, str>>,
+    /// Who accepted it.
+    pub(super) by: Option<Cow<'a, str>>,
+    /// True for a no-go on heat or travel.
+    pub(super) even_unsafe: bool,
+}
+
+/// One line of the job.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Excerpt<'a> {
+    /// Line number.
+    pub(super) line: u64,
+    /// Its text, control characters replaced, cut to a bounded length.
+    pub(super) text: Cow<'a, str>,
+}
+
+/// Which checks were made.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Checks<'a> {
+    /// Made.
+    pub(super) run: Cow<'a, [Cow<'static, str>]>,
+    /// Not made.
+    pub(super) skipped: Vec<Skipped<'a>>,
+}
+
+/// A check that was not made.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Skipped<'a> {
+    /// Which.
+    pub(super) check: Cow<'a, str>,
+    /// Why.
+    pub(super) reason: Cow<'a, str>,
+}
