@@ -1,18 +1,16 @@
 //! The program: the library's command line and its exit code.
 
-use std::io::{self, Write};
+use std::io;
 use std::process::ExitCode;
 
 use gonogo::cli::{self, Exit};
-use gonogo::wording::safe_lines;
 
 fn main() -> ExitCode {
     let exit = match cli::run(std::env::args_os()) {
         Ok(exit) => exit,
         Err(error) if is_broken_pipe(&error) => Exit::Passed,
         Err(error) => {
-            // Nothing is left to be done when standard error is gone as well.
-            let _ = writeln!(io::stderr(), "gonogo: {}", safe_lines(&format!("{error:#}")));
+            cli::tell(&error);
             Exit::Unjudged
         }
     };

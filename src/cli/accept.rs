@@ -7,9 +7,10 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use anyhow::{Context, bail};
 use clap::Args;
 
+use super::faults::Faults;
 use super::output::{Content, Output};
 use super::terminal::Terminal;
-use super::{Exit, complain, explain, sheet};
+use super::{Exit, explain, sheet};
 use crate::accepted::{
     self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, fingerprint, job_name,
     nearest,
@@ -108,19 +109,13 @@ impl AcceptedArg {
         Ok(nearest(&std::env::current_dir().context("cannot tell the working directory")?))
     }
 
-    /// The accepted findings; empty without a file. Faults go to standard error; none comes back then.
+    /// The accepted findings; empty without a file.
     ///
     /// # Errors
-    /// When there is no working directory to start from.
-    pub fn load(&self, terminal: &Terminal) -> anyhow::Result<Option<Accepted>> {
-        let Some(path) = self.file()? else { return Ok(Some(empty(Path::new(ACCEPTED_FILE)))) };
-        Ok(match Accepted::load(&path) {
-            Ok(accepted) => Some(accepted),
-            Err(error) => {
-                show(&error, terminal);
-                None
-            }
-        })
+    /// When the file cannot be read or has faults, or there is no working directory to start from.
+    pub fn load(&self, terminal: &Terminal) -> anyhow::Result<Accepted> {
+        let Some(path) = self.file()? else { return Ok(empty(Path::new(ACCEPTED_FILE))) };
+        Accepted::load(&path).map_err(|error| Faults::of_accepted(&error, terminal))
     }
 }
 
@@ -128,18 +123,10 @@ fn empty(path: &Path) -> Accepted {
     Accepted { source: path.to_string_lossy().into_owned(), entries: Vec::new() }
 }
 
-fn show(error: &AcceptedError, terminal: &Terminal) {
-    match error {
-        AcceptedError::Read { .. } => complain(&error.to_string()),
-        AcceptedError::Faults(_) => sheet::show_text(&error.render(terminal.stderr_color()), terminal),
-    }
-}
-
 /// Runs the command.
 pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(check) = checks::find(&args.check).map(|check| check.id) else {
-        complain(&explain::unknown(&args.check, checks::CATALOGUE));
-        return Ok(Exit::Unjudged);
+        bail!("{}", explain::unknown(&args.check, checks::CATALOGUE));
     };
     let today = args.accepted.today();
     if let Some(until) = args.until.filter(|until| *until < today) {
@@ -148,7 +135,7 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     if args.job.as_os_str() == "-" {
         bail!("standard input has no name by which the finding could be known again: give a file");
     }
-    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let machine = sheet::load(&args.machine, terminal)?;
     let path = args.accepted.file()?.unwrap_or_else(|| PathBuf::from(ACCEPTED_FILE));
     let Some(job) = job_name(&path, &args.job.display().to_string()) else {
         bail!("the path of {} is not UTF-8: an entry could not tell it from others", args.job.display());
@@ -157,11 +144,7 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         Err(AcceptedError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
             (empty(&path), String::new())
         }
-        Ok(known) => known,
-        Err(error) => {
-            show(&error, terminal);
-            return Ok(Exit::Unjudged);
-        }
+        known => known.map_err(|error| Faults::of_accepted(&error, terminal))?,
     };
     let inspection = Preflight::on(&machine).run(JobSource::at(&args.job))?;
     let found: Vec<&Finding> = inspection.findings.iter().filter(|finding| finding.check == check).collect();
@@ -176,10 +159,7 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     let entries: Vec<_> = found.iter().map(|finding| args.entry(&job, &inspection, finding, &known)).collect();
     let text = accepted::put(&text, &entries)?;
-    if let Err(faults) = Accepted::parse(&path.to_string_lossy(), &text) {
-        show(&faults.into(), terminal);
-        return Ok(Exit::Unjudged);
-    }
+    Accepted::parse(&path.to_string_lossy(), &text).map_err(|faults| Faults::of_accepted(&faults.into(), terminal))?;
     let mut file = Output::file(&path)?;
     file.write_all(text.as_bytes())
         .and_then(|()| file.finish())

@@ -32,7 +32,7 @@ pub struct AuditArgs {
 
 /// Runs the command.
 pub fn run(args: &AuditArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let machine = sheet::load(&args.machine, terminal)?;
     let found = audit(&machine);
     let look = terminal.stdout_look();
     let written = match args.format {

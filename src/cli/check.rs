@@ -134,8 +134,8 @@ impl CheckArgs {
 /// Runs the command. Each job is read once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
-    let Some(machines) = sheet::load_all(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
-    let Some(accepted) = args.accepted.load(terminal)? else { return Ok(Exit::Unjudged) };
+    let machines = sheet::load_all(&args.machine, terminal)?;
+    let accepted = args.accepted.load(terminal)?;
     args.spare_inputs(&jobs, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);

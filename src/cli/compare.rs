@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
+use super::faults::Faults;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
@@ -79,7 +80,7 @@ enum Format {
 /// Runs the command.
 pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
-    let Some((before, after)) = machines(args, terminal)? else { return Ok(Exit::Unjudged) };
+    let (before, after) = machines(args, terminal)?;
     let sheets = [&before, &after].into_iter().filter_map(sheet::file);
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
     let progress = Progress::new(&jobs, args.delivery.quiet);
@@ -102,25 +103,18 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     Ok(exit(&totals))
 }
 
-/// The machines before and after. Faults of sheets go to standard error; none comes back then.
-fn machines(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Option<(Machine, Machine)>> {
+/// The machines before and after.
+fn machines(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<(Machine, Machine)> {
+    let named = |path: &Path| Machine::load(path).map_err(|error| Faults::of_sheet(&error, terminal));
     let before = match &args.before {
-        Some(path) => named(path, terminal),
+        Some(path) => named(path)?,
         None => sheet::load(&args.machine, terminal)?,
     };
-    let Some(before) = before else { return Ok(None) };
     let after = match &args.after {
-        Some(path) => match named(path, terminal) {
-            Some(machine) => machine,
-            None => return Ok(None),
-        },
+        Some(path) => named(path)?,
         None => before.clone(),
     };
-    Ok(sheet::changed(after, &args.set, terminal)?.map(|after| (before, after)))
-}
-
-fn named(path: &Path, terminal: &Terminal) -> Option<Machine> {
-    Machine::load(path).map_err(|faults| sheet::show_faults(&faults, terminal)).ok()
+    Ok((before, sheet::changed(after, &args.set, terminal)?))
 }
 
 fn judge<'e>(job: &Job, before: &Machine, after: &Machine, context: RunContext<'_, 'e>) -> Compared {
@@ -261,17 +255,14 @@ mod tests {
         let set = "motion.acceleration_mm_s2.printing=3000";
         let line =
             ["a", "--before", "corpus/machines/heron.toml", "--after", "corpus/machines/wren.toml", "--set", set];
-        let (before, after) = load(&line).expect("runs").expect("loads");
+        let (before, after) = load(&line).expect("loads");
         assert_eq!((before.name.as_str(), after.name.as_str()), ("Heron", "Wren"));
         assert_eq!(after.motion.limits.printing_mm_s2, 3000.0);
-        let (before, after) =
-            load(&["a", "--machine", "corpus/machines/wren.toml", "--set", set]).expect("runs").expect("loads");
+        let (before, after) = load(&["a", "--machine", "corpus/machines/wren.toml", "--set", set]).expect("loads");
         assert_eq!((before.motion.limits.printing_mm_s2, after.motion.limits.printing_mm_s2), (6000.0, 3000.0));
-        assert!(
-            load(&["a", "--before", "corpus/machines/wren.toml", "--set", "no.such.key=1"]).expect("runs").is_none()
-        );
+        assert!(load(&["a", "--before", "corpus/machines/wren.toml", "--set", "no.such.key=1"]).is_err());
         assert!(load(&["a", "--before", "corpus/machines/wren.toml", "--set", "key"]).is_err());
-        assert!(load(&["a", "--before", "no-such.toml", "--set", set]).expect("runs").is_none());
+        assert!(load(&["a", "--before", "no-such.toml", "--set", set]).is_err());
     }
 
     #[test]

@@ -3,11 +3,12 @@
 use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
+use anyhow::bail;
 use clap::Args;
 
+use super::Exit;
 use super::output::{Content, Output};
 use super::terminal::Terminal;
-use super::{Exit, complain};
 use crate::checks::CATALOGUE;
 use crate::findings::Check;
 use crate::show::{
@@ -43,10 +44,7 @@ pub fn run(args: &ExplainArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         None => list(CATALOGUE, look, &mut output)?,
         Some(id) => match CATALOGUE.iter().find(|check| check.id == id) {
             Some(check) => explain(check, look, &mut output)?,
-            None => {
-                complain(&unknown(id, CATALOGUE));
-                return Ok(Exit::Unjudged);
-            }
+            None => bail!("{}", unknown(id, CATALOGUE)),
         },
     }
     output.finish()?;

@@ -67,8 +67,8 @@ fn factor(text: &str) -> Result<f64, String> {
 /// Runs the command.
 pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
-    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
-    let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
+    let machine = sheet::load(&args.machine, terminal)?;
+    let machine = sheet::changed(machine, &args.set, terminal)?;
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheet::file(&machine)).chain(args.jobs.list()))?;
     let wishes = args.wishes(&machine)?;
     let progress = Progress::new(&jobs, args.delivery.quiet);

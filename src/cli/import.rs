@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
 use serde::Serialize;
 
+use super::faults::Faults;
 use super::output::{Content, Format, Output};
 use super::sheet::MachineArg;
 use super::terminal::Terminal;
@@ -92,9 +93,7 @@ pub struct LinesArgs {
 /// Runs `gonogo sheet lines`.
 pub fn lines(args: &LinesArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let named = args.sheet.clone().map(MachineArg::naming);
-    let Some(machine) = sheet::load(named.as_ref().unwrap_or(&args.machine), terminal)? else {
-        return Ok(Exit::Unjudged);
-    };
+    let machine = sheet::load(named.as_ref().unwrap_or(&args.machine), terminal)?;
     let mut output = Output::stdout(Content::Data);
     output.write_all(settings::lines(&machine).as_bytes()).and_then(|()| output.finish())?;
     Ok(Exit::Passed)
@@ -135,14 +134,13 @@ pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     let source = args.file.as_deref().unwrap_or(Path::new("-"));
     let settings = read(source, args.m203_per)?;
-    let Some(outcome) = resolve(args, &settings, terminal)? else { return Ok(Exit::Unjudged) };
+    let outcome = resolve(args, &settings, terminal)?;
     if let (SheetFate::Written(path), Some(text)) = (&outcome.fate, &outcome.sheet) {
         write(path, text, args.write)?;
     }
     tell(args, source, &settings, &outcome, terminal).context("cannot write the table")?;
     if settings.values().is_empty() {
-        complain(&format!("{} gives no value that a sheet can keep", shown_path(&source.display().to_string())));
-        return Ok(Exit::Unjudged);
+        bail!("{} gives no value that a sheet can keep", shown_path(&source.display().to_string()));
     }
     if let (SheetFate::Printed, Some(text)) = (&outcome.fate, &outcome.sheet) {
         let mut output = Output::stdout(Content::Data);
@@ -167,20 +165,21 @@ fn read(source: &Path, per: Option<Per>) -> anyhow::Result<Settings> {
     settings::read(io::stdin().lock(), speeds).with_context(context)
 }
 
-/// Finds out what becomes of the settings; none when the sheet has faults, which then stand on standard error.
-fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyhow::Result<Option<ImportOutcome>> {
+/// Finds out what becomes of the settings.
+fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyhow::Result<ImportOutcome> {
     let target = |path: &Path| match jobs::is_stdin(path) {
         true => SheetFate::Printed,
         false => SheetFate::Written(path.to_owned()),
     };
     Ok(match (&args.into, &args.output) {
-        _ if settings.values().is_empty() => Some(ImportOutcome::nothing(settings)),
-        (None, None) => Some(ImportOutcome::nothing(settings)),
+        _ if settings.values().is_empty() => ImportOutcome::nothing(settings),
+        (None, None) => ImportOutcome::nothing(settings),
         (None, Some(output)) => {
             let Fresh { text, rows, missing } = settings::fresh(settings);
-            Some(ImportOutcome { rows, sheet: Some(text), missing, fate: target(output) })
+            ImportOutcome { rows, sheet: Some(text), missing, fate: target(output) }
         }
-        (Some(into), output) => merge(into, settings, terminal)?.map(|(Merged { text, rows }, differs)| {
+        (Some(into), output) => {
+            let (Merged { text, rows }, differs) = merge(into, settings, terminal)?;
             let fate = match output {
                 Some(output) => target(output),
                 None if !differs => SheetFate::Unchanged(into.clone()),
@@ -188,7 +187,7 @@ fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyho
                 None => SheetFate::Compared(into.clone()),
             };
             ImportOutcome { rows, sheet: Some(text), missing: Vec::new(), fate }
-        }),
+        }
     })
 }
 
@@ -198,8 +197,8 @@ impl ImportOutcome {
     }
 }
 
-/// The sheet with the settings in it, and whether that differs from what it was; none when it has faults.
-fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Result<Option<(Merged, bool)>> {
+/// The sheet with the settings in it, and whether that differs from what it was.
+fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Result<(Merged, bool)> {
     let mut bytes = Vec::new();
     let limit = SHEET_MAX_BYTES as u64 + 1;
     File::open(path)
@@ -210,17 +209,13 @@ fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Resul
     let (Some(text), Some(Ok(merged))) = (readable, merged) else {
         // The reader of sheets says what is wrong, and where.
         let Err(faults) = Machine::load(path) else { bail!("cannot change {}: it is no TOML", path.display()) };
-        sheet::show_faults(&faults, terminal);
-        return Ok(None);
+        return Err(Faults::of_sheet(&faults, terminal).into());
     };
     // Lines count in the changed text, so it is named as such.
     let name = format!("{} with the settings in it", path.display());
-    if let Err(faults) = Machine::parse(&name, &merged.text) {
-        sheet::show_faults(&faults.into(), terminal);
-        return Ok(None);
-    }
+    Machine::parse(&name, &merged.text).map_err(|faults| Faults::of_sheet(&faults.into(), terminal))?;
     let differs = merged.text != text;
-    Ok(Some((merged, differs)))
+    Ok((merged, differs))
 }
 
 fn write(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {

@@ -6,11 +6,13 @@ mod check;
 mod compare;
 mod completions;
 mod explain;
+mod faults;
 mod headroom;
 mod import;
 mod jobs;
 mod man;
 mod output;
+mod parts;
 mod pictures;
 mod progress;
 mod report_schema;
@@ -24,6 +26,7 @@ use std::io::{self, Write};
 
 use clap::{Parser, Subcommand};
 
+pub use faults::tell;
 use terminal::{ColorWhen, Terminal};
 
 const EXAMPLES: &str = "\

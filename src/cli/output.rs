@@ -8,6 +8,7 @@ use anstream::{AutoStream, ColorChoice};
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
+use super::parts::Part;
 use super::terminal::Terminal;
 use crate::show::report::Look;
 
@@ -107,7 +108,12 @@ pub enum Output {
     /// Standard output.
     Stdout(ClosedPipeGuard<Box<dyn Write>>),
     /// A regular file, replaced as a whole by [`Output::finish`].
-    File(Replacement),
+    File {
+        /// What is written so far.
+        part: Part,
+        /// Whose place it takes.
+        target: PathBuf,
+    },
     /// Something that must not be replaced, such as a device or a named pipe.
     Device(BufWriter<File>),
     /// Nowhere.
@@ -133,7 +139,8 @@ impl Output {
     pub fn file(path: &Path) -> anyhow::Result<Self> {
         let shown = path.display();
         let Ok(found) = fs::metadata(path) else {
-            return Ok(Self::File(Replacement::new(path, None).with_context(|| format!("cannot write {shown}"))?));
+            let part = Part::beside(path).with_context(|| format!("cannot write {shown}"))?;
+            return Ok(Self::File { part, target: path.to_owned() });
         };
         if found.is_dir() {
             bail!("cannot write {shown}: it is a directory");
@@ -146,15 +153,15 @@ impl Output {
             bail!("cannot write {shown}: it is write-protected");
         }
         let target = path.canonicalize().with_context(|| format!("cannot write {shown}"))?;
-        let replacement = Replacement::new(&target, Some(found.permissions()));
-        Ok(Self::File(replacement.with_context(|| format!("cannot write {shown}"))?))
+        let part = Part::beside(&target).with_context(|| format!("cannot write {shown}"))?;
+        Ok(Self::File { part, target })
     }
 
     /// Hands everything over. Without it a file stays as it was.
     pub fn finish(mut self) -> io::Result<()> {
         self.flush()?;
         match self {
-            Self::File(replacement) => replacement.commit(),
+            Self::File { part, target } => part.take_the_place_of(&target),
             _ => Ok(()),
         }
     }
@@ -164,7 +171,7 @@ impl Write for Output {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match self {
             Self::Stdout(tap) => tap.write(bytes),
-            Self::File(replacement) => replacement.file.write(bytes),
+            Self::File { part, .. } => part.write(bytes),
             Self::Device(device) => device.write(bytes),
             Self::Nowhere => Ok(bytes.len()),
         }
@@ -173,7 +180,7 @@ impl Write for Output {
     fn flush(&mut self) -> io::Result<()> {
         match self {
             Self::Stdout(tap) => tap.flush(),
-            Self::File(replacement) => replacement.file.flush(),
+            Self::File { part, .. } => part.flush(),
             Self::Device(device) => device.flush(),
             Self::Nowhere => Ok(()),
         }
@@ -209,47 +216,6 @@ impl<W: Write> Write for ClosedPipeGuard<W> {
 
     fn flush(&mut self) -> io::Result<()> {
         self.unless_closed((), Write::flush)
-    }
-}
-
-/// A file next to its target that takes the target's place when it is complete.
-pub struct Replacement {
-    file: BufWriter<File>,
-    beside: PathBuf,
-    target: PathBuf,
-    in_place: bool,
-}
-
-impl Replacement {
-    fn new(target: &Path, permissions: Option<fs::Permissions>) -> io::Result<Self> {
-        let Some(name) = target.file_name() else { return Err(io::ErrorKind::InvalidInput.into()) };
-        let mut beside_name = std::ffi::OsString::from(".");
-        beside_name.push(name);
-        beside_name.push(format!(".{}.part", std::process::id()));
-        let beside = target.with_file_name(beside_name);
-        let file = OpenOptions::new().write(true).create_new(true).open(&beside)?;
-        let replacement = Self { file: BufWriter::new(file), beside, target: target.to_owned(), in_place: false };
-        if let Some(permissions) = permissions {
-            fs::set_permissions(&replacement.beside, permissions)?;
-        }
-        Ok(replacement)
-    }
-
-    fn commit(mut self) -> io::Result<()> {
-        self.file.flush()?;
-        self.file.get_ref().sync_all()?;
-        fs::rename(&self.beside, &self.target)?;
-        self.in_place = true;
-        Ok(())
-    }
-}
-
-impl Drop for Replacement {
-    fn drop(&mut self) {
-        if !self.in_place {
-            // A leftover is all that can happen, and the error that led here is the one to tell.
-            let _ = fs::remove_file(&self.beside);
-        }
     }
 }
 

@@ -2,16 +2,16 @@
 
 use std::collections::HashSet;
 use std::fs;
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use anyhow::{Context, bail};
 use clap::Args;
-use tempfile::NamedTempFile;
 
 use super::jobs::{Job, is_stdin};
 use super::output::{self, Delivery, Output};
+use super::parts::Part;
 use crate::findings::{Inspection, Outcome, Unjudged};
 use crate::machine::Machine;
 use crate::preflight::{JobError, RunContext};
@@ -136,12 +136,16 @@ fn take_from<'e>(
     Pictured::take(copy.path(), &shown, machine, options, context)
 }
 
-fn copied(path: &Path) -> Result<NamedTempFile, io::Error> {
-    let mut copy = NamedTempFile::new()?;
-    if is_stdin(path) {
-        io::copy(&mut io::stdin().lock(), &mut copy)?;
-    } else {
-        io::copy(&mut fs::File::open(path)?, &mut copy)?;
+/// Largest job that is copied, bytes: an endless stream must not fill the disk.
+const COPY_MAX_BYTES: u64 = 8 << 30;
+
+fn copied(path: &Path) -> Result<Part, io::Error> {
+    let mut copy = Part::temporary()?;
+    let source: Box<dyn Read> =
+        if is_stdin(path) { Box::new(io::stdin().lock()) } else { Box::new(fs::File::open(path)?) };
+    if io::copy(&mut source.take(COPY_MAX_BYTES + 1), &mut copy)? > COPY_MAX_BYTES {
+        let text = "it is larger than 8 GiB, and a picture needs a copy of what can be read only once: give a file";
+        return Err(io::Error::new(io::ErrorKind::FileTooLarge, text));
     }
     copy.flush()?;
     Ok(copy)

@@ -11,7 +11,7 @@ use super::jobs::{self, Job};
 use super::output::{self, Delivery, Format, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
-use super::{Exit, complain, sheet, trial};
+use super::{Exit, sheet, trial};
 use crate::findings::Unjudged;
 use crate::machine::Direction;
 use crate::preflight::RunContext;
@@ -149,8 +149,8 @@ pub fn run(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 const PICTURE_PX: (u32, u32) = (860, 420);
 
 fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let Some(machine) = sheet::load(&args.machine, terminal)? else { return Ok(Exit::Unjudged) };
-    let Some(machine) = sheet::changed(machine, &args.set, terminal)? else { return Ok(Exit::Unjudged) };
+    let machine = sheet::load(&args.machine, terminal)?;
+    let machine = sheet::changed(machine, &args.set, terminal)?;
     let inputs: Vec<&Path> = [path].into_iter().chain(sheet::file(&machine)).collect();
     args.delivery.spare(inputs.iter().copied())?;
     let others = || inputs.iter().copied().chain(args.delivery.target());
@@ -201,13 +201,7 @@ fn studied<'e>(
 fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let readings = &args.marks.0;
     let error = ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error };
-    let found = match estimate(readings, error) {
-        Ok(found) => found,
-        Err(why) => {
-            complain(&why.to_string());
-            return Ok(Exit::Unjudged);
-        }
-    };
+    let found = estimate(readings, error)?;
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format == Format::Text, Look { color: false, ..look })?;
     match args.format {

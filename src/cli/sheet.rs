@@ -3,16 +3,16 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use anstream::{AutoStream, ColorChoice};
 use anstyle::{Effects, Style};
-use anyhow::Context;
+use anyhow::{Context, anyhow};
 use clap::{Args, Subcommand};
 use comfy_table::{ContentArrangement, Table, presets};
 
+use super::faults::Faults;
 use super::import::{self, ImportArgs, LinesArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
-use super::{Exit, audit, complain};
+use super::{Exit, audit};
 use crate::machine::{ChangeError, Machine, Origin, SheetError};
 use crate::show::{
     marks::styled,
@@ -84,7 +84,7 @@ pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
             output.finish()?;
         }
         SheetCommand::Show(arg) => {
-            let Some(machine) = load(arg, terminal)? else { return Ok(Exit::Unjudged) };
+            let machine = load(arg, terminal)?;
             let look = terminal.stdout_look();
             let mut output = Output::stdout(Content::Page { color: look.color });
             heading(&machine.name, &machine.source, look, &mut output)?;
@@ -101,42 +101,48 @@ pub fn file(machine: &Machine) -> Option<&Path> {
     (!machine.built_in).then(|| Path::new(&machine.source))
 }
 
-/// Finds and reads the sheet. Its faults go to standard error; none comes back then.
+/// Finds and reads the sheet.
 ///
 /// # Errors
-/// When there is no working directory to start from.
-pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Option<Machine>> {
+/// Its faults, or when there is no working directory to start from.
+pub fn load(arg: &MachineArg, terminal: &Terminal) -> anyhow::Result<Machine> {
     let start = std::env::current_dir().context("cannot tell the working directory")?;
     let variable = std::env::var_os(VARIABLE).filter(|value| !value.is_empty());
-    match crate::checks::discover(arg.machine.as_deref(), variable.as_deref(), &start) {
-        Ok(machine) => Ok(Some(machine)),
-        Err(faults) => {
-            show_faults(&faults, terminal);
-            Ok(None)
+    let found = crate::checks::discover(arg.machine.as_deref(), variable.as_deref(), &start);
+    Ok(found.map_err(|error| Faults::of_sheet(&error, terminal))?)
+}
+
+/// The same for several machines.
+///
+/// # Errors
+/// The faults of all their sheets, or like [`load`].
+pub fn load_all(arg: &MachinesArg, terminal: &Terminal) -> anyhow::Result<Vec<Machine>> {
+    if arg.machines.is_empty() {
+        return Ok(vec![load(&MachineArg { machine: None }, terminal)?]);
+    }
+    let (mut machines, mut faults) = (Vec::new(), None::<Faults>);
+    for sheet in &arg.machines {
+        match load(&MachineArg::naming(sheet.clone()), terminal).map_err(anyhow::Error::downcast::<Faults>) {
+            Ok(machine) => machines.push(machine),
+            Err(Ok(more)) => {
+                faults = Some(match faults {
+                    Some(known) => known.and(&more),
+                    None => more,
+                })
+            }
+            Err(Err(error)) => return Err(error),
         }
     }
+    faults.map_or(Ok(machines), |faults| Err(faults.into()))
 }
 
-/// The same for several machines: the faults of all sheets are shown, and none comes back then.
+/// The machine with values of its sheet changed, each given as KEY=VALUE.
 ///
 /// # Errors
-/// Like [`load`].
-pub fn load_all(arg: &MachinesArg, terminal: &Terminal) -> anyhow::Result<Option<Vec<Machine>>> {
-    if arg.machines.is_empty() {
-        return Ok(load(&MachineArg { machine: None }, terminal)?.map(|machine| vec![machine]));
-    }
-    let each = arg.machines.iter().map(|sheet| load(&MachineArg::naming(sheet.clone()), terminal));
-    // Only when all were looked at.
-    Ok(each.collect::<anyhow::Result<Vec<_>>>()?.into_iter().collect())
-}
-
-/// The machine with values of its sheet changed, each given as KEY=VALUE. Faults go to standard error; none comes back then.
-///
-/// # Errors
-/// When one of them is no KEY=VALUE.
-pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow::Result<Option<Machine>> {
+/// When one of them is no KEY=VALUE, or the changed sheet has faults.
+pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow::Result<Machine> {
     if sets.is_empty() {
-        return Ok(Some(machine));
+        return Ok(machine);
     }
     let pair = |set: &'_ String| -> anyhow::Result<(String, String)> {
         let (key, value) = set.split_once('=').with_context(|| format!("--set {set} has no =: give KEY=VALUE"))?;
@@ -144,29 +150,15 @@ pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow
     };
     let pairs = sets.iter().map(pair).collect::<anyhow::Result<Vec<_>>>()?;
     let changes: Vec<(&str, &str)> = pairs.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
-    match machine.with_all(&changes) {
-        Ok(changed) => Ok(Some(changed)),
-        Err(error) => {
-            complain(&format!("--set: {error}"));
-            if let ChangeError::Faults { faults, .. } = error {
-                show_faults(&SheetError::Faults(*faults), terminal);
+    machine.with_all(&changes).map_err(|error| {
+        let sentence = format!("--set: {error}");
+        match error {
+            ChangeError::Faults { faults, .. } => {
+                Faults::of_sheet(&SheetError::Faults(*faults), terminal).under(&sentence).into()
             }
-            Ok(None)
+            _ => anyhow!(sentence),
         }
-    }
-}
-
-/// Prints what is wrong with a sheet on standard error.
-pub fn show_faults(faults: &SheetError, terminal: &Terminal) {
-    show_text(&faults.render(terminal.stderr_color()), terminal);
-}
-
-/// Prints rendered faults on standard error.
-pub fn show_text(text: &str, terminal: &Terminal) {
-    let choice = if terminal.stderr_color() { ColorChoice::Always } else { ColorChoice::Never };
-    let mut stderr = AutoStream::new(io::stderr().lock(), choice);
-    // Without standard error there is nobody to tell; the exit code still says so.
-    let _ = writeln!(stderr, "{}", text.trim_end());
+    })
 }
 
 fn heading(name: &str, source: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {

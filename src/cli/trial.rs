@@ -8,7 +8,7 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use super::output::{Content, Output};
 use super::terminal::Terminal;
-use super::{Exit, complain, jobs, sheet};
+use super::{Exit, jobs, sheet};
 use crate::machine::Machine;
 use crate::show::report::Look;
 use crate::wording::{columns, safe, wrap, wrap_paragraphs};
@@ -210,19 +210,13 @@ pub fn run(command: &TrialCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
         TrialCommand::Steps(args) => &args.common,
         TrialCommand::FirstPower(args) => &args.common,
     };
-    let Some(machine) = sheet::load(&common.machine, terminal)? else { return Ok(Exit::Unjudged) };
+    let machine = sheet::load(&common.machine, terminal)?;
     if let TrialCommand::Steps(args) = command
         && !args.measured.is_empty()
     {
         return tell_steps(args, &machine, terminal);
     }
-    match write_trial(command, &machine) {
-        Ok(trial) => deliver(&trial, common, terminal),
-        Err(error) => {
-            complain(&error.to_string());
-            Ok(Exit::Unjudged)
-        }
-    }
+    deliver(&write_trial(command, &machine)?, common, terminal)
 }
 
 fn write_trial(command: &TrialCommand, machine: &Machine) -> Result<Trial, TrialError> {
@@ -300,13 +294,7 @@ fn tell(trial: &Trial, written: Option<&Path>, look: Look, out: &mut dyn Write) 
 fn tell_steps(args: &StepsArgs, machine: &Machine, terminal: &Terminal) -> anyhow::Result<Exit> {
     let found: Result<Vec<NewSteps>, TrialError> =
         args.measured.iter().map(|&measured| new_steps(machine, measured, args.reading_error)).collect();
-    let found = match found {
-        Ok(found) => found,
-        Err(error) => {
-            complain(&error.to_string());
-            return Ok(Exit::Unjudged);
-        }
-    };
+    let found = found?;
     let mut output = Output::stdout(Content::Page { color: false });
     steps_page(&found, args.reading_error, terminal.stdout_look(), &mut output).and_then(|()| output.finish())?;
     Ok(Exit::Passed)

@@ -322,3 +322,54 @@ fn no_output_takes_the_place_of_what_is_read() {
     assert!(!directory.path().join("same").exists());
     assert_eq!(here(&["check", "job.gcode", "--machine", "m.toml", "--format", "html", "-o", "page.html"]), Some(0));
 }
+
+/// Signal numbers: POSIX.1-2017, `kill`: HUP 1, INT 2, TERM 15.
+#[cfg(unix)]
+#[test]
+fn nothing_is_left_behind_at_a_signal() {
+    use std::io::Write as _;
+    use std::os::unix::process::ExitStatusExt as _;
+    let entries = |folder: &std::path::Path| std::fs::read_dir(folder).expect("lists").count();
+    for format in ["json", "html"] {
+        for (name, number) in [("HUP", 1), ("INT", 2), ("TERM", 15)] {
+            let (folder, temporary) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+            let mut running = Command::new(cargo_bin!("gonogo"))
+                .args(["check", "-", "--format", format, "-o"])
+                .arg(folder.path().join("report"))
+                .env("TMPDIR", temporary.path())
+                .stdin(Stdio::piped())
+                .stderr(Stdio::null())
+                .spawn()
+                .expect("starts");
+            let mut job = running.stdin.take().expect("standard input");
+            job.write_all(b"G28\nG1 X10 F600\n").expect("reads on");
+            let wanted = if format == "html" { 2 } else { 1 };
+            while entries(folder.path()) + entries(temporary.path()) < wanted {
+                std::thread::yield_now();
+            }
+            let told = Command::new("kill").args(["-s", name, &running.id().to_string()]).status().expect("kills");
+            assert!(told.success());
+            assert_eq!(running.wait().expect("ends").signal(), Some(number), "{format}");
+            assert_eq!(entries(folder.path()) + entries(temporary.path()), 0, "{format} {name}");
+        }
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn files_are_open_to_whom_the_umask_or_the_file_before_says() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("report");
+    let mode = || std::fs::metadata(&path).expect("is there").permissions().mode() & 0o7777;
+    let write = || {
+        let shell = "umask 027; exec \"$0\" check corpus/jobs/heron-hook.gcode --format json -o \"$1\"";
+        let run = Command::new("sh").args(["-c", shell]).arg(cargo_bin!("gonogo")).arg(&path).output().expect("runs");
+        assert!(run.status.code().is_some_and(|code| code < 2), "{run:?}");
+    };
+    write();
+    assert_eq!(mode(), 0o640, "666 without 027");
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o4604)).expect("sets");
+    write();
+    assert_eq!(mode(), 0o604, "as it was, but it never runs as somebody else");
+}

@@ -100,7 +100,7 @@ impl Planning {
             Depth::All => Some(self.kept.judge(&ask.machine)),
             Depth::Timed => self.kept.time(&ask.machine, |_| false),
             Depth::UntilStop => self.kept.time(&ask.machine, |found| {
-                early = new(&&&&&&found);
+                early = new(found);
                 early.is_some()
             }),
         };
