@@ -18,8 +18,12 @@
 //!
 //! On top of them stand three wings: [`study`] looks at a job more than once (before and after, on several machines, with
 //! other limits, as an excitation), [`workshop`] is about the machine itself (whether its sheet is plausible, its settings
-//! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer. The command line (`cli`)
-//! is a feature of its own.
+//! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer.
+//!
+//! # Features
+//! `cli` (the default) is the command line and brings all of `page` (pages for a browser, pictures) and `formats` (CSV,
+//! JUnit XML, OpenMetrics, SARIF). Without features the library reads, plans, judges, and reports as text and JSON, which
+//! [`show::report::json::read`] reads back.
 //!
 //! Below them all lie [`geometry`], [`vectors`], [`threads`], [`wording`] (numbers and text for people) and the [`machine`]
 //! sheet.

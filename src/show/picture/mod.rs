@@ -13,7 +13,6 @@ use plotters::coord::Shift;
 use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
 
 pub use spectrum::spectrum_svg;
-pub(crate) use spectrum::{LEAST_HZ, points, top};
 pub use whole::{OnlyLayer, Pictured, lines_of};
 
 /// The colours of all pictures. Each stands for one thing, so that a page can give it another colour in the dark by its

@@ -10,10 +10,8 @@ use plotters::style::{Color, IntoFont, IntoTextStyle, RGBColor, ShapeStyle, Text
 use super::{Canvas, FONT, PictureError, ink, svg};
 use crate::checks::drives_resonance::Band;
 use crate::machine::Mode;
-use crate::study::resonance::spectrum::{Axis, STEP_HZ, Spectrum};
+use crate::study::resonance::spectrum::{Axis, LEAST_SHOWN_HZ, Spectrum};
 
-/// Lowest frequency that is drawn, Hz.
-pub(crate) const LEAST_HZ: f64 = 2.0;
 /// Densities below this part of the highest are drawn at the bottom.
 const RANGE: f64 = 1e5;
 const TICKS_HZ: [f64; 8] = [2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
@@ -35,31 +33,20 @@ pub fn spectrum_svg(
     svg(width_px, height_px, |canvas| draw(canvas, spectrum, modes))
 }
 
-/// The highest density that is drawn, and the highest frequency, Hz.
-pub(crate) fn top(spectrum: &Spectrum) -> (f64, f64) {
-    let drawn = |axis: &Axis| points(axis).map(|(_, density)| density).fold(0.0, f64::max);
-    let most = spectrum.axes.iter().map(drawn).fold(0.0, f64::max);
-    let count = spectrum.axes.iter().map(|axis| axis.density.len()).max().unwrap_or(0);
-    (if most > 0.0 { most } else { 1.0 }, (count.saturating_sub(1) as f64 * STEP_HZ).max(2.0 * LEAST_HZ))
-}
-
-/// Frequency and density of all that is drawn of a direction.
-pub(crate) fn points(axis: &Axis) -> impl Iterator<Item = (f64, f64)> {
-    let all = axis.density.iter().enumerate().map(|(k, density)| (k as f64 * STEP_HZ, *density));
-    all.filter(|(hz, _)| *hz >= LEAST_HZ)
-}
-
 /// Frequency and density, both in equal ratios.
 type Chart<'c, 's> = ChartContext<'c, SVGBackend<'s>, Cartesian2d<WithKeyPoints<LogCoord<f64>>, LogCoord<f64>>>;
 
 fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), PictureError> {
-    let (most, top_hz) = top(spectrum);
+    let (most, top_hz) = spectrum.shown_top();
     let (low, high) = (most / RANGE, most * 3.0);
     let mut chart = ChartBuilder::on(canvas)
         .margin(12)
         .x_label_area_size(38)
         .y_label_area_size(58)
-        .build_cartesian_2d((LEAST_HZ..top_hz).log_scale().with_key_points(TICKS_HZ.to_vec()), (low..high).log_scale())
+        .build_cartesian_2d(
+            (LEAST_SHOWN_HZ..top_hz).log_scale().with_key_points(TICKS_HZ.to_vec()),
+            (low..high).log_scale(),
+        )
         .map_err(PictureError::of)?;
     chart
         .configure_mesh()
@@ -117,7 +104,7 @@ fn mark(chart: &mut Chart<'_, '_>, canvas: &Canvas<'_>, mode: &Mode, at: f64) ->
 /// Draws a direction and names it.
 fn curve(chart: &mut Chart<'_, '_>, axis: &Axis, colour: RGBColor) -> Result<(), PictureError> {
     let low = chart.y_range().start;
-    let line = points(axis).map(|(hz, density)| (hz, density.max(low)));
+    let line = axis.shown().map(|(hz, density)| (hz, density.max(low)));
     chart
         .draw_series(LineSeries::new(line, colour.stroke_width(2)))
         .map_err(PictureError::of)?

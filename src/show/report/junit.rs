@@ -5,10 +5,12 @@
 //! Why has the root of the JUnit report no totals? They would have to stand before suites that are written as jobs
 //! come.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 
-use quick_junit::{NonSuccessKind, Property, Report as Document, TestCase, TestCaseStatus, TestSuite};
+use quick_xml::Writer;
+use quick_xml::events::BytesText;
 
 use super::matrix::labels;
 use super::{CAUTION, Report, unsafe_accepted};
@@ -32,7 +34,7 @@ impl JunitReport {
 
     fn judged(&self, inspection: &Inspection, machine: usize, out: &mut dyn Write) -> io::Result<()> {
         let name = format!("{} on {}", safe(&inspection.job.path), self.machines[machine]);
-        write_suite(judged(inspection, &name, self.fail_on), out)
+        judged(inspection, &name, self.fail_on).write(out)
     }
 
     fn begin(&mut self, out: &mut dyn Write) -> io::Result<()> {
@@ -49,7 +51,7 @@ impl Report<Judged, Totals> for JunitReport {
         match judged {
             Ok(inspections) => (inspections.iter().enumerate())
                 .try_for_each(|(machine, inspection)| self.judged(inspection, machine, out)),
-            Err(unjudged) => write_suite(not_judged(unjudged), out),
+            Err(unjudged) => not_judged(unjudged).write(out),
         }
     }
 
@@ -59,61 +61,141 @@ impl Report<Judged, Totals> for JunitReport {
     }
 }
 
-/// What XML 1.0 allows in a document ("Char").
-fn is_xml(c: char) -> bool {
-    matches!(c, '\t' | '\n' | '\r' | ' '..='\u{fffd}' | '\u{10000}'..)
+/// One suite, as it is written: a job on a machine.
+struct Suite<'a> {
+    name: String,
+    properties: Vec<(&'static str, Cow<'a, str>)>,
+    cases: Vec<Case<'a>>,
+    said: String,
 }
 
-/// Writes one suite of a document that goes on: what stands between the root's tags.
-fn write_suite(suite: TestSuite, out: &mut dyn Write) -> io::Result<()> {
-    let mut document = Document::new("gonogo check");
-    document.add_test_suite(suite);
-    let text = document.to_string().map_err(io::Error::other)?;
-    let text = text.replace(|c| !is_xml(c), "\u{fffd}");
-    // In texts and attributes `<` is escaped: these are tags.
-    let start = text.find("<testsuite ").unwrap_or(text.len());
-    let end = text.rfind("</testsuites>").unwrap_or(text.len());
-    writeln!(out, "    {}", text.get(start..end).unwrap_or_default().trim_end())
+/// One check of it.
+struct Case<'a> {
+    name: &'a str,
+    outcome: CaseOutcome<'a>,
+    /// What is told beside the outcome; empty where there is nothing.
+    said: String,
 }
 
-fn judged(inspection: &Inspection, name: &str, fail_on: Severity) -> TestSuite {
+/// What became of a check.
+enum CaseOutcome<'a> {
+    Passed,
+    /// The element's name, its message, its type, and its text.
+    Failed(&'static str, Cow<'a, str>, &'static str, String),
+    Skipped(Cow<'a, str>),
+}
+
+/// What XML 1.0 does not allow in a document ("Char") is shown as what cannot be shown.
+fn xml(text: &str) -> Cow<'_, str> {
+    let is_xml = |c: char| matches!(c, '\t' | '\n' | '\r' | ' '..='\u{fffd}' | '\u{10000}'..);
+    if text.chars().all(is_xml) { text.into() } else { text.replace(|c| !is_xml(c), "\u{fffd}").into() }
+}
+
+impl Suite<'_> {
+    fn write(&self, out: &mut dyn Write) -> io::Result<()> {
+        let failed = |kind| {
+            let is_so = |case: &&Case<'_>| matches!(&case.outcome, CaseOutcome::Failed(name, ..) if *name == kind);
+            self.cases.iter().filter(is_so).count().to_string()
+        };
+        let skipped = self.cases.iter().filter(|case| matches!(case.outcome, CaseOutcome::Skipped(_))).count();
+        let mut inside = Vec::new();
+        let mut writer = Writer::new_with_indent(&mut inside, b' ', 4);
+        let counts = [
+            ("tests", self.cases.len().to_string()),
+            ("skipped", skipped.to_string()),
+            ("errors", failed("error")),
+            ("failures", failed("failure")),
+        ];
+        let element = writer.create_element("testsuite").with_attribute(("name", xml(&self.name).as_ref()));
+        let element = element.with_attributes(counts.iter().map(|(name, count)| (*name, count.as_str())));
+        element.write_inner_content(|writer| {
+            if !self.properties.is_empty() {
+                writer.create_element("properties").write_inner_content(|writer| {
+                    self.properties.iter().try_for_each(|(name, value)| {
+                        let attributes = [("name", *name), ("value", &xml(value))];
+                        writer.create_element("property").with_attributes(attributes).write_empty().map(drop)
+                    })
+                })?;
+            }
+            self.cases.iter().try_for_each(|case| case.write(&self.name, writer))?;
+            said(&self.said, writer)
+        })?;
+        for line in String::from_utf8_lossy(&inside).split_inclusive('\n') {
+            // Only lines that begin a tag are indented: the others belong to a text.
+            let gap = if line.trim_start().starts_with('<') { "    " } else { "" };
+            write!(out, "{gap}{line}")?;
+        }
+        writeln!(out)
+    }
+}
+
+impl Case<'_> {
+    fn write<W: Write>(&self, suite: &str, writer: &mut Writer<W>) -> io::Result<()> {
+        let suite = xml(suite);
+        let attributes = [("name", self.name), ("classname", suite.as_ref())];
+        let element = writer.create_element("testcase").with_attributes(attributes);
+        if matches!(self.outcome, CaseOutcome::Passed) && self.said.is_empty() {
+            return element.write_empty().map(drop);
+        }
+        element.write_inner_content(|writer| {
+            match &self.outcome {
+                CaseOutcome::Passed => {}
+                CaseOutcome::Failed(name, message, kind, text) => {
+                    let attributes = [("message", xml(message)), ("type", Cow::Borrowed(*kind))];
+                    let attributes = attributes.iter().map(|(name, value)| (*name, value.as_ref()));
+                    let element = writer.create_element(*name).with_attributes(attributes);
+                    element.write_text_content(BytesText::new(&xml(text)))?;
+                }
+                CaseOutcome::Skipped(why) => {
+                    writer.create_element("skipped").with_attribute(("message", xml(why).as_ref())).write_empty()?;
+                }
+            }
+            said(&self.said, writer)
+        })?;
+        Ok(())
+    }
+}
+
+/// What is told beside an outcome.
+fn said<W: Write>(text: &str, writer: &mut Writer<W>) -> io::Result<()> {
+    if !text.is_empty() {
+        writer.create_element("system-out").write_text_content(BytesText::new(&xml(text)))?;
+    }
+    Ok(())
+}
+
+fn judged<'a>(inspection: &'a Inspection, name: &str, fail_on: Severity) -> Suite<'a> {
     let (job, machine) = (&inspection.job, &inspection.machine);
-    let mut suite = TestSuite::new(name);
     let accepted_unsafe = inspection.accepted_unsafe();
+    let mut properties: Vec<(&str, Cow<'a, str>)> = Vec::new();
     if accepted_unsafe > 0 {
-        suite.add_property(Property::new("unsafe-findings-accepted", accepted_unsafe.to_string()));
+        properties.push(("unsafe-findings-accepted", accepted_unsafe.to_string().into()));
     }
-    for (name, text) in [
-        ("verdict", inspection.verdict.word()),
-        ("machine", &machine.name),
-        ("machine-sheet", &machine.source),
-        ("machine-digest", &machine.digest),
-        ("job-digest", &job.digest),
-    ] {
-        suite.add_property(Property::new(name, safe(text)));
-    }
+    properties.extend([
+        ("verdict", inspection.verdict.word().into()),
+        ("machine", safe(&machine.name)),
+        ("machine-sheet", safe(&machine.source)),
+        ("machine-digest", safe(&machine.digest)),
+        ("job-digest", safe(&job.digest)),
+    ]);
     let mut found: BTreeMap<&str, Vec<&Finding>> = BTreeMap::new();
     for finding in &inspection.findings {
         found.entry(&finding.check).or_default().push(finding);
     }
-    for check in &inspection.checks_run {
-        suite.add_test_case(case(name, check, found.remove(check.as_ref()).unwrap_or_default(), fail_on));
-    }
+    let run =
+        inspection.checks_run.iter().map(|check| (check.as_ref(), found.remove(check.as_ref()).unwrap_or_default()));
+    let mut cases: Vec<Case<'a>> = run.map(|(check, findings)| case(check, findings, fail_on)).collect();
     // Nothing that was found is lost, whatever found it.
-    for (check, findings) in found {
-        suite.add_test_case(case(name, check, findings, fail_on));
-    }
-    for skipped in &inspection.checks_skipped {
-        let mut status = TestCaseStatus::skipped();
-        status.set_message(safe(&skipped.reason));
-        suite.add_test_case(named(name, &skipped.check, status));
-    }
-    suite.set_system_out(said(inspection, accepted_unsafe));
-    suite
+    cases.extend(found.into_iter().map(|(check, findings)| case(check, findings, fail_on)));
+    cases.extend(inspection.checks_skipped.iter().map(|skipped| {
+        let outcome = CaseOutcome::Skipped(safe(&skipped.reason));
+        Case { name: &skipped.check, outcome, said: String::new() }
+    }));
+    Suite { name: name.to_owned(), properties, cases, said: beside(inspection, accepted_unsafe) }
 }
 
 /// What the report says beside its checks.
-fn said(inspection: &Inspection, accepted_unsafe: usize) -> String {
+fn beside(inspection: &Inspection, accepted_unsafe: usize) -> String {
     let mut lines = Vec::new();
     if accepted_unsafe > 0 {
         lines.push(unsafe_accepted(accepted_unsafe));
@@ -125,27 +207,15 @@ fn said(inspection: &Inspection, accepted_unsafe: usize) -> String {
     lines.join("\n")
 }
 
-fn named(suite: &str, check: &str, status: TestCaseStatus) -> TestCase {
-    let mut case = TestCase::new(check, status);
-    case.set_classname(suite);
-    case
-}
-
 /// One check: failed where something that nobody accepted weighs enough, the rest is told.
-fn case(suite: &str, check: &str, findings: Vec<&Finding>, fail_on: Severity) -> TestCase {
+fn case<'a>(check: &'a str, findings: Vec<&'a Finding>, fail_on: Severity) -> Case<'a> {
     let fails = |finding: &&Finding| finding.accepted.is_none() && finding.severity >= fail_on;
     let (failing, told): (Vec<&Finding>, Vec<&Finding>) = findings.into_iter().partition(fails);
-    let mut status = TestCaseStatus::success();
-    if let Some(worst) = failing.first() {
-        status = TestCaseStatus::non_success(NonSuccessKind::Failure);
-        status.set_type(worst.severity.word()).set_message(safe(&worst.message));
-        status.set_description(lines(&failing));
-    }
-    let mut case = named(suite, check, status);
-    if !told.is_empty() {
-        case.set_system_out(lines(&told));
-    }
-    case
+    let outcome = match failing.first() {
+        Some(worst) => CaseOutcome::Failed("failure", safe(&worst.message), worst.severity.word(), lines(&failing)),
+        None => CaseOutcome::Passed,
+    };
+    Case { name: check, outcome, said: lines(&told) }
 }
 
 /// A line for each finding, and the lines of the job it points at.
@@ -166,10 +236,8 @@ fn lines(findings: &[&Finding]) -> String {
     lines.join("\n")
 }
 
-fn not_judged(unjudged: &Unjudged) -> TestSuite {
-    let mut suite = TestSuite::new(safe(&unjudged.path));
-    let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
-    status.set_type("not judged").set_message(safe(&unjudged.error));
-    suite.add_test_case(named(&safe(&unjudged.path), "read", status));
-    suite
+fn not_judged(unjudged: &Unjudged) -> Suite<'_> {
+    let outcome = CaseOutcome::Failed("error", safe(&unjudged.error), "not judged", String::new());
+    let case = Case { name: "read", outcome, said: String::new() };
+    Suite { name: safe(&unjudged.path).into_owned(), properties: Vec::new(), cases: vec![case], said: String::new() }
 }

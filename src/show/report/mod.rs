@@ -2,19 +2,24 @@
 
 pub mod audit;
 pub mod audit_json;
+#[cfg(feature = "formats")]
 mod cells;
 pub mod compare;
+#[cfg(feature = "formats")]
 pub mod csv;
 mod findings;
 mod frames;
 pub mod headroom;
 pub mod headroom_json;
 pub mod json;
+#[cfg(feature = "formats")]
 pub mod junit;
 pub mod matrix;
+#[cfg(feature = "formats")]
 pub mod openmetrics;
 mod page;
 pub mod resonance;
+#[cfg(feature = "formats")]
 pub mod sarif;
 mod strip;
 pub mod table;

@@ -36,6 +36,8 @@ pub const WINDOW_CELLS: usize = 8192;
 const HOP: usize = WINDOW_CELLS / 4;
 /// Distance of neighbouring frequencies, Hz.
 pub const STEP_HZ: f64 = CELLS_PER_S as f64 / WINDOW_CELLS as f64;
+/// Lowest frequency that is shown, Hz.
+pub const LEAST_SHOWN_HZ: f64 = 2.0;
 /// Noise bandwidth of a Hann window, Hz: 1.5 steps (Harris, Proc. IEEE 66 (1978) 51-83, from memory).
 pub const NOISE_BANDWIDTH_HZ: f64 = 1.5 * STEP_HZ;
 /// Highest side lobe of a Hann window, dB; further ones fall by 18 dB an octave (Harris).
@@ -82,6 +84,16 @@ pub struct Axis {
     pub power: f64,
 }
 
+impl Spectrum {
+    /// The highest density that is shown, (mm/s²)²/Hz, and the highest frequency, Hz.
+    pub fn shown_top(&self) -> (f64, f64) {
+        let shown = |axis: &Axis| axis.shown().map(|(_, density)| density).fold(0.0, f64::max);
+        let most = self.axes.iter().map(shown).fold(0.0, f64::max);
+        let count = self.axes.iter().map(|axis| axis.density.len()).max().unwrap_or(0);
+        (if most > 0.0 { most } else { 1.0 }, (count.saturating_sub(1) as f64 * STEP_HZ).max(2.0 * LEAST_SHOWN_HZ))
+    }
+}
+
 /// A peak of a spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Peak {
@@ -92,6 +104,12 @@ pub struct Peak {
 }
 
 impl Axis {
+    /// Frequency, Hz, and density of all that is shown of the direction.
+    pub fn shown(&self) -> impl Iterator<Item = (f64, f64)> {
+        let all = self.density.iter().enumerate().map(|(k, density)| (k as f64 * STEP_HZ, *density));
+        all.filter(|(hz, _)| *hz >= LEAST_SHOWN_HZ)
+    }
+
     /// Root mean square of the acceleration between two frequencies, mm/s².
     pub fn rms_mm_s2(&self, low_hz: f64, high_hz: f64) -> f64 {
         let within = |k: usize| (low_hz..high_hz).contains(&(k as f64 * STEP_HZ));

@@ -1,14 +1,17 @@
 //! Renders comparisons: a page for one job, a table for many, JSON and CSV for programs.
 
+#[cfg(feature = "formats")]
 mod csv;
 pub(crate) mod figures;
 pub mod json;
 mod page;
 mod table;
 
+#[cfg(feature = "formats")]
 pub use self::csv::CsvComparison;
 pub use json::JsonComparison;
 pub use page::PageComparison;
+#[cfg(feature = "page")]
 pub(crate) use page::sentence;
 pub use table::TableComparison;
 

@@ -8,7 +8,6 @@ use super::wave;
 use crate::machine::{Direction, ImpulseShaper, Mode};
 use crate::show::{
     marks::styled,
-    picture,
     report::{CAUTION, Look, page::Section},
 };
 use crate::study::resonance::{
@@ -83,7 +82,7 @@ pub fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
 
 fn waves(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let spectrum = &study.seen.spectrum;
-    let top = picture::top(spectrum);
+    let top = spectrum.shown_top();
     for axis in &spectrum.axes {
         let mut section = Section::new(axis.along.word(), look);
         if axis.power <= 0.0 {

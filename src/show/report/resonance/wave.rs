@@ -1,8 +1,7 @@
 //! A spectrum in block characters: density over frequency, both in equal ratios, modes marked below.
 
 use crate::machine::Mode;
-use crate::show::picture::{LEAST_HZ, points};
-use crate::study::resonance::spectrum::Axis;
+use crate::study::resonance::spectrum::{Axis, LEAST_SHOWN_HZ};
 use crate::wording::columns;
 
 /// Rows of the picture.
@@ -29,7 +28,7 @@ pub fn lines(axis: &Axis, modes: &[Mode], (most, top_hz): (f64, f64), width: usi
         return Vec::new();
     }
     let place = |hz: f64| {
-        let share = (hz / LEAST_HZ).ln() / (top_hz / LEAST_HZ).ln();
+        let share = (hz / LEAST_SHOWN_HZ).ln() / (top_hz / LEAST_SHOWN_HZ).ln();
         ((share * room as f64) as usize).min(room - 1)
     };
     let heights: Vec<usize> = (0..room).map(|at| height(axis, at, most, &place)).collect();
@@ -51,9 +50,9 @@ pub fn lines(axis: &Axis, modes: &[Mode], (most, top_hz): (f64, f64), width: usi
 
 /// Steps of a column: that of the highest density in it; where it is narrower than a step of the spectrum, of the one below.
 fn height(axis: &Axis, at: usize, most: f64, place: &impl Fn(f64) -> usize) -> usize {
-    let all = points(axis);
+    let all = axis.shown();
     let within = all.filter(|(hz, _)| place(*hz) == at).map(|(_, density)| density).fold(f64::NAN, f64::max);
-    let below = || points(axis).take_while(|(hz, _)| place(*hz) < at).last().map_or(0.0, |(_, density)| density);
+    let below = || axis.shown().take_while(|(hz, _)| place(*hz) < at).last().map_or(0.0, |(_, density)| density);
     let density = if within.is_nan() { below() } else { within };
     let share = 1.0 + (density / most).log10() / DECADES;
     // What is 0 is far below all rows; `as` saturates.
@@ -77,7 +76,7 @@ fn ticks(room: usize, top_hz: f64, place: &impl Fn(f64) -> usize) -> String {
 
 /// Marks under the modes with their frequencies behind them, in as many lines as it takes.
 fn marks(modes: &[Mode], room: usize, place: &impl Fn(f64) -> usize) -> Vec<String> {
-    let mut sorted: Vec<f64> = modes.iter().map(|mode| mode.natural_hz).filter(|hz| *hz >= LEAST_HZ).collect();
+    let mut sorted: Vec<f64> = modes.iter().map(|mode| mode.natural_hz).filter(|hz| *hz >= LEAST_SHOWN_HZ).collect();
     sorted.sort_by(f64::total_cmp);
     let mut lines: Vec<String> = Vec::new();
     for hz in sorted {
