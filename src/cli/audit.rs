@@ -1,15 +1,22 @@
 //! `gonogo sheet audit`.
 
+use std::io::{self, Write};
+
 use anyhow::Context;
 use clap::Args;
 
 use super::Exit;
-use super::output::{Content, Format, Output};
+use super::format::among;
+use super::output::{Content, Output};
 use super::sheet::{self, MachineArg};
 use super::terminal::Terminal;
 use crate::findings::Verdict;
-use crate::show::report::{audit as page, audit_json};
-use crate::workshop::audit::audit;
+use crate::machine::Machine;
+use crate::show::report::{
+    Look, audit as page, audit_json,
+    format::{self, Offer, offer},
+};
+use crate::workshop::audit::{Audit, audit};
 
 /// Shown under the help.
 pub const EXAMPLES: &str = "\
@@ -26,25 +33,25 @@ pub struct AuditArgs {
     #[command(flatten)]
     machine: MachineArg,
     /// How to report.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
 }
+
+type Make = fn(&Machine, &Audit, Look, &mut dyn Write) -> io::Result<()>;
+
+const FORMATS: &[Offer<Make>] = &[
+    offer(&format::TEXT, page::write),
+    offer(&format::JSON, |machine, found, _, out| audit_json::write(machine, found, out)),
+];
 
 /// Runs the command.
 pub fn run(args: &AuditArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let machine = sheet::load(&args.machine, terminal)?;
     let found = audit(&machine);
     let look = terminal.stdout_look();
-    let written = match args.format {
-        Format::Text => {
-            let mut output = Output::stdout(Content::Page { color: look.color });
-            page::write(&machine, &found, look, &mut output).and_then(|()| output.finish())
-        }
-        Format::Json => {
-            let mut output = Output::stdout(Content::Data);
-            audit_json::write(&machine, &found, &mut output).and_then(|()| output.finish())
-        }
-    };
+    let is_page = args.format.format.is_page;
+    let mut output = Output::stdout(if is_page { Content::Page { color: look.color } } else { Content::Data });
+    let written = (args.format.make)(&machine, &found, look, &mut output).and_then(|()| output.finish());
     written.context("cannot write the audit")?;
     Ok(if found.verdict == Verdict::NoGo { Exit::Failed } else { Exit::Passed })
 }

@@ -7,6 +7,7 @@ use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 
 use super::accept::AcceptedArg;
+use super::format::among;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
@@ -17,8 +18,9 @@ use crate::findings::{Inspection, MachineFacts, Severity, Verdict};
 use crate::machine::Machine;
 use crate::preflight::{self, JobSource, Preflight, RunContext};
 use crate::show::report::{
-    Report,
+    Look, Report,
     csv::CsvReport,
+    format::{self, Offer, offer},
     json::{Frame, JsonReport},
     junit::JunitReport,
     matrix::{JsonMatrix, TableMatrix},
@@ -62,8 +64,8 @@ pub struct CheckArgs {
     accepted: AcceptedArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
     /// and for several a folder named by -o.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
     #[command(flatten)]
     delivery: Delivery,
     #[command(flatten)]
@@ -73,26 +75,53 @@ pub struct CheckArgs {
     fail_on: FailOn,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs: one document.
-    Json,
-    /// For programs: one line per job, as soon as it is judged.
-    Ndjson,
-    /// For programs that calculate with tables: one row per job and machine.
-    Csv,
-    /// For programs that watch numbers over time: gauges per job and machine.
-    #[value(name = "openmetrics")]
-    OpenMetrics,
-    /// For a browser: one file that needs no other.
-    Html,
-    /// For tools that gather findings: SARIF 2.1.0.
-    Sarif,
-    /// For build servers: JUnit XML.
-    Junit,
+/// What the reports of all jobs depend on.
+struct Shape<'a> {
+    look: Look,
+    jobs: usize,
+    machines: &'a [MachineFacts],
+    fail_on: Severity,
 }
+
+/// What renders the jobs of a check.
+enum Make {
+    /// One after another.
+    Each(fn(&Shape<'_>) -> Box<dyn Report<Judged, Totals>>),
+    /// Each has a page of its own.
+    Pages,
+}
+
+/// One machine is a matrix of one, which people and JSON get in a form of its own.
+const FORMATS: &[Offer<Make>] = &[
+    offer(
+        &format::TEXT,
+        Make::Each(|of| match (of.machines.len(), of.jobs) {
+            (1, 1) => Box::new(TextReport::new(of.look)),
+            (1, _) => Box::new(TableReport::new(of.look)),
+            _ => Box::new(TableMatrix::new(of.look, of.machines)),
+        }),
+    ),
+    offer(
+        &format::JSON,
+        Make::Each(|of| match (of.machines.len(), of.jobs) {
+            (1, 1) => Box::new(JsonReport::new(Frame::Object)),
+            (1, _) => Box::new(JsonReport::new(Frame::List)),
+            _ => Box::new(JsonMatrix::document(of.machines.to_vec())),
+        }),
+    ),
+    offer(
+        &format::NDJSON,
+        Make::Each(|of| match of.machines.len() {
+            1 => Box::new(JsonReport::new(Frame::Lines)),
+            _ => Box::new(JsonMatrix::lines(of.machines.to_vec())),
+        }),
+    ),
+    offer(&format::CSV, Make::Each(|of| Box::new(CsvReport::new(of.machines.to_vec())))),
+    offer(&format::OPENMETRICS, Make::Each(|of| Box::new(OpenMetricsReport::new(of.machines)))),
+    offer(&format::HTML, Make::Pages),
+    offer(&format::SARIF, Make::Each(|_| Box::new(SarifReport::new()))),
+    offer(&format::JUNIT, Make::Each(|of| Box::new(JunitReport::new(of.fail_on, of.machines)))),
+];
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum FailOn {
@@ -142,12 +171,19 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
-    let Some(renderer) = renderer(&args, jobs.len(), &facts, terminal) else {
+    let Make::Each(make) = args.format.make else {
         let [machine] = &machines[..] else {
             bail!("a page shows one machine: --format html takes a single --machine");
         };
         return pages(&args, &jobs, machine, &accept, &progress, &on_bytes);
     };
+    let shape = Shape {
+        look: args.delivery.look(terminal),
+        jobs: jobs.len(),
+        machines: &facts,
+        fail_on: args.fail_on.severity(),
+    };
+    let renderer = make(&shape);
     if machines.len() > 1 {
         args.plot.refuse("shows one machine")?;
     }
@@ -200,33 +236,6 @@ fn judge<'e>(job: &Job, machines: &[&Machine], context: RunContext<'_, 'e>) -> J
     job.judged(|path| Preflight::on_all(machines).within(context).run_all(JobSource::at(path)))
 }
 
-/// What renders the jobs one after another; none where each has a page of its own. One machine is a matrix of one, which
-/// people and JSON get in a form of its own.
-fn renderer(
-    args: &CheckArgs,
-    jobs: usize,
-    machines: &[MachineFacts],
-    terminal: &Terminal,
-) -> Option<Box<dyn Report<Judged, Totals>>> {
-    let look = args.delivery.look(terminal);
-    let own = || machines.to_vec();
-    Some(match (args.format, machines.len(), jobs) {
-        (Format::Text, 1, 1) => Box::new(TextReport::new(look)),
-        (Format::Text, 1, _) => Box::new(TableReport::new(look)),
-        (Format::Text, _, _) => Box::new(TableMatrix::new(look, machines)),
-        (Format::Json, 1, 1) => Box::new(JsonReport::new(Frame::Object)),
-        (Format::Json, 1, _) => Box::new(JsonReport::new(Frame::List)),
-        (Format::Json, _, _) => Box::new(JsonMatrix::document(own())),
-        (Format::Ndjson, 1, _) => Box::new(JsonReport::new(Frame::Lines)),
-        (Format::Ndjson, _, _) => Box::new(JsonMatrix::lines(own())),
-        (Format::Csv, _, _) => Box::new(CsvReport::new(own())),
-        (Format::OpenMetrics, _, _) => Box::new(OpenMetricsReport::new(machines)),
-        (Format::Sarif, _, _) => Box::new(SarifReport::new()),
-        (Format::Junit, _, _) => Box::new(JunitReport::new(args.fail_on.severity(), machines)),
-        (Format::Html, _, _) => return None,
-    })
-}
-
 /// Judges all jobs and delivers the report as asked for.
 fn report<'e>(
     args: &CheckArgs,
@@ -237,7 +246,7 @@ fn report<'e>(
     progress: &Progress,
     judge: impl Fn(&Job, &HelperPool<'e>) -> Judged + Sync,
 ) -> anyhow::Result<Exit> {
-    let mut output = args.delivery.open(args.format == Format::Text, args.delivery.look(terminal))?;
+    let mut output = args.delivery.open(args.format.format.is_page, args.delivery.look(terminal))?;
     let mut totals = Totals::new(machines.iter().cloned(), args.fail_on.limit());
     judge_all(jobs, args.jobs.threads, judge, &mut totals, &mut *report, &mut output, progress)?;
     progress.finish();
@@ -358,7 +367,10 @@ mod tests {
             let args = args(&line).expect("parses");
             let jobs: Vec<Job> = names.iter().map(|name| Job::File(name.into())).collect();
             let (machine, progress) = ([sample::hold().machine], Progress::new(&jobs, true));
-            let renders = renderer(&args, jobs.len(), &machine, &terminal).expect("no page");
+            let Make::Each(make) = args.format.make else { panic!("no page") };
+            let look = args.delivery.look(&terminal);
+            let shape = Shape { look, jobs: jobs.len(), machines: &machine, fail_on: args.fail_on.severity() };
+            let renders = make(&shape);
             let exit = report(&args, &jobs, &machine, renders, &terminal, &progress, |_, _| Ok(vec![sample::hold()]));
             (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
         };

@@ -5,9 +5,10 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
-use clap::{Args, ValueEnum};
+use clap::Args;
 
 use super::faults::Faults;
+use super::format::among;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
@@ -22,6 +23,7 @@ use crate::show::{
     report::{
         Look, Report,
         compare::{CsvComparison, JsonComparison, PageComparison, TableComparison},
+        format::{self, Offer, offer},
     },
 };
 use crate::study::compare::{Compared, Comparison, Sheets, Totals};
@@ -57,25 +59,33 @@ pub struct CompareArgs {
     #[arg(long, value_name = "KEY=VALUE")]
     set: Vec<String>,
     /// How to report; text is a page for one job and a table for several.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
     #[command(flatten)]
     delivery: Delivery,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    Text,
-    /// For programs: one document.
-    Json,
-    /// For programs: a line for the machines, one per job as soon as it is judged, one for the totals.
-    Ndjson,
-    /// For programs that calculate with tables: one row per job.
-    Csv,
-    /// For a browser: one job before and after on one page.
-    Html,
+/// What renders the jobs of a comparison.
+enum Make {
+    /// One after another; of so many jobs.
+    Each(fn(usize, Look, Sheets) -> Box<dyn Report<Compared, Totals>>),
+    /// One job on a page.
+    Page,
 }
+
+const FORMATS: &[Offer<Make>] = &[
+    offer(
+        &format::TEXT,
+        Make::Each(|jobs, look, sheets| match jobs {
+            1 => Box::new(PageComparison::new(look, sheets)),
+            _ => Box::new(TableComparison::new(look, sheets)),
+        }),
+    ),
+    offer(&format::JSON, Make::Each(|_, _, sheets| Box::new(JsonComparison::document(sheets)))),
+    offer(&format::NDJSON, Make::Each(|_, _, sheets| Box::new(JsonComparison::lines(sheets)))),
+    offer(&format::CSV, Make::Each(|_, _, _| Box::new(CsvComparison::new()))),
+    offer(&format::HTML, Make::Page),
+];
 
 /// Runs the command.
 pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
@@ -86,10 +96,11 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
-    let Some(mut report) = renderer(args.format, jobs.len(), look, Sheets::of(&before, &after)) else {
+    let Make::Each(make) = args.format.make else {
         return page_of(args, &jobs, &before, &after, &progress);
     };
-    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    let mut report = make(jobs.len(), look, Sheets::of(&before, &after));
+    let mut output = args.delivery.open(args.format.format.is_page, look)?;
     let totals = compare_all(
         &jobs,
         args.jobs.threads,
@@ -183,18 +194,6 @@ fn watch<'e>(
     let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
     let records = [0, 1].map(|side: usize| handles[side].take().expect("it has watched to the end").into_record());
     Ok((Comparison::of(before, after), records))
-}
-
-/// What renders the jobs one after another; none for a page.
-fn renderer(format: Format, jobs: usize, look: Look, sheets: Sheets) -> Option<Box<dyn Report<Compared, Totals>>> {
-    Some(match format {
-        Format::Text if jobs == 1 => Box::new(PageComparison::new(look, sheets)),
-        Format::Text => Box::new(TableComparison::new(look, sheets)),
-        Format::Json => Box::new(JsonComparison::document(sheets)),
-        Format::Ndjson => Box::new(JsonComparison::lines(sheets)),
-        Format::Csv => Box::new(CsvComparison::new()),
-        Format::Html => return None,
-    })
 }
 
 /// Compares all jobs and adds each to the report in its turn; errors also go to standard error.

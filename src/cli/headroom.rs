@@ -3,16 +3,21 @@
 use anyhow::{Context, bail};
 use clap::Args;
 
+use super::format::among;
 use super::jobs::{self, Job};
-use super::output::{Delivery, Format};
+use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
 use crate::machine::Machine;
 use crate::preflight::RunContext;
-use crate::show::report::{headroom as page, headroom_json};
+use crate::show::report::{
+    Report,
+    format::{self, Offer, offer},
+    headroom::{HeadroomText, Shape},
+    headroom_json::HeadroomJson,
+};
 use crate::study::headroom::{Direction, Judged, Outcome, RangeRequest, explore, limits_of, scan};
-use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -51,11 +56,19 @@ pub struct HeadroomArgs {
     #[arg(long, value_name = "FACTOR", default_value_t = 10.0, value_parser = factor)]
     up_to: f64,
     /// How to report.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
     #[command(flatten)]
     delivery: Delivery,
 }
+
+/// Makes what renders all jobs together.
+type Make = fn(Shape) -> Box<dyn Report<Outcome, ()>>;
+
+const FORMATS: &[Offer<Make>] = &[
+    offer(&format::TEXT, |shape| Box::new(HeadroomText::new(shape))),
+    offer(&format::JSON, |shape| Box::new(HeadroomJson::new(shape))),
+];
 
 fn factor(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
@@ -74,37 +87,29 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let progress = Progress::new(&jobs, args.delivery.quiet);
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
-    let mut output = args.delivery.open(args.format == Format::Text, look)?;
-    let outcomes = explore_all(&jobs, args, &progress, |job, helpers| {
-        let found =
-            job.judged(|path| explore(path, &machine, &wishes, args.up_to, RunContext::new(&on_bytes, helpers)))?;
-        let path = found.today.job.path.clone();
-        Ok(Judged::of(&path, found, &machine, args.needs))
-    })?;
-    progress.finish();
+    let mut output = args.delivery.open(args.format.format.is_page, look)?;
     let chosen = !(args.raise.is_empty() && args.lower.is_empty());
-    match args.format {
-        Format::Text => page::write(&machine, &wishes, &outcomes, chosen, look, &mut output),
-        Format::Json => headroom_json::write(&machine, &wishes, args.up_to, &outcomes, &mut output),
-    }
-    .and_then(|()| output.finish())
-    .context("cannot write the report")?;
-    Ok(if outcomes.iter().all(Result::is_ok) { Exit::Passed } else { Exit::Unjudged })
-}
-
-/// Explores all jobs.
-fn explore_all<'e>(
-    jobs: &[Job],
-    args: &HeadroomArgs,
-    progress: &Progress,
-    judge: impl Fn(&Job, &HelperPool<'e>) -> Outcome + Sync,
-) -> anyhow::Result<Vec<Outcome>> {
-    let mut outcomes = Vec::with_capacity(jobs.len());
-    jobs::each(jobs, args.jobs.threads, progress, judge, |outcome| {
-        outcomes.push(outcome);
-        Ok(())
-    })?;
-    Ok(outcomes)
+    let shape = Shape { machine: machine.clone(), wishes: wishes.clone(), factor: args.up_to, chosen, look };
+    let mut report = (args.format.make)(shape);
+    let mut unjudged = 0;
+    jobs::each(
+        &jobs,
+        args.jobs.threads,
+        &progress,
+        |job, helpers| {
+            let context = RunContext::new(&on_bytes, helpers);
+            let found = job.judged(|path| explore(path, &machine, &wishes, args.up_to, context))?;
+            let path = found.today.job.path.clone();
+            Ok(Judged::of(&path, found, &machine, args.needs))
+        },
+        |outcome| {
+            unjudged += usize::from(outcome.is_err());
+            report.add(&outcome, &mut output)
+        },
+    )?;
+    progress.finish();
+    report.finish(&(), &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
+    Ok(if unjudged == 0 { Exit::Passed } else { Exit::Unjudged })
 }
 
 impl HeadroomArgs {

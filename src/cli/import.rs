@@ -10,12 +10,17 @@ use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
 use serde::Serialize;
 
 use super::faults::Faults;
-use super::output::{Content, Format, Output};
+use super::format::among;
+use super::output::{Content, Output};
 use super::sheet::MachineArg;
 use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
 use crate::machine::{Machine, SHEET_MAX_BYTES};
-use crate::show::report::{Look, json};
+use crate::show::report::{
+    Look,
+    format::{self, Offer, offer},
+    json,
+};
 use crate::wording::{counted, path as shown_path, safe, with_unit, wrap};
 use crate::workshop::settings::{self, Fate, Fresh, Merged, Row, Settings, SpeedUnit};
 
@@ -67,8 +72,8 @@ pub struct ImportArgs {
     #[arg(long, value_name = "UNIT", value_enum)]
     m203_per: Option<Per>,
     /// How to tell what was read.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -227,6 +232,19 @@ fn write(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {
     output.write_all(text.as_bytes()).and_then(|()| output.finish()).with_context(|| format!("cannot write {shown}"))
 }
 
+type Make = fn(&Path, &Settings, &ImportOutcome, Look, &mut dyn Write) -> io::Result<()>;
+
+const FORMATS: &[Offer<Make>] = &[
+    offer(&format::TEXT, |_, settings, outcome, look, out| {
+        table(&outcome.rows, look, out)?;
+        summary(settings, outcome, look, out)
+    }),
+    offer(&format::JSON, |source, settings, outcome, _, out| {
+        json::write_value(&Document::new(source, settings, outcome), true, out)?;
+        writeln!(out)
+    }),
+];
+
 /// Tells what became of each value: on standard output, or on standard error when the sheet goes there.
 fn tell(
     args: &ImportArgs,
@@ -237,21 +255,12 @@ fn tell(
 ) -> io::Result<()> {
     let look = terminal.stdout_look();
     let mut told = Vec::new();
-    match args.format {
-        Format::Text => {
-            table(&outcome.rows, look, &mut told)?;
-            summary(settings, outcome, look, &mut told)?;
-        }
-        Format::Json => {
-            json::write_value(&Document::new(source, settings, outcome), true, &mut told)?;
-            told.push(b'\n');
-        }
-    }
+    (args.format.make)(source, settings, outcome, look, &mut told)?;
     if outcome.fate == SheetFate::Printed {
         return io::stderr().write_all(&told);
     }
     let mut output =
-        Output::stdout(if args.format == Format::Text { Content::Page { color: false } } else { Content::Data });
+        Output::stdout(if args.format.format.is_page { Content::Page { color: false } } else { Content::Data });
     output.write_all(&told)?;
     output.finish()
 }

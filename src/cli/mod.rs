@@ -7,6 +7,7 @@ mod compare;
 mod completions;
 mod explain;
 mod faults;
+mod format;
 mod headroom;
 mod import;
 mod jobs;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use anstream::{AutoStream, ColorChoice};
 use anyhow::{Context, bail};
-use clap::{Args, ValueEnum};
+use clap::Args;
 
 use super::parts::Part;
 use super::terminal::Terminal;
@@ -22,15 +22,6 @@ pub enum Content {
     },
     /// Data or a script: goes out as it is.
     Data,
-}
-
-/// How to report, where there is no more than that to choose from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Format {
-    /// For people.
-    Text,
-    /// For programs.
-    Json,
 }
 
 /// Where a report goes.

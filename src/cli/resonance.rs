@@ -1,23 +1,28 @@
 //! `gonogo resonance`: how a job excites the structure, or natural frequency and damping from marks on a wall.
 
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::error::ErrorKind;
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 
+use super::format::among;
 use super::jobs::{self, Job};
-use super::output::{self, Delivery, Format, Output};
+use super::output::{self, Delivery, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet, trial};
 use crate::findings::Unjudged;
-use crate::machine::Direction;
+use crate::machine::{Direction, Machine};
 use crate::preflight::RunContext;
 use crate::show::{
     picture::spectrum_svg,
-    report::{Look, resonance as report},
+    report::{
+        Look, Report,
+        format::{self, Offer, offer},
+        resonance as report,
+    },
 };
 use crate::study::resonance::{Study, StudyOptions, study};
 use crate::threads::HelperPool;
@@ -80,11 +85,31 @@ pub struct ResonanceArgs {
     #[arg(long, value_name = "MM", default_value_t = 0.005, value_parser = trial::millimetres, conflicts_with = JOB)]
     height_error: f64,
     /// How to report.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
     #[command(flatten)]
     delivery: Delivery,
 }
+
+/// What renders the study of a job, and what was read from marks.
+struct Make {
+    job: fn(Look, &Machine) -> Box<dyn Report<Study, ()>>,
+    marks: fn(&report::marks::Found<'_>, Look, &mut dyn Write) -> io::Result<()>,
+}
+
+const FORMATS: &[Offer<Make>] = &[
+    offer(
+        &format::TEXT,
+        Make { job: |look, _| Box::new(report::text::ResonanceText::new(look)), marks: report::marks::write_text },
+    ),
+    offer(
+        &format::JSON,
+        Make {
+            job: |_, machine| Box::new(report::json::ResonanceJson::new(machine.clone())),
+            marks: |found, _, out| report::marks::write_json(found, out),
+        },
+    ),
+];
 
 fn direction(text: &str) -> Result<Direction, String> {
     Direction::ALL.into_iter().find(|known| known.word() == text).ok_or_else(|| "x, y, z, x+y or x-y".to_owned())
@@ -158,7 +183,7 @@ fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Res
     // Opened before the long work, and both before anything is written: no half of the answer stays behind.
     let look = args.delivery.look(terminal);
     let mut picture = args.plot.as_deref().map(Output::file).transpose()?;
-    let mut output = args.delivery.open(args.format == Format::Text, look)?;
+    let mut output = args.delivery.open(args.format.format.is_page, look)?;
     let jobs = [Job::File(path.to_owned())];
     let ask = StudyOptions { ringing_mm: args.ringing, once: args.once };
     let progress = Progress::new(&jobs, args.delivery.quiet);
@@ -173,12 +198,12 @@ fn of_job(path: &Path, args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Res
         let drawn = spectrum_svg(&found.seen.spectrum, &found.modes, width, height)?;
         picture.write_all(drawn.as_bytes()).and_then(|()| picture.flush()).context("cannot write the picture")?;
     }
-    match args.format {
-        Format::Text => report::text::write(&found, look, &mut output),
-        Format::Json => report::json::write(&found, &machine, &mut output),
-    }
-    .and_then(|()| output.finish())
-    .context("cannot write the report")?;
+    let mut report = (args.format.make.job)(look, &machine);
+    report
+        .add(&found, &mut output)
+        .and_then(|()| report.finish(&(), &mut output))
+        .and_then(|()| output.finish())
+        .context("cannot write the report")?;
     picture.map_or(Ok(()), Output::finish).context("cannot write the picture")?;
     Ok(Exit::Passed)
 }
@@ -203,12 +228,10 @@ fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit>
     let error = ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error };
     let found = estimate(readings, error)?;
     let look = args.delivery.look(terminal);
-    let mut output = args.delivery.open(args.format == Format::Text, Look { color: false, ..look })?;
-    match args.format {
-        Format::Text => report::marks::write_text(readings, &found, args.axis, look, &mut output),
-        Format::Json => report::marks::write_json(readings, &found, args.axis, &mut output),
-    }
-    .and_then(|()| output.finish())
-    .context("cannot write the report")?;
+    let mut output = args.delivery.open(args.format.format.is_page, Look { color: false, ..look })?;
+    let found = report::marks::Found { readings, estimate: &found, axis: args.axis };
+    (args.format.make.marks)(&found, look, &mut output)
+        .and_then(|()| output.finish())
+        .context("cannot write the report")?;
     Ok(Exit::Passed)
 }

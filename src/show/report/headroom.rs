@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Effects, Style};
 
-use super::{CAUTION, Look};
+use super::{CAUTION, Look, Report};
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
 use crate::study::headroom::{Direction, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all};
@@ -15,29 +15,54 @@ const PLOTS_MAX: usize = 4;
 const RAISING: &str = "Raise limits in small steps, attended, and feel the motors and drivers; the maker's documents \
     rule. Headroom knows the job, not the wear of the machine.";
 
-/// Writes the report on all jobs. `chosen` is true when the keys were named one by one: they then keep their order.
-///
-/// # Errors
-/// What the writer says.
-pub fn write(
-    machine: &Machine,
-    wishes: &[RangeRequest],
-    outcomes: &[Outcome],
-    chosen: bool,
-    look: Look,
-    out: &mut dyn Write,
-) -> io::Result<()> {
-    let mut page = Page { look, out };
-    let judged: Vec<&Judged> = outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
-    match (&judged[..], outcomes.len()) {
-        ([judged], 1) => page.job(machine, judged, chosen)?,
-        _ => page.jobs(machine, wishes, &judged, outcomes)?,
+/// What the reports on all jobs depend on.
+#[derive(Debug, Clone)]
+pub struct Shape {
+    /// The machine as it is.
+    pub machine: Machine,
+    /// What was tried.
+    pub wishes: Vec<RangeRequest>,
+    /// Values up to so many times today's were tried.
+    pub factor: f64,
+    /// True when the keys were named one by one: they then keep their order.
+    pub chosen: bool,
+    /// How a page is laid out.
+    pub look: Look,
+}
+
+/// The report for people. What is safe for all jobs is only known after the last: they are kept until then.
+pub struct HeadroomText {
+    shape: Shape,
+    outcomes: Vec<Outcome>,
+}
+
+impl HeadroomText {
+    /// A renderer that has not taken any job.
+    pub fn new(shape: Shape) -> Self {
+        Self { shape, outcomes: Vec::new() }
     }
-    page.blank()?;
-    if !wishes.is_empty() {
-        page.text(RAISING, "")?;
+}
+
+impl Report<Outcome, ()> for HeadroomText {
+    fn add(&mut self, outcome: &Outcome, _: &mut dyn Write) -> io::Result<()> {
+        self.outcomes.push(outcome.clone());
+        Ok(())
     }
-    page.text(CAUTION, "")
+
+    fn finish(&mut self, (): &(), out: &mut dyn Write) -> io::Result<()> {
+        let Shape { machine, wishes, chosen, look, .. } = &self.shape;
+        let mut page = Page { look: *look, out };
+        let judged: Vec<&Judged> = self.outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
+        match (&judged[..], self.outcomes.len()) {
+            ([judged], 1) => page.job(machine, judged, *chosen)?,
+            _ => page.jobs(machine, wishes, &judged, &self.outcomes)?,
+        }
+        page.blank()?;
+        if !wishes.is_empty() {
+            page.text(RAISING, "")?;
+        }
+        page.text(CAUTION, "")
+    }
 }
 
 struct Page<'a> {
@@ -379,8 +404,10 @@ mod tests {
         let Ok(first) = &outcomes[0] else { panic!("the first is judged") };
         let wishes: Vec<RangeRequest> = first.ranges.iter().map(|range| range.wish.clone()).collect();
         let mut text = Vec::new();
-        write(&machine, &wishes, outcomes, true, Look { width, color: false }, &mut text)
-            .expect("memory can be written");
+        let look = Look { width, color: false };
+        let mut report = HeadroomText::new(Shape { machine, wishes, factor: 10.0, chosen: true, look });
+        outcomes.iter().try_for_each(|outcome| report.add(outcome, &mut text)).expect("memory can be written");
+        report.finish(&(), &mut text).expect("memory can be written");
         String::from_utf8(text).expect("UTF-8")
     }
 

@@ -8,6 +8,8 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::Report;
+use super::headroom::Shape;
 use super::json::{Machine, Verdict, write_value};
 use crate::findings;
 use crate::machine;
@@ -160,11 +162,32 @@ pub struct Common<'a> {
     stop: Option<Stop<'a>>,
 }
 
-/// Writes the report on all jobs.
-///
-/// # Errors
-/// What the writer says.
-pub fn write(
+/// The report for programs. What is safe for all jobs is only known after the last: they are kept until then.
+pub struct HeadroomJson {
+    shape: Shape,
+    outcomes: Vec<Outcome>,
+}
+
+impl HeadroomJson {
+    /// A renderer that has not taken any job.
+    pub fn new(shape: Shape) -> Self {
+        Self { shape, outcomes: Vec::new() }
+    }
+}
+
+impl Report<Outcome, ()> for HeadroomJson {
+    fn add(&mut self, outcome: &Outcome, _: &mut dyn Write) -> io::Result<()> {
+        self.outcomes.push(outcome.clone());
+        Ok(())
+    }
+
+    fn finish(&mut self, (): &(), out: &mut dyn Write) -> io::Result<()> {
+        let Shape { machine, wishes, factor, .. } = &self.shape;
+        write(machine, wishes, *factor, &self.outcomes, out)
+    }
+}
+
+fn write(
     machine: &machine::Machine,
     wishes: &[RangeRequest],
     factor: f64,

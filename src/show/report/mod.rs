@@ -8,6 +8,7 @@ pub mod compare;
 #[cfg(feature = "formats")]
 pub mod csv;
 mod findings;
+pub mod format;
 mod frames;
 pub mod headroom;
 pub mod headroom_json;

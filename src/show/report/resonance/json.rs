@@ -9,7 +9,10 @@ use serde::Serialize;
 
 use super::text::name;
 use crate::machine;
-use crate::show::report::json::{Machine, write_value};
+use crate::show::report::{
+    Report,
+    json::{Machine, write_value},
+};
 use crate::study::resonance::{
     self as of, Study,
     avoid::{self, Drive, ORDERS},
@@ -286,11 +289,29 @@ pub struct Trade {
     undominated: bool,
 }
 
-/// Writes the report.
-///
-/// # Errors
-/// What the writer says.
-pub fn write(study: &Study, machine: &machine::Machine, out: &mut dyn Write) -> io::Result<()> {
+/// The report for programs on a job on that machine.
+pub struct ResonanceJson {
+    machine: machine::Machine,
+}
+
+impl ResonanceJson {
+    /// A renderer for jobs on that machine.
+    pub fn new(machine: machine::Machine) -> Self {
+        Self { machine }
+    }
+}
+
+impl Report<Study, ()> for ResonanceJson {
+    fn add(&mut self, study: &Study, out: &mut dyn Write) -> io::Result<()> {
+        write(study, &self.machine, out)
+    }
+
+    fn finish(&mut self, (): &(), _: &mut dyn Write) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+fn write(study: &Study, machine: &machine::Machine, out: &mut dyn Write) -> io::Result<()> {
     let seen = &study.seen;
     let report = Excitation {
         schema: SCHEMA,

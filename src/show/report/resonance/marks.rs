@@ -64,6 +64,17 @@ pub struct Reading<'a> {
     left_out: Option<&'a str>,
 }
 
+/// What was read from walls, and what it comes to.
+#[derive(Debug, Clone, Copy)]
+pub struct Found<'a> {
+    /// The readings.
+    pub readings: &'a [marks::Reading],
+    /// What they come to.
+    pub estimate: &'a Estimate,
+    /// Which way the structure swings, where that was said.
+    pub axis: Option<Direction>,
+}
+
 /// JSON Schema (draft 2020-12) of the answer.
 pub fn schema() -> schemars::Schema {
     schemars::schema_for!(Marks<'_>)
@@ -73,12 +84,8 @@ pub fn schema() -> schemars::Schema {
 ///
 /// # Errors
 /// What the writer says.
-pub fn write_json(
-    readings: &[marks::Reading],
-    found: &Estimate,
-    axis: Option<Direction>,
-    out: &mut dyn Write,
-) -> io::Result<()> {
+pub fn write_json(found: &Found<'_>, out: &mut dyn Write) -> io::Result<()> {
+    let &Found { readings, estimate: found, axis } = found;
     let span = |Interval { value, low, high }| Span { value, low, high };
     let answer = Marks {
         schema: SCHEMA,
@@ -109,13 +116,8 @@ impl<'a> Reading<'a> {
 ///
 /// # Errors
 /// What the writer says.
-pub fn write_text(
-    readings: &[marks::Reading],
-    found: &Estimate,
-    axis: Option<Direction>,
-    look: Look,
-    out: &mut dyn Write,
-) -> io::Result<()> {
+pub fn write_text(found: &Found<'_>, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let &Found { readings, estimate: found, axis } = found;
     let percent = COVERAGE * 100.0;
     let Interval { value, low, high } = found.natural_hz;
     writeln!(out, "natural frequency  {value:.1} Hz, {percent} % from {low:.1} to {high:.1} Hz")?;

@@ -8,7 +8,7 @@ use super::wave;
 use crate::machine::{Direction, ImpulseShaper, Mode};
 use crate::show::{
     marks::styled,
-    report::{CAUTION, Look, page::Section},
+    report::{CAUTION, Look, Report, page::Section},
 };
 use crate::study::resonance::{
     APART_MM, Study, WorstPlace,
@@ -26,11 +26,29 @@ const PEAKS: (usize, f64) = (4, 4.0);
 /// Candidates with a column in the table of accelerations.
 const COLUMNS: usize = 5;
 
-/// Writes the report.
-///
-/// # Errors
-/// What the writer says.
-pub fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
+/// The report for people.
+pub struct ResonanceText {
+    look: Look,
+}
+
+impl ResonanceText {
+    /// A renderer of pages that look so.
+    pub fn new(look: Look) -> Self {
+        Self { look }
+    }
+}
+
+impl Report<Study, ()> for ResonanceText {
+    fn add(&mut self, study: &Study, out: &mut dyn Write) -> io::Result<()> {
+        write(study, self.look, out)
+    }
+
+    fn finish(&mut self, (): &(), _: &mut dyn Write) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let today = &study.today;
     for line in wrap(&format!("Resonance of {} on {}", path(&today.job.path), safe(&today.machine.name)), look.width) {
         writeln!(out, "{}", styled(&line, Style::new().effects(Effects::BOLD), look.color))?;
