@@ -9,16 +9,20 @@
 
 mod arcs;
 mod commands;
+mod dialect;
 pub mod notice;
 mod params;
+mod sorting;
 mod straight;
 
 use crate::block::{Event, Move, TOOLS_KEPT};
 use crate::geometry::Curve;
-use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
+use crate::machine::{Feature, Machine};
 use crate::text::{Kind, Line, RawLine, Word};
+pub use dialect::Dialect;
 use notice::{Damage, Notice, Noticed};
 use params::Params;
+use sorting::CommandWord;
 
 /// Displacements below this are rounding left over from offsets, mm: no movement.
 pub const NO_MOVE_MM: f64 = 1e-9;
@@ -51,54 +55,6 @@ struct ToolState {
     target_c: f64,
     /// Length pulled back and lift made by G10.
     retracted: Option<(f64, f64)>,
-}
-
-/// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Dialect {
-    extrusion_mode: ExtrusionMode,
-    obeys_limits_in_job: bool,
-    default_feed_mm_s: f64,
-    dwell_p_s: f64,
-    line_length_limit_bytes: Option<u64>,
-    lacks: Vec<Feature>,
-    homing_s: f64,
-    probing_s: f64,
-    home: [f64; 3],
-    /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
-    lift_mm_s: f64,
-    /// Offset, mm, and retraction of each tool.
-    tools: Vec<([f64; 3], Option<Retraction>)>,
-    has_bed: bool,
-    has_chamber: bool,
-}
-
-impl Dialect {
-    /// True when two machines read a job in the same way that `lifts` with G10, or does not.
-    pub fn suits(&self, other: &Self, lifts: bool) -> bool {
-        let lift_mm_s = if lifts { self.lift_mm_s } else { other.lift_mm_s };
-        Self { lift_mm_s, ..self.clone() } == *other
-    }
-
-    /// That of a machine.
-    pub fn of(machine: &Machine) -> Self {
-        let controller = &machine.controller;
-        Self {
-            extrusion_mode: controller.extrusion_mode,
-            obeys_limits_in_job: controller.obeys_limits_in_job,
-            default_feed_mm_s: controller.default_feed_rate_mm_s,
-            dwell_p_s: controller.dwell_p_s,
-            line_length_limit_bytes: controller.line_length_limit_bytes,
-            lacks: controller.lacks.clone(),
-            homing_s: controller.homing_s.unwrap_or(0.0),
-            probing_s: controller.probing_s.unwrap_or(0.0),
-            home: machine.travel.home,
-            lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
-            tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
-            has_bed: machine.bed.is_some(),
-            has_chamber: machine.chamber.is_some(),
-        }
-    }
 }
 
 /// The modal state of a job.
@@ -142,22 +98,8 @@ pub struct Interpreter {
     notices: Vec<Notice>,
 }
 
-/// A G, M or T word and where it stands on its line.
-#[derive(Debug, Clone, Copy)]
-struct CommandWord {
-    letter: u8,
-    /// Ten times the code, so that G92.1 is 921.
-    code: u32,
-    at: usize,
-}
-
 /// Letters of the axes, in the order of positions.
 const AXES: [u8; 3] = [b'X', b'Y', b'Z'];
-/// Most commands on one line.
-const COMMANDS_PER_LINE: usize = 16;
-/// Word values beyond this are damage, not data.
-const WORD_LIMIT: f64 = 1e12;
-
 impl Interpreter {
     /// The state at the start of a job: machine at 0, 0, 0, absolute, mm, XY plane, no motion mode.
     pub fn new(machine: &Machine) -> Self {
@@ -324,138 +266,6 @@ impl Interpreter {
         }
     }
 
-    /// Sorts the words into commands and their parameters and carries the commands out, modes first.
-    fn words(&mut self, words: &[Word], out: &mut impl FnMut(Event)) {
-        let (commands, count) = self.find_commands(words);
-        let commands = &commands[..count];
-        self.machine_frame = false;
-        let mut acting: [Option<CommandWord>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
-        let mut acting_count = 0;
-        for &command in commands {
-            if !self.set_mode(command) {
-                acting[acting_count] = Some(command);
-                acting_count += 1;
-            }
-        }
-        self.commands += count as u64;
-        self.commands_since = self.commands_since.saturating_add(count as u32);
-        if count > 0 {
-            self.last_was_motion = false;
-        }
-        if count > 1 {
-            self.judge_groups(commands);
-        }
-        match acting_count {
-            0 => {
-                self.collect(words, commands, 0..words.len());
-                self.repeat_mode(count == 0, out);
-            }
-            1 => {
-                self.collect(words, commands, 0..words.len());
-                if let Some(command) = acting[0] {
-                    self.act(command, out);
-                }
-            }
-            _ => {
-                // Words belong to the acting command before them, those in front to the first.
-                for (i, command) in acting.into_iter().flatten().enumerate() {
-                    let start = if i == 0 { 0 } else { command.at + 1 };
-                    let end = acting[i + 1..].iter().flatten().next().map_or(words.len(), |next| next.at);
-                    self.collect(words, commands, start..end);
-                    self.act(command, out);
-                }
-            }
-        }
-    }
-
-    /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
-    fn find_commands(&mut self, words: &[Word]) -> ([CommandWord; COMMANDS_PER_LINE], usize) {
-        let mut commands = [CommandWord { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
-        let mut count = 0;
-        let mut after_m = false;
-        for (at, word) in words.iter().enumerate() {
-            let is_command = matches!(word.letter, b'G' | b'M') || word.letter == b'T' && !after_m;
-            if !is_command {
-                continue;
-            }
-            after_m |= word.letter == b'M';
-            let Some(code) = word.value.and_then(command_code) else {
-                self.damage(Damage::NoUsableNumber { letter: word.letter });
-                continue;
-            };
-            if count == COMMANDS_PER_LINE {
-                self.damage(Damage::TooManyCommands { most: COMMANDS_PER_LINE });
-                break;
-            }
-            commands[count] = CommandWord { letter: word.letter, code, at };
-            count += 1;
-        }
-        (commands, count)
-    }
-
-    /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
-    fn judge_groups(&mut self, commands: &[CommandWord]) {
-        let group = |command: &CommandWord| match (command.letter, command.code) {
-            (b'G', 0 | 10 | 20 | 30 | 50) => 1,
-            (b'G', 900 | 910) => 2,
-            (b'G', 200 | 210) => 3,
-            (b'G', 170 | 180 | 190) => 4,
-            _ => 0,
-        };
-        let mut seen = [false; 5];
-        for command in commands {
-            let group = group(command);
-            if group > 0 && std::mem::replace(&mut seen[group], true) {
-                return self.damage(Damage::Exclusive);
-            }
-        }
-    }
-
-    /// Takes the parameter words in `range` into `self.params`.
-    fn collect(&mut self, words: &[Word], commands: &[CommandWord], range: std::ops::Range<usize>) {
-        self.params.clear();
-        for at in range {
-            let word = words[at];
-            if matches!(word.letter, b'G' | b'M') || word.letter == b'T' && commands.iter().any(|c| c.at == at) {
-                continue;
-            }
-            match word.value {
-                Some(value) if value.abs() > WORD_LIMIT => self.damage(Damage::Beyond { letter: word.letter, value }),
-                _ if self.params.put(word.letter, word.value) => {}
-                _ => self.damage(Damage::Twice { letter: word.letter }),
-            }
-        }
-    }
-
-    /// Modes that take no parameters. Returns false for every other command.
-    fn set_mode(&mut self, command: CommandWord) -> bool {
-        let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
-        match (command.letter, command.code) {
-            (b'G', 170) => self.plane = [0, 1, 2],
-            (b'G', 180) => self.plane = [2, 0, 1],
-            (b'G', 190) => self.plane = [1, 2, 0],
-            (b'G', 200) => {
-                self.needs(Feature::Inches);
-                self.inches = true;
-            }
-            (b'G', 210) => self.inches = false,
-            (b'G', 530) => self.machine_frame = true,
-            (b'G', 540 | 550 | 560 | 570 | 580 | 590) => self.work_in_use = (command.code / 10 - 54) as usize,
-            (b'G', 900) => {
-                self.absolute = true;
-                self.e_absolute |= latest;
-            }
-            (b'G', 910) => {
-                self.absolute = false;
-                self.e_absolute &= !latest;
-            }
-            (b'M', 820) => self.e_absolute = true,
-            (b'M', 830) => self.e_absolute = false,
-            _ => return false,
-        }
-        true
-    }
-
     fn unit_mm(&self) -> f64 {
         if self.inches { 25.4 } else { 1.0 }
     }
@@ -608,14 +418,4 @@ impl Interpreter {
 /// Where the state of a tool is kept.
 fn tool_place(tool: u32) -> usize {
     (tool as usize).min(TOOLS_KEPT - 1)
-}
-
-/// Ten times a command's number, when it is one: G92.1 is 921.
-fn command_code(value: f64) -> Option<u32> {
-    let scaled = value * 10.0;
-    if !(-0.001..1e6).contains(&scaled) {
-        return None;
-    }
-    let code = (scaled + 0.5) as u32;
-    ((scaled - f64::from(code)).abs() < 1e-3).then_some(code)
 }

@@ -1,0 +1,51 @@
+//! What the reading of a job takes from the machine.
+
+use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
+
+/// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dialect {
+    pub(super) extrusion_mode: ExtrusionMode,
+    pub(super) obeys_limits_in_job: bool,
+    pub(super) default_feed_mm_s: f64,
+    pub(super) dwell_p_s: f64,
+    pub(super) line_length_limit_bytes: Option<u64>,
+    pub(super) lacks: Vec<Feature>,
+    pub(super) homing_s: f64,
+    pub(super) probing_s: f64,
+    pub(super) home: [f64; 3],
+    /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
+    pub(super) lift_mm_s: f64,
+    /// Offset, mm, and retraction of each tool.
+    pub(super) tools: Vec<([f64; 3], Option<Retraction>)>,
+    pub(super) has_bed: bool,
+    pub(super) has_chamber: bool,
+}
+
+impl Dialect {
+    /// True when two machines read a job in the same way that `lifts` with G10, or does not.
+    pub fn suits(&self, other: &Self, lifts: bool) -> bool {
+        let lift_mm_s = if lifts { self.lift_mm_s } else { other.lift_mm_s };
+        Self { lift_mm_s, ..self.clone() } == *other
+    }
+
+    /// That of a machine.
+    pub fn of(machine: &Machine) -> Self {
+        let controller = &machine.controller;
+        Self {
+            extrusion_mode: controller.extrusion_mode,
+            obeys_limits_in_job: controller.obeys_limits_in_job,
+            default_feed_mm_s: controller.default_feed_rate_mm_s,
+            dwell_p_s: controller.dwell_p_s,
+            line_length_limit_bytes: controller.line_length_limit_bytes,
+            lacks: controller.lacks.clone(),
+            homing_s: controller.homing_s.unwrap_or(0.0),
+            probing_s: controller.probing_s.unwrap_or(0.0),
+            home: machine.travel.home,
+            lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
+            tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
+            has_bed: machine.bed.is_some(),
+            has_chamber: machine.chamber.is_some(),
+        }
+    }
+}

@@ -1,0 +1,164 @@
+//! The words of a line sorted into commands and their parameters.
+
+use super::notice::Damage;
+use super::{Event, Feature, Interpreter};
+use crate::machine::ExtrusionMode;
+use crate::text::Word;
+
+/// A G, M or T word and where it stands on its line.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct CommandWord {
+    pub(super) letter: u8,
+    /// Ten times the code, so that G92.1 is 921.
+    pub(super) code: u32,
+    pub(super) at: usize,
+}
+
+/// Most commands on one line.
+const COMMANDS_PER_LINE: usize = 16;
+/// Word values beyond this are damage, not data.
+const WORD_LIMIT: f64 = 1e12;
+
+impl Interpreter {
+    /// Sorts the words into commands and their parameters and carries the commands out, modes first.
+    pub(super) fn words(&mut self, words: &[Word], out: &mut impl FnMut(Event)) {
+        let (commands, count) = self.find_commands(words);
+        let commands = &commands[..count];
+        self.machine_frame = false;
+        let mut acting: [Option<CommandWord>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
+        let mut acting_count = 0;
+        for &command in commands {
+            if !self.set_mode(command) {
+                acting[acting_count] = Some(command);
+                acting_count += 1;
+            }
+        }
+        self.commands += count as u64;
+        self.commands_since = self.commands_since.saturating_add(count as u32);
+        if count > 0 {
+            self.last_was_motion = false;
+        }
+        if count > 1 {
+            self.judge_groups(commands);
+        }
+        match acting_count {
+            0 => {
+                self.collect(words, commands, 0..words.len());
+                self.repeat_mode(count == 0, out);
+            }
+            1 => {
+                self.collect(words, commands, 0..words.len());
+                if let Some(command) = acting[0] {
+                    self.act(command, out);
+                }
+            }
+            _ => {
+                // Words belong to the acting command before them, those in front to the first.
+                for (i, command) in acting.into_iter().flatten().enumerate() {
+                    let start = if i == 0 { 0 } else { command.at + 1 };
+                    let end = acting[i + 1..].iter().flatten().next().map_or(words.len(), |next| next.at);
+                    self.collect(words, commands, start..end);
+                    self.act(command, out);
+                }
+            }
+        }
+    }
+
+    /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
+    fn find_commands(&mut self, words: &[Word]) -> ([CommandWord; COMMANDS_PER_LINE], usize) {
+        let mut commands = [CommandWord { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
+        let mut count = 0;
+        let mut after_m = false;
+        for (at, word) in words.iter().enumerate() {
+            let is_command = matches!(word.letter, b'G' | b'M') || word.letter == b'T' && !after_m;
+            if !is_command {
+                continue;
+            }
+            after_m |= word.letter == b'M';
+            let Some(code) = word.value.and_then(command_code) else {
+                self.damage(Damage::NoUsableNumber { letter: word.letter });
+                continue;
+            };
+            if count == COMMANDS_PER_LINE {
+                self.damage(Damage::TooManyCommands { most: COMMANDS_PER_LINE });
+                break;
+            }
+            commands[count] = CommandWord { letter: word.letter, code, at };
+            count += 1;
+        }
+        (commands, count)
+    }
+
+    /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
+    fn judge_groups(&mut self, commands: &[CommandWord]) {
+        let group = |command: &CommandWord| match (command.letter, command.code) {
+            (b'G', 0 | 10 | 20 | 30 | 50) => 1,
+            (b'G', 900 | 910) => 2,
+            (b'G', 200 | 210) => 3,
+            (b'G', 170 | 180 | 190) => 4,
+            _ => 0,
+        };
+        let mut seen = [false; 5];
+        for command in commands {
+            let group = group(command);
+            if group > 0 && std::mem::replace(&mut seen[group], true) {
+                return self.damage(Damage::Exclusive);
+            }
+        }
+    }
+
+    /// Takes the parameter words in `range` into `self.params`.
+    fn collect(&mut self, words: &[Word], commands: &[CommandWord], range: std::ops::Range<usize>) {
+        self.params.clear();
+        for at in range {
+            let word = words[at];
+            if matches!(word.letter, b'G' | b'M') || word.letter == b'T' && commands.iter().any(|c| c.at == at) {
+                continue;
+            }
+            match word.value {
+                Some(value) if value.abs() > WORD_LIMIT => self.damage(Damage::Beyond { letter: word.letter, value }),
+                _ if self.params.put(word.letter, word.value) => {}
+                _ => self.damage(Damage::Twice { letter: word.letter }),
+            }
+        }
+    }
+
+    /// Modes that take no parameters. Returns false for every other command.
+    fn set_mode(&mut self, command: CommandWord) -> bool {
+        let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
+        match (command.letter, command.code) {
+            (b'G', 170) => self.plane = [0, 1, 2],
+            (b'G', 180) => self.plane = [2, 0, 1],
+            (b'G', 190) => self.plane = [1, 2, 0],
+            (b'G', 200) => {
+                self.needs(Feature::Inches);
+                self.inches = true;
+            }
+            (b'G', 210) => self.inches = false,
+            (b'G', 530) => self.machine_frame = true,
+            (b'G', 540 | 550 | 560 | 570 | 580 | 590) => self.work_in_use = (command.code / 10 - 54) as usize,
+            (b'G', 900) => {
+                self.absolute = true;
+                self.e_absolute |= latest;
+            }
+            (b'G', 910) => {
+                self.absolute = false;
+                self.e_absolute &= !latest;
+            }
+            (b'M', 820) => self.e_absolute = true,
+            (b'M', 830) => self.e_absolute = false,
+            _ => return false,
+        }
+        true
+    }
+}
+
+/// Ten times a command's number, when it is one: G92.1 is 921.
+fn command_code(value: f64) -> Option<u32> {
+    let scaled = value * 10.0;
+    if !(-0.001..1e6).contains(&scaled) {
+        return None;
+    }
+    let code = (scaled + 0.5) as u32;
+    ((scaled - f64::from(code)).abs() < 1e-3).then_some(code)
+}
