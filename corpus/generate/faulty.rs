@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 20] = [
+    let jobs: [(&str, &str, String); 23] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -18,6 +18,9 @@ pub fn jobs() -> Vec<Job> {
         ("heron-damaged", "heron", heron_damaged()),
         ("heron-settings", "heron", HERON_SETTINGS.to_owned()),
         ("heron-lacking", "heron", HERON_LACKING.to_owned()),
+        ("heron-misled", "heron", HERON_MISLED.to_owned()),
+        ("siskin-cold", "siskin", SISKIN_COLD.to_owned()),
+        ("siskin-switched", "siskin", SISKIN_SWITCHED.to_owned()),
         ("heron-cut", "heron", HERON_CUT.to_owned()),
         ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
         ("wren-idle", "wren", WREN_IDLE.to_owned()),
@@ -46,7 +49,7 @@ fn known(name: &str) -> Vec<Known> {
             vec![known("time_s.dwell", 26.0 + 900.0 + 600.0 + 600.5 + 30.0, "homing, three dwells, a timed pause")]
         }
         "bittern-spool" => vec![
-            known("filament.net_mm", 600.5, "4 × 150 mm - 4 mm + 4 mm + 0.5 mm"),
+            known("filament.net_mm", 600.5, "12 × 50 mm - 4 mm + 4 mm + 0.5 mm"),
             known("filament.purged_mm", 600.5, "all but the 4 mm that were pulled back"),
             known("time_s.heating", 55.0 * (271.0f64 / 80.0).ln(), "nozzle 19 to 210 °C: 55 s ln(271 / 80)"),
         ],
@@ -218,6 +221,7 @@ const HERON_ASTRAY: &str = "\
 ; machine: heron
 ; verdict: no-go
 ; Invented: a hand-written walk around the bed that gets lost.
+; expect-job: no-extrusion
 G21
 G90
 G1 Z12 F480 ; expect: moves-before-homing
@@ -342,6 +346,7 @@ fn heron_damaged() -> String {
 ; machine: heron
 ; verdict: hold
 ; Invented: a job that went through a bad cable and a text editor.
+; expect-job: no-extrusion
 G21
 G90
 G28
@@ -362,7 +367,7 @@ F1200
 G1 X50.1.2 ; expect: malformed-word
 G1 X52 X53 ; expect: malformed-word
 G1 X ; expect: malformed-word
-G0 G1 X54 ; expect: malformed-word
+G0 G1 X54 ; expect: commands-share-line
 g1x55y+20.f1200 ; near: malformed-word
 G1 X5 6 Y2 0 (a blank inside a number is allowed) ; near: malformed-word
 M777 S1 ; expect: unknown-command
@@ -399,10 +404,10 @@ M302 P0 ; near: guard-disabled
 M302 P1 ; expect: guard-disabled
 M204 ; near: limits-changed-in-job
 M201 X900 Y900 ; expect: limits-changed-in-job
-M203 X150 Y150 ; expect: limits-changed-in-job
-M204 P700 T900 ; expect: limits-changed-in-job
-M205 X7 Y7 ; expect: limits-changed-in-job
-M92 E97 ; expect: limits-changed-in-job
+M203 X150 Y150
+M204 P700 T900
+M205 X7 Y7
+M92 E97 ; expect: machine-changed-in-job
 M109 S205
 G28
 G1 Z10 F480
@@ -413,6 +418,90 @@ G10 ; near: retraction-length-unknown
 G11
 M104 S0
 G0 X20 Y200 F6000 ; near: truncated-job
+";
+
+const HERON_MISLED: &str = "\
+; machine: heron
+; verdict: no-go
+; Invented: lines of many hands, glued together by a script.
+G21
+G90 G28 ; expect: commands-share-line
+M83
+M109 S[warm] ; expect: placeholder-unfilled
+M109 S205 ; near: placeholder-unfilled
+G1 Z10 F480
+G0 X20 Y20 F3000
+G1 Z0.3 F480
+G1 X60 E2 F1200
+M106 S100 G1 X70 ; expect: commands-share-line
+G1 X80 M400 ; near: commands-share-line
+G1 Z0 F480
+G1 X90 E0.4 F1200 ; expect: prints-into-bed
+G1 Z0.1 F480
+G1 X100 E0.4 F1200 ; near: prints-into-bed
+G1 E-120 F2400 ; near: pull-back-too-long
+G1 E120
+G1 E-121 ; expect: pull-back-too-long
+G1 E181 F600 ; near: pull-back-too-long
+G1 E-5
+G1 E66 ; expect: pull-back-too-long
+M92 X80 Y80 ; near: machine-changed-in-job
+M92 X100 ; expect: machine-changed-in-job
+M206 Z0 ; near: machine-changed-in-job
+M206 Z-0.1 ; expect: machine-changed-in-job
+M851 ; near: machine-changed-in-job
+M301 P20 I1 D0 ; near: machine-changed-in-job
+M301 P0 ; expect: machine-changed-in-job
+M203 X3000 ; expect: limits-changed-in-job
+G4 S30
+G1 X110 E0.4 F1200
+M104 S0
+M84
+";
+
+const SISKIN_COLD: &str = "\
+; machine: siskin
+; verdict: hold
+; Invented: a start that heats and does not wait.
+G21
+G90
+M83
+M104 S210
+G28
+G1 Z0.3 F600
+G1 X20 Y20 F3000
+G1 X60 E1.5 F1200 ; expect: heat-not-awaited
+M109 S210
+G1 X20 E1.5 ; near: heat-not-awaited
+; Raised a little without waiting: what was waited for is warm enough.
+M104 S215
+G1 X60 E1.5 ; near: heat-not-awaited
+; A tool is given its targets, and all are waited for.
+G10 P0 S220 R150
+M116
+G1 X20 E1.5 ; near: heat-not-awaited
+M104 S0
+G1 X60 E1.5 ; expect: heat-not-awaited
+M84
+";
+
+const SISKIN_SWITCHED: &str = "\
+; machine: siskin
+; verdict: go
+; Invented: an old form in which the extruder is switched on and off.
+; near-job: no-extrusion
+G21
+G90
+M104 S210
+G28
+G1 Z0.3 F600
+G1 X20 Y20 F3000
+M101
+G1 X60 Y20 F1200
+G1 X60 Y60
+M103
+M104 S0
+M84
 ";
 
 const HERON_LACKING: &str = "\
@@ -480,6 +569,7 @@ const WREN_IDLE: &str = "\
 ; machine: wren
 ; verdict: no-go
 ; Invented: a job that waits for somebody.
+; expect-job: no-extrusion
 G21
 G90
 M83
@@ -514,6 +604,7 @@ fn wren_belts() -> String {
 ; machine: wren
 ; verdict: hold
 ; Invented: long diagonals for the belts.
+; expect-job: no-extrusion
 G21
 G90
 M83
@@ -590,7 +681,7 @@ G0 Z0.3 F900
     stroke(&mut text, [196.0, 40.0], [150.0, 40.0], 0.63, 10.0, "near: implausible-extrusion");
     stroke(&mut text, [150.0, 40.0], [144.0, 40.0], 0.7, 10.0, "expect: implausible-extrusion");
     text.push_str(
-        "G1 E200 F300 ; near: implausible-extrusion\nG1 E200.5 ; expect: implausible-extrusion\nG4 S10\n; Speed.\n",
+        "G1 E60 F300 ; near: pull-back-too-long\nG1 E60.5 ; expect: pull-back-too-long\nG4 S10\n; Speed.\n",
     );
     let mut y = 60.0;
     let rows = [
@@ -623,6 +714,7 @@ const WREN_ARCS: &str = "\
 ; machine: wren
 ; verdict: no-go
 ; Invented: arcs with sloppy centres.
+; expect-job: no-extrusion
 G21
 G90
 M83
@@ -689,6 +781,7 @@ const BITTERN_EDGE: &str = "\
 ; machine: bittern
 ; verdict: no-go
 ; Invented: a walk around the edge of the plate.
+; expect-job: no-extrusion
 G21
 G90
 M83
@@ -727,10 +820,18 @@ M109 T1 S210
 G28
 T1
 G1 X18 Y0 Z20 F6000
-G1 E150 F240
-G1 E150
-G1 E150
-G1 E150 ; near: spool-too-short
+G1 E50 F240 ; near: pull-back-too-long
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50 ; near: spool-too-short
 G1 E-4 F1800
 G1 E4 ; near: spool-too-short
 G1 E0.5 F240 ; expect: spool-too-short

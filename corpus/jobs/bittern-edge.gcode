@@ -1,6 +1,7 @@
 ; machine: bittern
 ; verdict: no-go
 ; Invented: a walk around the edge of the plate.
+; expect-job: no-extrusion
 G21
 G90
 M83

@@ -8,10 +8,18 @@ M109 T1 S210
 G28
 T1
 G1 X18 Y0 Z20 F6000
-G1 E150 F240
-G1 E150
-G1 E150
-G1 E150 ; near: spool-too-short
+G1 E50 F240 ; near: pull-back-too-long
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50
+G1 E50 ; near: spool-too-short
 G1 E-4 F1800
 G1 E4 ; near: spool-too-short
 G1 E0.5 F240 ; expect: spool-too-short

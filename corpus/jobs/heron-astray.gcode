@@ -1,6 +1,7 @@
 ; machine: heron
 ; verdict: no-go
 ; Invented: a hand-written walk around the bed that gets lost.
+; expect-job: no-extrusion
 G21
 G90
 G1 Z12 F480 ; expect: moves-before-homing

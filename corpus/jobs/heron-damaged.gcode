@@ -1,6 +1,7 @@
 ; machine: heron
 ; verdict: hold
 ; Invented: a job that went through a bad cable and a text editor.
+; expect-job: no-extrusion
 G21
 G90
 G28
@@ -17,7 +18,7 @@ N21 G1 X44*99 ; near: line-number-skipped
 G1 X50.1.2 ; expect: malformed-word
 G1 X52 X53 ; expect: malformed-word
 G1 X ; expect: malformed-word
-G0 G1 X54 ; expect: malformed-word
+G0 G1 X54 ; expect: commands-share-line
 g1x55y+20.f1200 ; near: malformed-word
 G1 X5 6 Y2 0 (a blank inside a number is allowed) ; near: malformed-word
 M777 S1 ; expect: unknown-command

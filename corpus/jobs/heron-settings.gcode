@@ -17,10 +17,10 @@ M302 P0 ; near: guard-disabled
 M302 P1 ; expect: guard-disabled
 M204 ; near: limits-changed-in-job
 M201 X900 Y900 ; expect: limits-changed-in-job
-M203 X150 Y150 ; expect: limits-changed-in-job
-M204 P700 T900 ; expect: limits-changed-in-job
-M205 X7 Y7 ; expect: limits-changed-in-job
-M92 E97 ; expect: limits-changed-in-job
+M203 X150 Y150
+M204 P700 T900
+M205 X7 Y7
+M92 E97 ; expect: machine-changed-in-job
 M109 S205
 G28
 G1 Z10 F480

@@ -1,6 +1,7 @@
 ; machine: wren
 ; verdict: no-go
 ; Invented: arcs with sloppy centres.
+; expect-job: no-extrusion
 G21
 G90
 M83

@@ -1,6 +1,7 @@
 ; machine: wren
 ; verdict: hold
 ; Invented: long diagonals for the belts.
+; expect-job: no-extrusion
 G21
 G90
 M83

@@ -21,8 +21,8 @@ G0 Z0.6 F900
 G1 X196.000 Y40.000 E1.16410 F600 ; near: implausible-extrusion
 G1 X150.000 Y40.000 E12.04848 F600 ; near: implausible-extrusion
 G1 X144.000 Y40.000 E1.74616 F600 ; expect: implausible-extrusion
-G1 E200 F300 ; near: implausible-extrusion
-G1 E200.5 ; expect: implausible-extrusion
+G1 E60 F300 ; near: pull-back-too-long
+G1 E60.5 ; expect: pull-back-too-long
 G4 S10
 ; Speed.
 G0 X30 Y60.000 F12000

@@ -1,6 +1,7 @@
 ; machine: wren
 ; verdict: no-go
 ; Invented: a job that waits for somebody.
+; expect-job: no-extrusion
 G21
 G90
 M83

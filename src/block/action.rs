@@ -13,15 +13,19 @@ pub struct NozzleSpan {
     pub toward_c: f64,
     /// Temperature the controller holds once reached, °C.
     pub target_c: f64,
-    /// Time constant, s; none: the target counts as reached at once.
+    /// Time constant, s; none where there is no law: it then has the temperature that was waited for last.
     pub time_constant_s: Option<f64>,
+    /// Without a law: the target in force was waited for.
+    pub awaited: bool,
+    /// Nobody knows the target: there is no temperature either.
+    pub unknown: bool,
 }
 
 impl NozzleSpan {
     /// Temperature `after_s` seconds into the block, °C.
     pub fn at(&self, after_s: f64) -> Option<f64> {
         let start = self.start_c?;
-        let Some(tau) = self.time_constant_s else { return Some(self.target_c) };
+        let Some(tau) = self.time_constant_s else { return Some(start) };
         let free = self.toward_c + (start - self.toward_c) * (-(self.elapsed_s + after_s) / tau).exp();
         Some(if start < self.target_c { free.min(self.target_c) } else { free.max(self.target_c) })
     }
@@ -78,6 +82,11 @@ pub enum ActionKind {
         /// Whether the job waits.
         wait: Wait,
     },
+    /// A heater gets a target that nobody knows.
+    HeatUnknown {
+        /// Which.
+        heater: Heater,
+    },
     /// Homing; the position afterwards.
     Home {
         /// Which of x, y, z.
@@ -127,7 +136,7 @@ impl ActionKind {
             | Self::Finish
             | Self::End => true,
             Self::Heat { wait, .. } => *wait != Wait::No,
-            Self::Fan { .. } | Self::MotorsOff { .. } | Self::MotorsOn => false,
+            Self::HeatUnknown { .. } | Self::Fan { .. } | Self::MotorsOff { .. } | Self::MotorsOn => false,
         }
     }
 }

@@ -64,7 +64,69 @@ pub struct LimitChange {
     pub junction_deviation_mm: Option<f64>,
 }
 
+/// How many limits a job can set.
+pub const LIMITS_IN_JOB: usize = 16;
+
+/// How a job sets one limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimitSet {
+    /// Lowest value.
+    pub least: f64,
+    /// Highest value.
+    pub most: f64,
+    /// How often.
+    pub count: u64,
+    /// Line of the first.
+    pub line: u64,
+    /// Line of the highest.
+    pub most_line: u64,
+}
+
+/// How a job sets each limit, in the order of [`LimitChange::in_order`].
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LimitsSet(pub [Option<LimitSet>; LIMITS_IN_JOB]);
+
+impl LimitsSet {
+    /// Takes a change.
+    pub fn take(&mut self, change: &LimitChange, line: u64) {
+        for (known, value) in self.0.iter_mut().zip(change.in_order()) {
+            let Some(value) = value else { continue };
+            let known = known.get_or_insert(LimitSet { least: value, most: value, count: 0, line, most_line: line });
+            if value > known.most {
+                (known.most, known.most_line) = (value, line);
+            }
+            known.least = known.least.min(value);
+            known.count += 1;
+        }
+    }
+
+    /// True when there is any.
+    pub fn any(&self) -> bool {
+        self.0.iter().any(Option::is_some)
+    }
+}
+
+/// The limits of a machine in the order of [`LimitChange::in_order`].
+pub fn limits_in_order(limits: &Limits) -> [f64; LIMITS_IN_JOB] {
+    let [fx, fy, fz, fe] = limits.feed_rate_mm_s;
+    let [ax, ay, az, ae] = limits.acceleration_mm_s2;
+    let [jx, jy, jz, je] = limits.jerk_mm_s;
+    let Limits { printing_mm_s2, travel_mm_s2, retraction_mm_s2, junction_deviation_mm, .. } = *limits;
+    let [p, t, r, d] = [printing_mm_s2, travel_mm_s2, retraction_mm_s2, junction_deviation_mm];
+    [fx, fy, fz, fe, ax, ay, az, ae, jx, jy, jz, je, p, t, r, d]
+}
+
 impl LimitChange {
+    /// Speeds of X, Y, Z, E, accelerations of them, jerks of them, accelerations of printing, travel and retraction,
+    /// junction deviation.
+    pub fn in_order(&self) -> [Option<f64>; LIMITS_IN_JOB] {
+        let [fx, fy, fz, fe] = self.feed_rate_mm_s;
+        let [ax, ay, az, ae] = self.acceleration_mm_s2;
+        let [jx, jy, jz, je] = self.jerk_mm_s;
+        let [p, t, r] = [self.printing_mm_s2, self.travel_mm_s2, self.retraction_mm_s2];
+        [fx, fy, fz, fe, ax, ay, az, ae, jx, jy, jz, je, p, t, r, self.junction_deviation_mm]
+    }
+
     /// Adds a later change.
     pub fn join(&mut self, later: &Self) {
         let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);

@@ -209,10 +209,10 @@ impl Observer for CommandRateExceeded {
 }
 
 fn stops(action: &Action) -> bool {
-    use ActionKind::{Dwell, End, Fan, Finish, Heat, Home, MotorsOff, MotorsOn, Pause, Probe, Tool};
+    use ActionKind::{Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Tool};
     match action.kind {
         Dwell | Home { .. } | Probe | Pause { .. } | Tool { .. } | Finish | End => true,
-        Heat { .. } | Fan { .. } | MotorsOff { .. } | MotorsOn => action.duration_s > 0.0,
+        Heat { .. } | HeatUnknown { .. } | Fan { .. } | MotorsOff { .. } | MotorsOn => action.duration_s > 0.0,
     }
 }
 

@@ -18,7 +18,8 @@ sheet allows it. A job that sets no nozzle temperature at all leaves the heat to
 and prints nothing from there on.",
         how: "the temperature in °C at the start of each move that pushes filament. With a heating law in the \
 sheet it follows Newton's law of heating and cooling, T(t) = T∞ + (T0 - T∞) exp(-t / time constant), held at the \
-target once reached; without one, a target counts as reached at once. It is compared with \
+target once reached; without one, a target that the job waits for counts as reached, and `heat-not-awaited` judges those it \
+does not wait for. It is compared with \
 `temperature_c.extrude_min` of the tool in use. An unheated nozzle has the temperature of the room; a lowest \
 temperature at or below that, such as 0 for paste, allows cold extrusion.",
         remedy: "wait for the temperature before the first extrusion (M109), and look for a target lost or set to 0 too \
@@ -30,7 +31,7 @@ early. Where a job is meant to be heated by hand, heat first and start it then."
 };
 
 /// Slack for rounding where a wait ends at the very limit, °C.
-const SLACK_C: f64 = 1e-6;
+pub(super) const SLACK_C: f64 = 1e-6;
 
 fn build(machine: &Machine, _: &str) -> Built {
     let extrude_min_c = heat::per_tool(machine, |tool| tool.extrude_min_c);
@@ -65,6 +66,7 @@ impl Observer for ExtrudesCold {
         if let Some(min_c) = self.extrude_min_c.get(block.tool_index).copied().flatten() {
             match block.nozzle.at(0.0) {
                 Some(start_c) => judge(block, start_c, min_c, log),
+                None if block.nozzle.unknown => {}
                 None if min_c > self.ambient_c => self.unheated.collect(block, min_c),
                 None => {}
             }
@@ -89,7 +91,11 @@ impl Observer for ExtrudesCold {
 }
 
 fn heats_nozzle(kind: &ActionKind) -> bool {
-    matches!(kind, ActionKind::Heat { heater: Heater::Nozzle(_), target_c, .. } if *target_c > 0.0)
+    match kind {
+        ActionKind::Heat { heater: Heater::Nozzle(_), target_c, .. } => *target_c > 0.0,
+        ActionKind::HeatUnknown { heater: Heater::Nozzle(_) } => true,
+        _ => false,
+    }
 }
 
 fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
@@ -108,6 +114,9 @@ fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
 
 fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
     let bound_c = min_c - SLACK_C;
+    if block.nozzle.time_constant_s.is_none() && (!block.nozzle.awaited || start_c >= bound_c) {
+        return;
+    }
     // Monotone: it falls no lower than the target, or rises (with too weak a heater, falls) toward what it tends to.
     let NozzleSpan { toward_c, target_c, .. } = block.nozzle;
     if start_c >= bound_c && (if start_c < target_c { toward_c } else { target_c }) >= bound_c {
@@ -160,7 +169,15 @@ mod tests {
     use super::*;
 
     fn span(start_c: f64, toward_c: f64, target_c: f64, time_constant_s: Option<f64>) -> NozzleSpan {
-        NozzleSpan { start_c: Some(start_c), elapsed_s: 0.0, toward_c, target_c, time_constant_s }
+        NozzleSpan {
+            start_c: Some(start_c),
+            elapsed_s: 0.0,
+            toward_c,
+            target_c,
+            time_constant_s,
+            awaited: true,
+            unknown: false,
+        }
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Jobs that are too large for a card.
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, StreamFacts};
+use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -23,7 +24,7 @@ FAT32 File System Specification, 2000). A vendor's page gives two bytes less tha
 /// Largest file on a FAT32 card, bytes: 2³² − 1 by the format; one vendor page says 2³² − 2, which is on the safe side.
 const CARD_FILE_LIMIT_BYTES: u64 = u32::MAX as u64 - 1;
 
-fn judge(facts: &StreamFacts, log: &mut Log) {
+fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
     if facts.bytes <= CARD_FILE_LIMIT_BYTES {
         return;
     }

@@ -14,13 +14,13 @@ pub const CHECK: Check = Check {
     severity: Severity::Hold,
     summary: "Far more filament than a line can take: is the extruder mode wrong?",
     explain: Explanation {
-        what: "lines of a cross-section that no nozzle lays, or more than 200 mm of filament in one move.",
+        what: "lines of a cross-section that no nozzle lays, or more than 200 mm of filament in one move along a path.",
         why: "this is what a job looks like when absolute extruder words are read as relative ones (M82 against M83), \
 or when a G92 E0 is missing. The drive grinds through the filament and plastic piles up around the nozzle.",
         how: "the cross-section of what is laid, in mm², is filament cross-section times the length pushed for each \
 mm of path. More than 4 times the square of the nozzle bore over more than 5 mm of path without a break is implausible; \
-it is reported from the move on which the 5 mm are passed. So are more than 200 mm of filament in one move, with or \
-without a path. Both bounds are common practice, no source. Without `nozzle_diameter_mm` only the 200 mm are judged. \
+it is reported from the move on which the 5 mm are passed. So are more than 200 mm of filament in one move along a path \
+(`pull-back-too-long` judges moves without one). Both bounds are common practice, no source. Without `nozzle_diameter_mm` only the 200 mm are judged. \
 Thick lines on a purge line beside the print are reported as `purge-line`.",
         remedy: "compare `extrusion_mode` in the sheet with the machine, and look for M82, M83 and G92 in the lines before. \
 Loading or purging filament on purpose is fine: set the check to note in the sheet.",
@@ -74,7 +74,7 @@ impl Observer for ImplausibleExtrusion {
             } else if block.flags[i] & flag::PATH != 0 {
                 self.streak_mm = 0.0;
             }
-            if block.de_mm[i] > FILAMENT_MM {
+            if block.de_mm[i] > FILAMENT_MM && block.flags[i] & flag::PATH != 0 {
                 let hit = hit(ONE_MOVE, block.line[i], block.de_mm[i], FILAMENT_MM, "mm");
                 self.purge.hit(block, i, before, hit, log);
             }
@@ -138,9 +138,9 @@ mod tests {
     fn a_huge_push_in_one_move_is_found_without_a_nozzle() {
         let mut bare = machine();
         bare.tools[0].nozzle_diameter_mm = None;
-        let job = Job::new().to([50.0, 0.0, 0.0], 50.0).filament(200.0).filament(201.0).filament(450.0);
-        let found = job.findings(&CHECK, &bare);
-        assert_eq!((found.len(), found[0].count, found[0].line), (1, 2, Some(3)));
+        let job = Job::new().to([50.0, 0.0, 0.0], 50.0).to([60.0, 0.0, 0.0], 200.0).to([50.0, 0.0, 0.0], 201.0);
+        let found = job.filament(300.0).to([60.0, 0.0, 0.0], 450.0).findings(&CHECK, &bare);
+        assert_eq!((found.len(), found[0].count, found[0].line), (1, 2, Some(3)), "not the move without a path");
         assert_eq!((found[0].value, found[0].limit, found[0].unit.as_ref()), (Some(450.0), Some(200.0), "mm"));
     }
 

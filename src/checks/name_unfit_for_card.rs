@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, StreamFacts};
+use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -27,7 +28,7 @@ System Specification, 2000).",
 /// Longest name on a FAT32 card, UTF-16 units.
 const CARD_NAME_LIMIT: usize = 255;
 
-fn judge(facts: &StreamFacts, log: &mut Log) {
+fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
     if let Some(name) = Path::new(&facts.path).file_name()
         && let Some(why) = unfit_name(&name.to_string_lossy())
     {

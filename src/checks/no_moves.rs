@@ -1,6 +1,7 @@
 //! Jobs that move nothing.
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, StreamFacts};
+use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -20,7 +21,7 @@ was judged, so there is nothing to say go to. A file that only heats or sets val
     build: |_, _| Built::AtTheEnd(judge),
 };
 
-fn judge(facts: &StreamFacts, log: &mut Log) {
+fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
     if facts.moves == 0 {
         log.raise(Hit::plain(&CHECK, 0, CHECK.severity, 0), || "the job moves nothing".to_owned());
     }

@@ -20,6 +20,7 @@ pub fn tool() -> Tool {
         sustained_mm3_s: Some(10.0),
         peak_mm3_s: Some(15.0),
         melt_window_s: 1.0,
+        retraction_limit_mm: 120.0,
         heating: None,
         body: HeatedBody::default(),
         plastic_liner: None,
@@ -68,6 +69,7 @@ pub fn machine() -> Machine {
             default_feed_rate_mm_s: 25.0,
             dwell_p_s: 0.001,
             pause: Some("M0".to_owned()),
+            first_command_only: false,
             steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
             step_rate_limit_hz: Some(16_000.0),
             command_rate_limit_hz: Some(500.0),
@@ -101,7 +103,13 @@ pub struct Job {
 impl Job {
     /// At the origin, 50 mm/s, hot nozzle of tool 0.
     pub fn new() -> Self {
-        let hot = NozzleSpan { start_c: Some(215.0), toward_c: 215.0, target_c: 215.0, ..NozzleSpan::default() };
+        let hot = NozzleSpan {
+            start_c: Some(215.0),
+            toward_c: 215.0,
+            target_c: 215.0,
+            awaited: true,
+            ..NozzleSpan::default()
+        };
         let open = Block { nozzle: hot, ..Block::default() };
         Self { blocks: Vec::new(), open, at: [0.0; 3], line: 0, speed_mm_s: 50.0, clock_s: 0.0 }
     }

@@ -38,6 +38,8 @@ fn judge(notice: &Notice, log: &mut Log) {
                     Foreign::At => "starts with `@`",
                     Foreign::Dollar => "starts with `$`",
                     Foreign::Percent => "starts with `%`",
+                    // The check of placeholders has these.
+                    Foreign::Bracket => "starts with a bracket",
                     Foreign::Other => "does not start with a letter",
                 };
                 format!("the line {what}: it was not carried out here")

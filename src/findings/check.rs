@@ -83,7 +83,7 @@ pub enum Built {
     /// Other checks raise it, by the rule in its file.
     WithOthers,
     /// What judges the job as a whole, once it has been read.
-    AtTheEnd(fn(&StreamFacts, &mut Log)),
+    AtTheEnd(fn(&StreamFacts, &Machine, &mut Log)),
     /// Cannot run on this machine, and why.
     Skipped(String),
 }

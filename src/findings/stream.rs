@@ -1,5 +1,7 @@
 //! What is known of a job as a stream, once it has been read.
 
+use crate::block::LimitsSet;
+
 /// What is known of a job as a stream, once it has been read.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct StreamFacts {
@@ -23,6 +25,12 @@ pub struct StreamFacts {
     pub last_motion_line: u64,
     /// Whether a heater got a target and none was switched off after that.
     pub heats_to_the_end: bool,
-    /// Whether the job changes limits of motion, and the plan follows.
-    pub limits_set_in_job: bool,
+    /// The limits of motion that the job sets, and the plan follows.
+    pub limits_set: LimitsSet,
+    /// Whether anything closes the job after its last extrusion: a heater, motors, a pause, a stop, a macro.
+    pub closed_after_extrusion: bool,
+    /// Whether the extruder ever pushed filament, or was switched on without a length.
+    pub extrudes: bool,
+    /// The first line on which a spindle is switched on; 0 where there is none.
+    pub spindle_line: u64,
 }

@@ -135,6 +135,7 @@ pub enum Preset {
 pub const SEVERITY_WORDS: &[&str] = &["no-go", "hold", "note", "off"];
 
 /// Commands that wait for a person.
+const COMMANDS_PER_LINE: &[&str] = &["all", "first"];
 const PAUSES: &[&str] = &["M0", "M1", "M25", "M226", "timed"];
 const DIRECTIONS: &[&str] = &["x", "y", "z", "x+y", "x-y"];
 const SHAPERS: &[&str] = &["zv", "zvd", "zvdd", "ei"];
@@ -308,6 +309,7 @@ pub const KEYS: &[Key] = &[
     key("controller.obeys_limits_in_job", Kind::Bool, Value("true"), "", "true", "Whether M201, M203, M204 and M205 in a job change the limits"),
     key("controller.default_feed_rate_mm_s", POSITIVE, Value("25.0"), "mm/s", "25.0", "Speed of moves before the first F word"),
     key("controller.dwell_p", Kind::Choice(&["milliseconds", "seconds"]), Value("\"milliseconds\""), "", "\"milliseconds\"", "Unit of the P word of G4"),
+    key("controller.commands_per_line", Kind::Choice(COMMANDS_PER_LINE), Value("\"all\""), "", "\"all\"", "Whether the controller carries out all commands of a line or the first alone"),
     key("controller.pause", Kind::Choice(PAUSES), Value("\"M0\""), "", "\"M0\"", "Command that makes the controller wait for a person, or \"timed\" where it knows none"),
     table("controller.steps_per_mm", Kind::Table, Unset, "Motor steps, micro-steps counted, for each mm of an axis"),
     key("controller.steps_per_mm.x", POSITIVE, Unset, "1/mm", "80.0", "Steps for a mm of x"),
@@ -331,6 +333,7 @@ pub const KEYS: &[Key] = &[
     table("tool[].melt_rate_mm3_s", Kind::Table, Unset, "How much filament the hotend melts"),
     key("tool[].melt_rate_mm3_s.sustained", POSITIVE, Unset, "mm³/s", "11.0", "Melt rate the hotend keeps up"),
     key("tool[].melt_rate_mm3_s.peak", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate the hotend can reach briefly"),
+    key("tool[].retraction_limit_mm", SIZE, Value("120.0"), "mm", "120.0", "Longest pull-back that leaves the filament in the hotend"),
     key("tool[].melt_window_s", SIZE, Value("1.0"), "s", "1.0", "Time constant of the running average held against the sustained melt rate"),
     table("tool[].heating", Kind::Table, Unset, "First-order heating law of the hotend, for waits and cooling"),
     key("tool[].heating.time_constant_s", SIZE, Required, "s", "60.0", "Time constant of the hotend"),

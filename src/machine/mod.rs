@@ -235,6 +235,8 @@ pub struct Controller {
     pub dwell_p_s: f64,
     /// Command that makes it wait for a person; none where it knows none.
     pub pause: Option<String>,
+    /// Whether the controller carries out the first command of a line alone.
+    pub first_command_only: bool,
     /// Motor steps (micro-steps) per mm for X, Y, Z, E; none where not given.
     pub steps_per_mm: [Option<f64>; 4],
     /// Most steps per second the controller makes on one motor, Hz.
@@ -328,6 +330,8 @@ pub struct Tool {
     pub peak_mm3_s: Option<f64>,
     /// Time constant of the first-order average behind the sustained rate, s.
     pub melt_window_s: f64,
+    /// Longest pull-back that leaves the filament in the hotend, mm.
+    pub retraction_limit_mm: f64,
     /// Heating law, for waits and cooling.
     pub heating: Option<Heating>,
     /// Heater of the hotend and what it heats.

@@ -215,6 +215,7 @@ impl Reader<'_> {
             obeys_limits_in_job: self.value("controller.obeys_limits_in_job") == Some(Value::Bool(true)),
             default_feed_rate_mm_s: self.required("controller.default_feed_rate_mm_s"),
             dwell_p_s: if self.word("controller.dwell_p") == "seconds" { 1.0 } else { 0.001 },
+            first_command_only: self.word("controller.commands_per_line") == "first",
             pause: Some(self.word("controller.pause")).filter(|word| word != "timed"),
             steps_per_mm: AXES.map(|axis| self.number(&format!("controller.steps_per_mm.{axis}"))),
             step_rate_limit_hz: self.number("controller.step_rate_limit_hz"),
@@ -241,6 +242,7 @@ impl Reader<'_> {
             sustained_mm3_s: number("melt_rate_mm3_s.sustained"),
             peak_mm3_s: number("melt_rate_mm3_s.peak"),
             melt_window_s: self.required(&at("melt_window_s")),
+            retraction_limit_mm: self.required(&at("retraction_limit_mm")),
             heating: self.heating(&at("heating")),
             body: self.heated_body(&format!("tool[{index}]"), "block_mass_g"),
             plastic_liner: match self.value(&at("plastic_liner")) {

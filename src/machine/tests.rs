@@ -37,6 +37,7 @@ obeys_limits_in_job = false
 default_feed_rate_mm_s = 30
 dwell_p = "seconds"
 pause = "M226"
+commands_per_line = "first"
 steps_per_mm = { x = 80.0, y = 80.0, z = 400.0, e = 95.0 }
 step_rate_limit_hz = 100000.0
 command_rate_limit_hz = 800.0
@@ -51,6 +52,7 @@ nozzle_diameter_mm = 0.4
 temperature_c = { limit = 260.0, extrude_min = 170.0 }
 melt_rate_mm3_s = { sustained = 11.0, peak = 16.0 }
 melt_window_s = 1.5
+retraction_limit_mm = 90.0
 heater_w = 40
 block_mass_g = 22
 specific_heat_j_g_k = 0.9
@@ -111,6 +113,7 @@ fn heron() -> Machine {
         sustained_mm3_s: Some(11.0),
         peak_mm3_s: Some(16.0),
         melt_window_s: 1.5,
+        retraction_limit_mm: 90.0,
         heating: Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 }),
         body: HeatedBody { heater_w: Some(40.0), mass_g: Some(22.0), specific_heat_j_g_k: 0.9 },
         plastic_liner: Some(true),
@@ -133,6 +136,7 @@ fn heron() -> Machine {
         sustained_mm3_s: None,
         peak_mm3_s: None,
         melt_window_s: 1.0,
+        retraction_limit_mm: 120.0,
         heating: None,
         body: HeatedBody::default(),
         plastic_liner: None,
@@ -189,6 +193,7 @@ fn heron() -> Machine {
             default_feed_rate_mm_s: 30.0,
             dwell_p_s: 1.0,
             pause: Some("M226".to_owned()),
+            first_command_only: true,
             steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(95.0)],
             step_rate_limit_hz: Some(100_000.0),
             command_rate_limit_hz: Some(800.0),
@@ -599,12 +604,12 @@ fn origins_name_every_key() {
     assert_eq!(of("name"), "\"Heron\" (line 1)");
     assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 19)");
     assert_eq!(of("motion.corner.junction_deviation_mm"), " (not set)");
-    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 31)");
+    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 32)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 50)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 52)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 78)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 80)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

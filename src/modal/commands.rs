@@ -2,7 +2,7 @@
 //!
 //! Why does a T word with the number in use not stop the machine? A tool change is a change.
 
-use super::notice::{Damage, Noticed};
+use super::notice::{Damage, MachineChange, Noticed};
 use super::{AXES, CommandWord, Interpreter, Mode, tool_place};
 use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
 use crate::machine::Feature;
@@ -15,6 +15,13 @@ const PERCENT_LIMIT: f64 = 10_000.0;
 impl Interpreter {
     /// Carries out one command with the words in `self.params`.
     pub(super) fn act(&mut self, command: CommandWord, out: &mut impl FnMut(Event)) {
+        if let Some(letter) = self.params.first_unfilled() {
+            let heats = sets_heat(command) && self.params.unfilled(b"SR");
+            self.notice(Noticed::Placeholder { letter: Some(letter), heats });
+        }
+        if closes(command) {
+            self.closing_line = self.line;
+        }
         match command.letter {
             b'G' => self.act_g(command.code, out),
             b'M' => self.act_m(command.code, out),
@@ -29,7 +36,8 @@ impl Interpreter {
             30 => self.motion(Mode::CounterClockwise, out),
             50 => self.motion(Mode::Cubic, out),
             40 => self.dwell(out),
-            100 if self.params.names(b'P') || self.params.names(b'L') => self.set_work_offset(),
+            100 if self.params.names(b'L') => self.set_work_offset(),
+            100 if self.params.names(b'P') => self.set_tool(out),
             100 => self.retract(out),
             110 => self.recover(out),
             280 => self.home(out),
@@ -57,7 +65,16 @@ impl Interpreter {
             }
             170 => self.action(ActionKind::MotorsOn, 0.0, out),
             180 | 840 => self.motors_off(out),
-            920 | 9060 | 9070 => self.note_change(code),
+            920 => self.scale_steps(),
+            9060 | 9070 => self.notice(Noticed::CurrentsChanged { code }),
+            30 | 40 if self.params.get(b'S') != Some(0.0) => {
+                if self.spindle_line == 0 {
+                    self.spindle_line = self.line;
+                }
+            }
+            30 | 40 => {}
+            1010 => self.extruder_on = true,
+            1030 => {}
             1040 => self.heat_nozzle(Wait::No, out),
             1090 => self.heat_nozzle(Wait::ToHeat, out),
             1060 => self.fan(out),
@@ -65,6 +82,7 @@ impl Interpreter {
                 self.action(ActionKind::Fan { share: 0.0 }, 0.0, out)
             }
             1100 => self.last_number = self.params.get(b'N').or(self.last_number),
+            1160 => self.wait_for_all(out),
             1400 => self.heat_bed(Wait::No, out),
             1900 => self.heat_bed(Wait::ToHeat, out),
             1410 => self.heat_chamber(Wait::No, out),
@@ -73,7 +91,22 @@ impl Interpreter {
             2010 | 2030 | 2040 | 2050 => self.limits(code, out),
             2070 => self.set_retraction(),
             2080 => self.set_recovery(),
-            2180 => self.set_tool_offset(),
+            2060 => self.shift_home(),
+            2180 => self.set_tool_offset(self.tool_word()),
+            2900 => self.shift_z(out),
+            3010 | 3040 => self.tune_heater(code),
+            4280 => {
+                self.machine_changed(MachineChange::HomeHere);
+                self.known = [false; 3];
+            }
+            5680 => self.set_tool(out),
+            5930 => self.machine_changed(MachineChange::Shaping),
+            6650 | 6660 => self.machine_changed(MachineChange::Geometry { code }),
+            8510 if [b'X', b'Y', b'Z'].iter().any(|&letter| self.params.get(letter).is_some()) => {
+                self.machine_changed(MachineChange::Probe);
+            }
+            8510 => {}
+            9140 => self.machine_changed(MachineChange::StallLoad),
             2200 | 2210 => self.overrides(code),
             2110 if self.params.get(b'S') == Some(0.0) => {
                 self.notice(Noticed::TravelGuardOff);
@@ -213,6 +246,11 @@ impl Interpreter {
         (length, feed, lift, extra, recover)
     }
 
+    fn flow_scale(&mut self) -> f64 {
+        let e_scale = self.e_scale;
+        self.state().flow_factor * e_scale
+    }
+
     fn retract(&mut self, out: &mut impl FnMut(Event)) {
         self.needs(Feature::FirmwareRetraction);
         self.note_motion();
@@ -224,7 +262,7 @@ impl Interpreter {
             self.state().retracted = Some((0.0, 0.0));
             return self.notice(Noticed::RetractionLengthUnknown);
         };
-        let de = -length * self.state().flow_factor;
+        let de = -length * self.flow_scale();
         self.state().retracted = Some((length, lift));
         self.feed_given = true;
         self.emit_move(self.position, de, feed, None, out);
@@ -246,7 +284,7 @@ impl Interpreter {
             self.emit_move([x, y, z - lift], 0.0, self.dialect.lift_mm_s, None, out);
         }
         let (_, _, _, extra, feed) = self.retraction_now();
-        let de = (length + extra) * self.state().flow_factor;
+        let de = (length + extra) * self.flow_scale();
         if de != 0.0 && length > 0.0 {
             self.emit_move(self.position, de, feed, None, out);
         }
@@ -267,9 +305,18 @@ impl Interpreter {
 
     fn select_tool(&mut self, value: f64, out: &mut impl FnMut(Event)) {
         let Some(number) = self.tool_number(value) else { return };
-        if number != self.tool {
-            self.tool = number;
-            self.action(ActionKind::Tool { number }, 0.0, out);
+        let before = std::mem::replace(&mut self.tool, number);
+        if number == before {
+            return;
+        }
+        self.action(ActionKind::Tool { number }, 0.0, out);
+        // Targets for tools in use and at rest change with the tool (G10 P, M568).
+        let targets =
+            [(before, self.states[tool_place(before)].standby_c), (number, self.states[tool_place(number)].active_c)];
+        for (tool, target_c) in targets {
+            if let Some(target_c) = target_c.filter(|target_c| *target_c != self.states[tool_place(tool)].target_c) {
+                self.set_nozzle(tool, target_c, Wait::No, out);
+            }
         }
     }
 
@@ -278,9 +325,8 @@ impl Interpreter {
         self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32)
     }
 
-    fn set_tool_offset(&mut self) {
+    fn set_tool_offset(&mut self, tool: u32) {
         let unit = self.unit_mm();
-        let tool = self.tool_word();
         for (axis, letter) in AXES.into_iter().enumerate() {
             if let Some(value) = self.params.get(letter) {
                 self.states[tool_place(tool)].offset_mm[axis] = value * unit;
@@ -308,15 +354,19 @@ impl Interpreter {
             None => self.tool,
         };
         self.reject_rest(b"");
+        if self.params.unfilled(b"SR") {
+            return self.action(ActionKind::HeatUnknown { heater: Heater::Nozzle(tool) }, 0.0, out);
+        }
         let before_c = self.states[tool_place(tool)].target_c;
         let (Some(target_c), wait) = self.target_c(wait, before_c) else { return };
-        self.note_heat(before_c, target_c);
-        self.states[tool_place(tool)].target_c = target_c;
-        self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
+        self.set_nozzle(tool, target_c, wait, out);
     }
 
     fn heat_bed(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         self.reject_rest(b"");
+        if self.params.unfilled(b"SR") {
+            return self.action(ActionKind::HeatUnknown { heater: Heater::Bed }, 0.0, out);
+        }
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
         self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
@@ -329,6 +379,9 @@ impl Interpreter {
     fn heat_chamber(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         self.needs(Feature::Chamber);
         self.reject_rest(b"");
+        if self.params.unfilled(b"SR") {
+            return self.action(ActionKind::HeatUnknown { heater: Heater::Chamber }, 0.0, out);
+        }
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
         self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
@@ -391,8 +444,106 @@ impl Interpreter {
         }
     }
 
-    fn note_change(&mut self, code: u32) {
-        self.notice(if code == 920 { Noticed::StepsChanged { code } } else { Noticed::CurrentsChanged { code } });
+    fn machine_changed(&mut self, change: MachineChange) {
+        self.notice(Noticed::MachineChanged(change));
+    }
+
+    /// M92. A machine whose sheet gives the very same steps per mm is not changed.
+    fn scale_steps(&mut self) {
+        let known = self.dialect.steps_per_mm;
+        let differs = |value: f64, known: Option<f64>| known.is_none_or(|known| (value / known - 1.0).abs() > 1e-6);
+        let axes = AXES.iter().zip(known);
+        if axes.filter_map(|(&letter, known)| Some((self.params.get(letter)?, known))).any(|(v, k)| differs(v, k)) {
+            self.machine_changed(MachineChange::Steps);
+        }
+        if let Some(value) = self.params.get(b'E').filter(|value| differs(*value, known[3])) {
+            let scale = known[3].map(|known| value / known).filter(|scale| (0.001..1000.0).contains(scale));
+            self.e_scale = scale.unwrap_or(self.e_scale);
+            self.machine_changed(MachineChange::ExtruderSteps { followed: scale.is_some() });
+        } else if self.params.get(b'E').is_some() {
+            self.e_scale = 1.0;
+        }
+    }
+
+    /// M206: the place of the end stops is called by other numbers from now on.
+    fn shift_home(&mut self) {
+        let unit = self.unit_mm();
+        let mut changed = false;
+        for (axis, letter) in AXES.into_iter().enumerate() {
+            let Some(value) = self.params.get(letter) else { continue };
+            changed |= self.shift[axis] != -value * unit;
+            self.shift[axis] = -value * unit;
+        }
+        if changed {
+            self.machine_changed(MachineChange::HomeOffset);
+        }
+    }
+
+    /// M290: the nozzle goes there at once, and all later places are shifted as much.
+    fn shift_z(&mut self, out: &mut impl FnMut(Event)) {
+        let Some(step) = self.params.get(b'Z').or(self.params.get(b'S')).filter(|step| *step != 0.0) else { return };
+        let step = step * self.unit_mm();
+        self.machine_changed(MachineChange::ShiftedZ);
+        self.shift[2] += step;
+        let [x, y, z] = self.position;
+        self.feed_given = true;
+        self.emit_move([x, y, z + step], 0.0, self.dialect.lift_mm_s, None, out);
+    }
+
+    /// M301 and M304: without a share for the temperature's error nothing heats, or nothing stops heating.
+    fn tune_heater(&mut self, code: u32) {
+        let words = [b'P', b'I', b'D'].map(|letter| self.params.get(letter));
+        if words[0] == Some(0.0) || words == [Some(0.0); 3] {
+            self.machine_changed(MachineChange::HeaterControl { code });
+        }
+    }
+
+    /// `G10 P` and M568: targets of a tool while it is in use (S) and while it is not (R); with axis words its offset.
+    fn set_tool(&mut self, out: &mut impl FnMut(Event)) {
+        let Some(tool) = self.params.get(b'P').map_or(Some(self.tool), |value| self.tool_number(value)) else { return };
+        if AXES.iter().any(|&letter| self.params.get(letter).is_some()) {
+            self.set_tool_offset(tool);
+        }
+        if self.params.unfilled(b"SR") {
+            return self.action(ActionKind::HeatUnknown { heater: Heater::Nozzle(tool) }, 0.0, out);
+        }
+        let (active_c, standby_c) = (self.params.get(b'S'), self.params.get(b'R'));
+        let state = &mut self.states[tool_place(tool)];
+        state.active_c = active_c.or(state.active_c);
+        state.standby_c = standby_c.or(state.standby_c);
+        let (active_c, standby_c) = match self.params.get(b'A') {
+            Some(0.0) => (Some(0.0), None),
+            Some(1.0) => (None, state.standby_c),
+            Some(2.0) => (state.active_c, None),
+            _ if tool == self.tool => (active_c, None),
+            // It is judged like M104, whether or not the tool comes into use.
+            _ => (active_c, standby_c),
+        };
+        for target_c in [active_c, standby_c].into_iter().flatten() {
+            self.set_nozzle(tool, target_c, Wait::No, out);
+        }
+    }
+
+    /// M116: waits until all heaters that have a target are there.
+    fn wait_for_all(&mut self, out: &mut impl FnMut(Event)) {
+        let only = self.params.get(b'P').and_then(|value| self.tool_number(value));
+        for tool in 0..TOOLS_KEPT as u32 {
+            let target_c = self.states[tool_place(tool)].target_c;
+            if target_c > 0.0 && only.is_none_or(|only| only == tool) {
+                self.set_nozzle(tool, target_c, Wait::ToHeatOrCool, out);
+            }
+        }
+        for (heater, target_c) in [(Heater::Bed, self.bed_target_c), (Heater::Chamber, self.chamber_target_c)] {
+            if target_c > 0.0 && only.is_none() {
+                self.action(ActionKind::Heat { heater, target_c, wait: Wait::ToHeatOrCool }, 0.0, out);
+            }
+        }
+    }
+
+    fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+        let before_c = std::mem::replace(&mut self.states[tool_place(tool)].target_c, target_c);
+        self.note_heat(before_c, target_c);
+        self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
     }
 
     /// M201 (mm/s²), M203 (mm/s), M204 (mm/s²) and M205 (mm/s, mm).
@@ -417,8 +568,7 @@ impl Interpreter {
             }
         }
         if change != LimitChange::default() {
-            self.limits_set = true;
-            self.notice(Noticed::LimitsChanged { code });
+            self.limits_set.take(&change, self.line);
             out(Event::Limits(change));
         }
     }
@@ -434,13 +584,152 @@ impl Interpreter {
     }
 }
 
+/// Commands that set a temperature by S or R.
+fn sets_heat(command: CommandWord) -> bool {
+    match command.letter {
+        b'M' => matches!(command.code, 1040 | 1090 | 1400 | 1900 | 1410 | 1910 | 5680),
+        _ => command.letter == b'G' && command.code == 100,
+    }
+}
+
+/// Commands that end a job, or that only its start and its end have: heaters, motors, fans, pauses, homing, stops.
+fn closes(command: CommandWord) -> bool {
+    match command.letter {
+        b'G' => matches!(command.code, 100 | 270 | 280 | 610),
+        _ => {
+            matches!(
+                command.code,
+                0 | 10
+                    | 20
+                    | 180
+                    | 250
+                    | 300
+                    | 320
+                    | 770
+                    | 800
+                    | 810
+                    | 840
+                    | 1040
+                    | 1060
+                    | 1070
+                    | 1090
+                    | 1120
+                    | 1400
+                    | 1410
+                    | 1900
+                    | 1910
+                    | 2260
+                    | 4000
+                    | 5680
+                    | 6000
+            ) && command.letter == b'M'
+        }
+    }
+}
+
+/// Commands that are carried out here, or are known to change nothing which is modelled.
+pub(super) fn is_known(letter: u8, code: u32) -> bool {
+    match letter {
+        b'G' => matches!(
+            code,
+            0 | 10 | 20 | 30 | 40 | 50 | 100 | 110 | 120 | 170 | 180 | 190 | 200 | 210 | 270 | 280 | 290 | 291 | 292 | 300
+                | 310..=350 | 380..=385 | 400 | 490 | 530 | 540 | 550 | 560 | 570 | 580 | 590 | 600 | 610 | 640 | 800 | 900
+                | 910 | 920 | 921 | 940
+        ),
+        b'M' => {
+            let acts = matches!(
+                code,
+                0 | 10
+                    | 30
+                    | 40
+                    | 60
+                    | 170
+                    | 180
+                    | 250
+                    | 820
+                    | 830
+                    | 840
+                    | 920
+                    | 1010
+                    | 1030
+                    | 1040
+                    | 1060
+                    | 1070
+                    | 1090
+                    | 1100
+                    | 1160
+                    | 1400
+                    | 1410
+                    | 1900
+                    | 1910
+                    | 2000
+                    | 2010
+                    | 2030
+                    | 2040
+                    | 2050
+                    | 2060
+                    | 2070
+                    | 2080
+                    | 2110
+                    | 2180
+                    | 2200
+                    | 2210
+                    | 2260
+                    | 2900
+                    | 3010
+                    | 3020
+                    | 3040
+                    | 4000
+                    | 4280
+                    | 5000
+                    | 5010
+                    | 5020
+                    | 5040
+                    | 5680
+                    | 5930
+                    | 6000
+                    | 6650
+                    | 6660
+                    | 8510
+                    | 9060
+                    | 9070
+                    | 9140
+            );
+            acts || is_harmless(code)
+        }
+        _ => true,
+    }
+}
+
 /// Commands that change nothing which is modelled: reports, lights, sounds, servos, drivers, names, power, files,
 /// and nozzle-pressure compensation, which is not modelled yet (common practice, no source).
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
-            | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=120 | 121 | 122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
-            | 250 | 280 | 291 | 292 | 300 | 301 | 304 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 569 | 572 | 592 | 593
-            | 845 | 851 | 862 | 900 | 908 | 911..=919 | 928)
+            | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=115 | 117..=122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
+            | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 569 | 572 | 592
+            | 845 | 862 | 900 | 908 | 911..=913 | 915..=919 | 928)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::notice::Noticed;
+    use super::*;
+    use crate::machine::Machine;
+
+    #[test]
+    fn what_is_known_is_what_is_carried_out() {
+        for letter in [b'G', b'M'] {
+            for code in 0..=10_000 {
+                let command = CommandWord { letter, code, at: 0 };
+                let mut fresh = Interpreter::new(&Machine::built_in());
+                if !fresh.set_mode(command) {
+                    fresh.act(command, &mut |_| {});
+                }
+                let unknown = fresh.notices().any(|notice| matches!(notice.what, Noticed::UnknownCommand { .. }));
+                assert_eq!(is_known(letter, code), !unknown, "{}{code}", char::from(letter));
+            }
+        }
+    }
 }

@@ -10,6 +10,9 @@ pub struct Dialect {
     pub(super) default_feed_mm_s: f64,
     pub(super) dwell_p_s: f64,
     pub(super) line_length_limit_bytes: Option<u64>,
+    pub(super) first_command_only: bool,
+    /// Of the sheet, X, Y, Z, E.
+    pub(super) steps_per_mm: [Option<f64>; 4],
     pub(super) lacks: Vec<Feature>,
     pub(super) homing_s: f64,
     pub(super) probing_s: f64,
@@ -38,6 +41,8 @@ impl Dialect {
             default_feed_mm_s: controller.default_feed_rate_mm_s,
             dwell_p_s: controller.dwell_p_s,
             line_length_limit_bytes: controller.line_length_limit_bytes,
+            first_command_only: controller.first_command_only,
+            steps_per_mm: controller.steps_per_mm,
             lacks: controller.lacks.clone(),
             homing_s: controller.homing_s.unwrap_or(0.0),
             probing_s: controller.probing_s.unwrap_or(0.0),

@@ -15,10 +15,10 @@ mod params;
 mod sorting;
 mod straight;
 
-use crate::block::{Event, Move, TOOLS_KEPT};
+use crate::block::{Event, LimitsSet, Move, TOOLS_KEPT};
 use crate::geometry::Curve;
 use crate::machine::{Feature, Machine};
-use crate::text::{Kind, Line, RawLine, Word};
+use crate::text::{Foreign, Kind, Line, RawLine, Word};
 pub use dialect::Dialect;
 use notice::{Damage, Notice, Noticed};
 use params::Params;
@@ -55,6 +55,9 @@ struct ToolState {
     target_c: f64,
     /// Length pulled back and lift made by G10.
     retracted: Option<(f64, f64)>,
+    /// Targets while it is in use and while it is not, by G10 or M568, °C.
+    active_c: Option<f64>,
+    standby_c: Option<f64>,
 }
 
 /// The modal state of a job.
@@ -68,6 +71,10 @@ pub struct Interpreter {
     work: [[f64; 3]; 6],
     work_in_use: usize,
     lift: f64,
+    /// What M206 and M290 add to every place, mm.
+    shift: [f64; 3],
+    /// What the filament is scaled by since M92.
+    e_scale: f64,
     absolute: bool,
     e_absolute: bool,
     inches: bool,
@@ -94,7 +101,13 @@ pub struct Interpreter {
     lifted: bool,
     params: Params,
     line: u64,
-    limits_set: bool,
+    limits_set: LimitsSet,
+    /// Whether something closes the job since the last push of filament that this path saw, see
+    /// [`Self::closed_after_extrusion`].
+    closing_line: u64,
+    last_push_line: u64,
+    extruder_on: bool,
+    spindle_line: u64,
     notices: Vec<Notice>,
 }
 
@@ -109,6 +122,8 @@ impl Interpreter {
             offset_mm: [0.0; 3],
             target_c: 0.0,
             retracted: None,
+            active_c: None,
+            standby_c: None,
         };
         let mut states = vec![fresh; TOOLS_KEPT];
         let dialect = Dialect::of(machine);
@@ -124,6 +139,8 @@ impl Interpreter {
             work: [[0.0; 3]; 6],
             work_in_use: 0,
             lift: 0.0,
+            shift: [0.0; 3],
+            e_scale: 1.0,
             absolute: true,
             e_absolute: true,
             inches: false,
@@ -149,7 +166,11 @@ impl Interpreter {
             lifted: false,
             params: Params::default(),
             line: 0,
-            limits_set: false,
+            limits_set: LimitsSet::default(),
+            closing_line: 0,
+            last_push_line: 0,
+            extruder_on: false,
+            spindle_line: 0,
             notices: Vec::new(),
             dialect,
         }
@@ -172,9 +193,24 @@ impl Interpreter {
         self.lifted
     }
 
-    /// True when the job has changed limits of motion, and the plan follows.
-    pub fn limits_set(&self) -> bool {
+    /// The limits of motion that the job has set, and the plan follows.
+    pub fn limits_set(&self) -> LimitsSet {
         self.limits_set
+    }
+
+    /// True when a heater, motors, a pause, a stop, homing or a macro comes after the last push of filament.
+    pub fn closed_after_extrusion(&self) -> bool {
+        self.closing_line > self.last_push_line
+    }
+
+    /// True when filament was pushed, or the extruder switched on without a length (M101).
+    pub fn extrudes(&self) -> bool {
+        self.last_push_line > 0 || self.extruder_on
+    }
+
+    /// The first line on which a spindle is switched on; 0 where there is none.
+    pub fn spindle_line(&self) -> u64 {
+        self.spindle_line
     }
 
     /// Commands read so far.
@@ -216,7 +252,13 @@ impl Interpreter {
         self.line = raw.number;
         self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
         match line.kind {
-            Kind::Foreign(foreign) => return self.notice(Noticed::ForeignLine(foreign)),
+            Kind::Foreign(Foreign::Bracket) => return self.notice(Noticed::Placeholder { letter: None, heats: false }),
+            Kind::Foreign(foreign) => {
+                if foreign == Foreign::Name {
+                    self.closing_line = self.line;
+                }
+                return self.notice(Noticed::ForeignLine(foreign));
+            }
             Kind::Empty if line.number.is_none() => return,
             _ => {}
         }
@@ -278,7 +320,7 @@ impl Interpreter {
     fn offset(&self, axis: usize) -> f64 {
         let tool = self.states[tool_place(self.tool)].offset_mm[axis];
         let lift = if axis == 2 { self.lift } else { 0.0 };
-        self.g92[axis] + self.work[self.work_in_use][axis] - tool + lift
+        self.g92[axis] + self.work[self.work_in_use][axis] + self.shift[axis] - tool + lift
     }
 
     /// End point of a move by the axis words, and which axes are known there.
@@ -310,7 +352,7 @@ impl Interpreter {
         let e = if self.e_absolute { value } else { self.e + value };
         let state = &self.states[tool_place(self.tool)];
         let length = (if self.e_absolute { value - self.e } else { value }) / state.volumetric_area_mm2.unwrap_or(1.0);
-        let de = length * state.flow_factor;
+        let de = length * (state.flow_factor * self.e_scale);
         (if de.abs() < NO_MOVE_MM { 0.0 } else { de }, e)
     }
 
@@ -397,6 +439,9 @@ impl Interpreter {
         if from == to && de == 0.0 && curve.is_none() {
             return;
         }
+        if de > 0.0 {
+            self.last_push_line = self.line;
+        }
         if !self.feed_given {
             self.feed_given = true;
             self.notice(Noticed::FeedFromSheet { feed_mm_s: self.feed_mm_s });
@@ -413,6 +458,11 @@ impl Interpreter {
             bytes: std::mem::take(&mut self.bytes_since),
         }));
     }
+}
+
+/// True for a G or M word whose command is known here.
+pub(crate) fn is_known(letter: u8, value: f64) -> bool {
+    sorting::command_code(value).is_some_and(|code| commands::is_known(letter, code))
 }
 
 /// Where the state of a tool is kept.

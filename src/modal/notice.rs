@@ -89,21 +89,72 @@ pub enum Noticed {
     BedNotDescribed,
     /// A chamber is heated and the sheet has none.
     ChamberNotDescribed,
-    /// Limits of motion are changed; the plan follows.
-    LimitsChanged {
-        /// Of the command, in tenths.
+    /// Something is changed that describes the machine itself.
+    MachineChanged(MachineChange),
+    /// A second command stands on a line, with words of its own.
+    SecondCommand {
+        /// G or M.
+        letter: u8,
+        /// In tenths.
         code: u32,
+        /// Whether it is carried out here.
+        carried_out: bool,
     },
-    /// Steps per mm are changed; the plan does not follow.
-    StepsChanged {
-        /// Of the command, in tenths.
+    /// A mode stands beside another command.
+    ModeBeside {
+        /// G or M.
+        letter: u8,
+        /// In tenths.
         code: u32,
+        /// Whether it is taken here.
+        carried_out: bool,
+    },
+    /// A placeholder that nobody has filled in.
+    Placeholder {
+        /// Of the word; none where the line is nothing else.
+        letter: Option<u8>,
+        /// Whether a temperature should stand there.
+        heats: bool,
     },
     /// Motor currents are changed.
     CurrentsChanged {
         /// Of the command, in tenths.
         code: u32,
     },
+}
+
+/// A change of the machine from inside a job.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MachineChange {
+    /// M92 X Y Z: steps per mm of the axes; not followed.
+    Steps,
+    /// M92 E: steps per mm of the extruder; followed where the sheet gives its own, else not.
+    ExtruderSteps {
+        /// Whether the filament is scaled here.
+        followed: bool,
+    },
+    /// M206: offset of the homing; followed.
+    HomeOffset,
+    /// M290: Z shifted while printing; followed.
+    ShiftedZ,
+    /// M428: the present place becomes home; unknown from there on.
+    HomeHere,
+    /// M665, M666: geometry of the towers or end stops; not followed.
+    Geometry {
+        /// Of the command.
+        code: u32,
+    },
+    /// M851: place of the probe; not followed.
+    Probe,
+    /// M301, M304 with no share for the temperature's error: the heater is not controlled.
+    HeaterControl {
+        /// Of the command.
+        code: u32,
+    },
+    /// M593: impulse shaping; not followed.
+    Shaping,
+    /// M914: load at which a drive counts as stalled.
+    StallLoad,
 }
 
 /// Words that cannot be understood.

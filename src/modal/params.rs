@@ -5,6 +5,8 @@
 pub(super) struct Params {
     has: u32,
     flags: u32,
+    /// Letters whose value is a placeholder.
+    unfilled: u32,
     values: [f64; 26],
 }
 
@@ -16,6 +18,7 @@ impl Params {
     pub(super) fn clear(&mut self) {
         self.has = 0;
         self.flags = 0;
+        self.unfilled = 0;
     }
 
     /// False when the letter is there already; the last one counts.
@@ -30,6 +33,24 @@ impl Params {
             None => self.flags |= bit,
         }
         fresh
+    }
+
+    /// Takes a letter whose value is a placeholder.
+    pub(super) fn put_unfilled(&mut self, letter: u8) {
+        self.unfilled |= 1 << place(letter);
+    }
+
+    /// True when the value of one of the letters is a placeholder.
+    pub(super) fn unfilled(&self, letters: &[u8]) -> bool {
+        self.unfilled != 0 && letters.iter().any(|&letter| self.unfilled & (1 << place(letter)) != 0)
+    }
+
+    /// The first letter whose value is a placeholder.
+    pub(super) fn first_unfilled(&self) -> Option<u8> {
+        if self.unfilled == 0 {
+            return None;
+        }
+        (b'A'..=b'Z').find(|letter| self.unfilled & (1 << place(*letter)) != 0)
     }
 
     /// The number behind a letter.

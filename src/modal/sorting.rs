@@ -1,6 +1,7 @@
 //! The words of a line sorted into commands and their parameters.
 
-use super::notice::Damage;
+use super::commands::is_known;
+use super::notice::{Damage, Noticed};
 use super::{Event, Feature, Interpreter};
 use crate::machine::ExtrusionMode;
 use crate::text::Word;
@@ -27,7 +28,10 @@ impl Interpreter {
         self.machine_frame = false;
         let mut acting: [Option<CommandWord>; COMMANDS_PER_LINE] = [None; COMMANDS_PER_LINE];
         let mut acting_count = 0;
-        for &command in commands {
+        for (i, &command) in commands.iter().enumerate() {
+            if count > 1 && !self.stands_beside(i, words, commands) {
+                continue;
+            }
             if !self.set_mode(command) {
                 acting[acting_count] = Some(command);
                 acting_count += 1;
@@ -64,17 +68,46 @@ impl Interpreter {
         }
     }
 
-    /// The command words of a line. T belongs to an M command before it on the line, else it is a command.
+    /// Whether the command of that place among several is carried out. Many controllers carry out the first of a line alone
+    /// and take all else for its words (common practice, no source).
+    fn stands_beside(&mut self, place: usize, words: &[Word], commands: &[CommandWord]) -> bool {
+        let CommandWord { letter, code, at } = commands[place];
+        let acts = |command: &CommandWord| !is_mode(command.letter, command.code);
+        let carried_out = place == 0 || !self.dialect.first_command_only;
+        if is_mode(letter, code) {
+            if commands.iter().any(acts) && !is_frame(letter, code) {
+                self.notice(Noticed::ModeBeside { letter, code, carried_out });
+            }
+            return carried_out;
+        }
+        // Behind modes, which take no words, it is the first that acts.
+        let is_first = !commands[..place].iter().any(acts);
+        if is_first && carried_out {
+            return true;
+        }
+        let next = commands.get(place + 1).map_or(words.len(), |next| next.at);
+        if letter == b'T' || next <= at + 1 || !is_known(letter, code) {
+            return false;
+        }
+        self.notice(Noticed::SecondCommand { letter, code, carried_out });
+        carried_out
+    }
+
+    /// The command words of a line. T belongs to a command before it on the line, else it is a command.
     fn find_commands(&mut self, words: &[Word]) -> ([CommandWord; COMMANDS_PER_LINE], usize) {
         let mut commands = [CommandWord { letter: 0, code: 0, at: 0 }; COMMANDS_PER_LINE];
         let mut count = 0;
-        let mut after_m = false;
+        let mut after_command = false;
         for (at, word) in words.iter().enumerate() {
-            let is_command = matches!(word.letter, b'G' | b'M') || word.letter == b'T' && !after_m;
+            let is_command = matches!(word.letter, b'G' | b'M') || word.letter == b'T' && !after_command;
             if !is_command {
                 continue;
             }
-            after_m |= word.letter == b'M';
+            after_command = true;
+            if word.value.is_some_and(f64::is_nan) {
+                self.notice(Noticed::Placeholder { letter: Some(word.letter), heats: false });
+                continue;
+            }
             let Some(code) = word.value.and_then(command_code) else {
                 self.damage(Damage::NoUsableNumber { letter: word.letter });
                 continue;
@@ -89,16 +122,16 @@ impl Interpreter {
         (commands, count)
     }
 
-    /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4).
+    /// Two words of one modal group on a line are an error (NIST RS274/NGC 3.4). A second motion command is noticed as a
+    /// second command already.
     fn judge_groups(&mut self, commands: &[CommandWord]) {
         let group = |command: &CommandWord| match (command.letter, command.code) {
-            (b'G', 0 | 10 | 20 | 30 | 50) => 1,
-            (b'G', 900 | 910) => 2,
-            (b'G', 200 | 210) => 3,
-            (b'G', 170 | 180 | 190) => 4,
+            (b'G', 900 | 910) => 1,
+            (b'G', 200 | 210) => 2,
+            (b'G', 170 | 180 | 190) => 3,
             _ => 0,
         };
-        let mut seen = [false; 5];
+        let mut seen = [false; 4];
         for command in commands {
             let group = group(command);
             if group > 0 && std::mem::replace(&mut seen[group], true) {
@@ -116,6 +149,7 @@ impl Interpreter {
                 continue;
             }
             match word.value {
+                Some(value) if value.is_nan() => self.params.put_unfilled(word.letter),
                 Some(value) if value.abs() > WORD_LIMIT => self.damage(Damage::Beyond { letter: word.letter, value }),
                 _ if self.params.put(word.letter, word.value) => {}
                 _ => self.damage(Damage::Twice { letter: word.letter }),
@@ -124,7 +158,7 @@ impl Interpreter {
     }
 
     /// Modes that take no parameters. Returns false for every other command.
-    fn set_mode(&mut self, command: CommandWord) -> bool {
+    pub(super) fn set_mode(&mut self, command: CommandWord) -> bool {
         let latest = self.dialect.extrusion_mode == ExtrusionMode::LatestWord;
         match (command.letter, command.code) {
             (b'G', 170) => self.plane = [0, 1, 2],
@@ -153,8 +187,21 @@ impl Interpreter {
     }
 }
 
+/// Commands that set a mode and take no words.
+fn is_mode(letter: u8, code: u32) -> bool {
+    match letter {
+        b'G' => matches!(code, 170 | 180 | 190 | 200 | 210 | 900 | 910) || is_frame(letter, code),
+        _ => letter == b'M' && matches!(code, 820 | 830),
+    }
+}
+
+/// Commands that choose a frame, which belong on the line of a move (NIST RS274/NGC 3.5.12).
+fn is_frame(letter: u8, code: u32) -> bool {
+    letter == b'G' && matches!(code, 530 | 540 | 550 | 560 | 570 | 580 | 590)
+}
+
 /// Ten times a command's number, when it is one: G92.1 is 921.
-fn command_code(value: f64) -> Option<u32> {
+pub(super) fn command_code(value: f64) -> Option<u32> {
     let scaled = value * 10.0;
     if !(-0.001..1e6).contains(&scaled) {
         return None;

@@ -50,6 +50,7 @@ struct StraightReader {
     commands_since: u32,
     bytes_since: u32,
     last_motion_line: u64,
+    last_push_line: u64,
 }
 
 impl StraightReader {
@@ -62,7 +63,7 @@ impl StraightReader {
             absolute: state.absolute,
             e_absolute: state.e_absolute,
             area_mm2: tool.volumetric_area_mm2.unwrap_or(1.0),
-            flow_factor: tool.flow_factor,
+            flow_factor: tool.flow_factor * state.e_scale,
             speed_factor: state.speed_factor,
             // Beyond either there is something to say about the line.
             bytes_limit: state.dialect.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
@@ -77,6 +78,7 @@ impl StraightReader {
             commands_since: state.commands_since,
             bytes_since: state.bytes_since,
             last_motion_line: 0,
+            last_push_line: state.last_push_line,
         }
     }
 
@@ -102,6 +104,7 @@ impl StraightReader {
         state.feed_mm_s = self.feed_mm_s;
         state.feed_given = self.feed_given;
         state.commands = self.commands;
+        state.last_push_line = self.last_push_line;
     }
 
     /// Goes to `value` on one axis; the flag that says whether it moves.
@@ -157,6 +160,9 @@ impl StraightReader {
             self.e = if self.e_absolute { value } else { self.e + value };
             let filament = length / self.area_mm2 * self.flow_factor;
             de = if filament.abs() < NO_MOVE_MM { 0.0 } else { filament };
+            if de > 0.0 {
+                self.last_push_line = line;
+            }
         }
         if flags == 0 && de == 0.0 {
             return true;
@@ -292,6 +298,7 @@ mod tests {
             .collect();
         seen.push(format!("{} {:?}", interpreter.commands(), interpreter.last_was_motion()));
         seen.push(format!("{} {:?}", interpreter.last_motion_line(), interpreter.heats_to_the_end()));
+        seen.push(format!("{} {}", interpreter.extrudes(), interpreter.closed_after_extrusion()));
         seen.extend(interpreter.notices().map(|notice| format!("{notice:?}")));
         seen
     }

@@ -24,19 +24,38 @@ pub struct HeaterState {
     start_c: f64,
     elapsed_s: f64,
     target_c: f64,
+    awaited: bool,
+    unknown: bool,
 }
 
 impl HeaterState {
     /// Off, at room temperature.
     pub fn cold(law: Option<Heating>, ambient_c: f64) -> Self {
-        Self { law, start_c: ambient_c, elapsed_s: 0.0, target_c: 0.0 }
+        Self { law, start_c: ambient_c, elapsed_s: 0.0, target_c: 0.0, awaited: false, unknown: false }
     }
 
-    /// A new target, °C; 0 is off.
-    pub fn set(&mut self, target_c: f64, ambient_c: f64) {
-        self.start_c = if self.law.is_some() { self.now_c(ambient_c) } else { target_c };
+    /// A new target, °C; 0 is off. `awaited` when the job waits for it.
+    ///
+    /// Without a law nobody knows how fast it gets there: what was waited for is reached, a lower target counts as reached
+    /// at once, a higher one that is not waited for does not.
+    pub fn set(&mut self, target_c: f64, awaited: bool, ambient_c: f64) {
+        // An unheated nozzle is no colder than the room.
+        let reached_c = target_c.max(ambient_c);
+        self.start_c = match self.law {
+            Some(_) => self.now_c(ambient_c),
+            None if awaited => reached_c,
+            None => self.start_c.min(reached_c),
+        };
         self.elapsed_s = 0.0;
         self.target_c = target_c;
+        self.awaited = awaited;
+        // What was waited for is known again.
+        self.unknown &= !awaited;
+    }
+
+    /// A target that nobody knows: neither is the temperature from now on.
+    pub fn lose(&mut self) {
+        self.unknown = true;
     }
 
     /// Temperature now, °C.
@@ -52,12 +71,13 @@ impl HeaterState {
     /// The course of the temperature from now on.
     pub fn span(&self, ambient_c: f64) -> NozzleSpan {
         NozzleSpan {
-            start_c: Some(self.start_c),
+            start_c: (!self.unknown).then_some(self.start_c),
+            unknown: self.unknown,
             elapsed_s: self.elapsed_s,
             toward_c: self.law.map_or(self.target_c, |law| self.toward_c(law, ambient_c)),
-            // Without a law the target counts as reached at once, but an unheated nozzle is no colder than the room.
-            target_c: if self.law.is_none() { self.target_c.max(ambient_c) } else { self.target_c },
+            target_c: self.target_c,
             time_constant_s: self.law.map(|law| law.time_constant_s),
+            awaited: self.awaited,
         }
     }
 
@@ -90,7 +110,7 @@ mod tests {
     fn heating_time() {
         // Newton's law, worked out by hand: 60 ln(275 / 85) = 70.4471904705753 s from 25 to 215 °C.
         let mut heater = HeaterState::cold(Some(LAW), 25.0);
-        heater.set(215.0, 25.0);
+        heater.set(215.0, false, 25.0);
         let Reach::In(seconds) = heater.wait(false, 25.0) else { panic!("reachable") };
         assert!((seconds - 70.4471904705753).abs() < 1e-9);
         heater.pass(seconds);
@@ -102,15 +122,29 @@ mod tests {
     #[test]
     fn cooling_and_reach() {
         let mut heater = HeaterState::cold(Some(LAW), 20.0);
-        heater.set(310.0, 20.0);
+        heater.set(310.0, false, 20.0);
         assert_eq!(heater.wait(false, 20.0), Reach::Never(300.0));
-        heater.set(200.0, 20.0);
+        heater.set(200.0, false, 20.0);
         heater.pass(1e4);
-        heater.set(110.0, 20.0);
+        heater.set(110.0, false, 20.0);
         assert_eq!(heater.wait(false, 20.0), Reach::In(0.0));
         let Reach::In(seconds) = heater.wait(true, 20.0) else { panic!("cools") };
         assert!((seconds - 60.0 * 2f64.ln()).abs() < 1e-9, "180 K above the room halves in τ ln 2");
-        heater.set(0.0, 20.0);
+        heater.set(0.0, false, 20.0);
         assert_eq!(heater.wait(true, 20.0), Reach::Never(20.0));
+    }
+
+    #[test]
+    fn without_a_law_only_what_was_waited_for_is_reached() {
+        let mut heater = HeaterState::cold(None, 20.0);
+        let mut after = |target_c, awaited| {
+            heater.set(target_c, awaited, 20.0);
+            heater.pass(1e4);
+            heater.now_c(20.0)
+        };
+        assert_eq!(after(210.0, false), 20.0, "never waited for: the room");
+        assert_eq!(after(210.0, true), 210.0);
+        assert_eq!((after(230.0, false), after(205.0, false), after(230.0, false)), (210.0, 205.0, 205.0));
+        assert_eq!((after(0.0, false), after(0.0, true)), (20.0, 20.0));
     }
 }

@@ -109,6 +109,14 @@ impl Physics {
         self.nozzles.entry(tool.min(TOOLS_KEPT as u32)).or_insert(fresh)
     }
 
+    fn heater(&mut self, heater: Heater) -> &mut HeaterState {
+        match heater {
+            Heater::Nozzle(tool) => self.nozzle(tool),
+            Heater::Bed => &mut self.bed,
+            Heater::Chamber => &mut self.chamber,
+        }
+    }
+
     /// Fills start time, tool, temperatures, melt columns and timed actions of a planned block, and moves on to its end.
     pub fn annotate(&mut self, planned: &mut BlockInFlight) {
         let block = &mut planned.block;
@@ -165,17 +173,19 @@ impl Physics {
 
     /// Sets targets; how long the job waits, s, and what a heater tends to that never gets there, °C.
     fn wait_s(&mut self, kind: &ActionKind) -> (f64, Option<f64>) {
-        let &ActionKind::Heat { heater, target_c, wait } = kind else { return (0.0, None) };
         let ambient_c = self.ambient_c;
-        let state = match heater {
-            Heater::Nozzle(tool) => {
-                self.nozzle_commanded |= target_c > 0.0;
-                self.nozzle(tool)
+        let (heater, target_c, wait) = match *kind {
+            ActionKind::Heat { heater, target_c, wait } => (heater, target_c, wait),
+            ActionKind::HeatUnknown { heater } => {
+                self.nozzle_commanded |= matches!(heater, Heater::Nozzle(_));
+                self.heater(heater).lose();
+                return (0.0, None);
             }
-            Heater::Bed => &mut self.bed,
-            Heater::Chamber => &mut self.chamber,
+            _ => return (0.0, None),
         };
-        state.set(target_c, ambient_c);
+        self.nozzle_commanded |= matches!(heater, Heater::Nozzle(_)) && target_c > 0.0;
+        let state = self.heater(heater);
+        state.set(target_c, wait != Wait::No, ambient_c);
         if wait == Wait::No {
             return (0.0, None);
         }

@@ -37,16 +37,16 @@ impl Kind {
         }
     }
 
-    /// The check whose limit it probes, if any.
-    pub fn probes(self) -> Option<&'static str> {
+    /// The checks that it goes against on purpose.
+    pub fn probes(self) -> &'static [&'static str] {
         match self {
-            Self::Ringing => Some("rings-frame"),
-            Self::MeltRate => Some("melt-rate-exceeded"),
-            Self::Bursts => Some("melt-peak-exceeded"),
+            Self::Ringing => &["rings-frame"],
+            Self::MeltRate => &["melt-rate-exceeded"],
+            Self::Bursts => &["melt-peak-exceeded"],
             // A few millimetres before homing show whether an axis runs the wrong way.
-            Self::FirstPower => Some("moves-before-homing"),
-            // Only the lift before the nozzle goes over the bed, which is a note.
-            Self::Steps => None,
+            Self::FirstPower => &["moves-before-homing", "no-extrusion"],
+            // What is measured is moved alone; the lift before the nozzle goes over the bed is a note anyway.
+            Self::Steps => &["no-extrusion", "pull-back-too-long"],
         }
     }
 
@@ -61,18 +61,26 @@ pub fn announced(first_line: &str) -> Option<Kind> {
     Kind::ALL.into_iter().find(|kind| kind.header() == first_line)
 }
 
-/// Makes holds of the one check that a trial probes notes, unless the sheet has a severity for it. What was done, in a
-/// sentence; none when there was nothing to do.
+/// Makes holds of the checks that a trial goes against notes, unless the sheet has a severity for them. What was done, in
+/// a sentence; none when there was nothing to do.
 pub(crate) fn lower(kind: Kind, findings: &mut [Finding], sheet: &BTreeMap<String, Override>) -> Option<String> {
-    let check = kind.probes().filter(|check| !sheet.contains_key(*check))?;
-    let mut any = false;
-    for finding in findings.iter_mut().filter(|f| f.check == check && f.severity == Severity::Hold) {
-        finding.severity = Severity::Note;
-        finding.message.push_str(" This trial probes that limit on purpose.");
-        any = true;
+    let mut lowered = Vec::new();
+    for &check in kind.probes().iter().filter(|check| !sheet.contains_key(**check)) {
+        for finding in findings.iter_mut().filter(|f| f.check == check && f.severity == Severity::Hold) {
+            finding.severity = Severity::Note;
+            finding.message.push_str(" This trial does so on purpose.");
+            if lowered.last() != Some(&check) {
+                lowered.push(check);
+            }
+        }
     }
-    let word = kind.word();
-    any.then(|| {
-        format!("`{check}` counts as a note: by its first line the job is `gonogo trial {word}`, which probes it")
+    let (word, checks) = (kind.word(), lowered.join("` and `"));
+    let (count, does) = if lowered.len() > 1 {
+        ("count as notes", "goes against them")
+    } else {
+        ("counts as a note", "goes against it")
+    };
+    (!lowered.is_empty()).then(|| {
+        format!("`{checks}` {count}: by its first line the job is `gonogo trial {word}`, which {does} on purpose")
     })
 }

@@ -37,7 +37,10 @@ impl JobEnd {
             last_was_motion: interpreter.last_was_motion(),
             last_motion_line: interpreter.last_motion_line(),
             heats_to_the_end: interpreter.heats_to_the_end(),
-            limits_set_in_job: interpreter.limits_set(),
+            limits_set: interpreter.limits_set(),
+            closed_after_extrusion: interpreter.closed_after_extrusion(),
+            extrudes: interpreter.extrudes(),
+            spindle_line: interpreter.spindle_line(),
             ..self.facts.clone()
         };
         Self { facts, trial }
@@ -45,8 +48,8 @@ impl JobEnd {
 
     /// What is known before the observers have told.
     pub(super) fn draft(&self, machine: &Machine) -> Inspection {
-        let StreamFacts { path, bytes, lines, commands, digest, limits_set_in_job, .. } = self.facts.clone();
+        let StreamFacts { path, bytes, lines, commands, digest, limits_set, .. } = self.facts.clone();
         let job = JobFacts { path, bytes, lines, commands, moves: 0, digest };
-        Inspection { limits_set_in_job, ..Inspection::draft(job, machine.facts()) }
+        Inspection { limits_set_in_job: limits_set.any(), ..Inspection::draft(job, machine.facts()) }
     }
 }

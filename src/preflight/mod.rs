@@ -6,6 +6,7 @@
 pub mod announced;
 mod end;
 mod loaded;
+mod looks;
 mod pipeline;
 mod run;
 mod source;
@@ -35,6 +36,14 @@ pub enum JobError {
         path: String,
         /// What the system said.
         source: io::Error,
+    },
+    /// It was read and is no job.
+    #[error("{path} is not a job: {why}")]
+    NotAJob {
+        /// Path as given.
+        path: String,
+        /// Why not, in a few words.
+        why: String,
     },
     /// Whoever was told of the progress said stop.
     #[error("reading {path} was stopped")]
@@ -181,7 +190,7 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     pub fn run_all(self, job: JobSource<'e>) -> Result<Vec<Inspection>, JobError> {
         let machines: Vec<&Machine> = self.targets.iter().map(|target| target.machine).collect();
         let shown = job.shown().to_owned();
-        let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
+        let source = job.open(self.progress).map_err(|error| fault(&shown, error))?;
         let run = Run::new(source, &shown, self.targets, &self.options);
         carry(run, self.options.threads, self.helpers, |run| run.lead(&machines, &shown))
             .map_err(|error| fault(&shown, error))
@@ -195,7 +204,7 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     pub fn load(self, job: JobSource<'e>) -> Result<LoadedJob, JobError> {
         let machine = self.targets[0].machine;
         let shown = job.shown().to_owned();
-        let source = job.open(self.progress).map_err(|error| fault(&shown, Fault::Source(error)))?;
+        let source = job.open(self.progress).map_err(|error| fault(&shown, error))?;
         let run = Run::keeping(source, machine, &self.options);
         carry(run, self.options.threads, self.helpers, |run| run.keep(machine, &shown))
             .map_err(|error| fault(&shown, error))
@@ -227,6 +236,7 @@ fn fault(path: &str, fault: Fault) -> JobError {
             JobError::Stopped { path }
         }
         Fault::Source(source) => JobError::Read { path, source },
+        Fault::NotAJob(why) => JobError::NotAJob { path, why },
         Fault::BrokeDown => JobError::BrokeDown { path },
     }
 }

@@ -38,7 +38,7 @@ pub(super) struct MachinePipeline {
     /// Whoever watches besides; none where nobody does.
     attached: Option<InOrderStage<Watch>>,
     /// What judges the job as a whole.
-    at_the_end: Vec<fn(&StreamFacts, &mut Log)>,
+    at_the_end: Vec<fn(&StreamFacts, &Machine, &mut Log)>,
     checks_run: Vec<Cow<'static, str>>,
     checks_skipped: Vec<Skipped>,
 }
@@ -146,7 +146,7 @@ impl MachinePipeline {
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();
         let facts = StreamFacts { moves: draft.job.moves, ..ending.facts.clone() };
-        self.at_the_end.iter().for_each(|judge| judge(&facts, &mut checks.log));
+        self.at_the_end.iter().for_each(|judge| judge(&facts, machine, &mut checks.log));
         checks.log.capture(|line| history.text_of(line));
         read.absorb(std::mem::take(&mut totals.log));
         read.absorb(std::mem::take(&mut checks.log));

@@ -312,6 +312,8 @@ pub(super) enum Fault {
     Source(io::Error),
     /// A thread panicked.
     BrokeDown,
+    /// What was read is no job, and why.
+    NotAJob(String),
 }
 
 fn settled<T>(result: Result<io::Result<T>, Broken>) -> Result<T, Fault> {

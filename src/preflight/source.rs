@@ -8,10 +8,15 @@ use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
 
+use super::looks;
+use super::run::Fault;
+
 /// A job that can be read once.
 pub struct JobSource<'s> {
     from: From<'s>,
     shown: String,
+    /// Whether it is refused when it does not look like a job.
+    must_look_like_one: bool,
 }
 
 enum From<'s> {
@@ -27,12 +32,18 @@ impl<'s> JobSource<'s> {
 
     /// The same, shown as something else: a copy of what came over standard input.
     pub fn at_as(path: &Path, shown: &str) -> Self {
-        Self { from: From::Path(path.to_owned()), shown: shown.to_owned() }
+        Self { from: From::Path(path.to_owned()), shown: shown.to_owned(), must_look_like_one: true }
     }
 
-    /// Any stream of plain bytes; `shown` stands for its path.
+    /// Any stream of plain bytes; `shown` stands for its path. It is judged whatever it looks like, see
+    /// [`Self::that_looks_like_one`].
     pub fn stream(source: impl Read + Send + 's, shown: &str) -> Self {
-        Self { from: From::Stream(Box::new(source)), shown: shown.to_owned() }
+        Self { from: From::Stream(Box::new(source)), shown: shown.to_owned(), must_look_like_one: false }
+    }
+
+    /// Refused with [`JobError::NotAJob`](super::JobError::NotAJob) where its start does not look like a job, as files are.
+    pub fn that_looks_like_one(self) -> Self {
+        Self { must_look_like_one: true, ..self }
     }
 
     /// Its path, as reports show it.
@@ -41,7 +52,16 @@ impl<'s> JobSource<'s> {
     }
 
     /// Opens it; `progress` is told of the bytes that are read, of the packed ones where it is packed.
-    pub(super) fn open(self, progress: Progress<'s>) -> io::Result<Box<dyn Read + Send + 's>> {
+    pub(super) fn open(self, progress: Progress<'s>) -> Result<Box<dyn Read + Send + 's>, Fault> {
+        let must_look_like_one = self.must_look_like_one;
+        let source = self.unpacked(progress).map_err(Fault::Source)?;
+        if !must_look_like_one {
+            return Ok(source);
+        }
+        looks::look(source).map_err(Fault::Source)?.map_err(Fault::NotAJob)
+    }
+
+    fn unpacked(self, progress: Progress<'s>) -> io::Result<Box<dyn Read + Send + 's>> {
         let mut source: Box<dyn Read + Send> = match self.from {
             From::Stream(source) => return Ok(Box::new(Counted { source, progress })),
             From::Path(path) if path.as_os_str() == "-" => Box::new(io::stdin()),

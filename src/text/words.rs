@@ -17,7 +17,7 @@ use super::number::{Input, blanks, decimal, is_blank};
 pub struct Word {
     /// Upper-case letter.
     pub letter: u8,
-    /// Its number; none for a flag.
+    /// Its number; none for a flag, NaN for a placeholder that nobody has filled in (no number reads as NaN).
     pub value: Option<f64>,
 }
 
@@ -49,6 +49,8 @@ pub enum Foreign {
     Dollar,
     /// `%`.
     Percent,
+    /// Starts with a bracket: a placeholder that nobody has filled in.
+    Bracket,
     /// Anything else.
     Other,
 }
@@ -163,6 +165,7 @@ fn foreign_start(input: &[u8]) -> Option<Foreign> {
         b'@' => return Some(Foreign::At),
         b'$' => return Some(Foreign::Dollar),
         b'%' => return Some(Foreign::Percent),
+        b'[' | b'{' => return Some(Foreign::Bracket),
         _ if !first.is_ascii_alphabetic() => return Some(Foreign::Other),
         _ => {}
     }
@@ -231,9 +234,32 @@ fn word(input: &mut Input<'_>) -> Result<Word, EmptyError> {
             opt(b'"').parse_next(input)?;
             None
         }
+        Some(b'[' | b'{' | b'%') if placeholder(input) => Some(f64::NAN),
         _ => opt(decimal).parse_next(input)?,
     };
     Ok(Word { letter, value })
+}
+
+/// Takes a name in brackets or between percent signs, which some other program should have replaced by a number, and
+/// what touches it. False, with nothing taken, when it is none.
+fn placeholder(input: &mut Input<'_>) -> bool {
+    let closing = match input[0] {
+        b'[' => b']',
+        b'{' => b'}',
+        _ => b'%',
+    };
+    let ends = |b: &u8| matches!(b, b';' | b'\r');
+    let inside = input[1..].iter().position(|b| *b == closing || ends(b)).map(|at| at + 1);
+    let end = match inside {
+        Some(at) if input[at] == closing => at + 1,
+        // A sign alone is damage; an opened bracket reaches to the end of the command.
+        _ if closing == b'%' => return false,
+        Some(at) => at,
+        None => input.len(),
+    };
+    let touching = input[end..].iter().take_while(|b| !is_blank(**b) && !ends(b)).count();
+    *input = &input[end + touching..];
+    true
 }
 
 fn takes_text(word: Word) -> bool {
@@ -325,7 +351,8 @@ mod tests {
             ("$x=1", Foreign::Dollar),
             ("%", Foreign::Percent),
             ("\u{1}\u{2}", Foreign::Other),
-            ("[X]", Foreign::Other),
+            ("?", Foreign::Other),
+            ("[X]", Foreign::Bracket),
         ] {
             assert_eq!(read(text.as_bytes(), &mut words).kind, Kind::Foreign(kind), "{text}");
         }

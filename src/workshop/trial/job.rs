@@ -45,9 +45,7 @@ impl<'m> JobWriter<'m> {
         let mut job = Self { machine, text, tool: 0, feed_mm_s: None, waits_s: None, travel_mm_s, lift_mm_s };
         job.comment(&format!("for {}", plain(&machine.name, NAME_CHARS)));
         job.comment(about);
-        if let Some(check) = kind.probes() {
-            job.comment(&format!("Goes beyond one limit on purpose, the one it probes: {check}."));
-        }
+        job.comment(&format!("Goes on purpose against: {}.", kind.probes().join(", ")));
         job.comment(CAUTION);
         ["G21", "G90", "M83"].into_iter().for_each(|line| job.line(line));
         job

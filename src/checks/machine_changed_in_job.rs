@@ -1,0 +1,77 @@
+//! Jobs that change what describes the machine itself.
+
+use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
+use crate::modal::notice::{MachineChange, Notice, Noticed};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "machine-changed-in-job",
+    severity: Severity::Hold,
+    summary: "The job changes steps, offsets, geometry or control of the machine itself.",
+    explain: Explanation {
+        what: "the job sets steps per mm (M92), home offsets (M206, M428), a shift of Z (M290), geometry (M665, M666), \
+the place of the probe (M851), heater control without a share for the error (M301, M304), impulse \
+shaping (M593) or the load at which a drive counts as stalled (M914). Motor currents (M906, M907) are a \
+note.",
+        why: "such values belong to the machine, not to a job. A job that was made for another machine moves this one \
+by wrong distances, into the frame or the bed, or heats it without control, and the values stay in force \
+for the next job.",
+        how: "by the command. Steps per mm that equal the sheet's are no change. The filament of M92 E is scaled by \
+new over old steps where the sheet gives them; M206 and M290 shift all later places; the rest is not \
+followed here.",
+        remedy: "take the lines out of the job, and set the values once in the controller. Then judge the job again.",
+    },
+    heat_or_travel: false,
+    timed: false,
+    build: |_, _| Built::Reading(judge),
+};
+
+fn judge(notice: &Notice, log: &mut Log) {
+    let (kind, severity, message) = match notice.what {
+        Noticed::MachineChanged(change) => {
+            let (kind, message) = of(change);
+            (kind, Severity::Hold, message)
+        }
+        Noticed::CurrentsChanged { code } => {
+            let message = "changes the motor currents from inside the job; it is not followed here";
+            (u64::from(code), Severity::Note, format!("M{} {message}", code / 10))
+        }
+        _ => return,
+    };
+    log.raise(Hit::noticed(&CHECK, kind, severity, notice), || message);
+}
+
+fn of(change: MachineChange) -> (u64, String) {
+    let (code, what) = match change {
+        MachineChange::Steps => {
+            (92, "M92 changes the steps per mm: every distance changes, and it is not followed here")
+        }
+        MachineChange::ExtruderSteps { followed: true } => {
+            (93, "M92 changes the steps per mm of the extruder; the filament is scaled by it from here on")
+        }
+        MachineChange::ExtruderSteps { followed: false } => {
+            (93, "M92 changes the steps per mm of the extruder, and the sheet gives none: it is not followed here")
+        }
+        MachineChange::HomeOffset => (206, "M206 changes the home offset; all later places are shifted by it"),
+        MachineChange::ShiftedZ => (290, "M290 shifts Z; all later places are shifted by it"),
+        MachineChange::HomeHere => {
+            (428, "M428 makes the present place the home: where the axes are is unknown from here on")
+        }
+        MachineChange::Geometry { code } => {
+            let code = u64::from(code) / 10;
+            return (code, format!("M{code} changes the geometry of the machine; it is not followed here"));
+        }
+        MachineChange::Probe => {
+            (851, "M851 changes the place of the probe, and with it the height of the bed; it is not followed here")
+        }
+        MachineChange::HeaterControl { code } => {
+            let code = u64::from(code) / 10;
+            return (code, format!("M{code} takes the share of the temperature's error out of a heater's control"));
+        }
+        MachineChange::Shaping => (593, "M593 changes the impulse shaping; it is not followed here"),
+        MachineChange::StallLoad => {
+            (914, "M914 changes the load at which a drive counts as stalled, which homing may rely on")
+        }
+    };
+    (code, what.to_owned())
+}
