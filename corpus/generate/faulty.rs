@@ -680,9 +680,7 @@ G0 Z0.3 F900
     stroke(&mut text, [200.0, 40.0], [196.0, 40.0], 0.7, 10.0, "near: implausible-extrusion");
     stroke(&mut text, [196.0, 40.0], [150.0, 40.0], 0.63, 10.0, "near: implausible-extrusion");
     stroke(&mut text, [150.0, 40.0], [144.0, 40.0], 0.7, 10.0, "expect: implausible-extrusion");
-    text.push_str(
-        "G1 E60 F300 ; near: pull-back-too-long\nG1 E60.5 ; expect: pull-back-too-long\nG4 S10\n; Speed.\n",
-    );
+    text.push_str("G1 E60 F300 ; near: pull-back-too-long\nG1 E60.5 ; expect: pull-back-too-long\nG4 S10\n; Speed.\n");
     let mut y = 60.0;
     let rows = [
         (110.0, "near: melt-rate-exceeded, melt-peak-exceeded"),

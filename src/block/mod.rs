@@ -190,6 +190,14 @@ impl Default for Block {
 }
 
 impl Block {
+    /// Takes all time out of it: what is not followed any more.
+    pub fn stand_still(&mut self) {
+        let count = self.len();
+        for times in [&mut self.t_up_s, &mut self.t_cruise_s, &mut self.t_down_s, &mut self.time_s] {
+            times[..count].fill(0.0);
+        }
+    }
+
     /// Number of moves.
     #[inline(always)]
     pub fn len(&self) -> usize {

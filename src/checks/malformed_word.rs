@@ -43,6 +43,9 @@ fn words(damage: Damage) -> String {
         }
         Damage::Cut { bytes } => format!("{bytes} bytes in one line: only its start was read"),
         Damage::Beyond { letter: of, value } => format!("{}{value} is beyond any machine", letter(of)),
+        Damage::TooFar => {
+            format!("a place or a length beyond {} m: not carried out", crate::modal::FOLLOWED_MM / 1000.0)
+        }
         Damage::NoUsableNumber { letter: of } => format!("{} without a usable number", letter(of)),
         Damage::TooManyCommands { most } => format!("more than {most} commands in one line"),
         Damage::Exclusive => "two commands that exclude each other in one line".to_owned(),

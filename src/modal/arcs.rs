@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use super::notice::{Damage, Noticed, RADIUS_TOLERANCE_MM};
-use super::{Interpreter, NO_MOVE_MM};
+use super::{Interpreter, NO_MOVE_MM, is_far};
 use crate::geometry::{Arc, Cubic};
 
 impl Interpreter {
@@ -41,6 +41,10 @@ impl Interpreter {
         let radius = (from[0] - centre[0]).hypot(from[1] - centre[1]);
         if radius < NO_MOVE_MM {
             self.damage(Damage::ArcOfNoRadius);
+            return None;
+        }
+        if is_far(centre.into_iter().chain([radius])) {
+            self.damage(Damage::TooFar);
             return None;
         }
         self.judge_mismatch(((end[0] - centre[0]).hypot(end[1] - centre[1]) - radius).abs());
@@ -89,9 +93,13 @@ impl Interpreter {
             self.damage(Damage::CubicWithout);
             return None;
         };
-        self.last_cubic = Some([p, q]);
         let [x, y, _] = self.position;
         let points = [[x, y], [x + start[0], y + start[1]], [to[0] + p, to[1] + q], [to[0], to[1]]];
+        if is_far(points.into_iter().flatten()) {
+            self.damage(Damage::TooFar);
+            return None;
+        }
+        self.last_cubic = Some([p, q]);
         let flat = points
             .iter()
             .all(|point| (point[0] - points[0][0]).abs() < NO_MOVE_MM && (point[1] - points[0][1]).abs() < NO_MOVE_MM);

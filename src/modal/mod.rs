@@ -27,6 +27,10 @@ use sorting::CommandWord;
 /// Displacements below this are rounding left over from offsets, mm: no movement.
 pub const NO_MOVE_MM: f64 = 1e-9;
 
+/// Places, radii, control points and lengths of filament beyond this are not followed, mm: no desktop printer is near, and
+/// curves of that size would cost seconds a line.
+pub const FOLLOWED_MM: f64 = 1e5;
+
 /// The motion mode that a line of bare axis words repeats.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Mode {
@@ -409,6 +413,9 @@ impl Interpreter {
         self.reject_rest(b"");
         let (to, known) = self.target();
         let (de, e) = self.filament();
+        if is_far(to.into_iter().chain([de])) {
+            return self.damage(Damage::TooFar);
+        }
         let curve = match mode {
             Mode::Straight => None,
             Mode::Clockwise | Mode::CounterClockwise => {
@@ -463,6 +470,11 @@ impl Interpreter {
 /// True for a G or M word whose command is known here.
 pub(crate) fn is_known(letter: u8, value: f64) -> bool {
     sorting::command_code(value).is_some_and(|code| commands::is_known(letter, code))
+}
+
+/// True when one of the lengths is beyond [`FOLLOWED_MM`], or no number.
+fn is_far(lengths_mm: impl IntoIterator<Item = f64>) -> bool {
+    lengths_mm.into_iter().any(|length_mm| length_mm.is_nan() || length_mm.abs() > FOLLOWED_MM)
 }
 
 /// Where the state of a tool is kept.

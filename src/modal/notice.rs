@@ -179,6 +179,8 @@ pub enum Damage {
         /// Of the word.
         value: f64,
     },
+    /// A place, a radius, a control point or a length of filament beyond [`FOLLOWED_MM`](super::FOLLOWED_MM).
+    TooFar,
     /// A command without a number that can be one.
     NoUsableNumber {
         /// Of the word.

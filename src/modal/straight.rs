@@ -4,7 +4,7 @@
 //! lines cannot change taken out of the loop, and without an [`Event`](crate::block::Event) in between. Every other line goes
 //! to it. A property test below compares the two.
 
-use super::{Interpreter, Mode, NO_MOVE_MM};
+use super::{FOLLOWED_MM, Interpreter, Mode, NO_MOVE_MM};
 use crate::block::{BlockBuilder, Move, flag};
 use crate::text::{
     Words,
@@ -131,6 +131,16 @@ impl StraightReader {
             return false;
         }
         if bytes > self.bytes_limit {
+            return false;
+        }
+        // What is too far to be followed is for the law to say.
+        let far = |bit: u8, axis: usize, value: f64| {
+            let base = if self.absolute { self.offset[axis] } else { self.position[axis] };
+            has & bit != 0 && (value * self.unit_mm + base).abs() > FOLLOWED_MM
+        };
+        let length = words.e * self.unit_mm - if self.e_absolute { self.e } else { 0.0 };
+        let pushed = has & E != 0 && (length / self.area_mm2 * self.flow_factor).abs() > FOLLOWED_MM;
+        if far(X, 0, x) | far(Y, 1, y) | far(Z, 2, z) | pushed {
             return false;
         }
         if has & F != 0 {

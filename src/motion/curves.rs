@@ -71,7 +71,9 @@ fn passes(arc: &Arc, phase: f64) -> bool {
 fn of_cubic(cubic: &Cubic, rise: f64) -> CurveGeometry {
     let [p0, p1, p2, p3] = cubic.points;
     let bez = CubicBez::new((p0[0], p0[1]), (p1[0], p1[1]), (p2[0], p2[1]), (p3[0], p3[1]));
-    let plane_mm = bez.arclen(1e-9);
+    let reach_mm = cubic.points.iter().map(|p| (p[0] - p0[0]).hypot(p[1] - p0[1])).fold(0.0, f64::max);
+    // Of a long curve no f64 knows the length as well as of a short one.
+    let plane_mm = bez.arclen(1e-9_f64.max(1e-12 * reach_mm));
     let length_mm = plane_mm.hypot(rise);
     let share = plane_mm / length_mm;
     let space = |flat: [f64; 2]| [flat[0] * share, flat[1] * share, rise / length_mm];

@@ -14,6 +14,7 @@ use std::f64::consts::PI;
 
 use crate::block::{Action, ActionKind, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
 use crate::machine::{Machine, Tool};
+use crate::vectors::columns;
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
 use vibration::Vibration;
@@ -59,7 +60,13 @@ pub struct Physics {
     vibration: Vibration,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
+    too_long_line: Option<u64>,
 }
+
+/// Longest move or wait that is followed, s (36 h); what takes longer is no print, and times stay exact sums below it.
+pub const STEP_MAX_S: f64 = 131_072.0;
+/// Longest job that is followed, s (115 days).
+pub const JOB_MAX_S: f64 = 1e7;
 
 impl Physics {
     /// Everything cold, clock at 0, first tool.
@@ -79,6 +86,7 @@ impl Physics {
             tools: machine.tools.clone(),
             nozzle_commanded: false,
             unmodelled_wait: false,
+            too_long_line: None,
         }
     }
 
@@ -90,6 +98,11 @@ impl Physics {
     /// True when some wait counted 0 because the sheet gives no heating law for its heater.
     pub fn waited_without_law(&self) -> bool {
         self.unmodelled_wait
+    }
+
+    /// The line on which the job went beyond [`STEP_MAX_S`] or [`JOB_MAX_S`]: nothing is followed from there on.
+    pub fn too_long_line(&self) -> Option<u64> {
+        self.too_long_line
     }
 
     /// How the structure has rung so far, per direction with modes.
@@ -126,10 +139,20 @@ impl Physics {
         block.nozzle = self.nozzle_span();
         block.reach = block.path_box();
         let mut moves = Sum::default();
-        block.vectors.run(
+        let lasting = block.vectors.run(
             #[inline(always)]
-            || Sum::gather([&mut moves], block.len(), |i| [block.time_s[i]]),
+            || {
+                Sum::gather([&mut moves], block.len(), |i| [block.time_s[i]]);
+                columns::any(block.len(), |i| block.time_s[i] > STEP_MAX_S)
+            },
         );
+        let is_beyond = lasting || block.start_s + moves.value() > JOB_MAX_S || self.too_long_line.is_some();
+        if is_beyond && !block.is_empty() {
+            let line = (0..block.len()).find(|&i| block.time_s[i] > STEP_MAX_S).unwrap_or(0);
+            self.too_long_line.get_or_insert(block.line[line]);
+            block.stand_still();
+            moves = Sum::default();
+        }
         let area_mm2 = self.areas_mm2[block.tool_index];
         let (melt, scratch) = self.melt_state();
         melt.follow(block, area_mm2, scratch);
@@ -138,7 +161,12 @@ impl Physics {
         for closing in &planned.closing {
             let at_s = self.clock_s();
             let (wait_s, reach_c) = self.wait_s(&closing.kind);
-            let duration_s = closing.duration_s + wait_s;
+            let mut duration_s = closing.duration_s + wait_s;
+            let is_beyond = duration_s > STEP_MAX_S || at_s + duration_s > JOB_MAX_S;
+            if is_beyond || self.too_long_line.is_some() {
+                self.too_long_line.get_or_insert(closing.line);
+                duration_s = 0.0;
+            }
             let mut duration = Sum::default();
             duration.add(duration_s);
             let (line, kind) = (closing.line, closing.kind);

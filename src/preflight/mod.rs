@@ -37,6 +37,18 @@ pub enum JobError {
         /// What the system said.
         source: io::Error,
     },
+    /// A move or a wait of more than 36 h, or a job of more than 115 days: no print takes that long.
+    #[error(
+        "cannot judge {path}: line {line} takes it beyond {} h for a move or a wait, or beyond {} days in all",
+        (crate::physics::STEP_MAX_S / 3600.0).floor(),
+        (crate::physics::JOB_MAX_S / 86_400.0).floor()
+    )]
+    TooLong {
+        /// Path as given.
+        path: String,
+        /// The line.
+        line: u64,
+    },
     /// It was read and is no job.
     #[error("{path} is not a job: {why}")]
     NotAJob {
@@ -236,6 +248,7 @@ fn fault(path: &str, fault: Fault) -> JobError {
             JobError::Stopped { path }
         }
         Fault::Source(source) => JobError::Read { path, source },
+        Fault::TooLong { line } => JobError::TooLong { path, line },
         Fault::NotAJob(why) => JobError::NotAJob { path, why },
         Fault::BrokeDown => JobError::BrokeDown { path },
     }

@@ -135,6 +135,11 @@ impl MachinePipeline {
         Ok(())
     }
 
+    /// The line on which the job got too long to be followed.
+    pub(super) fn too_long_line(&self) -> Result<Option<u64>, Broken> {
+        Ok(self.physics.lock()?.physics.too_long_line())
+    }
+
     /// The report, once everything has passed. `read` are the findings of the reader.
     pub(super) fn report(&self, machine: &Machine, ending: &JobEnd, mut read: Log) -> Result<Inspection, Broken> {
         let clock = self.physics.lock()?;

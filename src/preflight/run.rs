@@ -246,13 +246,18 @@ impl<R: Read + Send> Run<R> {
         settled(self.finish(path, |branch, read, buffers, reports| {
             branch.carry(read.number, None, buffers)?;
             for (place, pipeline) in &branch.pipelines {
-                reports.push((*place, pipeline.report(machines[*place], &read.ending, read.log.clone())?));
+                let report = pipeline.report(machines[*place], &read.ending, read.log.clone())?;
+                reports.push((*place, pipeline.too_long_line()?, report));
             }
             Ok(())
         }))
-        .map(|mut reports| {
-            reports.sort_by_key(|(place, _)| *place);
-            reports.into_iter().map(|(_, report)| report).collect()
+        .and_then(|mut reports| {
+            reports.sort_by_key(|(place, ..)| *place);
+            let settled = |(_, line, report)| match line {
+                None => Ok(report),
+                Some(line) => Err(Fault::TooLong { line }),
+            };
+            reports.into_iter().map(settled).collect()
         })
     }
 
@@ -312,6 +317,11 @@ pub(super) enum Fault {
     Source(io::Error),
     /// A thread panicked.
     BrokeDown,
+    /// A move, a wait or the job itself takes longer than is followed.
+    TooLong {
+        /// From there on.
+        line: u64,
+    },
     /// What was read is no job, and why.
     NotAJob(String),
 }

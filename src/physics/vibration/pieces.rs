@@ -229,6 +229,7 @@ pub(crate) enum Course<'c> {
         bezier: CubicBez,
         share: f64,
         rise: f64,
+        accuracy_mm: f64,
     },
 }
 
@@ -253,7 +254,9 @@ impl<'c> Course<'c> {
             Curve::Cubic(Cubic { points }) => {
                 let [p0, p1, p2, p3] = points.map(|[x, y]| (x, y));
                 let share = (1.0 - rise * rise).max(0.0).sqrt();
-                Self::Cubic { bezier: CubicBez::new(p0, p1, p2, p3), share, rise }
+                // Of a long curve no f64 knows a place as well as of a short one: asked for more, the search has no end.
+                let accuracy_mm = 1e-6_f64.max(1e-9 * length_mm);
+                Self::Cubic { bezier: CubicBez::new(p0, p1, p2, p3), share, rise, accuracy_mm }
             }
         }
     }
@@ -275,9 +278,9 @@ impl<'c> Course<'c> {
                 let turn = arc.sweep_rad.signum();
                 (dir[a], dir[b], dir[c]) = (-angle.sin() * turn * share, angle.cos() * turn * share, *rise);
             }
-            Self::Cubic { bezier, share, rise } => {
-                const ACCURACY_MM: f64 = 1e-6;
-                let t = bezier.inv_arclen(at_mm * share, ACCURACY_MM).clamp(0.0, 1.0);
+            Self::Cubic { bezier, share, rise, accuracy_mm } => {
+                let accuracy_mm = *accuracy_mm;
+                let t = bezier.inv_arclen(at_mm * share, accuracy_mm).clamp(0.0, 1.0);
                 // At an end where control points coincide the derivative is 0: look a little inside.
                 let inside = t.clamp(1e-6, 1.0 - 1e-6);
                 let run = bezier.deriv().eval(inside).to_vec2();
