@@ -95,6 +95,11 @@ pub fn wrap_paragraphs(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
+/// Algorithm and the first characters of a digest: enough to compare by eye.
+pub(crate) fn short_digest(digest: &str) -> &str {
+    digest.char_indices().nth(19).map_or(digest, |(end, _)| &digest[..end])
+}
+
 /// A number for reading: about four digits, no trailing zeros after the point.
 pub fn number(value: f64) -> String {
     let decimals = match value.abs() {
@@ -213,6 +218,13 @@ mod tests {
         assert_eq!(safe("a\x1b[31mb\u{9b}2Jc\r\nd\u{202e}e\x7f\u{2066}"), "a·[31mb·2Jc··d·e··");
         assert!(matches!(safe("plain/päth ✓.gcode"), Cow::Borrowed("plain/päth ✓.gcode")));
         assert_eq!(safe_lines("a\x07\nb"), "a·\nb");
+    }
+
+    #[test]
+    fn digests_are_cut_between_characters() {
+        assert_eq!(short_digest("blake3:0123456789abcdef"), "blake3:0123456789ab");
+        assert_eq!(short_digest("blake3:0"), "blake3:0");
+        assert_eq!(short_digest(&"é".repeat(20)), "é".repeat(19));
     }
 
     #[test]

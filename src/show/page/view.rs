@@ -11,7 +11,8 @@ use crate::show::{
     report::{BUILT_IN, text::why, unsafe_accepted},
 };
 use crate::wording::{
-    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
+    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, short_digest, units,
+    with_unit,
 };
 
 /// Places of a finding with a link of their own.
@@ -101,14 +102,13 @@ impl Head {
         let (glyph, word, class) = verdict(report.verdict);
         let (job, machine) = (&report.job, &report.machine);
         let mass = report.filament.net_g.map_or(String::new(), |mass| format!(", {}", quantity(mass, "g")));
-        let short = |digest: &str| digest.chars().take(19).collect::<String>();
         let pauses = match report.pauses {
             0 => String::new(),
             pauses => format!(" and {}", counted(pauses, "pause", "pauses")),
         };
         let block = vec![
             ("Job", format!("{}, {}", bytes(job.bytes), counted(job.lines, "line", "lines"))),
-            ("Machine sheet", format!("{}, {}", file_name(&machine.source), short(&machine.digest))),
+            ("Machine sheet", format!("{}, {}", file_name(&machine.source), short_digest(&machine.digest))),
             ("Time", duration(report.time_s.total()) + &pauses),
             ("Filament", length(report.filament.net_mm) + &mass),
             ("Layers", grouped(report.layers_total)),

@@ -10,7 +10,9 @@ use crate::findings::{Capacity, Flow, Inspection, Layer, Ringing, Severity, Unju
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, tail, units, wrap};
+use crate::wording::{
+    bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, tail, units, wrap,
+};
 
 /// The text renderer.
 pub struct TextReport {
@@ -337,14 +339,9 @@ fn job(inspection: &Inspection, look: Look) -> Section {
         bytes(job.bytes),
     ];
     section.paragraph(&facts.join(" · "));
-    section.paragraph(&format!("{} {}", path(&job.path), safe(&short_digest(&job.digest))));
-    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(&short_digest(&machine.digest))));
+    section.paragraph(&format!("{} {}", path(&job.path), safe(short_digest(&job.digest))));
+    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(short_digest(&machine.digest))));
     section
-}
-
-/// Algorithm and the first characters: enough to compare by eye.
-fn short_digest(digest: &str) -> String {
-    digest.chars().take(19).collect()
 }
 
 fn checks(inspection: &Inspection, look: Look) -> Section {
