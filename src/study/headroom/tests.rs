@@ -1,8 +1,11 @@
 use std::io::Write as _;
+use std::path::Path;
+use std::sync::Arc;
 
 use super::*;
 use crate::machine::testing::{bench, bench_with, bench_with_in_tool};
 use crate::preflight::{JobSource, Preflight, RunContext, RunOptions, silent};
+use crate::threads::HelperPool;
 
 const START: &str = "G28\nG90\nM83\n";
 /// A lift of the controller's own, which goes at the limit of Z.
