@@ -128,7 +128,7 @@ pub struct Block {
     pub purges: Vec<(usize, f64)>,
     /// Where the first move starts, mm, machine coordinates.
     pub origin: [f64; 3],
-    /// The box around the whole path of its moves, see [`Self::path_box`], mm.
+    /// The box around the whole path of its moves, see `path_box`, mm.
     pub reach: Box3,
     /// Time at the start of the block, s from the start of the job.
     pub start_s: f64,

@@ -235,7 +235,7 @@ const FORMATS: &[Offer<Make>] = &[
     offer(&format::JSON, |source, settings, outcome, _, out| json::write(source, settings, outcome, out)),
 ];
 
-/// Tells what became of each value: on standard output, or on standard error when the sheet goes there.
+/// Says what became of each value: on standard output, or on standard error when the sheet goes there.
 fn tell(
     args: &ImportArgs,
     source: &Path,

@@ -4,7 +4,7 @@
 //! are passed at one speed that the corner rule caps; look-ahead makes sure the machine can always stop within the moves
 //! it knows. Trapezoids: Biagiotti, Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, Springer 2008,
 //! ch. 3 (from memory). Junction deviation: the largest circle of centripetal acceleration a that touches both legs and
-//! passes the corner at distance δ (geometry, derived at [`corner`]). Units: mm, s.
+//! passes the corner at distance δ (geometry, derived in `corner`). Units: mm, s.
 
 pub(crate) mod corner;
 mod curves;

@@ -12,7 +12,7 @@ use crate::workshop::settings::{Fate, Row, Settings};
 
 /// Narrowest page for a table of columns.
 const TABLE_COLUMNS: usize = 70;
-/// Widest column for what stands in the text.
+/// Widest column for what the text says.
 const TEXT_COLUMNS: u16 = 20;
 
 /// What became of each value.

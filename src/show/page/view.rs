@@ -129,7 +129,7 @@ impl Head {
     }
 }
 
-/// What stands in a frame below the verdict.
+/// What is in a frame below the verdict.
 fn warnings(report: &Inspection) -> Vec<String> {
     let built_in = report.machine.built_in.then(|| BUILT_IN.to_owned());
     let accepted = report.accepted_unsafe();
@@ -194,7 +194,7 @@ fn gauge(finding: &Finding) -> Option<Gauge> {
     let (shown, against) = pair(value, limit);
     let text = format!("{} against {}", with_unit(shown, &finding.unit), with_unit(against, &finding.unit));
     let most = value.abs().max(limit.abs());
-    // A bar tells nothing where signs differ or the limit is nothing.
+    // A bar says nothing where signs differ or the limit is nothing.
     if limit == 0.0 || value * limit < 0.0 || !most.is_finite() {
         return None;
     }

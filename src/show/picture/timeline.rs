@@ -82,7 +82,7 @@ struct Track<'r> {
     name: String,
     top: f64,
     band: Option<(&'r Envelope, RGBColor)>,
-    /// The band reaches down to 0, since the lowest values tell nothing.
+    /// The band reaches down to 0, since the lowest values say nothing.
     from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,

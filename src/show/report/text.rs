@@ -90,7 +90,7 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
     for (index, line) in
         wrap(&format!("{}: {}", verdict(inspection.verdict), why(inspection)), look.width).iter().enumerate()
     {
-        // The word stands at the start of the first line.
+        // The word is at the start of the first line.
         let word = verdict(inspection.verdict);
         let line = match line.strip_prefix(word) {
             Some(rest) if index == 0 => styled(word, style, look.color) + rest,

@@ -1,11 +1,11 @@
 //! How far a limit may go: the values at which the verdict on a job stays what it is, found on real plans of the job.
 //!
-//! The job is read once and kept ([`LoadedJob`]). For each key the range from today's value on is scanned first, so that a
+//! The job is read once and kept ([`LoadedJob`](crate::preflight::LoadedJob)). For each key the range from today's value on is scanned first, so that a
 //! verdict which comes and goes is seen; then each change is closed in on by bisection. Nothing is assumed to be
 //! monotonic: what happens between two neighbouring values of the scan and returns before the second stays unseen.
 //!
 //! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value. What is
-//! found today already is not counted again, however much worse it gets; where it is found no more is told.
+//! found today already is not counted again, however much worse it gets; where it is no longer found is shown.
 //!
 //! Why does `headroom` scan before it bisects? A hotend that has cooled or heated on the way makes verdicts that come
 //! back; bisection alone would report one of the crossings, and which one would be chance.

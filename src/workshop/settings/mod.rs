@@ -1,7 +1,7 @@
 //! Settings as a machine prints them, G-code lines with chatter around, → values of the machine sheet, and back.
 //!
 //! [`read`] finds out what a text says; every command in it becomes at least one [`Row`], kept or with the reason why not.
-//! [`merge()`] puts what was kept into a sheet and [`fresh()`] makes a new one of it; both tell in the rows what became of each
+//! [`merge()`] puts what was kept into a sheet and [`fresh()`] makes a new one of it; both say in the rows what became of each
 //! value. [`lines()`] prints a machine's settings as commands that [`read`] reads back to the same numbers.
 //!
 //! Lengths are mm; speeds mm/s but for the F words of M207 and M208, which by the trade are mm/min. What the commands mean
@@ -64,7 +64,7 @@ pub enum Fate {
         /// That line.
         by_line: u64,
     },
-    /// Makes no sense as it stands; not kept.
+    /// Makes no sense as it is; not kept.
     Doubt,
     /// Not kept.
     NotKept,
