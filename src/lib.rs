@@ -25,8 +25,8 @@
 //! JUnit XML, OpenMetrics, SARIF). Without features the library reads, plans, judges, and reports as text and JSON, which
 //! [`show::report::json::read`] reads back.
 //!
-//! Below them all lie [`geometry`], [`vectors`], [`threads`], [`wording`] (numbers and text for people) and the [`machine`]
-//! sheet.
+//! Below them all lie [`geometry`], [`vectors`], [`threads`], the [`machine`] sheet and, for inside alone, `wording` (numbers
+//! and text for people).
 //!
 //! # Stability
 //! What [`preflight`], [`findings`], [`machine`] and the published formats of [`show::report`] offer is meant to last; the
@@ -63,7 +63,7 @@ pub mod text;
 pub mod threads;
 pub mod totals;
 pub mod vectors;
-pub mod wording;
+pub(crate) mod wording;
 pub mod workshop;
 
 pub use findings::{Inspection, Verdict};

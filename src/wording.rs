@@ -13,22 +13,23 @@ fn acts_on_terminal(c: char) -> bool {
 }
 
 /// The text on one line with control, direction and invisible characters shown as `·`.
-pub fn safe(text: &str) -> Cow<'_, str> {
+pub(crate) fn safe(text: &str) -> Cow<'_, str> {
     if text.contains(acts_on_terminal) { Cow::Owned(text.replace(acts_on_terminal, "·")) } else { Cow::Borrowed(text) }
 }
 
 /// As [`safe`], line by line.
-pub fn safe_lines(text: &str) -> String {
+#[cfg(any(test, feature = "cli"))]
+pub(crate) fn safe_lines(text: &str) -> String {
     text.split('\n').map(safe).collect::<Vec<_>>().join("\n")
 }
 
 /// The path as shown: safe, and `standard input` for `-`.
-pub fn path(path: &str) -> Cow<'_, str> {
+pub(crate) fn path(path: &str) -> Cow<'_, str> {
     if path == "-" { Cow::Borrowed("standard input") } else { safe(path) }
 }
 
 /// The end of `text` in at most `width` columns, `…` before it when something was cut.
-pub fn tail(text: &str, width: usize) -> String {
+pub(crate) fn tail(text: &str, width: usize) -> String {
     let length = columns(text);
     if length <= width {
         return text.to_owned();
@@ -43,12 +44,12 @@ pub fn tail(text: &str, width: usize) -> String {
 }
 
 /// Columns a text takes on a terminal: wide characters take two, combining ones none.
-pub fn columns(text: &str) -> usize {
+pub(crate) fn columns(text: &str) -> usize {
     text.width()
 }
 
 /// Breaks a paragraph into lines of at most `width` columns, at spaces where there are any.
-pub fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
     let mut line = String::new();
@@ -79,7 +80,8 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
 }
 
 /// Wraps a text of several paragraphs; lines that start with a space are examples and stay as they are.
-pub fn wrap_paragraphs(text: &str, width: usize) -> Vec<String> {
+#[cfg(any(test, feature = "cli"))]
+pub(crate) fn wrap_paragraphs(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut paragraph = String::new();
     for line in text.lines() {
@@ -95,8 +97,13 @@ pub fn wrap_paragraphs(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
+/// Algorithm and the first characters of a digest: enough to compare by eye.
+pub(crate) fn short_digest(digest: &str) -> &str {
+    digest.char_indices().nth(19).map_or(digest, |(end, _)| &digest[..end])
+}
+
 /// A number for reading: about four digits, no trailing zeros after the point.
-pub fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let decimals = match value.abs() {
         size if size >= 1000.0 => 0,
         size if size >= 100.0 => 1,
@@ -107,14 +114,14 @@ pub fn number(value: f64) -> String {
 }
 
 /// A number with at most so many decimals, without exponent, trailing zeros and minus zero.
-pub fn fixed(value: f64, decimals: usize) -> String {
+pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
 }
 
 /// Value and limit with enough digits to tell them apart.
-pub fn pair(value: f64, limit: f64) -> (String, String) {
+pub(crate) fn pair(value: f64, limit: f64) -> (String, String) {
     let short = (number(value), number(limit));
     if short.0 != short.1 || value == limit {
         return short;
@@ -124,17 +131,17 @@ pub fn pair(value: f64, limit: f64) -> (String, String) {
 }
 
 /// Units as people write them: `mm³/s` for `mm3/s`.
-pub fn units(text: &str) -> String {
+pub(crate) fn units(text: &str) -> String {
     text.replace("mm3", "mm³").replace("mm2", "mm²").replace("/s2", "/s²").replace("/cm3", "/cm³")
 }
 
 /// A number with its unit.
-pub fn quantity(value: f64, unit: &str) -> String {
+pub(crate) fn quantity(value: f64, unit: &str) -> String {
     with_unit(number(value), unit)
 }
 
 /// Puts a unit behind a number, without a stray space when there is none.
-pub fn with_unit(number: String, unit: &str) -> String {
+pub(crate) fn with_unit(number: String, unit: &str) -> String {
     if unit.is_empty() { number } else { format!("{number} {}", units(unit)) }
 }
 
@@ -145,12 +152,12 @@ fn whole(seconds: f64) -> u64 {
 }
 
 /// A place as `x 1, y 2, z 3 mm`.
-pub fn place([x, y, z]: [f64; 3]) -> String {
+pub(crate) fn place([x, y, z]: [f64; 3]) -> String {
     format!("x {}, y {}, z {} mm", number(x), number(y), number(z))
 }
 
 /// A time as `1 h 02 min 05 s`; under a minute with one decimal.
-pub fn duration(seconds: f64) -> String {
+pub(crate) fn duration(seconds: f64) -> String {
     if (seconds * 10.0).round() < 600.0 {
         return format!("{:.1} s", seconds.max(0.0));
     }
@@ -160,18 +167,18 @@ pub fn duration(seconds: f64) -> String {
 }
 
 /// A time as `1:02:05`.
-pub fn clock(seconds: f64) -> String {
+pub(crate) fn clock(seconds: f64) -> String {
     let all = whole(seconds);
     format!("{}:{:02}:{:02}", all / 3600, all / 60 % 60, all % 60)
 }
 
 /// A length of filament or path: metres from 1 m on.
-pub fn length(mm: f64) -> String {
+pub(crate) fn length(mm: f64) -> String {
     if mm.abs() >= 1000.0 { format!("{:.2} m", mm / 1000.0) } else { quantity(mm, "mm") }
 }
 
 /// Bytes as `3.4 MB`.
-pub fn bytes(bytes: u64) -> String {
+pub(crate) fn bytes(bytes: u64) -> String {
     let size = bytes as f64;
     match bytes {
         0..1_000 => format!("{bytes} bytes"),
@@ -182,7 +189,7 @@ pub fn bytes(bytes: u64) -> String {
 }
 
 /// A whole number with thin groups: `1 234 567`.
-pub fn grouped(count: u64) -> String {
+pub(crate) fn grouped(count: u64) -> String {
     let digits = count.to_string();
     let mut text = String::new();
     for (index, digit) in digits.chars().enumerate() {
@@ -195,7 +202,7 @@ pub fn grouped(count: u64) -> String {
 }
 
 /// `1 move`, `2 moves`.
-pub fn counted(count: u64, one: &str, many: &str) -> String {
+pub(crate) fn counted(count: u64, one: &str, many: &str) -> String {
     format!("{} {}", grouped(count), if count == 1 { one } else { many })
 }
 
@@ -213,6 +220,13 @@ mod tests {
         assert_eq!(safe("a\x1b[31mb\u{9b}2Jc\r\nd\u{202e}e\x7f\u{2066}"), "a·[31mb·2Jc··d·e··");
         assert!(matches!(safe("plain/päth ✓.gcode"), Cow::Borrowed("plain/päth ✓.gcode")));
         assert_eq!(safe_lines("a\x07\nb"), "a·\nb");
+    }
+
+    #[test]
+    fn digests_are_cut_between_characters() {
+        assert_eq!(short_digest("blake3:0123456789abcdef"), "blake3:0123456789ab");
+        assert_eq!(short_digest("blake3:0"), "blake3:0");
+        assert_eq!(short_digest(&"é".repeat(20)), "é".repeat(19));
     }
 
     #[test]

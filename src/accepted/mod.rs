@@ -33,7 +33,7 @@ pub const ACCEPTED_MAX_BYTES: usize = 1 << 20;
 pub const BECAUSE_MAX: usize = 500;
 /// How much farther beyond its limit a value may be than the accepted one, as a share of that distance.
 const WORSE_SHARE: f64 = 0.1;
-/// Checks whose limit is a value to stay away from, so that a value does not tell which of two findings is worse.
+/// Checks whose limit is a value to stay away from, so that a value does not say which of two findings is worse.
 const TO_STAY_AWAY_FROM: &[&str] = &["drives-resonance"];
 
 /// One accepted finding.
@@ -187,7 +187,7 @@ impl Accepted {
     }
 
     /// Marks the findings that are accepted `today`; they no longer decide the verdict. Entries that have run out, cover
-    /// too little or find nothing are told. Without an entry for this job on this machine nothing changes.
+    /// too little or find nothing are remarked on. Without an entry for this job on this machine nothing changes.
     pub fn apply(&self, inspection: &mut Inspection, today: Day) {
         let entries: Vec<&Entry> = self.entries_for(inspection).collect();
         if entries.is_empty() {

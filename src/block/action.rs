@@ -126,7 +126,7 @@ pub enum ActionKind {
 
 impl ActionKind {
     /// True where the machine comes to rest and look-ahead ends, however short the wait.
-    pub fn stops(&self) -> bool {
+    pub(crate) fn stops(&self) -> bool {
         match self {
             Self::Dwell
             | Self::Home { .. }

@@ -12,7 +12,7 @@ const ACTIONS_BETWEEN_STOPS: usize = 1 << 18;
 
 /// An action as the planner passes it on: its own duration, its place by the block it ends.
 #[derive(Debug, Clone, Copy)]
-pub struct PendingAction {
+pub(crate) struct PendingAction {
     /// Line of the job.
     pub line: u64,
     /// Time by its own words, s.
@@ -27,7 +27,7 @@ pub struct BlockInFlight {
     /// Its moves; each stage fills its columns.
     pub block: Block,
     /// What follows them.
-    pub closing: Vec<PendingAction>,
+    pub(crate) closing: Vec<PendingAction>,
     /// Changes of limits, each from a move of the block on; at most one for each move.
     pub(crate) changes: Vec<(usize, LimitChange)>,
     /// True when the machine comes to rest behind it.
@@ -85,7 +85,7 @@ impl PendingBlock {
     }
 
     /// In a small space; a block that is not needed any more goes to the spare ones.
-    pub fn packed(self, spare: &mut Vec<Box<BlockInFlight>>) -> Packed {
+    pub(crate) fn packed(self, spare: &mut Vec<Box<BlockInFlight>>) -> Packed {
         match self {
             Self::Whole(planned) => {
                 let packed = Packed::of(&planned);
@@ -97,7 +97,7 @@ impl PendingBlock {
     }
 
     /// A second one.
-    pub fn twin(&self) -> Self {
+    pub(crate) fn twin(&self) -> Self {
         Self::Packed(match self {
             Self::Whole(planned) => Packed::of(planned),
             Self::Packed(packed) => packed.clone(),
@@ -130,7 +130,7 @@ impl BlockBuilder {
     }
 
     /// The same with smaller blocks, for tests.
-    pub fn with_block_moves(block_moves: usize) -> Self {
+    pub(crate) fn with_block_moves(block_moves: usize) -> Self {
         Self {
             block_moves: block_moves.clamp(1, BLOCK),
             actions: 0,

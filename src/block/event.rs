@@ -128,7 +128,7 @@ impl LimitChange {
     }
 
     /// Adds a later change.
-    pub fn join(&mut self, later: &Self) {
+    pub(crate) fn join(&mut self, later: &Self) {
         let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);
         for axis in 0..4 {
             set(&mut self.feed_rate_mm_s[axis], later.feed_rate_mm_s[axis]);
@@ -142,7 +142,7 @@ impl LimitChange {
     }
 
     /// Carries the change out.
-    pub fn apply(&self, limits: &mut Limits) {
+    pub(crate) fn apply(&self, limits: &mut Limits) {
         let set = |old: &mut f64, new: Option<f64>| *old = new.unwrap_or(*old);
         for axis in 0..4 {
             set(&mut limits.feed_rate_mm_s[axis], self.feed_rate_mm_s[axis]);

@@ -2,11 +2,11 @@
 //! are exact, hence associative: the same bits whatever the block, chunk or thread count.
 
 /// Highest speed the planner works with, mm/s: keeps squared speeds and their sums exact. No printer comes near.
-pub const SPEED_CEILING_MM_S: f64 = 32_768.0;
+pub(crate) const SPEED_CEILING_MM_S: f64 = 32_768.0;
 /// Lowest speed, mm/s, and acceleration, mm/s², the planner works with: keeps times finite, whatever a job writes.
-pub const FLOOR: f64 = 1e-12;
+pub(crate) const FLOOR: f64 = 1e-12;
 /// Sums of squared-speed steps saturate here; above every squared speed, so nothing ever notices.
-pub const SQUARED_CEILING: f64 = 2_147_483_648.0;
+pub(crate) const SQUARED_CEILING: f64 = 2_147_483_648.0;
 
 const SQUARED_STEP: f64 = 1.0 / 1_048_576.0;
 /// Adding and taking away 1.5 × 2^(52−20) rounds to a multiple of 2⁻²⁰.
@@ -18,21 +18,21 @@ const TIME_EXACT_S: f64 = 524_288.0;
 
 /// Rounds a squared speed, 0 to 2³⁰ (mm/s)², down to the grid: caps are never exceeded.
 #[inline(always)]
-pub fn squared_down(x: f64) -> f64 {
+pub(crate) fn squared_down(x: f64) -> f64 {
     let nearest = (x + SQUARED_MAGIC) - SQUARED_MAGIC;
     if nearest > x { nearest - SQUARED_STEP } else { nearest }
 }
 
 /// Rounds a time to the grid.
 #[inline(always)]
-pub fn time(t_s: f64) -> f64 {
+pub(crate) fn time(t_s: f64) -> f64 {
     let nearest = (t_s + TIME_MAGIC) - TIME_MAGIC;
     if t_s < TIME_EXACT_S { nearest } else { t_s }
 }
 
 /// A time as a whole number of 2⁻³² s; more than 2¹⁸ s count as 2¹⁸ s.
 #[inline(always)]
-pub fn time_units(t_s: f64) -> u64 {
+pub(crate) fn time_units(t_s: f64) -> u64 {
     let t_s = if t_s < TIME_UNITS_MOST_S { t_s } else { TIME_UNITS_MOST_S };
     (t_s + TIME_MAGIC).to_bits().wrapping_sub(TIME_MAGIC.to_bits())
 }
@@ -43,7 +43,7 @@ const TIME_UNITS_MOST_S: f64 = 262_144.0;
 /// Small values gather in an f64, where up to 256 of them add without rounding; converting each one to a
 /// wide integer would cost ten times as much.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Sum {
+pub(crate) struct Sum {
     fixed: i128,
     gathered: f64,
     count: u32,
@@ -51,14 +51,14 @@ pub struct Sum {
 
 impl Sum {
     /// Steps of 2⁻³² in 1.
-    pub const ONE: f64 = 4_294_967_296.0;
+    pub(crate) const ONE: f64 = 4_294_967_296.0;
     /// Values below this gather; [`Self::GATHERED`] of them stay within 2²⁰, so within 53 bits.
     const SMALL: f64 = 4096.0;
     const GATHERED: u32 = 256;
 
     /// Adds a value, rounded to 2⁻³². Sums of absurd jobs stop at the ends of the range (about 4e28).
     #[inline]
-    pub fn add(&mut self, value: f64) {
+    pub(crate) fn add(&mut self, value: f64) {
         if value.abs() < Self::SMALL {
             self.gathered += (value + TIME_MAGIC) - TIME_MAGIC;
             self.count += 1;
@@ -73,7 +73,7 @@ impl Sum {
     /// Adds to each of several sums its part of `values(0)` to `values(count - 1)`, for up to 4096 values. Meant to be
     /// inlined into a vector loop: small values add up as whole numbers of 2⁻³², in any order.
     #[inline(always)]
-    pub fn gather<const N: usize>(sums: [&mut Self; N], count: usize, values: impl Fn(usize) -> [f64; N]) {
+    pub(crate) fn gather<const N: usize>(sums: [&mut Self; N], count: usize, values: impl Fn(usize) -> [f64; N]) {
         let (mut total, mut beyond) = ([0u64; N], 0u64);
         for i in 0..count {
             let values = values(i);
@@ -107,17 +107,17 @@ impl Sum {
     }
 
     /// Adds another sum.
-    pub fn join(&mut self, other: Self) {
+    pub(crate) fn join(&mut self, other: Self) {
         self.fixed = self.fixed.saturating_add(other.total());
     }
 
     /// True when nothing but zeros was added, or all of it cancels.
-    pub fn is_zero(&self) -> bool {
+    pub(crate) fn is_zero(&self) -> bool {
         self.total() == 0
     }
 
     /// The sum.
-    pub fn value(self) -> f64 {
+    pub(crate) fn value(self) -> f64 {
         self.total() as f64 / Self::ONE
     }
 }

@@ -6,22 +6,22 @@
 mod action;
 mod builder;
 mod event;
-pub mod grid;
+pub(crate) mod grid;
 mod packed;
 mod phases;
-pub mod strokes;
+pub(crate) mod strokes;
 
 use crate::geometry::{Box3, Curve, curve_extrema, widen};
 use crate::vectors::{Vectors, columns};
 
 pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
-pub use builder::{BlockBuilder, BlockInFlight, PendingAction, PendingBlock};
+pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limits_in_order};
 pub use packed::Packed;
 pub use phases::Piece;
 
 /// Tools told apart; higher numbers share the last place.
-pub const TOOLS_KEPT: usize = 64;
+pub(crate) const TOOLS_KEPT: usize = 64;
 /// More blocks than this, each with room for [`BLOCK`] moves, are not kept: the others are packed.
 pub(crate) const MANY_BLOCKS: usize = 64;
 
@@ -128,7 +128,7 @@ pub struct Block {
     pub purges: Vec<(usize, f64)>,
     /// Where the first move starts, mm, machine coordinates.
     pub origin: [f64; 3],
-    /// The box around the whole path of its moves, see [`Self::path_box`], mm.
+    /// The box around the whole path of its moves, see `path_box`, mm.
     pub reach: Box3,
     /// Time at the start of the block, s from the start of the job.
     pub start_s: f64,
@@ -206,7 +206,7 @@ impl Block {
     }
 
     /// The first action behind its moves at which the machine stands still.
-    pub fn standstill(&self) -> Option<&Action> {
+    pub(crate) fn standstill(&self) -> Option<&Action> {
         self.actions.iter().find(|action| action.kind.stops())
     }
 
@@ -218,14 +218,14 @@ impl Block {
     /// Makes room for one more move, whose columns the caller fills; its index. A full block ([`BLOCK`] moves) must not be
     /// asked.
     #[inline(always)]
-    pub fn add(&mut self) -> usize {
+    pub(crate) fn add(&mut self) -> usize {
         let at = self.count;
         self.count += 1;
         at
     }
 
     /// Forgets all moves and actions; the columns keep their old values.
-    pub fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.count = 0;
         self.curves.clear();
         self.purges.clear();
@@ -278,7 +278,7 @@ impl Block {
     }
 
     /// The box around the path of all moves: where the first starts, all end points, and the extrema of curves.
-    pub fn path_box(&self) -> Box3 {
+    pub(crate) fn path_box(&self) -> Box3 {
         let mut around = Box3 { min: self.origin, max: self.origin };
         self.vectors.run(
             #[inline(always)]
@@ -299,7 +299,7 @@ impl Block {
     }
 
     /// Move `i` when it is a curve.
-    pub fn bend(&self, i: usize) -> Option<&CurvedMove> {
+    pub(crate) fn bend(&self, i: usize) -> Option<&CurvedMove> {
         let at = self.curves.binary_search_by_key(&i, |bend| bend.at).ok()?;
         Some(&self.curves[at])
     }

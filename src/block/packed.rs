@@ -20,7 +20,7 @@ pub struct Packed {
 
 impl Packed {
     /// Copies the moves of a block, and what follows them.
-    pub fn of(planned: &BlockInFlight) -> Self {
+    pub(crate) fn of(planned: &BlockInFlight) -> Self {
         Self {
             words: words(&planned.block),
             origin: planned.block.origin,
@@ -32,12 +32,12 @@ impl Packed {
     }
 
     /// Number of moves.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.words.len() / WORDS
     }
 
     /// Memory it takes, bytes.
-    pub fn bytes(&self) -> usize {
+    pub(crate) fn bytes(&self) -> usize {
         size_of::<Self>()
             + size_of_val(&*self.words)
             + size_of_val(&*self.curves)
@@ -45,13 +45,8 @@ impl Packed {
             + size_of_val(&*self.changes)
     }
 
-    /// True when there are actions only.
-    pub fn is_empty(&self) -> bool {
-        self.words.is_empty()
-    }
-
     /// Fills a block, whatever was in it, with what was taken out of the other.
-    pub fn unpack(&self, planned: &mut BlockInFlight) {
+    pub(crate) fn unpack(&self, planned: &mut BlockInFlight) {
         planned.clear();
         let BlockInFlight { block, closing, changes, stops } = planned;
         *stops = self.stops;

@@ -36,14 +36,8 @@ impl Piece {
         (self.start_mm_s + self.end_mm_s) / 2.0 * self.seconds
     }
 
-    /// Its acceleration along the path squared, mean over its time, (mm/s²)²; 0 where it takes no time.
-    pub fn mean_square_accel(&self) -> f64 {
-        let change = self.end_mm_s - self.start_mm_s;
-        if self.seconds > 0.0 { (change / self.seconds).powi(2) } else { 0.0 }
-    }
-
     /// The same piece gone backwards.
-    pub fn reversed(self) -> Self {
+    pub(crate) fn reversed(self) -> Self {
         Self { start_mm_s: self.end_mm_s, end_mm_s: self.start_mm_s, ..self }
     }
 }
@@ -70,8 +64,6 @@ mod tests {
         // s = v0 t + a t² / 2, v = v0 + a t: 10 mm/s and 20 mm/s² for 2 s.
         let piece = Piece { seconds: 2.0, start_mm_s: 10.0, end_mm_s: 50.0 };
         assert_eq!((piece.speed_at(0.5), piece.way_mm(0.5), piece.length_mm()), (20.0, 7.5, 60.0));
-        assert_eq!(piece.mean_square_accel(), 400.0);
         assert_eq!(piece.reversed().speed_at(0.5), 40.0);
-        assert_eq!(Piece { seconds: 0.0, ..piece }.mean_square_accel(), 0.0);
     }
 }

@@ -47,38 +47,10 @@ pub fn machine() -> Machine {
             home: [0.0; 3],
             keep_out: Vec::new(),
         },
-        motion: Motion {
-            drive_layout: DriveLayout::OnePerAxis,
-            limits: Limits {
-                feed_rate_mm_s: [200.0, 200.0, 10.0, 50.0],
-                acceleration_mm_s2: [1500.0, 1500.0, 100.0, 5000.0],
-                printing_mm_s2: 1000.0,
-                travel_mm_s2: 1000.0,
-                retraction_mm_s2: 1000.0,
-                corner: CornerRule::Jerk,
-                jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
-                junction_deviation_mm: 0.02,
-            },
-            look_ahead: LookAhead::Moves(16),
-        },
+        motion: motion(),
         drive: Drives::default(),
         structure: Structure::default(),
-        controller: Controller {
-            extrusion_mode: ExtrusionMode::LatestWord,
-            obeys_limits_in_job: true,
-            default_feed_rate_mm_s: 25.0,
-            dwell_p_s: 0.001,
-            pause: Some("M0".to_owned()),
-            first_command_only: false,
-            steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
-            step_rate_limit_hz: Some(16_000.0),
-            command_rate_limit_hz: Some(500.0),
-            serial_baud: Some(115_200.0),
-            line_length_limit_bytes: Some(96),
-            lacks: Vec::new(),
-            homing_s: None,
-            probing_s: None,
-        },
+        controller: controller(),
         tools: vec![tool()],
         probe_offset_mm: None,
         bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
@@ -87,6 +59,42 @@ pub fn machine() -> Machine {
         severities: BTreeMap::new(),
         origins: Vec::new(),
         known_checks: Vec::new(),
+    }
+}
+
+fn motion() -> Motion {
+    Motion {
+        drive_layout: DriveLayout::OnePerAxis,
+        limits: Limits {
+            feed_rate_mm_s: [200.0, 200.0, 10.0, 50.0],
+            acceleration_mm_s2: [1500.0, 1500.0, 100.0, 5000.0],
+            printing_mm_s2: 1000.0,
+            travel_mm_s2: 1000.0,
+            retraction_mm_s2: 1000.0,
+            corner: CornerRule::Jerk,
+            jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
+            junction_deviation_mm: 0.02,
+        },
+        look_ahead: LookAhead::Moves(16),
+    }
+}
+
+fn controller() -> Controller {
+    Controller {
+        extrusion_mode: ExtrusionMode::LatestWord,
+        obeys_limits_in_job: true,
+        default_feed_rate_mm_s: 25.0,
+        dwell_p_s: 0.001,
+        pause: Some("M0".to_owned()),
+        first_command_only: false,
+        steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
+        step_rate_limit_hz: Some(16_000.0),
+        command_rate_limit_hz: Some(500.0),
+        serial_baud: Some(115_200.0),
+        line_length_limit_bytes: Some(96),
+        lacks: Vec::new(),
+        homing_s: None,
+        probing_s: None,
     }
 }
 

@@ -121,7 +121,7 @@ impl Job {
     }
 }
 
-/// True for the path that stands for standard input.
+/// True for the path that means standard input.
 pub fn is_stdin(path: &Path) -> bool {
     path.as_os_str() == "-"
 }

@@ -94,7 +94,7 @@ impl Drop for Part {
         if let Some(path) = self.path.take() {
             let name = path.to_path_buf();
             let mut known = parts();
-            // A leftover is all that can happen, and the error that led here is the one to tell.
+            // A leftover is all that can happen, and the error that led here is the one to show.
             let _ = path.close();
             known.remove(&name);
         }

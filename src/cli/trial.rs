@@ -244,7 +244,7 @@ fn write_trial(command: &TrialCommand, machine: &Machine) -> Result<Trial, Trial
     }
 }
 
-/// Writes the job, and tells what to do with it: on standard error when the job itself goes to standard output.
+/// Writes the job, and says what to do with it: on standard error when the job itself goes to standard output.
 fn deliver(trial: &Trial, common: &Common, terminal: &Terminal) -> anyhow::Result<Exit> {
     let path = common.output.as_deref();
     let printed = path.is_some_and(jobs::is_stdin);

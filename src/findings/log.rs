@@ -21,6 +21,32 @@ struct Merged {
 }
 
 impl Merged {
+    /// Counts one more hit; true where its line comes before all others.
+    #[inline]
+    fn count(&mut self, line: Option<u64>) -> bool {
+        let finding = &mut self.finding;
+        finding.count += 1;
+        let Some(line) = line else { return false };
+        let is_new_first = finding.line.is_none_or(|first| line < first);
+        finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
+        finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
+        if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
+            finding.lines.push(line);
+        }
+        is_new_first
+    }
+
+    /// Takes over what a hit says that is worse than all before.
+    #[inline]
+    fn worsen(&mut self, line: Option<u64>, hit: &Hit, message: impl FnOnce() -> String) {
+        self.badness = hit.badness;
+        let finding = &mut self.finding;
+        finding.value = hit.value;
+        finding.limit = hit.limit;
+        finding.worst_line = line;
+        finding.message = sentence(message());
+    }
+
     /// Places the first and the worst line of the finding, where it is this one.
     fn put(&mut self, line: Option<u64>, place_mm: Option<[f64; 3]>) {
         let finding = &mut self.finding;
@@ -86,46 +112,37 @@ impl Log {
             Some(Override::Severity(severity)) => *severity,
             None => hit.severity,
         };
-        let key = (hit.check.id, hit.kind, severity);
         let line = (hit.line > 0).then_some(hit.line);
-        if let Some(&at) = self.by_key.get(&key) {
-            let Merged { finding, badness, is_unsafe } = &mut self.merged[at];
-            finding.count += 1;
-            let is_new_first = line.is_some() && finding.line.is_none_or(|first| line < Some(first));
-            if let Some(line) = line {
-                finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
-                finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
-                if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
-                    finding.lines.push(line);
-                }
-            }
-            let is_new_worst = hit.badness > *badness;
-            if is_new_worst {
-                *badness = hit.badness;
-                finding.value = hit.value;
-                finding.limit = hit.limit;
-                finding.worst_line = line;
-                finding.message = sentence(message());
-                if let Some(line) = line {
-                    self.wanted.push((at, line));
-                }
-            }
-            if is_new_first || is_new_worst {
-                self.place(at, line, hit.spot);
-            } else if *is_unsafe {
-                self.reach(at, line, hit.spot);
-            }
-            return;
+        match self.by_key.get(&(hit.check.id, hit.kind, severity)) {
+            Some(&at) => self.repeat(at, line, hit, message),
+            None if self.merged.len() >= FINDINGS_KEPT => self.dropped += 1,
+            None => self.begin(severity, line, hit, message),
         }
-        if self.merged.len() >= FINDINGS_KEPT {
-            self.dropped += 1;
-            return;
+    }
+
+    /// Adds a hit to the finding it belongs to.
+    #[inline]
+    fn repeat(&mut self, at: usize, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) {
+        let merged = &mut self.merged[at];
+        let is_new_first = merged.count(line);
+        let is_new_worst = hit.badness > merged.badness;
+        if is_new_worst {
+            merged.worsen(line, &hit, message);
+            self.wanted.extend(line.map(|line| (at, line)));
         }
+        if is_new_first || is_new_worst {
+            self.place(at, line, hit.spot);
+        } else if merged.is_unsafe {
+            self.reach(at, line, hit.spot);
+        }
+    }
+
+    /// Makes a finding of the first hit of its kind.
+    #[inline]
+    fn begin(&mut self, severity: Severity, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) {
         let at = self.merged.len();
-        self.by_key.insert(key, at);
-        if let Some(line) = line {
-            self.wanted.push((at, line));
-        }
+        self.by_key.insert((hit.check.id, hit.kind, severity), at);
+        self.wanted.extend(line.map(|line| (at, line)));
         self.merged.push(Merged {
             badness: hit.badness,
             is_unsafe: hit.check.is_unsafe(severity),

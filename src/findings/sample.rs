@@ -86,42 +86,66 @@ fn ringing() -> Ringing {
     }
 }
 
+fn hook() -> JobFacts {
+    JobFacts {
+        path: "jobs/hook.gcode".to_owned(),
+        bytes: 3_412_870,
+        lines: 91_233,
+        commands: 90_877,
+        moves: 88_120,
+        digest: format!("blake3:{}", "5e".repeat(32)),
+    }
+}
+
+fn heron() -> MachineFacts {
+    MachineFacts {
+        name: "Heron (invented)".to_owned(),
+        source: "heron.toml".to_owned(),
+        digest: format!("blake3:{}", "a1".repeat(32)),
+        built_in: false,
+    }
+}
+
+fn filament() -> Filament {
+    Filament { net_mm: 12_361.4, pushed_mm: 13_590.2, net_mm3: 29_732.5, purged_mm: 20.0, net_g: Some(36.87) }
+}
+
+fn flow() -> Flow {
+    Flow {
+        peak_mm3_s: 15.45,
+        peak_line: Some(20_117),
+        mean_mm3_s: Some(7.98),
+        quantiles_mm3_s: Some([7.9, 10.5, 10.9, 13.9]),
+        sustained_peak_mm3_s: 14.2,
+        sustained_peak_line: Some(20_117),
+    }
+}
+
+fn heat() -> Heat {
+    Heat {
+        nozzle_max_c: Some(215.0),
+        bed_max_c: Some(60.0),
+        chamber_max_c: None,
+        tools_max_c: vec![(0, 215.0), (1, 205.0)],
+        waits_modelled: true,
+    }
+}
+
 /// A job without findings on a sheet of its own.
 pub fn go() -> Inspection {
+    let skipped = Skipped {
+        check: "step-rate-over-limit".into(),
+        reason: "the sheet gives no controller.step_rate_limit_hz".to_owned(),
+    };
     Inspection {
         verdict: Verdict::Go,
-        job: JobFacts {
-            path: "jobs/hook.gcode".to_owned(),
-            bytes: 3_412_870,
-            lines: 91_233,
-            commands: 90_877,
-            moves: 88_120,
-            digest: format!("blake3:{}", "5e".repeat(32)),
-        },
-        machine: MachineFacts {
-            name: "Heron (invented)".to_owned(),
-            source: "heron.toml".to_owned(),
-            digest: format!("blake3:{}", "a1".repeat(32)),
-            built_in: false,
-        },
+        job: hook(),
+        machine: heron(),
         time_s: TimeParts { extruding: 3725.4, travel: 905.25, extrude_only: 61.5, dwell: 4.0, heating: 343.0 },
         pauses: 1,
         path_mm: PathParts { extruding: 381_706.0, travel: 92_114.5 },
-        filament: Filament {
-            net_mm: 12_361.4,
-            pushed_mm: 13_590.2,
-            net_mm3: 29_732.5,
-            purged_mm: 20.0,
-            net_g: Some(36.87),
-        },
-        flow: Flow {
-            peak_mm3_s: 15.45,
-            peak_line: Some(20_117),
-            mean_mm3_s: Some(7.98),
-            quantiles_mm3_s: Some([7.9, 10.5, 10.9, 13.9]),
-            sustained_peak_mm3_s: 14.2,
-            sustained_peak_line: Some(20_117),
-        },
+        filament: filament(),
+        flow: flow(),
         flow_by_tool: Vec::new(),
         capacity: Capacity { sustained_mm3_s: Some(11.0), peak_mm3_s: Some(16.0) },
         flow_over_capacity_s: Some(210.0),
@@ -133,29 +157,17 @@ pub fn go() -> Inspection {
         ringing: vec![ringing()],
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
-        heat: Heat {
-            nozzle_max_c: Some(215.0),
-            bed_max_c: Some(60.0),
-            chamber_max_c: None,
-            tools_max_c: vec![(0, 215.0), (1, 205.0)],
-            waits_modelled: true,
-        },
+        heat: heat(),
         layers: layers(),
         layers_total: 212,
         series: series(),
         findings: Vec::new(),
         limits_set_in_job: false,
         acceptance: None,
-        checks_run: vec![
-            "melt-rate-over-capacity".into(),
-            "outside-travel".into(),
-            "nozzle-too-hot".into(),
-            "cold-extrusion".into(),
-        ],
-        checks_skipped: vec![Skipped {
-            check: "step-rate-over-limit".into(),
-            reason: "the sheet gives no controller.step_rate_limit_hz".to_owned(),
-        }],
+        checks_run: ["melt-rate-over-capacity", "outside-travel", "nozzle-too-hot", "cold-extrusion"]
+            .map(Into::into)
+            .to_vec(),
+        checks_skipped: vec![skipped],
         left_out: vec!["Homing counts 0 s: the sheet gives no controller.homing_s.".to_owned()],
     }
 }

@@ -149,16 +149,11 @@ fn expected_at(path: &str, checks: CheckIds<'_>) -> Result<String, ChangeError> 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    const WREN: &str = include_str!("../../corpus/machines/wren.toml");
-
-    fn wren() -> Machine {
-        Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid")
-    }
+    use crate::machine::testing::of_corpus;
 
     #[test]
     fn one_value_changes_and_nothing_else() {
-        let before = wren();
+        let before = of_corpus("wren");
         let mut after = before.with("motion.acceleration_mm_s2.printing", "3000").expect("changes");
         assert_eq!(after.motion.limits.printing_mm_s2, 3000.0);
         assert_eq!(after.number_at("motion.acceleration_mm_s2.printing"), Some(3000.0));
@@ -187,7 +182,7 @@ mod tests {
 
     #[test]
     fn every_number_of_the_corpus_can_be_set_to_itself() {
-        let machine = wren();
+        let machine = of_corpus("wren");
         let mut set = 0;
         for origin in machine.origins.iter().filter(|origin| origin.from.starts_with("line ")) {
             let again = machine.with(&origin.path, &origin.value).expect("what stands there may be written there");
@@ -199,7 +194,7 @@ mod tests {
 
     #[test]
     fn says_what_is_wrong() {
-        let machine = wren();
+        let machine = of_corpus("wren");
         let error = |path: &str, value: &str| machine.with(path, value).expect_err("a fault").to_string();
         assert_eq!(
             error("motion.acceleration_mm_s2.print", "1"),

@@ -23,7 +23,7 @@ pub struct Drive {
     pub steps_per_full_step: Option<u64>,
     /// What turns rotation into motion.
     pub transmission: Option<Transmission>,
-    /// InOrderStage of the motor for one turn of the transmission.
+    /// Turns of the motor for one turn of the transmission.
     pub reduction: f64,
     /// Motors in parallel on one driver, which share its current.
     pub motors: u64,

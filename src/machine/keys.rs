@@ -3,6 +3,11 @@
 //! The reader, the schema, the list of keys for people and the resolved sheet are all made from [`KEYS`].
 //! Paths are dotted; `[]` marks a list of tables (`tool[].nozzle_diameter_mm`).
 
+mod words;
+
+pub use words::{KeyRow, key_table};
+pub(super) use words::{one_of, short};
+
 /// Most `[[tool]]` tables in a sheet.
 pub const TOOLS_MAX: usize = 64;
 /// Most `[[travel.keep_out]]` tables in a sheet.
@@ -234,7 +239,7 @@ pub const KEYS: &[Key] = &[
     key("drive.x.pulley_teeth", Kind::Integer { min: 1, max: 1000 }, Unset, "", "20", "Teeth of the pulley that moves the belt; with belt_pitch_mm"),
     key("drive.x.belt_pitch_mm", SIZE, Unset, "mm", "2.0", "Distance of two teeth of the belt; with pulley_teeth"),
     key("drive.x.screw_lead_mm", SIZE, Unset, "mm", "8.0", "Travel for one turn of the screw, all its starts counted"),
-    key("drive.x.reduction", POSITIVE, Value("1.0"), "", "1.0", "InOrderStage of the motor for one turn of the pulley or screw"),
+    key("drive.x.reduction", POSITIVE, Value("1.0"), "", "1.0", "Turns of the motor for one turn of the pulley or screw"),
     key("drive.x.motors", Kind::Integer { min: 1, max: 8 }, Value("1"), "", "1", "Motors in parallel on one driver, which share its current; a motor with a driver of its own counts as one"),
     key("drive.x.coil_current_rms_a", POSITIVE, Unset, "A RMS", "0.8", "RMS current the driver is set to for each phase"),
     key("drive.x.rated_current_peak_a", POSITIVE, Unset, "A peak", "1.5", "Rated current of a phase of one motor, by its data sheet; taken as the peak of the sine"),
@@ -249,7 +254,7 @@ pub const KEYS: &[Key] = &[
     key("drive.y.pulley_teeth", Kind::Integer { min: 1, max: 1000 }, Unset, "", "20", "Teeth of the pulley that moves the belt; with belt_pitch_mm"),
     key("drive.y.belt_pitch_mm", SIZE, Unset, "mm", "2.0", "Distance of two teeth of the belt; with pulley_teeth"),
     key("drive.y.screw_lead_mm", SIZE, Unset, "mm", "8.0", "Travel for one turn of the screw, all its starts counted"),
-    key("drive.y.reduction", POSITIVE, Value("1.0"), "", "1.0", "InOrderStage of the motor for one turn of the pulley or screw"),
+    key("drive.y.reduction", POSITIVE, Value("1.0"), "", "1.0", "Turns of the motor for one turn of the pulley or screw"),
     key("drive.y.motors", Kind::Integer { min: 1, max: 8 }, Value("1"), "", "1", "Motors in parallel on one driver, which share its current; a motor with a driver of its own counts as one"),
     key("drive.y.coil_current_rms_a", POSITIVE, Unset, "A RMS", "0.8", "RMS current the driver is set to for each phase"),
     key("drive.y.rated_current_peak_a", POSITIVE, Unset, "A peak", "1.5", "Rated current of a phase of one motor, by its data sheet; taken as the peak of the sine"),
@@ -264,7 +269,7 @@ pub const KEYS: &[Key] = &[
     key("drive.z.pulley_teeth", Kind::Integer { min: 1, max: 1000 }, Unset, "", "20", "Teeth of the pulley that moves the belt; with belt_pitch_mm"),
     key("drive.z.belt_pitch_mm", SIZE, Unset, "mm", "2.0", "Distance of two teeth of the belt; with pulley_teeth"),
     key("drive.z.screw_lead_mm", SIZE, Unset, "mm", "8.0", "Travel for one turn of the screw, all its starts counted"),
-    key("drive.z.reduction", POSITIVE, Value("1.0"), "", "1.0", "InOrderStage of the motor for one turn of the pulley or screw"),
+    key("drive.z.reduction", POSITIVE, Value("1.0"), "", "1.0", "Turns of the motor for one turn of the pulley or screw"),
     key("drive.z.motors", Kind::Integer { min: 1, max: 8 }, Value("1"), "", "2", "Motors in parallel on one driver, which share its current; a motor with a driver of its own counts as one"),
     key("drive.z.coil_current_rms_a", POSITIVE, Unset, "A RMS", "0.8", "RMS current the driver is set to for each phase"),
     key("drive.z.rated_current_peak_a", POSITIVE, Unset, "A peak", "1.5", "Rated current of a phase of one motor, by its data sheet; taken as the peak of the sine"),
@@ -278,7 +283,7 @@ pub const KEYS: &[Key] = &[
     key("drive.e.steps_per_full_step", Kind::Integer { min: 1, max: 1024 }, Unset, "", "16", "Micro-steps the driver of the extruder makes of a full step"),
     key("drive.e.hob_diameter_mm", SIZE, Unset, "mm", "11.0", "Effective diameter of the hobbed wheel that pushes the filament"),
     key("drive.e.advance_per_turn_mm", SIZE, Unset, "mm", "34.5", "Filament advanced by one turn of the hobbed wheel, as measured"),
-    key("drive.e.reduction", POSITIVE, Value("1.0"), "", "3.0", "InOrderStage of the motor for one turn of the hobbed wheel"),
+    key("drive.e.reduction", POSITIVE, Value("1.0"), "", "3.0", "Turns of the motor for one turn of the hobbed wheel"),
     key("drive.e.motors", Kind::Integer { min: 1, max: 8 }, Value("1"), "", "1", "Motors in parallel on one driver, which share its current; a motor with a driver of its own counts as one"),
     key("drive.e.coil_current_rms_a", POSITIVE, Unset, "A RMS", "0.8", "RMS current the driver is set to for each phase"),
     key("drive.e.rated_current_peak_a", POSITIVE, Unset, "A peak", "1.5", "Rated current of a phase of one motor, by its data sheet; taken as the peak of the sine"),
@@ -399,75 +404,4 @@ pub fn template(path: &str) -> String {
         inside |= c == '[';
     }
     template
-}
-
-/// One line of the list of keys for people.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct KeyRow {
-    /// Dotted path.
-    pub path: &'static str,
-    /// What may be written.
-    pub kind: String,
-    /// What holds when nothing is written.
-    pub default: String,
-    /// Meaning, with the unit.
-    pub meaning: String,
-}
-
-/// The list of keys for people, tables included, in the order of [`KEYS`].
-pub fn key_table() -> Vec<KeyRow> {
-    KEYS.iter()
-        .map(|key| KeyRow {
-            path: key.path,
-            kind: key.kind.in_words(),
-            default: match key.preset {
-                Preset::Required => "required".to_owned(),
-                Preset::RequiredInFirst => "required in the first, then as in the first".to_owned(),
-                Preset::Value(text) | Preset::Depends(text) => text.to_owned(),
-                Preset::Unset => "not set".to_owned(),
-            },
-            meaning: key.sentence(),
-        })
-        .collect()
-}
-
-impl Kind {
-    /// What may be written, as a phrase: `a number from 0 to 2000`.
-    pub fn in_words(&self) -> String {
-        match *self {
-            Self::Table => "a table".to_owned(),
-            Self::OneOf => "a table with exactly one of its keys".to_owned(),
-            Self::Tables { max, .. } => format!("a list of tables, at most {max}"),
-            Self::Checks => format!("a table of checks, each {}", one_of(SEVERITY_WORDS)),
-            Self::Number { min, max } if min == TINY => format!("a number above 0, at most {}", short(max)),
-            Self::Number { min, max } => format!("a number from {} to {}", short(min), short(max)),
-            Self::Integer { min, max } => format!("a whole number from {min} to {max}"),
-            Self::CountOrWord { min, max, word } => format!("a whole number from {min} to {max}, or \"{word}\""),
-            Self::Range { .. } => "two numbers, the lower first".to_owned(),
-            Self::Point { size, .. } => format!("{size} numbers"),
-            Self::Text => format!("text of at most {TEXT_MAX} characters"),
-            Self::Bool => "true or false".to_owned(),
-            Self::Choice(words) => one_of(words),
-            Self::ListOf(words) => format!("a list of any of {}", quoted(words).join(", ")),
-        }
-    }
-}
-
-/// A number as people write it: `1e12`, `2000`, `0.5`.
-pub(super) fn short(value: f64) -> String {
-    if value.abs() >= 1e7 { format!("{value:e}") } else { format!("{value}") }
-}
-
-fn quoted(words: &[&str]) -> Vec<String> {
-    words.iter().map(|word| format!("\"{word}\"")).collect()
-}
-
-/// `"a", "b" or "c"`.
-pub(super) fn one_of(words: &[&str]) -> String {
-    let words = quoted(words);
-    match words.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
-        Some((last, _)) => last.clone(),
-        None => String::new(),
-    }
 }

@@ -133,7 +133,7 @@ pub enum BedShape {
 /// A box the nozzle must not enter, mm.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KeepOut {
-    /// What stands there.
+    /// What is there.
     pub what: String,
     /// Lowest x, y, z.
     pub min: [f64; 3],
@@ -326,7 +326,7 @@ pub struct Tool {
     pub extrude_min_c: Option<f64>,
     /// Melt rate the hotend keeps up, mm³/s.
     pub sustained_mm3_s: Option<f64>,
-    /// Melt rate it stands for a moment, mm³/s.
+    /// Melt rate it bears for a moment, mm³/s.
     pub peak_mm3_s: Option<f64>,
     /// Time constant of the first-order average behind the sustained rate, s.
     pub melt_window_s: f64,

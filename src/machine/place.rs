@@ -25,7 +25,7 @@ impl Place<'_> {
         }
     }
 
-    /// Sets the blanks of an inline table right after a change of its keys, unless comments stand in it.
+    /// Sets the blanks of an inline table right after a change of its keys, unless it holds comments.
     pub(crate) fn tidy(&mut self) {
         if let Self::Inline(table) = self
             && !table.to_string().contains('#')

@@ -422,7 +422,7 @@ impl Reader<'_> {
     }
 }
 
-/// The list of tables a key stands in.
+/// The list of tables a key is in.
 fn list_of(key: &Key) -> Option<&'static str> {
     key.path.find("[].").map(|at| &key.path[..at + 2])
 }

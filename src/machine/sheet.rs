@@ -249,7 +249,7 @@ impl Walk<'_> {
         }
     }
 
-    /// True when none of the names stands on a line that could not be read.
+    /// True when none of the names is on a line that could not be read.
     fn is_missing(&self, names: &[&str]) -> bool {
         !names.iter().any(|name| self.set_aside.contains(name))
     }

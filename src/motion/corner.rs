@@ -8,7 +8,7 @@ pub(super) const SAME_DIRECTION: f64 = 1e-9;
 
 /// What a corner needs to know of a move.
 #[derive(Debug, Clone, Copy)]
-pub struct Leg {
+pub(crate) struct Leg {
     /// Direction at its start: X, Y, Z of the unit tangent, and dE / length.
     pub start: [f64; 4],
     /// Direction at its end.
@@ -28,20 +28,15 @@ pub struct Leg {
 }
 
 impl Leg {
-    /// Square of the capped speed, on the grid, (mm/s)².
-    pub fn feed_squared(&self) -> f64 {
-        squared_down(self.feed_mm_s * self.feed_mm_s)
-    }
-
     /// Squared speed to start from rest or to come to rest with, on the grid, (mm/s)²: by the jerk rule v |u_i| ≤ jerk_i
     /// on every axis, else 0. A move has the same |u_i| at both ends, but a curve has not: the rest at its start is meant
     /// when it begins a run, that at its end when it ends one; see [`Self::rest_at_end_squared`].
-    pub fn rest_squared(&self) -> f64 {
+    pub(crate) fn rest_squared(&self) -> f64 {
         self.rest(self.start)
     }
 
     /// The same at the end of the move.
-    pub fn rest_at_end_squared(&self) -> f64 {
+    pub(crate) fn rest_at_end_squared(&self) -> f64 {
         self.rest(self.end)
     }
 
@@ -63,7 +58,7 @@ impl Leg {
 }
 
 /// Squared speed through the corner between two moves, on the grid, (mm/s)².
-pub fn squared_cap(before: &Leg, after: &Leg) -> f64 {
+pub(crate) fn squared_cap(before: &Leg, after: &Leg) -> f64 {
     let v = before.feed_mm_s.min(after.feed_mm_s);
     let cap = match after.rule {
         CornerRule::Jerk => by_jerk(before, after, v, difference),

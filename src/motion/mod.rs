@@ -4,9 +4,9 @@
 //! are passed at one speed that the corner rule caps; look-ahead makes sure the machine can always stop within the moves
 //! it knows. Trapezoids: Biagiotti, Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, Springer 2008,
 //! ch. 3 (from memory). Junction deviation: the largest circle of centripetal acceleration a that touches both legs and
-//! passes the corner at distance δ (geometry, derived at [`corner`]). Units: mm, s.
+//! passes the corner at distance δ (geometry, derived in `corner`). Units: mm, s.
 
-pub mod corner;
+pub(crate) mod corner;
 mod curves;
 mod derive;
 mod law;
@@ -20,8 +20,6 @@ use crate::machine::{E, Limits, Machine};
 use crate::vectors::Vectors;
 use corner::Leg;
 use look_ahead::LookAheadWindow;
-
-pub use look_ahead::UNLIMITED_MOVES;
 
 /// Plans gathered blocks.
 pub struct Planner {

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use memchr::{memchr, memchr_iter};
 
 /// Bytes asked of the source at a time: what becomes of them stays in a processor's own cache.
-pub const CHUNK_BYTES: usize = 64 * 1024;
+pub(crate) const CHUNK_BYTES: usize = 64 * 1024;
 /// Bytes of a line that are read; the rest of a longer one is skipped.
 pub const LINE_BYTES_READ: usize = 64 * 1024;
 /// Bytes kept for excerpts at least, the newest chunk apart. What lags further behind the reader may lack its excerpt.
@@ -61,7 +61,7 @@ impl Chunk {
     }
 
     /// Number of its first line.
-    pub fn first_line(&self) -> u64 {
+    pub(crate) fn first_line(&self) -> u64 {
         self.first_line
     }
 
@@ -71,12 +71,12 @@ impl Chunk {
     }
 
     /// Its lines from the byte `at` on, which starts the line of that number.
-    pub fn lines_from(&self, at: usize, number: u64) -> Lines<'_> {
+    pub(crate) fn lines_from(&self, at: usize, number: u64) -> Lines<'_> {
         Lines { rest: &self.bytes()[at..], number, cut_bytes: if at == 0 { self.cut_bytes } else { 0 } }
     }
 
     /// The text of one of its lines, made fit to show.
-    pub fn text_of(&self, line: u64) -> Option<String> {
+    pub(crate) fn text_of(&self, line: u64) -> Option<String> {
         if line < self.first_line || line >= self.first_line + self.lines {
             return None;
         }
@@ -90,14 +90,14 @@ impl Chunk {
 
 /// The last chunks of a job.
 #[derive(Debug, Default)]
-pub struct History {
+pub(crate) struct History {
     past: VecDeque<Arc<Chunk>>,
     bytes: usize,
 }
 
 impl History {
     /// Adds the next chunk; gives back one that is not needed any more.
-    pub fn push(&mut self, chunk: Arc<Chunk>) -> Option<Arc<Chunk>> {
+    pub(crate) fn push(&mut self, chunk: Arc<Chunk>) -> Option<Arc<Chunk>> {
         let newest = chunk.len;
         self.bytes += newest;
         self.past.push_back(chunk);
@@ -112,7 +112,7 @@ impl History {
     }
 
     /// The text of a line that is still in memory, made fit to show.
-    pub fn text_of(&self, line: u64) -> Option<String> {
+    pub(crate) fn text_of(&self, line: u64) -> Option<String> {
         self.past.iter().rev().find_map(|chunk| chunk.text_of(line))
     }
 }
@@ -139,7 +139,7 @@ impl<R: Read> LineReader<R> {
     }
 
     /// The same with another chunk size, for tests: the lines do not depend on it.
-    pub fn with_chunk_bytes(source: R, chunk_bytes: usize) -> Self {
+    pub(crate) fn with_chunk_bytes(source: R, chunk_bytes: usize) -> Self {
         Self {
             source,
             chunk_bytes: chunk_bytes.max(1),
@@ -155,7 +155,7 @@ impl<R: Read> LineReader<R> {
     }
 
     /// Asks the source for that many bytes at a time from now on.
-    pub fn set_chunk_bytes(&mut self, bytes: usize) {
+    pub(crate) fn set_chunk_bytes(&mut self, bytes: usize) {
         self.chunk_bytes = bytes.max(1);
     }
 
@@ -249,7 +249,7 @@ impl<R: Read> LineReader<R> {
     }
 
     /// Bytes read so far.
-    pub fn bytes_read(&self) -> u64 {
+    pub(crate) fn bytes_read(&self) -> u64 {
         self.bytes
     }
 
@@ -259,12 +259,12 @@ impl<R: Read> LineReader<R> {
     }
 
     /// False when the stream ended without a newline.
-    pub fn last_line_ended(&self) -> bool {
+    pub(crate) fn last_line_ended(&self) -> bool {
         self.last_ended
     }
 
     /// `blake3:` and the hex digest of all bytes read so far.
-    pub fn digest(&self) -> String {
+    pub(crate) fn digest(&self) -> String {
         format!("blake3:{}", self.hasher.finalize().to_hex())
     }
 }

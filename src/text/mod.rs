@@ -10,5 +10,6 @@ pub mod number;
 pub mod straight;
 pub mod words;
 
-pub use lines::{Chunk, History, LineReader, RawLine};
+pub(crate) use lines::History;
+pub use lines::{Chunk, LineReader, RawLine};
 pub use words::{Flaw, Foreign, Kind, Line, Word, Words};

@@ -13,12 +13,12 @@ pub type Input<'i> = &'i [u8];
 const POWERS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
 /// Blanks inside a line.
-pub fn is_blank(byte: u8) -> bool {
+pub(crate) fn is_blank(byte: u8) -> bool {
     matches!(byte, b' ' | b'\t' | b'\r' | 0x0b | 0x0c)
 }
 
 /// Skips blanks.
-pub fn blanks<'i>(input: &mut Input<'i>) -> Result<&'i [u8], EmptyError> {
+pub(crate) fn blanks<'i>(input: &mut Input<'i>) -> Result<&'i [u8], EmptyError> {
     take_while(0.., is_blank).parse_next(input)
 }
 

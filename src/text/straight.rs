@@ -79,7 +79,7 @@ struct Long {
 }
 
 /// The letters of words as they stand in [`TokenRow::letters`].
-pub const fn letters(letters: &[u8]) -> u64 {
+pub(crate) const fn letters(letters: &[u8]) -> u64 {
     let (mut packed, mut i) = (0, letters.len());
     while i > 0 {
         i -= 1;

@@ -6,7 +6,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread;
 
 /// Something that other threads can help with.
-pub trait SharedWork: Send + Sync {
+pub(crate) trait SharedWork: Send + Sync {
     /// Works along until there is nothing left to take up.
     fn help(&self);
 
@@ -40,7 +40,7 @@ impl Call<'_> {
 }
 
 /// A call for help, which ends with this.
-pub struct HelpCall<'c, 'e> {
+pub(crate) struct HelpCall<'c, 'e> {
     helpers: &'c HelperPool<'e>,
     id: u64,
 }
@@ -63,7 +63,7 @@ impl<'e> HelperPool<'e> {
     }
 
     /// Asks for help with a job.
-    pub fn call(&self, run: Arc<dyn SharedWork + 'e>) -> HelpCall<'_, 'e> {
+    pub(crate) fn call(&self, run: Arc<dyn SharedWork + 'e>) -> HelpCall<'_, 'e> {
         let mut calls = self.calls();
         let id = calls.next;
         calls.next += 1;
@@ -103,7 +103,7 @@ impl<'e> HelperPool<'e> {
     ///
     /// # Panics
     /// When the work does.
-    pub fn share<A, T>(&self, asks: Vec<A>, work: impl Fn(&A) -> T + Send + Sync + 'e) -> Vec<T>
+    pub(crate) fn share<A, T>(&self, asks: Vec<A>, work: impl Fn(&A) -> T + Send + Sync + 'e) -> Vec<T>
     where
         A: Send + Sync + 'e,
         T: Send + 'e,

@@ -15,7 +15,7 @@ const LOOKS: u32 = 1_000;
 const POLITE_LOOKS: u32 = 2_000;
 
 /// Waits a little for something that is about to happen; false when it has not.
-pub fn soon(mut happened: impl FnMut() -> bool) -> bool {
+pub(crate) fn soon(mut happened: impl FnMut() -> bool) -> bool {
     for look in 0..LOOKS + POLITE_LOOKS {
         if happened() {
             return true;
@@ -27,11 +27,11 @@ pub fn soon(mut happened: impl FnMut() -> bool) -> bool {
 
 /// A thread that carried a chunk died: nobody can go on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Broken;
+pub(crate) struct Broken;
 
 /// A stage that chunks pass through one after another.
 #[derive(Debug)]
-pub struct InOrderStage<S> {
+pub(crate) struct InOrderStage<S> {
     due: AtomicU64,
     broken: AtomicBool,
     stage: Mutex<S>,
@@ -40,7 +40,7 @@ pub struct InOrderStage<S> {
 
 impl<S> InOrderStage<S> {
     /// A stage that waits for chunk 0.
-    pub fn new(stage: S) -> Self {
+    pub(crate) fn new(stage: S) -> Self {
         Self {
             due: AtomicU64::new(0),
             broken: AtomicBool::new(false),
@@ -53,7 +53,7 @@ impl<S> InOrderStage<S> {
     ///
     /// # Errors
     /// [`Broken`] when a thread panicked in this stage, or [`Self::shut`] was called.
-    pub fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+    pub(crate) fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
         let mut stage = self.enter(number)?;
         let done = work(&mut stage);
         self.due.store(number + 1, Ordering::Release);
@@ -66,7 +66,7 @@ impl<S> InOrderStage<S> {
     ///
     /// # Errors
     /// Like [`Self::pass`].
-    pub fn pass_part<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
+    pub(crate) fn pass_part<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
         Ok(work(&mut *self.enter(number)?))
     }
 
@@ -86,13 +86,13 @@ impl<S> InOrderStage<S> {
     ///
     /// # Errors
     /// [`Broken`] when it never will.
-    pub fn has_passed(&self, number: u64) -> Result<bool, Broken> {
+    pub(crate) fn has_passed(&self, number: u64) -> Result<bool, Broken> {
         let passed = self.due.load(Ordering::Acquire) > number;
         if !passed && self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(passed) }
     }
 
     /// Lets nobody in any more: a chunk was lost.
-    pub fn shut(&self) {
+    pub(crate) fn shut(&self) {
         // Under the lock, so that nobody misses it between looking and lying down.
         let _stage = self.stage.lock().unwrap_or_else(PoisonError::into_inner);
         self.broken.store(true, Ordering::Release);
@@ -103,7 +103,7 @@ impl<S> InOrderStage<S> {
     ///
     /// # Errors
     /// Like [`Self::pass`].
-    pub fn lock(&self) -> Result<MutexGuard<'_, S>, Broken> {
+    pub(crate) fn lock(&self) -> Result<MutexGuard<'_, S>, Broken> {
         let stage = self.stage.lock().map_err(|_| Broken)?;
         if self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(stage) }
     }

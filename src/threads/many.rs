@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc;
+use std::sync::mpsc::{self, Receiver};
 
 use rayon::ThreadPoolBuilder;
 
@@ -38,7 +38,7 @@ pub fn run<'e, J, T>(
     jobs: &[J],
     threads: usize,
     judge: impl Fn(&J, &HelperPool<'e>) -> T + Sync,
-    mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
+    take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
 ) -> Result<(), rayon::ThreadPoolBuildError>
 where
     J: Sync,
@@ -46,14 +46,7 @@ where
 {
     let pool = ThreadPoolBuilder::new().num_threads(threads).build()?;
     let threads = pool.current_num_threads();
-    let board = JobBoard {
-        jobs: jobs.len(),
-        ahead: threads * AHEAD_PER_THREAD,
-        started: AtomicUsize::new(0),
-        answered: AtomicUsize::new(0),
-        handed_over: AtomicUsize::new(0),
-        helpers: HelperPool::default(),
-    };
+    let board = JobBoard::new(jobs.len(), threads * AHEAD_PER_THREAD);
     let (sender, receiver) = mpsc::channel();
     let (board, judge) = (&board, &judge);
     pool.in_place_scope(|scope| {
@@ -69,23 +62,32 @@ where
         }
         // However this ends, by a panic too, nobody waits for jobs that will not be started.
         let _closing = CloseOnDrop(board);
-        let mut early = BTreeMap::new();
-        for due in 0..jobs.len() {
-            let answer = loop {
-                if let Some(answer) = early.remove(&due) {
-                    break answer;
-                }
-                let Ok((index, answer)) = receiver.recv() else { return };
-                early.insert(index, answer);
-            };
-            if take(due, answer).is_break() {
-                return;
-            }
-            board.handed_over.fetch_add(1, Ordering::SeqCst);
-            board.helpers.wake();
-        }
+        hand_over(board, &receiver, take);
     });
     Ok(())
+}
+
+/// Hands the answers over in the order of the jobs, until `take` breaks or no more come.
+fn hand_over<T>(
+    board: &JobBoard<'_>,
+    answers: &Receiver<(usize, Result<T, Breakdown>)>,
+    mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
+) {
+    let mut early = BTreeMap::new();
+    for due in 0..board.jobs {
+        let answer = loop {
+            if let Some(answer) = early.remove(&due) {
+                break answer;
+            }
+            let Ok((index, answer)) = answers.recv() else { return };
+            early.insert(index, answer);
+        };
+        if take(due, answer).is_break() {
+            return;
+        }
+        board.handed_over.fetch_add(1, Ordering::SeqCst);
+        board.helpers.wake();
+    }
 }
 
 /// Closes the board when it goes.
@@ -108,6 +110,18 @@ struct JobBoard<'e> {
 }
 
 impl JobBoard<'_> {
+    /// So many jobs, of which so many may be ahead of the next answer.
+    fn new(jobs: usize, ahead: usize) -> Self {
+        Self {
+            jobs,
+            ahead,
+            started: AtomicUsize::new(0),
+            answered: AtomicUsize::new(0),
+            handed_over: AtomicUsize::new(0),
+            helpers: HelperPool::default(),
+        }
+    }
+
     /// The next job that may be started, if there is one.
     fn start(&self) -> Option<usize> {
         let most = self.jobs.min(self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead));

@@ -30,7 +30,7 @@ impl Vectors {
 
     /// Runs `op`, whose loops must be inlined into it.
     #[inline(always)]
-    pub fn run<R>(self, op: impl FnOnce() -> R) -> R {
+    pub(crate) fn run<R>(self, op: impl FnOnce() -> R) -> R {
         match self.0 {
             Some(arch) => arch.dispatch(op),
             None => op(),
@@ -39,7 +39,7 @@ impl Vectors {
 
     /// A bit for each byte that is `a`, and for each that is `b`, the first byte lowest.
     #[inline(always)]
-    pub fn find(self, bytes: &[u8; 64], a: u8, b: u8) -> [u64; 2] {
+    pub(crate) fn find(self, bytes: &[u8; 64], a: u8, b: u8) -> [u64; 2] {
         #[cfg(target_arch = "x86_64")]
         {
             let wide = match self.0 {
@@ -64,14 +64,14 @@ impl Vectors {
 }
 
 /// A one in every byte.
-pub const ONES: u64 = 0x0101_0101_0101_0101;
+pub(crate) const ONES: u64 = 0x0101_0101_0101_0101;
 const LOW: u64 = 0x7f * ONES;
 /// The highest bit of every byte.
-pub const HIGH: u64 = 0x80 * ONES;
+pub(crate) const HIGH: u64 = 0x80 * ONES;
 
 /// The highest bit of every byte that is zero.
 #[inline(always)]
-pub fn zeros(bytes: u64) -> u64 {
+pub(crate) fn zeros(bytes: u64) -> u64 {
     !(((bytes & LOW) + LOW) | bytes) & HIGH
 }
 

@@ -15,13 +15,10 @@ use proptest::prelude::*;
 use serde_json::{Value, json};
 
 use crate::random_jobs::{Dice, random_job, random_machine};
+use crate::support::corpus_machine;
 
 fn corpus() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus")
-}
-
-fn wren() -> Machine {
-    Machine::load(&corpus().join("machines/wren.toml")).expect("a corpus sheet")
 }
 
 /// The report of `gonogo check` as JSON.
@@ -54,7 +51,7 @@ fn side_by_side(before: &Value, after: &Value, pointer: &str) -> Value {
 
 #[test]
 fn every_number_is_that_of_two_checks() {
-    let before = wren();
+    let before = corpus_machine("wren");
     let after = before.with("motion.acceleration_mm_s2.printing", "900").expect("a key");
     let after = after.with("motion.corner.junction_deviation_mm", "0.05").expect("a key");
     let after = after.with("controller.step_rate_limit_hz", "20000").expect("a key");

@@ -19,6 +19,8 @@ use serde_json::{Value, json};
 
 use generate::{Job, big_job, write_big_job};
 
+use crate::support::corpus_machine as machine;
+
 #[path = "../../corpus/generate.rs"]
 mod generate;
 
@@ -43,10 +45,6 @@ const RECORDED_TOLERANCE: f64 = 1e-9;
 
 fn folder(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join(name)
-}
-
-fn machine(name: &str) -> Machine {
-    Machine::load(&folder("machines").join(format!("{name}.toml"))).unwrap_or_else(|fault| panic!("{name}: {fault}"))
 }
 
 fn judge(job: &Job) -> Inspection {

@@ -1,6 +1,6 @@
 //! SARIF against the schema that OASIS publishes, and JUnit XML read by a reader of others.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::Command;
 
 use gonogo::findings::{AcceptedWhy, Finding, Inspection, Outcome, Severity, Unjudged};
@@ -16,6 +16,8 @@ use gonogo::show::report::{
 use gonogo::study::matrix::{Judged, Totals};
 use junit_parser::TestSuites;
 use serde_json::Value;
+
+use crate::support::corpus_machine;
 
 /// The schema of SARIF 2.1.0 is that of OASIS, as the crate `serde-sarif` (MIT) carries it.
 fn schema() -> Value {
@@ -39,7 +41,7 @@ fn schema() -> Value {
 }
 
 fn judge(path: &str) -> Inspection {
-    let machine = Machine::load(Path::new("corpus/machines/heron.toml")).expect("a corpus sheet");
+    let machine = corpus_machine("heron");
     Preflight::on(&machine)
         .run(JobSource::stream(&std::fs::read(path).expect("a corpus job")[..], path))
         .expect("reads")
@@ -286,7 +288,7 @@ fn every_report_reads_back_from_its_own_json() {
     let look = Look { width: 100, color: false };
     let mut checks = std::collections::BTreeSet::new();
     for machine in ["heron", "wren", "bittern", "tern"] {
-        let machine = Machine::load(Path::new(&format!("corpus/machines/{machine}.toml"))).expect("a corpus sheet");
+        let machine = corpus_machine(machine);
         for entry in std::fs::read_dir("corpus/jobs").expect("the jobs") {
             let path = entry.expect("a job").path();
             let inspection = Preflight::on(&machine).run(JobSource::at(&path)).expect("a job that can be read");

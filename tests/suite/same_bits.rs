@@ -16,7 +16,7 @@ use gonogo::vectors::Vectors;
 use proptest::prelude::*;
 
 use crate::random_jobs::{Dice, random_job, random_machine, random_structure};
-use crate::support::judge_sized;
+use crate::support::{corpus_machine, judge_sized};
 
 fn json(machine: &Machine, job: &[u8], sizes: RunOptions) -> String {
     as_json(judge_sized(machine, job, &sizes))
@@ -70,7 +70,7 @@ fn corpus_jobs() {
     for entry in jobs {
         let name = entry.file_name().to_string_lossy().into_owned();
         let sheet = name.split('-').next().unwrap_or_default();
-        let machine = Machine::load(&folder.join("machines").join(format!("{sheet}.toml"))).expect("a corpus sheet");
+        let machine = corpus_machine(sheet);
         let job = std::fs::read(entry.path()).expect("a corpus job");
         same_however(&name, &machine, &String::from_utf8_lossy(&job));
     }
@@ -91,10 +91,7 @@ proptest! {
 
 /// The machines of the corpus, one with other severities, and one that only moves otherwise.
 fn machines() -> Vec<Machine> {
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join("machines");
-    let mut machines = ["heron", "wren", "bittern"]
-        .map(|name| Machine::load(&folder.join(format!("{name}.toml"))).expect("a sheet"))
-        .to_vec();
+    let mut machines = ["heron", "wren", "bittern"].map(corpus_machine).to_vec();
     let mut faster = machines[1].clone();
     faster.motion.limits.printing_mm_s2 *= 2.0;
     let mut milder = machines[0].clone();

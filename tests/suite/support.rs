@@ -2,7 +2,7 @@
 
 use gonogo::block::{Block, BlockBuilder, Column};
 use gonogo::findings::Inspection;
-use gonogo::machine::{BedShape, CornerRule, DriveLayout, LookAhead, Machine, Travel};
+use gonogo::machine::Machine;
 use gonogo::modal::Interpreter;
 use gonogo::motion::Planner;
 use gonogo::preflight::{JobSource, Preflight, RunOptions};
@@ -10,24 +10,13 @@ use gonogo::text::{Chunk, LineReader, Words, words};
 
 /// Invented: a machine without limits, acceleration 1000 mm/s², jerk 0, one tool with 1.75 mm filament.
 pub fn free_machine() -> Machine {
-    let mut machine = Machine::built_in();
-    machine.name = "test machine".to_owned();
-    machine.travel =
-        Travel { min: [-1e6; 3], max: [1e6; 3], bed: BedShape::Rectangle, home: [0.0; 3], keep_out: Vec::new() };
-    machine.motion.drive_layout = DriveLayout::OnePerAxis;
-    machine.motion.look_ahead = LookAhead::Unlimited;
-    let limits = &mut machine.motion.limits;
-    limits.feed_rate_mm_s = [1e9; 4];
-    limits.acceleration_mm_s2 = [1e9; 4];
-    limits.printing_mm_s2 = 1000.0;
-    limits.travel_mm_s2 = 1000.0;
-    limits.retraction_mm_s2 = 1000.0;
-    limits.corner = CornerRule::Jerk;
-    limits.jerk_mm_s = [0.0; 4];
-    machine.controller = Machine::parse("free", FREE).expect("the sheet above is valid").controller;
-    machine.tools = Machine::parse("free", FREE).expect("the sheet above is valid").tools;
-    machine.severities.clear();
-    machine
+    Machine::parse("free", FREE).expect("the sheet below is valid")
+}
+
+/// A machine of the corpus.
+pub fn corpus_machine(name: &str) -> Machine {
+    let path = format!("corpus/machines/{name}.toml");
+    Machine::load(path.as_ref()).unwrap_or_else(|fault| panic!("{name}: {fault}"))
 }
 
 const FREE: &str = r#"
@@ -40,6 +29,7 @@ z = [-1e6, 1e6]
 feed_rate_limit_mm_s = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
 acceleration_limit_mm_s2 = { x = 1e9, y = 1e9, z = 1e9, e = 1e9 }
 acceleration_mm_s2 = { printing = 1000, travel = 1000, retraction = 1000 }
+look_ahead_moves = "unlimited"
 corner = { jerk_mm_s = { x = 0, y = 0, z = 0, e = 0 } }
 [[tool]]
 filament_diameter_mm = 1.75

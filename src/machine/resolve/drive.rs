@@ -39,7 +39,7 @@ impl Reader<'_> {
         }
     }
 
-    /// The body whose keys stand in a table, its mass under `mass`.
+    /// The body whose keys are in a table, its mass under `mass`.
     pub(super) fn heated_body(&self, table: &str, mass: &str) -> HeatedBody {
         let number = |name: &str| self.number(&format!("{table}.{name}"));
         HeatedBody {

@@ -25,7 +25,7 @@ use crate::show::{
     },
 };
 use crate::study::compare::{Comparison, FIGURES, Group, KeyChange, Pair, Sheets, Shift, ShiftKind};
-use crate::wording::{path, safe};
+use crate::wording::{path, safe, short_digest};
 
 /// Most keys listed.
 const KEYS: usize = 200;
@@ -125,7 +125,7 @@ pub fn comparison(
 }
 
 fn sheet(facts: &MachineFacts) -> String {
-    format!("{} ({}, {})", safe(&facts.name), safe(&facts.source), facts.digest.chars().take(19).collect::<String>())
+    format!("{} ({}, {})", safe(&facts.name), safe(&facts.source), short_digest(&facts.digest))
 }
 
 fn key(change: &KeyChange) -> (String, String, String) {

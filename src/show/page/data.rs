@@ -20,7 +20,7 @@ const STEP_MS: f64 = 1.0;
 /// Events that the script marks.
 const EVENTS: usize = 1000;
 
-/// JSON that can stand inside a script element whatever it holds.
+/// JSON that can be put inside a script element whatever it holds.
 pub fn script_json(value: &Value) -> String {
     value.to_string().replace('<', "\\u003c").replace('>', "\\u003e").replace('&', "\\u0026")
 }

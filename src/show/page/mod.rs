@@ -57,7 +57,7 @@ pub enum PageError {
     Write(#[from] io::Error),
 }
 
-/// Pictures that stand without a script.
+/// Pictures that need no script.
 struct Stills {
     time: String,
     time_caption: String,
@@ -151,7 +151,7 @@ impl IndexRow {
 /// # Errors
 /// When a picture cannot be drawn or the page not be written.
 pub fn job(mut pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
-    // What stands for the last colours: the largest values, whatever they are held against.
+    // What the last colours mean: the largest values, whatever they are held against.
     let tops = Tops::of(&pictured.time, &Levels::default());
     let rings = pictured.time.ringing_mm.is_some();
     let time_data = data::packed(&data::time(&pictured.time));

@@ -11,7 +11,8 @@ use crate::show::{
     report::{BUILT_IN, text::why, unsafe_accepted},
 };
 use crate::wording::{
-    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
+    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, short_digest, units,
+    with_unit,
 };
 
 /// Places of a finding with a link of their own.
@@ -101,14 +102,13 @@ impl Head {
         let (glyph, word, class) = verdict(report.verdict);
         let (job, machine) = (&report.job, &report.machine);
         let mass = report.filament.net_g.map_or(String::new(), |mass| format!(", {}", quantity(mass, "g")));
-        let short = |digest: &str| digest.chars().take(19).collect::<String>();
         let pauses = match report.pauses {
             0 => String::new(),
             pauses => format!(" and {}", counted(pauses, "pause", "pauses")),
         };
         let block = vec![
             ("Job", format!("{}, {}", bytes(job.bytes), counted(job.lines, "line", "lines"))),
-            ("Machine sheet", format!("{}, {}", file_name(&machine.source), short(&machine.digest))),
+            ("Machine sheet", format!("{}, {}", file_name(&machine.source), short_digest(&machine.digest))),
             ("Time", duration(report.time_s.total()) + &pauses),
             ("Filament", length(report.filament.net_mm) + &mass),
             ("Layers", grouped(report.layers_total)),
@@ -129,7 +129,7 @@ impl Head {
     }
 }
 
-/// What stands in a frame below the verdict.
+/// What is in a frame below the verdict.
 fn warnings(report: &Inspection) -> Vec<String> {
     let built_in = report.machine.built_in.then(|| BUILT_IN.to_owned());
     let accepted = report.accepted_unsafe();
@@ -194,7 +194,7 @@ fn gauge(finding: &Finding) -> Option<Gauge> {
     let (shown, against) = pair(value, limit);
     let text = format!("{} against {}", with_unit(shown, &finding.unit), with_unit(against, &finding.unit));
     let most = value.abs().max(limit.abs());
-    // A bar tells nothing where signs differ or the limit is nothing.
+    // A bar says nothing where signs differ or the limit is nothing.
     if limit == 0.0 || value * limit < 0.0 || !most.is_finite() {
         return None;
     }

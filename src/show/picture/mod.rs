@@ -15,7 +15,7 @@ use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
 pub use spectrum::spectrum_svg;
 pub use whole::{OnlyLayer, Pictured, lines_of};
 
-/// The colours of all pictures. Each stands for one thing, so that a page can give it another colour in the dark by its
+/// The colours of all pictures. Each means one thing, so that a page can give it another colour in the dark by its
 /// value alone: no two are equal.
 pub mod ink {
     use plotters::style::RGBColor;

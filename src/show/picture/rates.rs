@@ -1,5 +1,6 @@
 //! How much time is spent at which melt rate.
 
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -50,6 +51,14 @@ pub fn draw(canvas: &Canvas<'_>, rates: &RateTimes, levels: &Levels, top_mm3_s: 
             Rectangle::new([(low + width * 0.06, 0.0), (high - width * 0.06, seconds)], colour.filled())
         });
     chart.draw_series(columns).map_err(PictureError::of)?;
+    draw_capacities(&mut chart, levels, right, top)
+}
+
+/// What the columns are drawn on.
+type Chart<'c, 's> = ChartContext<'c, SVGBackend<'s>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+
+/// Draws the capacities that lie left of the end of the axis, each with its name.
+fn draw_capacities(chart: &mut Chart<'_, '_>, levels: &Levels, right: f64, top: f64) -> Result<(), PictureError> {
     for (value, name, height) in
         [(levels.sustained_mm3_s, "sustained capacity", 1.0), (levels.peak_mm3_s, "peak capacity", 0.9)]
     {

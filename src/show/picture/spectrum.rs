@@ -62,7 +62,7 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
         .draw()
         .map_err(PictureError::of)?;
     for (n, mode) in modes.iter().enumerate() {
-        // Labels of neighbours stand at different heights.
+        // Labels of neighbours are at different heights.
         mark(&mut chart, canvas, mode, high / [1.4, 3.2, 7.5][n % 3])?;
     }
     for (axis, colour) in spectrum.axes.iter().zip(COLOURS.iter().cycle()) {

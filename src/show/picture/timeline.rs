@@ -82,7 +82,7 @@ struct Track<'r> {
     name: String,
     top: f64,
     band: Option<(&'r Envelope, RGBColor)>,
-    /// The band reaches down to 0, since the lowest values tell nothing.
+    /// The band reaches down to 0, since the lowest values say nothing.
     from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,
@@ -96,6 +96,21 @@ struct Track<'r> {
 /// # Errors
 /// What the drawing library says.
 pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &Tops) -> Result<(), PictureError> {
+    let tracks = tracks(record, levels, tops);
+    let (_, height_px) = canvas.dim_in_pixel();
+    let shares: u32 = tracks.iter().map(|track| track.share).sum();
+    let mut top_px = 0;
+    for track in &tracks {
+        let next = top_px + height_px * track.share / shares;
+        let part = canvas.clone().shrink((0, top_px as i32), (canvas.dim_in_pixel().0, next - top_px));
+        track.draw(&part, record, tops.end_s)?;
+        top_px = next;
+    }
+    Ok(())
+}
+
+/// The tracks from the top down.
+fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track<'r>> {
     let level = |value: Option<f64>, name| value.map(|value| (value, name)).into_iter();
     let mut tracks = vec![
         Track {
@@ -121,18 +136,16 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
             share: 3,
         },
     ];
-    if let Some(ringing) = &record.ringing_mm {
-        tracks.push(Track {
-            name: "ringing while extruding, mm".to_owned(),
-            top: tops.ringing_mm,
-            band: Some((ringing, ink::FIRST)),
-            from_zero: true,
-            line: None,
-            levels: level(levels.ringing_mm, "limit").collect(),
-            events: false,
-            share: 3,
-        });
-    }
+    tracks.extend(record.ringing_mm.as_ref().map(|ringing| Track {
+        name: "ringing while extruding, mm".to_owned(),
+        top: tops.ringing_mm,
+        band: Some((ringing, ink::FIRST)),
+        from_zero: true,
+        line: None,
+        levels: level(levels.ringing_mm, "limit").collect(),
+        events: false,
+        share: 3,
+    }));
     tracks.push(Track {
         name: "fan, share, and heaters, tools, pauses".to_owned(),
         top: 1.25,
@@ -143,16 +156,7 @@ pub fn draw(canvas: &Canvas<'_>, record: &TimeRecord, levels: &Levels, tops: &To
         events: true,
         share: 2,
     });
-    let (_, height_px) = canvas.dim_in_pixel();
-    let shares: u32 = tracks.iter().map(|track| track.share).sum();
-    let mut top_px = 0;
-    for track in &tracks {
-        let next = top_px + height_px * track.share / shares;
-        let part = canvas.clone().shrink((0, top_px as i32), (canvas.dim_in_pixel().0, next - top_px));
-        track.draw(&part, record, tops.end_s)?;
-        top_px = next;
-    }
-    Ok(())
+    tracks
 }
 
 impl Track<'_> {
@@ -182,6 +186,16 @@ impl Track<'_> {
             .map_err(PictureError::of)?;
         let name = (FONT, 13).into_font().color(&ink::TEXT);
         canvas.draw(&Text::new(self.name.clone(), (58, 4), name)).map_err(PictureError::of)?;
+        self.draw_curves(&mut chart, record, top)?;
+        self.draw_levels(&mut chart, end_s, top)?;
+        if self.events {
+            draw_events(&mut chart, &record.events, end_s, top)?;
+        }
+        Ok(())
+    }
+
+    /// Layer boundaries, and band and line over them.
+    fn draw_curves(&self, chart: &mut Chart<'_, '_>, record: &TimeRecord, top: f64) -> Result<(), PictureError> {
         let every = record.layers.len().div_ceil(BOUNDARIES).max(1);
         let boundaries = record
             .layers
@@ -199,10 +213,6 @@ impl Track<'_> {
             for stretch in upper(envelope, record.stretch_s) {
                 chart.draw_series([PathElement::new(stretch, colour.stroke_width(1))]).map_err(PictureError::of)?;
             }
-        }
-        self.draw_levels(&mut chart, end_s, top)?;
-        if self.events {
-            draw_events(&mut chart, &record.events, end_s, top)?;
         }
         Ok(())
     }

@@ -10,7 +10,7 @@ use crate::study::{
     matrix::{Judged, Totals},
 };
 
-/// A column: its name, the unit last, and what stands in it.
+/// A column: its name, the unit last, and what it holds.
 type Column = (&'static str, fn(&Inspection) -> String);
 
 /// Columns behind those of the figures that are compared too.

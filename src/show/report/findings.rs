@@ -90,7 +90,7 @@ fn in_full(finding: &Finding, path: &str, look: Look) -> String {
     renderer(look).render(&[group])
 }
 
-/// The line as it stands, cut to the page, marked from its first to its last character.
+/// The line as it is, cut to the page, marked from its first to its last character.
 fn snippet<'a>(
     excerpt: &Excerpt,
     path: &str,
@@ -114,7 +114,7 @@ fn cut(text: &str, width: usize) -> String {
     text.chars().take(width.saturating_sub(1)).chain(['…']).collect()
 }
 
-/// What stands under the lines, by name.
+/// What is printed under the lines, by name.
 fn remarks(finding: &Finding) -> Vec<(&'static str, String)> {
     let mut remarks = Vec::new();
     let mut label = "worst";

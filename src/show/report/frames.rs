@@ -19,7 +19,7 @@ impl Frames {
         Self { schema, lines, started: false }
     }
 
-    /// What stands before a job, with the machines once; `line` puts them into their line.
+    /// What comes before a job, with the machines once; `line` puts them into their line.
     pub(super) fn start<M: Serialize, L: Serialize>(
         &mut self,
         machines: impl FnOnce() -> M,

@@ -7,7 +7,7 @@ use anstyle::{AnsiColor, Effects, Style};
 use super::{CAUTION, Look, Report};
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
-use crate::study::headroom::{Direction, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all};
+use crate::study::headroom::{Common, Direction, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all};
 use crate::wording::{counted, duration, number, pair, path, safe, units, with_unit, wrap};
 
 /// Bars are drawn for that many keys at most.
@@ -255,6 +255,24 @@ impl Page<'_> {
                 self.text(&format!("? unread: {}", safe(&unjudged.error)), "")?;
             }
         }
+        self.today(judged)?;
+        for (at, wish) in wishes.iter().enumerate() {
+            if let Some(common) = for_all(judged, at) {
+                self.blank()?;
+                self.title(&wish.key)?;
+                self.common(&common, judged, at)?;
+            }
+        }
+        for job in judged.iter().filter(|job| !job.needs.is_empty()) {
+            self.blank()?;
+            self.title(&path(&job.path))?;
+            self.needs(&job.needs)?;
+        }
+        Ok(())
+    }
+
+    /// Each job as it is today, and what therefore does not count.
+    fn today(&mut self, judged: &[&Judged]) -> io::Result<()> {
         for job in judged {
             let word = styled(verdict(job.verdict), verdict_style(job.verdict), self.look.color);
             writeln!(self.out, "{word} {}", path(&job.path))?;
@@ -273,28 +291,22 @@ impl Page<'_> {
                 "",
             )?;
         }
-        for (at, wish) in wishes.iter().enumerate() {
-            let Some(common) = for_all(judged, at) else { continue };
-            self.blank()?;
-            self.title(&wish.key)?;
-            let safe_value = exact(common.value, common.unit);
-            match common.binding {
-                Some((job, stop)) => {
-                    let today = common.today;
-                    self.text(&format!("{today} → {safe_value} for all; bound by {}", path(&job.path)), "  ")?;
-                    self.stop(stop)?;
-                }
-                None => self.text(&format!("{} → {safe_value}: no job stops it", common.today), "  ")?,
+        Ok(())
+    }
+
+    /// How far the wish of that number may go for all jobs, and which of them binds it.
+    fn common(&mut self, common: &Common<'_>, judged: &[&Judged], wish: usize) -> io::Result<()> {
+        let (today, safe_value) = (common.today, exact(common.value, common.unit));
+        match common.binding {
+            Some((job, stop)) => {
+                self.text(&format!("{today} → {safe_value} for all; bound by {}", path(&job.path)), "  ")?;
+                self.stop(stop)?;
             }
-            let idle = judged.iter().filter(|job| job.ranges[at].has_no_effect()).count() as u64;
-            if idle > 0 {
-                self.text(&format!("without effect on {}", counted(idle, "job", "jobs")), "  ")?;
-            }
+            None => self.text(&format!("{today} → {safe_value}: no job stops it"), "  ")?,
         }
-        for job in judged.iter().filter(|job| !job.needs.is_empty()) {
-            self.blank()?;
-            self.title(&path(&job.path))?;
-            self.needs(&job.needs)?;
+        let idle = judged.iter().filter(|job| job.ranges[wish].has_no_effect()).count() as u64;
+        if idle > 0 {
+            self.text(&format!("without effect on {}", counted(idle, "job", "jobs")), "  ")?;
         }
         Ok(())
     }

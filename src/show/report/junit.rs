@@ -2,7 +2,7 @@
 //!
 //! Suites are written as jobs come, so that a long list of jobs takes no memory; the root therefore carries no totals.
 //!
-//! Why has the root of the JUnit report no totals? They would have to stand before suites that are written as jobs
+//! Why has the root of the JUnit report no totals? They would have to come before suites that are written as jobs
 //! come.
 
 use std::borrow::Cow;
@@ -73,7 +73,7 @@ struct Suite<'a> {
 struct Case<'a> {
     name: &'a str,
     outcome: CaseOutcome<'a>,
-    /// What is told beside the outcome; empty where there is nothing.
+    /// What is said beside the outcome; empty where there is nothing.
     said: String,
 }
 
@@ -156,7 +156,7 @@ impl Case<'_> {
     }
 }
 
-/// What is told beside an outcome.
+/// What is said beside an outcome.
 fn said<W: Write>(text: &str, writer: &mut Writer<W>) -> io::Result<()> {
     if !text.is_empty() {
         writer.create_element("system-out").write_text_content(BytesText::new(&xml(text)))?;
@@ -207,7 +207,7 @@ fn beside(inspection: &Inspection, accepted_unsafe: usize) -> String {
     lines.join("\n")
 }
 
-/// One check: failed where something that nobody accepted weighs enough, the rest is told.
+/// One check: failed where something that nobody accepted weighs enough, the rest is shown beside it.
 fn case<'a>(check: &'a str, findings: Vec<&'a Finding>, fail_on: Severity) -> Case<'a> {
     let fails = |finding: &&Finding| finding.accepted.is_none() && finding.severity >= fail_on;
     let (failing, told): (Vec<&Finding>, Vec<&Finding>) = findings.into_iter().partition(fails);

@@ -10,7 +10,7 @@ use crate::wording::{columns, wrap};
 
 /// Columns of the gutter, two of margin included.
 const GUTTER: usize = 13;
-/// From this width on labels stand in the gutter.
+/// From this width on labels are in the gutter.
 const GUTTER_FROM: usize = 60;
 /// Margin of a body under its label.
 const MARGIN: usize = 2;

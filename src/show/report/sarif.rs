@@ -7,10 +7,10 @@
 //! Why does the SARIF schema come out of a crate? The tests read it from `serde-sarif`, whose types read the report a
 //! second time; a copy here would be one more file that is not ours.
 
+mod shape;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
-
-use serde::Serialize;
 
 use super::json::write_value;
 use super::{Report, unsafe_accepted};
@@ -18,6 +18,11 @@ use crate::accepted::fingerprint;
 use crate::checks::CATALOGUE;
 use crate::findings::{AcceptedWhy, Check, Excerpt, Finding, Inspection, Severity, Unjudged};
 use crate::study::matrix::{Judged, Totals};
+use shape::{
+    Artifact, ArtifactLocation, ArtifactProperties, Configuration, Driver, Fingerprints, Hit, HitProperties,
+    Invocation, Location, Machine, Notice, PhysicalLocation, Region, Rule, RuleProperties, RunProperties, Suppression,
+    Text, Tool, Verdict,
+};
 
 /// Most results in one report, and most jobs that are listed.
 pub const RESULTS_MAX: usize = 25_000;
@@ -41,188 +46,6 @@ pub struct SarifReport {
     notices: Vec<Notice>,
     jobs_left_out: usize,
     unjudged: bool,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Tool {
-    driver: Driver,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Driver {
-    name: &'static str,
-    semantic_version: &'static str,
-    short_description: Text<&'static str>,
-    rules: Vec<Rule>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Rule {
-    id: &'static str,
-    short_description: Text<&'static str>,
-    full_description: Text<&'static str>,
-    help: Text<String>,
-    default_configuration: Configuration,
-    properties: RuleProperties,
-}
-
-#[derive(Serialize, Clone)]
-struct Text<T> {
-    text: T,
-}
-
-#[derive(Serialize)]
-struct Configuration {
-    level: &'static str,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct RuleProperties {
-    severity: &'static str,
-    heat_or_travel: bool,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Hit<'a> {
-    rule_id: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    rule_index: Option<usize>,
-    level: &'static str,
-    message: Text<&'a str>,
-    locations: Vec<Location<'a>>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    related_locations: Vec<Location<'a>>,
-    occurrence_count: u64,
-    partial_fingerprints: Fingerprints,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    suppressions: Option<[Suppression; 1]>,
-    properties: HitProperties<'a>,
-}
-
-#[derive(Serialize)]
-struct Fingerprints {
-    #[serde(rename = "findingInPart/v1")]
-    finding: String,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct HitProperties<'a> {
-    severity: &'static str,
-    machine: &'a str,
-    machine_digest: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    value: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    limit: Option<f64>,
-    #[serde(skip_serializing_if = "str::is_empty")]
-    unit: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none", rename = "place_mm")]
-    place_mm: Option<[f64; 3]>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    accepted_even_unsafe: Option<bool>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Location<'a> {
-    physical_location: PhysicalLocation<'a>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    message: Option<Text<&'static str>>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct PhysicalLocation<'a> {
-    artifact_location: ArtifactLocation,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    region: Option<Region<'a>>,
-}
-
-#[derive(Serialize, Clone)]
-#[serde(rename_all = "camelCase")]
-struct ArtifactLocation {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    uri: Option<String>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    index: Option<usize>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    description: Option<Text<&'static str>>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Region<'a> {
-    start_line: u64,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    snippet: Option<Text<&'a str>>,
-}
-
-#[derive(Serialize)]
-struct Suppression {
-    kind: &'static str,
-    status: &'static str,
-    justification: String,
-}
-
-#[derive(Serialize)]
-struct Artifact {
-    location: ArtifactLocation,
-    /// Bytes of the plain job.
-    length: u64,
-    properties: ArtifactProperties,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct ArtifactProperties {
-    digest: String,
-}
-
-/// What came out for a job on a machine.
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Verdict {
-    /// Places in `artifacts` and in `machines` of the run's properties.
-    artifact_index: usize,
-    machine_index: usize,
-    verdict: &'static str,
-}
-
-#[derive(Serialize, PartialEq)]
-struct Machine {
-    name: String,
-    source: String,
-    digest: String,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct Invocation<'a> {
-    execution_successful: bool,
-    tool_execution_notifications: &'a [Notice],
-}
-
-#[derive(Serialize)]
-struct Notice {
-    level: &'static str,
-    message: Text<String>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    locations: Vec<Location<'static>>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "camelCase")]
-struct RunProperties<'a> {
-    machines: &'a [Machine],
-    verdicts: &'a [Verdict],
-    results_left_out: usize,
-    unsafe_findings_accepted: usize,
 }
 
 impl SarifReport {
@@ -318,9 +141,7 @@ impl SarifReport {
         let locations = at.map(|physical_location| Location { physical_location, message: None }).into_iter().collect();
         self.notices.push(Notice { level, message: Text { text }, locations });
     }
-}
 
-impl SarifReport {
     fn not_judged(&mut self, Unjudged { path, error }: &Unjudged) {
         self.unjudged = true;
         self.notice("error", error.clone(), Some(ArtifactLocation::of(path)));

@@ -11,9 +11,9 @@ use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
 use crate::wording::{clock, counted, duration, path, quantity, safe, units, wrap};
 
-/// From this width on the first reason has a column of its own; below it stands under the table.
+/// From this width on the first reason has a column of its own; below it is under the table.
 pub(super) const REASON_COLUMN_FROM: usize = 110;
-/// Below this width the numbers stand under the job.
+/// Below this width the numbers are under the job.
 const NUMBER_COLUMNS_FROM: usize = 56;
 /// From this width on there are two spaces between columns, below it one.
 pub(super) const WIDE_GAP_FROM: usize = 76;

@@ -10,7 +10,9 @@ use crate::findings::{Capacity, Flow, Inspection, Layer, Ringing, Severity, Unju
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, tail, units, wrap};
+use crate::wording::{
+    bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, tail, units, wrap,
+};
 
 /// The text renderer.
 pub struct TextReport {
@@ -88,7 +90,7 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
     for (index, line) in
         wrap(&format!("{}: {}", verdict(inspection.verdict), why(inspection)), look.width).iter().enumerate()
     {
-        // The word stands at the start of the first line.
+        // The word is at the start of the first line.
         let word = verdict(inspection.verdict);
         let line = match line.strip_prefix(word) {
             Some(rest) if index == 0 => styled(word, style, look.color) + rest,
@@ -337,14 +339,9 @@ fn job(inspection: &Inspection, look: Look) -> Section {
         bytes(job.bytes),
     ];
     section.paragraph(&facts.join(" · "));
-    section.paragraph(&format!("{} {}", path(&job.path), safe(&short_digest(&job.digest))));
-    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(&short_digest(&machine.digest))));
+    section.paragraph(&format!("{} {}", path(&job.path), safe(short_digest(&job.digest))));
+    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(short_digest(&machine.digest))));
     section
-}
-
-/// Algorithm and the first characters: enough to compare by eye.
-fn short_digest(digest: &str) -> String {
-    digest.chars().take(19).collect()
 }
 
 fn checks(inspection: &Inspection, look: Look) -> Section {

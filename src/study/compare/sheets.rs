@@ -54,12 +54,11 @@ fn alike(before: Option<&str>, after: Option<&str>) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    const WREN: &str = include_str!("../../../corpus/machines/wren.toml");
+    use crate::machine::testing::of_corpus;
 
     #[test]
     fn only_what_differs_is_listed() {
-        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
+        let before = of_corpus("wren");
         assert_eq!(Sheets::of(&before, &before).changes, []);
         let after = before.with("motion.acceleration_mm_s2.printing", "3000").expect("changes");
         let after = after.with("controller.serial_baud", "250_000").expect("changes");
@@ -71,15 +70,15 @@ mod tests {
 
     #[test]
     fn a_number_written_otherwise_is_the_same_number() {
-        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
+        let before = of_corpus("wren");
         let after = before.with("motion.acceleration_mm_s2.printing", "6e3").expect("changes");
         assert_eq!(Sheets::of(&before, &after).changes, []);
     }
 
     #[test]
     fn tables_of_one_sheet_only_are_listed() {
-        let before = Machine::parse("wren.toml", WREN).expect("a corpus sheet is valid");
-        let without = WREN.replace(
+        let before = of_corpus("wren");
+        let without = before.text.replace(
             "[chamber]\ntemperature_limit_c = 60.0\nheating = { time_constant_s = 1200.0, full_power_c = 75.0 }\n",
             "",
         );

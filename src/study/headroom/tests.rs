@@ -1,14 +1,18 @@
 use std::io::Write as _;
+use std::path::Path;
+use std::sync::Arc;
 
 use super::*;
-use crate::machine::testing::SHEET;
+use crate::machine::testing::{bench, bench_with, bench_with_in_tool};
 use crate::preflight::{JobSource, Preflight, RunContext, RunOptions, silent};
+use crate::threads::HelperPool;
 
 const START: &str = "G28\nG90\nM83\n";
+/// A lift of the controller's own, which goes at the limit of Z.
+const LIFT: &str = "retraction = { length_mm = 1, feed_rate_mm_s = 30, lift_mm = 1 }";
 
 fn machine(changes: &[(&str, &str)]) -> Machine {
-    let machine = Machine::parse("bench.toml", SHEET).expect("a valid sheet");
-    machine.with_all(changes).expect("valid changes")
+    bench().with_all(changes).expect("valid changes")
 }
 
 fn raise(key: &str) -> RangeRequest {
@@ -106,12 +110,8 @@ fn a_key_that_changes_the_reading_reads_again() {
     let path = directory.path().join("lift.gcode");
     let mut file = std::fs::File::create(&path).expect("a file");
     write!(file, "{START}M109 S210\nG1 X40 E2 F3000\nG10\nG11\nM104 S0\n").expect("writes");
-    let machine = machine(&[("motion.feed_rate_limit_mm_s.z", "5"), ("motion.acceleration_limit_mm_s2.z", "1e9")]);
-    let text = machine.text.replace(
-        "filament_diameter_mm = 1.75",
-        "filament_diameter_mm = 1.75\nretraction = { length_mm = 1, feed_rate_mm_s = 30, lift_mm = 1 }",
-    );
-    let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
+    let slow = [("motion.feed_rate_limit_mm_s.z", "5"), ("motion.acceleration_limit_mm_s2.z", "1e9")];
+    let machine = bench_with_in_tool(LIFT).with_all(&slow).expect("valid changes");
     let found = explore(
         &path,
         &machine,
@@ -145,11 +145,8 @@ fn wishes_say_what_is_wrong() {
 fn everything_is_all_limits_of_motion() {
     let keys: Vec<String> = limits_of(&machine(&[])).into_iter().map(|wish| wish.key).collect();
     assert_eq!(keys.len(), 3 + 4 + 4, "jerks are 0");
-    let deviation = Machine::parse(
-        "d",
-        &SHEET.replace("jerk_mm_s = { x = 0, y = 0, z = 0, e = 0 }", "junction_deviation_mm = 0.02"),
-    );
-    let keys = limits_of(&deviation.expect("a valid sheet"));
+    let deviation = bench_with("jerk_mm_s = { x = 0, y = 0, z = 0, e = 0 }", "junction_deviation_mm = 0.02");
+    let keys = limits_of(&deviation);
     assert_eq!(keys.last().expect("some").key, "motion.corner.junction_deviation_mm");
     assert_eq!(keys.len(), 3 + 4 + 4 + 1);
 }
@@ -185,11 +182,7 @@ fn what_goes_away_and_where_the_sheet_ends() {
 /// What is no file is not read a second time.
 #[test]
 fn a_stream_is_not_read_again() {
-    let text = SHEET.replace(
-        "filament_diameter_mm = 1.75",
-        "filament_diameter_mm = 1.75\nretraction = { length_mm = 1, feed_rate_mm_s = 30, lift_mm = 1 }",
-    );
-    let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
+    let machine = bench_with_in_tool(LIFT);
     let key = "motion.feed_rate_limit_mm_s.z";
     let lifts = find(&machine, &format!("{START}M109 S210\nG10\nG11\nG1 X9 E1\nM104 S0\n"), raise(key), 2.0);
     assert_eq!(lifts.points.len(), 1);
@@ -200,8 +193,8 @@ fn a_stream_is_not_read_again() {
 
 #[test]
 fn needs_are_told_tool_by_tool() {
-    let text = format!("{SHEET}melt_rate_mm3_s = {{ peak = 45.0 }}\n[[tool]]\nmelt_rate_mm3_s = {{ peak = 3.0 }}\n");
-    let machine = Machine::parse("bench.toml", &text).expect("a valid sheet");
+    let two = "melt_rate_mm3_s = { peak = 45.0 }\n[[tool]]\nmelt_rate_mm3_s = { peak = 3.0 }";
+    let machine = bench_with_in_tool(two);
     let job = format!("{START}M109 S210\nG1 X40 E4 F3000\nT1\nG1 X0 E2\nM104 S0\n");
     let kept =
         Preflight::on(&machine).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");

@@ -5,9 +5,9 @@ use crate::checks::drives_resonance::Band;
 use crate::machine::{Machine, Mode};
 use crate::motion::corner::{Leg, squared_cap};
 
-/// Lengths that are always told, mm.
+/// Lengths that are always reported, mm.
 pub const STROKES_MM: [f64; 7] = [0.4, 0.8, 1.2, 2.0, 3.0, 5.0, 10.0];
-/// Lengths of the job's own that are told besides.
+/// Lengths of the job's own that are reported besides.
 const OWN_MOST: usize = 3;
 /// Fewer strokes than that are no pattern.
 const OWN_LEAST: u64 = 8;
@@ -32,7 +32,7 @@ pub struct Avoid {
 pub struct Row {
     /// How long, mm.
     pub stroke_mm: f64,
-    /// How many strokes of about that length the job has; none for lengths that are always told.
+    /// How many strokes of about that length the job has; none for lengths that are always reported.
     pub count: Option<u64>,
     /// Highest frequency of the planned cycle at any feed rate, Hz.
     pub most_hz: f64,

@@ -124,7 +124,7 @@ pub struct Study {
     pub waits_s: f64,
     /// Feed rates to avoid, a table for each mode.
     pub avoid: Vec<Avoid>,
-    /// What shapers leave and cost, or why that is not told.
+    /// What shapers leave and cost, or why that is not reported.
     pub shaping: Result<Shaping, String>,
 }
 

@@ -1,8 +1,8 @@
 //! Where the structure rings most while the job extrudes.
 //!
-//! Of all places the worst is told, then the worst of those that are apart from it, and so on. A place that comes later may be
+//! Of all places the worst is reported, then the worst of those that are apart from it, and so on. A place that comes later may be
 //! worse than any before and take its neighbours away, and bring back those that were next to these: so the worst of each
-//! cell of a fine grid is kept to the end. What is too mild to be told, whatever is still to come, is forgotten on the way.
+//! cell of a fine grid is kept to the end. What is too mild to be reported, whatever is still to come, is forgotten on the way.
 
 use std::cmp::Ordering;
 use std::collections::HashMap;
@@ -11,7 +11,7 @@ use crate::block::Block;
 use crate::checks::other_layer;
 use crate::machine::{Direction, Mode, Structure};
 
-/// Places that are told.
+/// Places that are reported.
 pub const PLACES: usize = 10;
 /// Nearer in x and y than this it is one place, whatever the layer, mm.
 pub const APART_MM: f64 = 5.0;
@@ -46,7 +46,7 @@ pub(super) struct Places {
     cells: HashMap<[i64; 2], Noted>,
     /// Moves seen so far.
     moves: u64,
-    /// Nothing up to this amplitude is told any more, mm.
+    /// Nothing up to this amplitude is reported any more, mm.
     floor_mm: f64,
     /// Cells at which the mild ones are forgotten.
     room: usize,
@@ -122,8 +122,8 @@ impl Places {
         }
     }
 
-    /// Forgets what is milder than so many places that ten of them are told or lie beside worse ones that are: in the end the
-    /// cell of each holds it or a worse one, which is told or beside one that is told, and around one of those is room for
+    /// Forgets what is milder than so many places that ten of them are reported or lie beside worse ones that are: in the end
+    /// the cell of each holds it or a worse one, which is reported or beside one that is, and around one of those is room for
     /// [`AROUND`]. What is left are cells that touch the surroundings of these places, some 16 000 at the most.
     fn forget(&mut self) {
         let told = self.apart(PLACES * AROUND);

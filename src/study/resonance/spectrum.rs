@@ -7,7 +7,7 @@
 //! Welch's method (IEEE Trans. Audio Electroacoust. 15 (1967) 70-73, from memory) with a Hann window. Windows start a
 //! quarter of their length apart: the squares of four Hann windows add up to 3/2 at every moment, so no moment counts more
 //! than another, and the sum over all frequencies is the mean square of the cells (Parseval's theorem), short jobs included.
-//! What stands still adds nothing to the numerator and, since the sum is divided by the time in motion, nothing is diluted.
+//! What does not move adds nothing to the numerator and, since the sum is divided by the time in motion, nothing is diluted.
 //!
 //! Why do windows of the spectrum start a quarter of their length apart, and not half? The squares of four Hann windows
 //! add up to a constant, so every moment counts alike and Parseval's theorem holds for a job of any length; with two
@@ -65,7 +65,7 @@ pub struct Spectrum {
     pub moving_s: f64,
     /// Windows with motion in them.
     pub windows: u64,
-    /// Windows that were transformed: fewer where a sample was asked for, each then stands for as many as it must.
+    /// Windows that were transformed: fewer where a sample was asked for, each then counts for as many as it must.
     pub taken: u64,
     /// X, Y, and every direction with a mode, in the order of [`Direction::ALL`].
     pub axes: Vec<Axis>,
@@ -184,7 +184,7 @@ pub(super) struct Gathering {
     taken: u64,
     /// Windows that are transformed before the sample gets thinner; none: all of them.
     sample: Option<u64>,
-    /// Each window taken stands for so many, and how many of those are still to come.
+    /// Each window taken counts for so many, and how many of those are still to come.
     every: u64,
     to_come: u64,
     kept: usize,
@@ -370,14 +370,14 @@ impl Gathering {
         self.filled = WINDOW_CELLS - HOP;
     }
 
-    /// How many windows the one at hand, which comes so many times, stands for; 0 where it is left out.
+    /// How many windows the one at hand, which comes so many times, counts for; 0 where it is left out.
     fn stands_for(&mut self, times: u64) -> u64 {
         if self.to_come > 0 && times == 1 {
             self.to_come -= 1;
             return 0;
         }
         self.taken += 1;
-        // What repeats itself is known, and stands for itself.
+        // What repeats itself is known, and counts for itself.
         let stands_for = if times == 1 { self.every } else { times };
         if times == 1 {
             self.to_come = self.every - 1;

@@ -3,15 +3,11 @@ use std::f64::consts::{PI, TAU};
 use super::avoid::{Drive, shuttle};
 use super::spectrum::{CELLS_PER_S, STEP_HZ, Sampling, Spectrum, WINDOW_CELLS};
 use super::*;
-use crate::machine::{Direction, ImpulseShaper, ShaperKind, testing::SHEET};
+use crate::machine::{Direction, ImpulseShaper, ShaperKind, testing::bench};
 use crate::physics::vibration::impulses;
 use crate::preflight::{JobSource, Preflight, RunOptions};
 
 const START: &str = "G90\nM83\n";
-
-fn machine() -> Machine {
-    Machine::parse("bench.toml", SHEET).expect("a valid sheet")
-}
 
 fn mode(along: Direction, natural_hz: f64) -> Mode {
     Mode { along, natural_hz, damping_ratio: 0.05, share: 1.0 }
@@ -42,7 +38,7 @@ fn trapezoid(accel: f64, ramp_s: f64, total_s: f64, hz: f64) -> f64 {
 #[test]
 fn a_single_trapezoid_has_its_closed_form() {
     // 50 mm at 100 mm/s and 1000 mm/s²: 0.1 s up, 0.4 s even, 0.1 s down; T = 0.6 s.
-    let found = spectrum(&machine(), &format!("{START}G1 X50 E2 F6000\n"));
+    let found = spectrum(&bench(), &format!("{START}G1 X50 E2 F6000\n"));
     assert!((found.moving_s - 0.6).abs() < 1e-9);
     let x = &found.axes[0];
     // Windows smooth over 0.375 Hz: compare the power in bands of 2 Hz that hold several lobes.
@@ -68,7 +64,7 @@ fn a_single_trapezoid_has_its_closed_form() {
 #[test]
 fn the_sum_is_the_mean_square() {
     // Two ramps of 0.1 s at 1000 mm/s² in 0.6 s: the mean square is a² / 3.
-    let found = spectrum(&machine(), &format!("{START}G1 X50 E2 F6000\n"));
+    let found = spectrum(&bench(), &format!("{START}G1 X50 E2 F6000\n"));
     let x = &found.axes[0];
     assert!((x.mean_square / (1e6 / 3.0) - 1.0).abs() < 2e-3, "{}", x.mean_square);
     assert!((x.power / x.mean_square - 1.0).abs() < 1e-12, "{} {}", x.power, x.mean_square);
@@ -80,7 +76,7 @@ fn the_sum_is_the_mean_square() {
             format!("G1 X{x} Y{y} E0.1 F{}\n{wait}", 1200 + n * 13 % 4000)
         })
         .collect();
-    let mut jerky = machine();
+    let mut jerky = bench();
     jerky.motion.limits.jerk_mm_s = [8.0, 8.0, 0.4, 5.0];
     for axis in spectrum(&jerky, &format!("{START}{lines}")).axes {
         assert!(axis.mean_square > 1e4);
@@ -91,7 +87,7 @@ fn the_sum_is_the_mean_square() {
 #[test]
 fn long_motion_and_long_rest_are_passed_quickly_and_right() {
     // A step of speed at both ends: v² / dt each; in between 10 h at one speed, and a rest of 10 h.
-    let mut free = machine();
+    let mut free = bench();
     free.motion.limits.jerk_mm_s = [1e9; 4];
     let slow = format!("{START}G1 X1 E0.1 F{}\nG4 S36000\nG1 X50 F6000\n", 60.0 / 36_000.0);
     let found = spectrum(&free, &slow);
@@ -101,7 +97,7 @@ fn long_motion_and_long_rest_are_passed_quickly_and_right() {
     assert!((found.axes[0].power / expected - 1.0).abs() < 1e-9);
     // An even acceleration for minutes: the same with and without passing over windows.
     let ramp = format!("{START}M204 P0.02\nG1 X250 E9 F600\n");
-    let found = spectrum(&machine(), &ramp);
+    let found = spectrum(&bench(), &ramp);
     assert!((found.axes[0].power / found.axes[0].mean_square - 1.0).abs() < 1e-9, "{:?}", found.axes[0].power);
     assert!((found.axes[0].mean_square / 0.02f64.powi(2) - 1.0).abs() < 1e-3, "{:?}", found.axes[0].mean_square);
 }
@@ -109,7 +105,7 @@ fn long_motion_and_long_rest_are_passed_quickly_and_right() {
 #[test]
 fn a_circle_is_a_sine() {
     // r = 2 mm at 80 mm/s: v / (2π r) = 6.366 Hz on x and y, a = v² / r; 60 times round, nothing at other frequencies.
-    let mut free = machine();
+    let mut free = bench();
     free.motion.limits.jerk_mm_s = [1e9; 4];
     free.motion.limits.printing_mm_s2 = 1e6;
     let round = "G2 I2 J0 E0.2\n".repeat(60);
@@ -137,7 +133,7 @@ fn zigzag(strokes: usize, stroke_mm: f64, feed_mm_s: f64) -> String {
 
 #[test]
 fn strokes_to_and_fro_make_the_frequency_of_their_planned_cycle() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [6.0, 6.0, 0.4, 1e9];
     machine.structure.modes = vec![mode(Direction::Y, 20.0)];
     for (stroke_mm, feed) in [(2.0, 30.0), (1.2, 80.0), (5.0, 60.0), (0.4, 2.0)] {
@@ -165,7 +161,7 @@ fn strokes_to_and_fro_make_the_frequency_of_their_planned_cycle() {
 
 #[test]
 fn time_falls_into_the_band_of_the_cycle() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [6.0, 6.0, 0.4, 1e9];
     let hz = shuttle(&machine, &mode(Direction::Y, 20.0), 2.0).hz(30.0);
     machine.structure.modes = vec![mode(Direction::Y, hz), mode(Direction::Y, 3.0 * hz), mode(Direction::X, hz)];
@@ -187,7 +183,7 @@ fn time_falls_into_the_band_of_the_cycle() {
 
 #[test]
 fn nothing_depends_on_sizes_and_threads() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [6.0, 6.0, 0.4, 1e9];
     machine.structure.modes = vec![mode(Direction::X, 40.0), mode(Direction::X, 55.0), mode(Direction::Y, 27.0)];
     let circles = "G2 I2 J0 E0.2 F3000\nG1 X60 Y55 E0.3\nG4 P200\n".repeat(20);
@@ -212,7 +208,7 @@ fn nothing_depends_on_sizes_and_threads() {
 
 #[test]
 fn places_are_apart_and_know_their_mode() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [8.0, 8.0, 0.4, 1e9];
     machine.structure.modes = vec![
         mode(Direction::X, 40.0),
@@ -241,7 +237,7 @@ fn places_are_apart_and_know_their_mode() {
 #[test]
 fn candidates_leave_what_a_single_step_leaves_by_its_closed_form() {
     // One step of speed Δv at the start of a long line: without a shaper Δv / ω_d; behind one the sum of the phasors.
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [20.0, 0.0, 0.0, 1e9];
     machine.structure.modes = vec![Mode { damping_ratio: 0.0001, ..mode(Direction::X, 40.0) }];
     machine.structure.shapers[0] =
@@ -286,7 +282,7 @@ fn candidates_leave_the_shares_of_the_textbook_of_a_single_step() {
         (32.0, [0.3827, 0.1464, 0.0560, 0.1038]),
         (42.0, [0.0747, 0.0056, 0.0004, 0.0441]),
     ];
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [20.0, 0.0, 0.0, 1e9];
     let quiet =
         |hz: f64| Mode { damping_ratio: 1e-4, share: if hz == 40.0 { 1.0 } else { 1e-9 }, ..mode(Direction::X, hz) };
@@ -307,7 +303,7 @@ fn candidates_leave_the_shares_of_the_textbook_of_a_single_step() {
 
 #[test]
 fn a_right_angle_is_rounded_by_the_closed_form() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [1e9; 4];
     machine.structure.modes = vec![mode(Direction::X, 25.0), mode(Direction::Y, 25.0)];
     machine.structure.modes.iter_mut().for_each(|mode| mode.damping_ratio = 0.001);
@@ -326,7 +322,7 @@ fn a_right_angle_is_rounded_by_the_closed_form() {
 
 #[test]
 fn where_the_machine_stands_still_no_corner_is_rounded_and_no_stroke_goes_on() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.jerk_mm_s = [8.0, 8.0, 0.4, 1e9];
     machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
     let job = |between: &str| {
@@ -356,7 +352,7 @@ fn where_the_machine_stands_still_no_corner_is_rounded_and_no_stroke_goes_on() {
 
 #[test]
 fn the_ranking_is_by_time_at_equal_ringing() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.acceleration_mm_s2 = [9000.0; 4];
     machine.structure.modes = vec![mode(Direction::X, 38.0), mode(Direction::Y, 26.0)];
     let square: String = (0..20).map(|_| "G1 X90 E1\nG1 Y90 E1\nG1 X50 E1\nG1 Y50 E1\n").collect();
@@ -384,7 +380,7 @@ fn the_ranking_is_by_time_at_equal_ringing() {
 
 #[test]
 fn a_job_that_sets_its_own_acceleration_is_capped_by_the_axes() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.motion.limits.acceleration_mm_s2 = [4000.0, 4000.0, 100.0, 9000.0];
     machine.structure.modes = vec![mode(Direction::X, 38.0)];
     let job = format!("{START}M109 S200\nM204 P900\nG1 X50 Y50 F6000\nG1 X90 E1 F4800\nG1 X50 E1\nM104 S0\n");
@@ -394,7 +390,7 @@ fn a_job_that_sets_its_own_acceleration_is_capped_by_the_axes() {
 
 #[test]
 fn nothing_to_see_is_no_fault() {
-    let machine = machine();
+    let machine = bench();
     let empty = studied(&machine, "", StudyOptions::default());
     assert_eq!((empty.seen.spectrum.windows, empty.seen.spectrum.moving_s), (0, 0.0));
     assert!(empty.seen.places.is_empty() && empty.avoid.is_empty());
@@ -411,7 +407,7 @@ fn nothing_to_see_is_no_fault() {
 
 #[test]
 fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
-    let mut machine = machine();
+    let mut machine = bench();
     machine.structure.modes = vec![mode(Direction::X, 38.0)];
     let mut job = format!("{START}M109 S200\nM83\n");
     for k in 0..4000 {

@@ -8,7 +8,7 @@ use super::{Comparison, Expected, Outcome, Row, Subject};
 use crate::machine::{HeatedBody, Heating, Machine};
 use crate::wording::figure;
 
-/// Limit of the hotend, against what its parts stand.
+/// Limit of the hotend, against what its parts bear.
 pub const HOTEND_LIMIT: Comparison = Comparison {
     id: "hotend-limit-against-liner-and-sensor",
     subject: Subject::Heat,
@@ -24,7 +24,7 @@ pub const EXTRUDE_MIN: Comparison = Comparison {
     compare: extrude_min,
 };
 
-/// Limit of the bed, against what common beds stand.
+/// Limit of the bed, against what common beds bear.
 pub const BED_LIMIT: Comparison = Comparison {
     id: "bed-limit-against-common-beds",
     subject: Subject::Heat,
@@ -60,11 +60,11 @@ pub const STUCK_ON: Comparison = Comparison {
 const LINER_C: f64 = 240.0;
 /// From here on the usual plastic of liners breaks down, °C.
 const LINER_MOST_C: f64 = 260.0;
-/// What a common bead sensor and its wiring stand, °C.
+/// What a common bead sensor and its wiring bear, °C.
 const SENSOR_C: f64 = 300.0;
 /// Below it no common filament flows, °C.
 const FLOWS_C: f64 = 150.0;
-/// What glue, magnets and plastic parts by the bed stand, °C.
+/// What glue, magnets and plastic parts by the bed bear, °C.
 const BED_C: f64 = 120.0;
 /// A heater stuck on that ends so far above the limit can start a fire, K.
 const STUCK_K: f64 = 150.0;

@@ -11,7 +11,7 @@ pub struct Fresh {
     pub text: String,
     /// The rows of the settings, with what became of each.
     pub rows: Vec<Row>,
-    /// Paths of the required keys that stand there as comments, to be filled in.
+    /// Paths of the required keys that are there as comments, to be filled in.
     pub missing: Vec<String>,
 }
 

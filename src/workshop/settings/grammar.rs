@@ -44,7 +44,7 @@ pub(super) struct Line<'i> {
 pub(super) enum Bar {
     /// `/` before it switches it off.
     SwitchedOff,
-    /// It stands in quotes: somebody speaks about it.
+    /// It is in quotes: somebody speaks about it.
     Quoted,
     /// Checksum given and checksum computed.
     Checksum(u64, u8),
@@ -60,7 +60,7 @@ pub(super) struct Command<'i> {
     pub(super) words: Vec<Word<'i>>,
 }
 
-/// A letter and, unless it stands alone, its number.
+/// A letter and, unless it is alone, its number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Word<'i> {
     /// Upper-case letter.
@@ -72,7 +72,7 @@ pub(super) struct Word<'i> {
     pub(super) end: End,
 }
 
-/// What stands behind a word.
+/// What comes after a word.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum End {
     /// A blank, a comment, a checksum or the end of the line.
@@ -184,7 +184,7 @@ fn item<'i>(input: &mut Input<'i>, commands: &mut Vec<Command<'i>>) -> Result<()
     Ok(())
 }
 
-/// A letter and its number; a letter alone must stand alone, or it is prose.
+/// A letter and its number; a letter without a number must be alone, or it is prose.
 fn word<'i>(input: &mut Input<'i>) -> Result<Word<'i>, EmptyError> {
     let letter = one_of(|b: u8| b.is_ascii_alphabetic());
     let number = preceded(take_while(0.., is_blank), number);

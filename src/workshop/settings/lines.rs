@@ -8,7 +8,7 @@ use super::{of, shown};
 use crate::machine::Machine;
 use crate::wording::wrap;
 
-/// Comments stand on lines of their own and are short: some controllers take only short lines.
+/// Comments are on lines of their own and are short: some controllers take only short lines.
 const COMMENT_CHARS: usize = 60;
 
 const CAUTION: &str = "Check every value against the maker's documents before you send it. Stay with the machine, keep the \

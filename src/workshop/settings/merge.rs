@@ -165,7 +165,7 @@ impl Edit {
         }
     }
 
-    /// Writes a value; none where something stands in the way.
+    /// Writes a value; none where something is in the way.
     fn put(&mut self, place: &str, value: f64) -> Option<Fate> {
         let (path, element) = element_of(place);
         let (table, name) = path.rsplit_once('.')?;

@@ -1,3 +1,4 @@
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use proptest::prelude::*;
@@ -84,7 +85,7 @@ fn what_may_be_damaged_is_not_kept() {
         assert!(settings(text).values().is_empty(), "{text}");
         assert!(rows(text)[0].contains(" takes a number "), "{text}");
     }
-    // What comes before the damage and stands apart is sound.
+    // What comes before the damage and is apart from it is sound.
     assert_eq!(value("M92 X80 Y8O", "controller.steps_per_mm.x"), Some(80.0));
     assert_eq!(rows("M92 X80 ok")[1], "1 ok: not kept; no G-code from column 9 on: not read");
     assert_eq!(rows("M503 gave M92 X80")[1], "1 gave M92 X80: not kept; no G-code from column 6 on: not read");

@@ -97,7 +97,7 @@ impl Walk<'_> {
         self.list.push(format!("  {number}. {name}: {see}"));
     }
 
-    /// One axis by a distance, from wherever it stands.
+    /// One axis by a distance, from wherever it is.
     fn step(&mut self, axis: usize, by_mm: f64, more: &str) {
         let speed = if axis == 2 { SLOW_Z_MM_S } else { SLOW_MM_S }.min(fastest_of(self.machine, axis));
         let name = ["x", "y", "z"][axis];

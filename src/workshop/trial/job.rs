@@ -17,11 +17,11 @@ const LIFT_MM_S: f64 = 8.0;
 const WAIT_S: f64 = 90.0;
 /// Time in which nothing moves after the first stop, s.
 const TRY_S: f64 = 20.0;
-/// Columns of a small display: what decides stands in the first ones.
+/// Columns of a small display: what decides is in the first ones.
 const DISPLAY_COLUMNS: usize = 20;
 /// Lift before the nozzle goes over the bed to home Z by a probe, mm.
 pub(super) const PROBE_LIFT_MM: f64 = 5.0;
-/// Way toward the bed that a person is told of, mm.
+/// Way toward the bed that a person is shown, mm.
 const FAR_DOWN_MM: f64 = 20.0;
 
 pub(super) struct JobWriter<'m> {

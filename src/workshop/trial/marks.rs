@@ -39,7 +39,7 @@ pub struct Reading {
     pub heights_mm: Vec<Option<f64>>,
 }
 
-/// Why marks tell nothing.
+/// Why marks say nothing.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MarksError {
     /// A word that is no measurement.
@@ -149,7 +149,7 @@ pub struct Interval {
     pub high: f64,
 }
 
-/// What the marks tell.
+/// What the marks say.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Estimate {
     /// Undamped natural frequency, Hz.

@@ -1,4 +1,4 @@
-//! Lines of growing melt rate: steadily, to find what the hotend keeps up, or in bursts, to find what it stands.
+//! Lines of growing melt rate: steadily, to find what the hotend keeps up, or in bursts, to find what it bears.
 
 use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_of, fastest_xy, room, way};

@@ -46,7 +46,7 @@ pub enum TrialError {
     /// Nobody has described the machine.
     #[error("a trial moves and heats a real machine: give its sheet with --machine")]
     NoSheet,
-    /// The sheet lacks what no default can stand for.
+    /// The sheet lacks what no default can replace.
     #[error("the sheet gives no `{key}`: {instead}")]
     Lacks {
         /// Key of the sheet.

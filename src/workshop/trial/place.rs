@@ -8,7 +8,7 @@ use crate::machine::{BedShape, DriveLayout, KeepOut, Machine};
 const ROOM_MM: f64 = 3.0;
 /// Room above and beside keep-out boxes on the way.
 const PASS_MM: f64 = 1.5;
-/// Height of the way over the bed, unless something stands there.
+/// Height of the way over the bed, unless something is there.
 const OVER_BED_MM: f64 = 10.0;
 /// Places tried along each axis.
 const TRIED: u32 = 60;

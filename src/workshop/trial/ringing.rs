@@ -1,4 +1,4 @@
-//! A comb of sharp corners: the walls behind them ring, and the marks on them tell frequency and damping.
+//! A comb of sharp corners: the walls behind them ring, and the marks on them show frequency and damping.
 
 use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_xy, room, way};

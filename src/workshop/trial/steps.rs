@@ -74,7 +74,34 @@ fn commanded_mm(machine: &Machine, axis: Axis) -> f64 {
 /// See [`TrialError`].
 pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
     known_tool(machine, asked.tool)?;
-    let warmth = Warmth { nozzle_c: asked.nozzle_c, bed_c: Some(0.0) };
+    let mut axes = axes_to_move(machine, asked)?;
+    let nozzle_c = nozzle_for_filament(machine, asked, &mut axes)?;
+    let mut job = JobWriter::attended(Kind::Steps, machine, "Known distances, to measure steps per mm.", None)?;
+    job.comment(FIRST_POWER_BEFORE);
+    job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
+    job.comment("Every axis goes the right way? Bed and nozzle are clear and cold? Hand at the mains switch.");
+    job.ask("first-power done?");
+    job.ask("Clear and cold?");
+    job.ask_height()?;
+    let mut walk = Walk { machine, job, at: machine.travel.home, short_done: [false; 2] };
+    walk.measure(&axes)?;
+    if nozzle_c.is_some() && inward(machine, 2) > 0.0 {
+        // Room for what comes out.
+        let height = machine.travel.home[2] + FAR_Z_MM.min((machine.travel.max[2] - machine.travel.home[2]) / 2.0);
+        walk.go(2, height.max(walk.at[2]));
+    }
+    let mut job = walk.job;
+    if let Some(nozzle_c) = nozzle_c {
+        push(&mut job, machine, asked.tool, nozzle_c);
+    }
+    let told = told(machine, &axes, nozzle_c, job.waits());
+    let words = if nozzle_c.is_some() { "Done. Nozzle HOT" } else { "Done" };
+    passed(machine, Trial { kind: Kind::Steps, text: job.finish(words), told })
+}
+
+/// The axes asked for, in their order, without those that this machine cannot measure; where such a one was named, an
+/// error.
+fn axes_to_move(machine: &Machine, asked: &Steps) -> Result<Vec<Axis>, TrialError> {
     let mut axes = if asked.axes.is_empty() { Axis::ALL.to_vec() } else { asked.axes.clone() };
     axes.sort_unstable();
     axes.dedup();
@@ -91,45 +118,23 @@ pub fn steps(machine: &Machine, asked: &Steps) -> Result<Trial, TrialError> {
         ));
     }
     axes.retain(|axis| waits || *axis != Axis::E);
-    let nozzle_c = match axes.contains(&Axis::E).then(|| warmth.nozzle(machine, asked.tool)) {
-        Some(Ok(nozzle_c)) => Some(nozzle_c),
-        Some(Err(TrialError::Lacks { .. })) if asked.axes.is_empty() => {
+    Ok(axes)
+}
+
+/// Temperature for the filament, °C, where it is pushed at all. Without one for it, `axes` lose the extruder unless it was
+/// named.
+fn nozzle_for_filament(machine: &Machine, asked: &Steps, axes: &mut Vec<Axis>) -> Result<Option<f64>, TrialError> {
+    if !axes.contains(&Axis::E) {
+        return Ok(None);
+    }
+    match (Warmth { nozzle_c: asked.nozzle_c, bed_c: Some(0.0) }).nozzle(machine, asked.tool) {
+        Ok(nozzle_c) => Ok(Some(nozzle_c)),
+        Err(TrialError::Lacks { .. }) if asked.axes.is_empty() => {
             axes.retain(|&axis| axis != Axis::E);
-            None
+            Ok(None)
         }
-        Some(Err(error)) => return Err(error),
-        None => None,
-    };
-    let mut job = JobWriter::attended(Kind::Steps, machine, "Known distances, to measure steps per mm.", None)?;
-    job.comment(FIRST_POWER_BEFORE);
-    job.lift_mm_s = SLOW_Z_MM_S.min(job.lift_mm_s);
-    job.comment("Every axis goes the right way? Bed and nozzle are clear and cold? Hand at the mains switch.");
-    job.ask("first-power done?");
-    job.ask("Clear and cold?");
-    job.ask_height()?;
-    let mut walk = Walk { machine, job, at: machine.travel.home, short_done: [false; 2] };
-    walk.home()?;
-    // Always, so that the nozzle is clear of the bed.
-    walk.short(2);
-    for &axis in &axes {
-        match axis {
-            Axis::E => {}
-            Axis::X | Axis::Y => walk.long_of_xy(axis)?,
-            Axis::Z => walk.long(2, walk.at[2] + inward(machine, 2) * commanded_mm(machine, axis)),
-        }
+        Err(error) => Err(error),
     }
-    if nozzle_c.is_some() && inward(machine, 2) > 0.0 {
-        // Room for what comes out.
-        let height = machine.travel.home[2] + FAR_Z_MM.min((machine.travel.max[2] - machine.travel.home[2]) / 2.0);
-        walk.go(2, height.max(walk.at[2]));
-    }
-    let mut job = walk.job;
-    if let Some(nozzle_c) = nozzle_c {
-        push(&mut job, machine, asked.tool, nozzle_c);
-    }
-    let told = told(machine, &axes, nozzle_c, job.waits());
-    let words = if nozzle_c.is_some() { "Done. Nozzle HOT" } else { "Done" };
-    passed(machine, Trial { kind: Kind::Steps, text: job.finish(words), told })
 }
 
 /// Why x and y are not measured there.
@@ -151,6 +156,21 @@ struct Walk<'m> {
 }
 
 impl Walk<'_> {
+    /// Homes, and takes each axis but the extruder over its distances.
+    fn measure(&mut self, axes: &[Axis]) -> Result<(), TrialError> {
+        self.home()?;
+        // Always, so that the nozzle is clear of the bed.
+        self.short(2);
+        for &axis in axes {
+            match axis {
+                Axis::E => {}
+                Axis::X | Axis::Y => self.long_of_xy(axis)?,
+                Axis::Z => self.long(2, self.at[2] + inward(self.machine, 2) * commanded_mm(self.machine, axis)),
+            }
+        }
+        Ok(())
+    }
+
     fn home(&mut self) -> Result<(), TrialError> {
         let Some(place) = over_bed(self.machine)? else {
             self.job.ask(match homes_high(self.machine) {

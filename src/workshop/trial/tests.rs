@@ -2,16 +2,11 @@
 
 use super::*;
 use crate::findings::Verdict;
-use crate::machine::Override;
+use crate::machine::{Override, testing::of_corpus};
 
 /// The machines of the corpus.
 fn machines() -> Vec<Machine> {
-    ["heron", "wren", "bittern", "tern"]
-        .map(|name| {
-            let path = format!("{}/corpus/machines/{name}.toml", env!("CARGO_MANIFEST_DIR"));
-            Machine::load(std::path::Path::new(&path)).expect("a sheet of the corpus")
-        })
-        .into()
+    ["heron", "wren", "bittern", "tern"].map(of_corpus).into()
 }
 
 /// Every sort of trial on a machine, by name.

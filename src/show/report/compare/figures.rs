@@ -8,7 +8,7 @@ use crate::wording::{clock, number, pair, units};
 
 /// From this time on seconds are enough, s.
 const CLOCK_FROM_S: f64 = 600.0;
-/// Differences below this are told to a hundredth, s.
+/// Differences below this are shown to a hundredth, s.
 const FINE_BELOW_S: f64 = 10.0;
 const NONE: &str = "–";
 

@@ -90,7 +90,7 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
     writeln!(out, "{}", styled(&name, Style::new().effects(Effects::BOLD), look.color))?;
     let verdicts = verdicts(comparison);
     for line in wrap(&format!("{verdicts}: {how}"), look.width) {
-        // The verdicts stand at the start of the first line.
+        // The verdicts are at the start of the first line.
         let style = verdict_style(comparison.after.verdict);
         match line.strip_prefix(&verdicts) {
             Some(rest) => writeln!(out, "{}{rest}", styled(&verdicts, style, look.color))?,

@@ -19,7 +19,7 @@ use crate::wording::{columns, counted, path, safe, units, wrap};
 const MORE_COLUMNS_FROM: usize = 104;
 /// From this width on the times before and after have columns.
 const TIMES_FROM: usize = 84;
-/// Below this width the numbers stand under the job.
+/// Below this width the numbers are under the job.
 const NUMBERS_FROM: usize = 56;
 /// From this width on there are two spaces between columns, below it one.
 const WIDE_GAP_FROM: usize = 76;

@@ -28,7 +28,7 @@ pub fn schema() -> schemars::Schema {
 pub fn write_value(value: &impl Serialize, pretty: bool, out: &mut dyn Write) -> io::Result<()> {
     let text = if pretty { serde_json::to_string_pretty(value) } else { serde_json::to_string(value) }?;
     let mut rest = text.as_str();
-    // Such a character can only stand inside a string, where an escape means the same.
+    // Such a character can only be inside a string, where an escape means the same.
     while let Some(at) =
         rest.find(|c| matches!(c, '\u{7f}'..='\u{9f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}'))
     {
@@ -41,7 +41,7 @@ pub fn write_value(value: &impl Serialize, pretty: bool, out: &mut dyn Write) ->
     out.write_all(rest.as_bytes())
 }
 
-/// How several jobs are told apart.
+/// How several jobs are kept apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Frame {
     /// One job: an object.

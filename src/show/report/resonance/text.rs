@@ -21,7 +21,7 @@ use crate::wording::{counted, duration, grouped, number, path, safe, units, wrap
 
 /// Fixed bands with less printing time are left out.
 const LEAST_SHARE: f64 = 0.001;
-/// Peaks that are told of each direction, above so many Hz: below is the pace of long lines.
+/// Peaks that are shown of each direction, above so many Hz: below is the pace of long lines.
 const PEAKS: (usize, f64) = (4, 4.0);
 /// Candidates with a column in the table of accelerations.
 const COLUMNS: usize = 5;

@@ -82,7 +82,7 @@ fn marks(modes: &[Mode], room: usize, place: &impl Fn(f64) -> usize) -> Vec<Stri
     for hz in sorted {
         let at = place(hz);
         let right = format!("{MARK} {hz} Hz");
-        // At the right end the text stands before the mark.
+        // At the right end the text is before the mark.
         let text = if at + columns(&right) <= room { right } else { format!("{hz} Hz {MARK}") };
         let start = if text.starts_with(MARK) { at } else { (at + 1).saturating_sub(columns(&text)) };
         let free = |line: &String| columns(line) == 0 || columns(line) < start;
