@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 23] = [
+    let jobs: [(&str, &str, String); 25] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -21,6 +21,8 @@ pub fn jobs() -> Vec<Job> {
         ("heron-misled", "heron", HERON_MISLED.to_owned()),
         ("siskin-cold", "siskin", SISKIN_COLD.to_owned()),
         ("siskin-switched", "siskin", SISKIN_SWITCHED.to_owned()),
+        ("siskin-macros", "siskin", SISKIN_MACROS.to_owned()),
+        ("heron-called", "heron", HERON_CALLED.to_owned()),
         ("heron-cut", "heron", HERON_CUT.to_owned()),
         ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
         ("wren-idle", "wren", WREN_IDLE.to_owned()),
@@ -370,9 +372,9 @@ G1 X ; expect: malformed-word
 G0 G1 X54 ; expect: commands-share-line
 g1x55y+20.f1200 ; near: malformed-word
 G1 X5 6 Y2 0 (a blank inside a number is allowed) ; near: malformed-word
-M777 S1 ; expect: unknown-command
-wipe the nozzle ; expect: unknown-command
-@wait ; expect: unknown-command
+M777 S1 S2 T5,5 [x] ; expect: unknown-command; near: malformed-word
+wipe the nozzle ; expect: macro-not-described
+@wait ; near: unknown-command
 G94 ; near: unknown-command
 M117 Half way there ; near: unknown-command
 M300 S880 P50 ; near: unknown-command
@@ -483,6 +485,40 @@ G1 X20 E1.5 ; near: heat-not-awaited
 M104 S0
 G1 X60 E1.5 ; expect: heat-not-awaited
 M84
+";
+
+const HERON_CALLED: &str = "\
+; machine: heron
+; verdict: go
+; Invented: starts and ends by names that the sheet describes.
+begin_warm NOZZLE=205 BED=60 ; near: macro-not-described
+G21
+G90
+M83
+G1 Z10 F480 ; near: moves-before-homing
+G0 X20 Y20 F6000
+G1 Z0.3 F480
+G1 X60 E1.5 F1200 ; near: extrudes-cold
+SAY half way there ; near: macro-not-described
+G1 X20 E1.5
+FINISH ; near: macro-not-described, heater-left-on, truncated-job
+";
+
+const SISKIN_MACROS: &str = "\
+; machine: siskin
+; verdict: hold
+; Invented: starts and ends by names that the sheet does not describe.
+START_HERE NOZZLE=210 BED=60 ; expect: macro-not-described
+G21
+G90
+M83
+G1 X20 Y20 F3000 ; near: moves-before-homing
+G1 Z0.3 F600
+G1 X60 E1.5 F1200 ; near: heat-not-awaited, extrudes-cold
+M0 Click to go on X Y Z ; near: malformed-word
+G1 X20 E1.5
+M104 T3 S0 ; near: tool-not-described
+END_HERE ; expect: macro-not-described
 ";
 
 const SISKIN_SWITCHED: &str = "\
@@ -797,7 +833,7 @@ G0 X-40 Y-20
 G0 X80 Y40 F15000 ; expect: step-rate-exceeded
 M140 S60 ; expect: heater-not-described
 M140 S0 ; near: heater-not-described
-M104 T5 S0 ; expect: tool-not-described
+M104 T5 S0 ; near: tool-not-described
 T1 ; near: tool-not-described
 T2 ; expect: tool-not-described
 T0 ; near: tool-not-described

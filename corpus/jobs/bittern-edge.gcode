@@ -19,7 +19,7 @@ G0 X-40 Y-20
 G0 X80 Y40 F15000 ; expect: step-rate-exceeded
 M140 S60 ; expect: heater-not-described
 M140 S0 ; near: heater-not-described
-M104 T5 S0 ; expect: tool-not-described
+M104 T5 S0 ; near: tool-not-described
 T1 ; near: tool-not-described
 T2 ; expect: tool-not-described
 T0 ; near: tool-not-described

@@ -21,9 +21,9 @@ G1 X ; expect: malformed-word
 G0 G1 X54 ; expect: commands-share-line
 g1x55y+20.f1200 ; near: malformed-word
 G1 X5 6 Y2 0 (a blank inside a number is allowed) ; near: malformed-word
-M777 S1 ; expect: unknown-command
-wipe the nozzle ; expect: unknown-command
-@wait ; expect: unknown-command
+M777 S1 S2 T5,5 [x] ; expect: unknown-command; near: malformed-word
+wipe the nozzle ; expect: macro-not-described
+@wait ; near: unknown-command
 G94 ; near: unknown-command
 M117 Half way there ; near: unknown-command
 M300 S880 P50 ; near: unknown-command

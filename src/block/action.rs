@@ -87,6 +87,8 @@ pub enum ActionKind {
         /// Which.
         heater: Heater,
     },
+    /// Something that may home, heat, move and wait: none of that is known from here on.
+    Unfollowed,
     /// Homing; the position afterwards.
     Home {
         /// Which of x, y, z.
@@ -131,6 +133,7 @@ impl ActionKind {
             Self::Dwell
             | Self::Home { .. }
             | Self::Probe
+            | Self::Unfollowed
             | Self::Pause { .. }
             | Self::Tool { .. }
             | Self::Finish

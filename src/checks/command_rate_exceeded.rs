@@ -209,9 +209,11 @@ impl Observer for CommandRateExceeded {
 }
 
 fn stops(action: &Action) -> bool {
-    use ActionKind::{Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Tool};
+    use ActionKind::{
+        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Tool, Unfollowed,
+    };
     match action.kind {
-        Dwell | Home { .. } | Probe | Pause { .. } | Tool { .. } | Finish | End => true,
+        Dwell | Home { .. } | Probe | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
         Heat { .. } | HeatUnknown { .. } | Fan { .. } | MotorsOff { .. } | MotorsOn => action.duration_s > 0.0,
     }
 }

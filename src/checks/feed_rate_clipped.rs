@@ -1,6 +1,6 @@
 //! Moves that ask for more speed than the axes allow.
 
-use crate::block::Block;
+use crate::block::{Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -24,12 +24,17 @@ On arcs the limit of centripetal acceleration is not part of this.",
     build: |_, _| Built::Watching(Box::new(FeedRateClipped)),
 };
 
+/// The axes.
+const ALONG: u8 = flag::X | flag::Y | flag::Z;
+
 struct FeedRateClipped;
 
 impl Observer for FeedRateClipped {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let (commanded, allowed) = (&block.feed_commanded_mm_s, &block.feed_allowed_mm_s);
-        let clipped = |i: usize| commanded[i] > allowed[i] * (1.0 + 1e-9);
+        // The lift of Z alone is slowed on nearly every machine: nobody minds.
+        let lifts = |i: usize| (block.flags[i] & ALONG == flag::Z) & (block.de_mm[i] == 0.0);
+        let clipped = |i: usize| (commanded[i] > allowed[i] * (1.0 + 1e-9)) & !lifts(i);
         let any = block.vectors.run(
             #[inline(always)]
             || columns::any(block.len(), clipped),
@@ -68,7 +73,7 @@ mod tests {
     #[test]
     fn the_worst_ratio_is_reported() {
         let job = Job::new().to([10.0, 0.0, 0.0], 0.0).tweak(|block, i| block.feed_commanded_mm_s[i] = 60.0);
-        let job = job.to([10.0, 0.0, 1.0], 0.0).tweak(|block, i| block.feed_allowed_mm_s[i] = 10.0);
+        let job = job.to([11.0, 0.0, 1.0], 0.0).tweak(|block, i| block.feed_allowed_mm_s[i] = 10.0);
         let found = job.to([0.0, 0.0, 1.0], 0.0).findings(&CHECK, &machine());
         assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(1), Some(2)));
         assert_eq!((found[0].value, found[0].limit, found[0].severity), (Some(50.0), Some(10.0), Severity::Note));

@@ -34,6 +34,9 @@ impl Observer for HeaterLeftOn {
         for action in &block.actions {
             match action.kind {
                 ActionKind::Heat { heater, target_c, .. } => self.targets.set(heater, target_c, action.line),
+                ActionKind::HeatUnknown { heater } => self.targets.set(heater, 0.0, action.line),
+                // It may have switched them off, or others on.
+                ActionKind::Unfollowed => self.targets = Targets::default(),
                 ActionKind::End => self.targets.iter().for_each(|left| raise(log, left)),
                 _ => {}
             }

@@ -64,7 +64,7 @@ impl Observer for InsideKeepOut {
         self.start_known = block.len().checked_sub(1).map_or(self.start_known, known);
         for action in &block.actions {
             match action.kind {
-                ActionKind::Probe => self.start_known = false,
+                ActionKind::Probe | ActionKind::Unfollowed => self.start_known = false,
                 ActionKind::Home { axes: [true, true, true], .. } => self.start_known = true,
                 _ => {}
             }

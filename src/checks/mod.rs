@@ -27,6 +27,7 @@ pub mod limits_changed_in_job;
 pub mod line_number_skipped;
 pub mod line_too_long;
 pub mod machine_changed_in_job;
+pub mod macro_not_described;
 pub mod malformed_word;
 pub mod melt_peak_exceeded;
 pub mod melt_rate_exceeded;
@@ -89,6 +90,7 @@ pub const CATALOGUE: &[&Check] = &[
     &implausible_extrusion::CHECK,
     &pull_back_too_long::CHECK,
     &machine_changed_in_job::CHECK,
+    &macro_not_described::CHECK,
     &settings_stored::CHECK,
     &guard_disabled::CHECK,
     &bad_checksum::CHECK,

@@ -41,6 +41,7 @@ impl Observer for MotorsOffThenMoves {
             match action.kind {
                 ActionKind::MotorsOff { axes: [true, true, true, _] } => self.lost = [true; 3],
                 ActionKind::Home { axes, .. } => (0..3).for_each(|axis| self.lost[axis] &= !axes[axis]),
+                ActionKind::Unfollowed => self.lost = [false; 3],
                 _ => {}
             }
         }

@@ -1,7 +1,7 @@
 //! Axes that move before they are homed.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
 /// The check.
@@ -32,6 +32,8 @@ const LIFT: u64 = 3;
 #[derive(Default)]
 struct MovesBeforeHoming {
     homed: [bool; 3],
+    /// Axes that moved too early.
+    moved: [bool; 3],
     lifted_mm: f64,
 }
 
@@ -47,14 +49,28 @@ impl Observer for MovesBeforeHoming {
             }
         }
         for action in &block.actions {
-            if let ActionKind::Home { axes, .. } = action.kind {
-                (0..3).for_each(|axis| self.homed[axis] |= axes[axis]);
+            match action.kind {
+                ActionKind::Home { axes, .. } => (0..3).for_each(|axis| self.homed[axis] |= axes[axis]),
+                // It may have homed: that is for its own check to say.
+                ActionKind::Unfollowed => self.homed = [true; 3],
+                _ => {}
             }
         }
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        self.tell(log);
     }
 }
 
 impl MovesBeforeHoming {
+    fn tell(&self, log: &mut Log) {
+        if self.moved != [false; 3] {
+            let message = message(self.moved, self.homed != [false; 3]);
+            log.reconsider(&CHECK, 0, [Severity::Hold; 2], message);
+        }
+    }
+
     fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
         let line = block.line[i];
         let rise = block.to[2][i] - block.start(i)[2];
@@ -65,10 +81,22 @@ impl MovesBeforeHoming {
                 return raise_lift(log, line, self.lifted_mm);
             }
         }
-        for axis in (0..3).filter(|&axis| !self.homed[axis] && block.moves_axis(i, axis)) {
-            let hit = Hit::plain(&CHECK, axis as u64, Severity::Hold, line);
-            log.raise(hit, || format!("{} moves before it is homed.", ["X", "Y", "Z"][axis]));
+        let axes = [0, 1, 2].map(|axis| !self.homed[axis] && block.moves_axis(i, axis));
+        if axes != [false; 3] {
+            (0..3).for_each(|axis| self.moved[axis] |= axes[axis]);
+            log.raise(Hit::plain(&CHECK, 0, Severity::Hold, line), || message(axes, true));
         }
+    }
+}
+
+fn message(axes: [bool; 3], is_homed_later: bool) -> String {
+    let names: Vec<&str> =
+        ["X", "Y", "Z"].into_iter().zip(axes).filter(|(_, moves)| *moves).map(|(name, _)| name).collect();
+    let (move_, are) = if names.len() > 1 { ("move", "they are") } else { ("moves", "it is") };
+    let names = names.join(", ");
+    match is_homed_later {
+        true => format!("{names} {move_} before {are} homed."),
+        false => format!("The job never homes: {names} {move_}, and nobody knows from where."),
     }
 }
 
@@ -100,10 +128,19 @@ mod tests {
         let job = Job::new().to([10.0, 0.0, 0.0], 0.0).to([20.0, 0.0, 0.0], 0.0).home([true, false, false]);
         let job = job.to([30.0, 0.0, 0.0], 0.0).to([40.0, 5.0, 0.0], 0.0).home([true; 3]).to([0.0, 0.0, 9.0], 0.0);
         let found = job.findings(&CHECK, &machine());
-        assert_eq!(found.len(), 2);
-        assert_eq!((found[0].line, found[0].count, found[0].severity), (Some(1), 2, Severity::Hold));
-        assert!(found[0].message.starts_with('X') && found[1].message.starts_with('Y'));
-        assert_eq!(found[1].line, Some(5));
+        assert_eq!((found.len(), found[0].line, found[0].severity), (1, Some(1), Severity::Hold));
+        assert_eq!((found[0].count, found[0].last_line), (3, Some(5)));
+        assert_eq!(found[0].message, "X, Y move before they are homed.");
+    }
+
+    #[test]
+    fn a_job_that_never_homes_is_one_finding() {
+        let job = (1..50).fold(Job::new(), |job, n| job.to([f64::from(n), f64::from(n), 0.2], 0.1));
+        let found = job.findings(&CHECK, &machine());
+        assert_eq!((found.len(), found[0].count), (1, 49));
+        assert!(found[0].message.starts_with("The job never homes: X, Y, Z move"), "{}", found[0].message);
+        let called = Job::new().act(ActionKind::Unfollowed).to([10.0, 0.0, 0.2], 0.1);
+        assert!(called.findings(&CHECK, &machine()).is_empty(), "a macro may have homed");
     }
 
     #[test]

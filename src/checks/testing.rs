@@ -52,6 +52,7 @@ pub fn machine() -> Machine {
         structure: Structure::default(),
         controller: controller(),
         tools: vec![tool()],
+        macros: Vec::new(),
         probe_offset_mm: None,
         bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),

@@ -1,6 +1,7 @@
 //! What is known of a job as a stream, once it has been read.
 
 use crate::block::LimitsSet;
+use crate::modal::Calls;
 
 /// What is known of a job as a stream, once it has been read.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -29,6 +30,10 @@ pub struct StreamFacts {
     pub limits_set: LimitsSet,
     /// Whether anything closes the job after its last extrusion: a heater, motors, a pause, a stop, a macro.
     pub closed_after_extrusion: bool,
+    /// Macros that were called and are not described.
+    pub macros_called: Calls,
+    /// Commands and lines that are not known here.
+    pub unknown_commands: Calls,
     /// Whether the extruder ever pushed filament, or was switched on without a length.
     pub extrudes: bool,
     /// The first line on which a spindle is switched on; 0 where there is none.

@@ -10,6 +10,8 @@ pub(super) use words::{one_of, short};
 
 /// Most `[[tool]]` tables in a sheet.
 pub const TOOLS_MAX: usize = 64;
+/// Most `[[macro]]` tables in a sheet.
+pub const MACROS_MAX: usize = 256;
 /// Most `[[travel.keep_out]]` tables in a sheet.
 pub const KEEP_OUTS_MAX: usize = 256;
 /// Most `[[structure]]` tables in a sheet.
@@ -358,6 +360,15 @@ pub const KEYS: &[Key] = &[
     key("tool[].retraction.lift_mm", Kind::Number { min: 0.0, max: FAR }, Value("0.0"), "mm", "0.2", "Lift of the nozzle while retracted"),
     key("tool[].extrusion_lead_s", DURATION, Unset, "s", "0.04", "Filament pushed ahead while speeding up, for each mm/s of filament speed; kept for the record, no number depends on it"),
 
+    table("macro[]", Kind::Tables { min: 0, max: MACROS_MAX }, Unset, "What a macro of the controller does that jobs call by name"),
+    key("macro[].name", Kind::Text, Required, "", "\"WARM_UP\"", "Its name; capitals do not matter"),
+    key("macro[].homes", Kind::Bool, Value("false"), "", "true", "Whether it homes all axes"),
+    key("macro[].nozzle_argument", Kind::Text, Unset, "", "\"NOZZLE\"", "Argument that sets and awaits the temperature of the nozzle in use"),
+    key("macro[].bed_argument", Kind::Text, Unset, "", "\"BED\"", "Argument that sets and awaits the temperature of the bed"),
+    key("macro[].chamber_argument", Kind::Text, Unset, "", "\"CHAMBER\"", "Argument that sets and awaits the temperature of the chamber"),
+    key("macro[].takes_s", NOT_NEGATIVE, Value("0.0"), "s", "40.0", "Time it takes besides homing and heating"),
+    key("macro[].ends", Kind::Bool, Value("false"), "", "true", "Whether it switches heaters and motors off"),
+    key("macro[].harmless", Kind::Bool, Value("false"), "", "true", "Whether it does nothing that matters to a job"),
     table("probe", Kind::Table, Unset, "What measures the height of the bed"),
     key("probe.offset_mm", POINT, Required, "mm", "[-28.0, 12.0, -1.6]", "Where the probe touches, x, y and z from the nozzle"),
 

@@ -15,6 +15,23 @@ mod severity;
 mod sheet;
 mod source;
 mod structure;
+/// What the sheet says of a macro.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Macro {
+    /// Its name; capitals do not matter.
+    pub name: String,
+    /// It homes all axes.
+    pub homes: bool,
+    /// Arguments that set and await the temperatures of nozzle, bed and chamber.
+    pub heats: [Option<String>; 3],
+    /// How long it takes besides, s.
+    pub takes_s: f64,
+    /// It switches heaters and motors off.
+    pub ends: bool,
+    /// It does nothing that matters here.
+    pub harmless: bool,
+}
+
 #[cfg(test)]
 pub(crate) mod testing;
 #[cfg(test)]
@@ -65,6 +82,8 @@ pub struct Machine {
     pub tools: Vec<Tool>,
     /// Where the probe touches as seen from the nozzle, mm, if there is one.
     pub probe_offset_mm: Option<[f64; 3]>,
+    /// Macros of the controller, as far as they are described.
+    pub macros: Vec<Macro>,
     /// Heated bed, if there is one.
     pub bed: Option<Bed>,
     /// Heated chamber, if there is one.

@@ -3,6 +3,7 @@
 mod drive;
 mod structure;
 
+use super::Macro;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -43,6 +44,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         structure: reader.structure(),
         controller: reader.controller(),
         tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
+        macros: reader.macros(),
         probe_offset_mm: reader.has("probe").then(|| reader.numbers("probe.offset_mm")),
         bed: reader.has("bed").then(|| Bed {
             limit_c: reader.number("bed.temperature_limit_c"),
@@ -168,6 +170,23 @@ impl Reader<'_> {
             home: self.numbers("travel.home"),
             keep_out: (0..self.count("travel.keep_out[]")).map(keep_out).collect(),
         }
+    }
+
+    fn macros(&self) -> Vec<Macro> {
+        let described = |i| {
+            let at = |key: &str| format!("macro[{i}].{key}");
+            let says = |key: &str| self.value(&at(key)) == Some(Value::Bool(true));
+            let heats = ["nozzle", "bed", "chamber"].map(|heater| self.text(&at(&format!("{heater}_argument"))));
+            Macro {
+                name: self.word(&at("name")),
+                homes: says("homes"),
+                heats,
+                takes_s: self.number(&at("takes_s")).unwrap_or(0.0),
+                ends: says("ends"),
+                harmless: says("harmless"),
+            }
+        };
+        (0..self.count("macro[]")).map(described).collect()
     }
 
     fn motion(&self) -> Motion {

@@ -78,6 +78,15 @@ ringing_mm = 0.03
 [structure_limits.impulse_shaper]
 x = { kind = "zvd", tuned_hz = 47, tuned_damping_ratio = 0.06 }
 y = { kind = "ei", tuned_hz = 33 }
+[[macro]]
+name = "WARM_UP"
+homes = true
+nozzle_argument = "NOZZLE"
+bed_argument = "BED"
+chamber_argument = "CHAMBER"
+takes_s = 40.0
+ends = true
+harmless = true
 [probe]
 offset_mm = [-28, 12, -1.6]
 [bed]
@@ -204,6 +213,14 @@ fn heron() -> Machine {
             probing_s: Some(40.0),
         },
         tools: vec![tool, second],
+        macros: vec![Macro {
+            name: "WARM_UP".to_owned(),
+            homes: true,
+            heats: [Some("NOZZLE".to_owned()), Some("BED".to_owned()), Some("CHAMBER".to_owned())],
+            takes_s: 40.0,
+            ends: true,
+            harmless: true,
+        }],
         probe_offset_mm: Some([-28.0, 12.0, -1.6]),
         bed: Some(Bed {
             limit_c: Some(100.0),
@@ -609,7 +626,7 @@ fn origins_name_every_key() {
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
     assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 52)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 80)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 89)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

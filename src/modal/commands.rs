@@ -3,6 +3,7 @@
 //! Why does a T word with the number in use not stop the machine? A tool change is a change.
 
 use super::notice::{Damage, MachineChange, Noticed};
+use super::sorting::is_mode;
 use super::{AXES, CommandWord, Interpreter, Mode, tool_place};
 use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
 use crate::machine::Feature;
@@ -34,31 +35,36 @@ impl Interpreter {
             0 | 10 => self.motion(Mode::Straight, out),
             20 => self.motion(Mode::Clockwise, out),
             30 => self.motion(Mode::CounterClockwise, out),
+            // Without words it is something else (common practice, no source).
+            50 if self.params.is_empty() => {}
             50 => self.motion(Mode::Cubic, out),
+            260 => self.lose_sight("G26", out),
+            1610 | 1620 => self.home(out),
             40 => self.dwell(out),
             100 if self.params.names(b'L') => self.set_work_offset(),
             100 if self.params.names(b'P') => self.set_tool(out),
             100 => self.retract(out),
             110 => self.recover(out),
             280 => self.home(out),
-            290 | 291 | 292 | 300 | 380..=385 | 800 => {
+            290 | 291 | 292 | 300 | 340 | 380..=385 | 800 => {
                 self.needs(Feature::Probing);
                 self.lose_position(out);
             }
             // Park, wipe and restore-position commands: where they end is the controller's business.
-            120 | 270 | 310..=350 | 610 => self.lose_position(out),
+            120 | 270 | 310..=339 | 341..=350 | 610 => self.lose_position(out),
+            600 => {}
             920 => self.set_position(),
             921 => self.g92 = [0.0; 3],
             // Cutter compensation off, feed per minute, path modes: what a printer does anyway.
-            400 | 490 | 600 | 640 | 940 => {}
-            _ => self.unknown(b'G', code),
+            400 | 490 | 640 | 940 => {}
+            _ => self.unknown_or_family(b'G', code, out),
         }
     }
 
     fn act_m(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         match code {
             0 | 10 | 250 | 2260 | 6000 => self.pause(code, out),
-            60 => {
+            60 | 1350 => {
                 if let Some(number) = self.params.get(b'T') {
                     self.select_tool(number, out);
                 }
@@ -82,7 +88,10 @@ impl Interpreter {
                 self.action(ActionKind::Fan { share: 0.0 }, 0.0, out)
             }
             1100 => self.last_number = self.params.get(b'N').or(self.last_number),
-            1160 => self.wait_for_all(out),
+            1160 | 1330 | 1340 => self.wait_for_all(out),
+            1260 => self.action(ActionKind::Fan { share: 1.0 }, 0.0, out),
+            1270 => self.action(ActionKind::Fan { share: 0.0 }, 0.0, out),
+            3030 => self.lose_sight("M303", out),
             1400 => self.heat_bed(Wait::No, out),
             1900 => self.heat_bed(Wait::ToHeat, out),
             1410 => self.heat_chamber(Wait::No, out),
@@ -112,19 +121,27 @@ impl Interpreter {
                 self.notice(Noticed::TravelGuardOff);
             }
             3020 => self.cold_guard(),
-            4000 => self.action(ActionKind::Finish, 0.0, out),
+            4000 => {
+                let seconds = self.seconds().unwrap_or(0.0);
+                self.action(ActionKind::Finish, seconds, out);
+            }
             // M503 only lists them.
             5000 | 5010 | 5020 | 5040 => self.notice(Noticed::SettingsStored { code }),
             _ if is_harmless(code) => {}
-            _ => self.unknown(b'M', code),
+            _ => self.unknown_or_family(b'M', code, out),
         }
     }
 
-    fn unknown(&mut self, letter: u8, code: u32) {
-        self.notice(Noticed::UnknownCommand { letter, code });
+    /// Decimals of a command that is known fall to its family.
+    fn unknown_or_family(&mut self, letter: u8, code: u32, out: &mut impl FnMut(Event)) {
+        let family = code / 10 * 10;
+        if family == code || !is_known_itself(letter, family) || is_mode(letter, family) {
+            return self.unknown(CommandWord { letter, code, at: 0 });
+        }
+        if letter == b'G' { self.act_g(family, out) } else { self.act_m(family, out) }
     }
 
-    fn action(&self, kind: ActionKind, duration_s: f64, out: &mut impl FnMut(Event)) {
+    pub(super) fn action(&self, kind: ActionKind, duration_s: f64, out: &mut impl FnMut(Event)) {
         out(Event::Action { line: self.line, duration_s, kind });
     }
 
@@ -155,7 +172,7 @@ impl Interpreter {
         self.action(ActionKind::Pause { open_ended: timed.is_none() }, timed.unwrap_or(0.0), out);
     }
 
-    fn home(&mut self, out: &mut impl FnMut(Event)) {
+    pub(super) fn home(&mut self, out: &mut impl FnMut(Event)) {
         let mut axes = AXES.map(|letter| self.params.names(letter));
         if axes == [false; 3] {
             axes = [true; 3];
@@ -292,11 +309,10 @@ impl Interpreter {
 
     /// A tool number from a word; `None` (and a finding) when it is none.
     fn tool_number(&mut self, value: f64) -> Option<u32> {
-        if !(0.0..1e6).contains(&value) || (value - value.round()).abs() > 1e-4 {
+        let Some(number) = whole_number(value) else {
             self.damage(Damage::NoToolNumber { value });
             return None;
-        }
-        let number = value.round() as u32;
+        };
         if number as usize >= self.dialect.tools.len() {
             self.notice(Noticed::ToolNotDescribed { number });
         }
@@ -347,6 +363,11 @@ impl Interpreter {
 
     fn heat_nozzle(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         let tool = match self.params.get(b'T') {
+            // Switching off what is not there does nothing.
+            Some(value) if self.params.get(b'S').is_some_and(|target_c| self.or_off(target_c) == 0.0) => {
+                let Some(tool) = whole_number(value) else { return self.damage(Damage::NoToolNumber { value }) };
+                tool
+            }
             Some(value) => match self.tool_number(value) {
                 Some(tool) => tool,
                 None => return,
@@ -368,6 +389,7 @@ impl Interpreter {
             return self.action(ActionKind::HeatUnknown { heater: Heater::Bed }, 0.0, out);
         }
         let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
+        let target_c = self.or_off(target_c);
         self.note_heat(self.bed_target_c, target_c);
         self.bed_target_c = target_c;
         if !self.dialect.has_bed && target_c > 0.0 {
@@ -383,6 +405,7 @@ impl Interpreter {
             return self.action(ActionKind::HeatUnknown { heater: Heater::Chamber }, 0.0, out);
         }
         let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
+        let target_c = self.or_off(target_c);
         self.note_heat(self.chamber_target_c, target_c);
         self.chamber_target_c = target_c;
         if !self.dialect.has_chamber && target_c > 0.0 {
@@ -540,7 +563,13 @@ impl Interpreter {
         }
     }
 
-    fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+    /// A target at or below the room is off.
+    pub(super) fn or_off(&self, target_c: f64) -> f64 {
+        if target_c <= self.dialect.ambient_c { 0.0 } else { target_c }
+    }
+
+    pub(super) fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+        let target_c = self.or_off(target_c);
         let before_c = std::mem::replace(&mut self.states[tool_place(tool)].target_c, target_c);
         self.note_heat(before_c, target_c);
         self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
@@ -584,6 +613,12 @@ impl Interpreter {
     }
 }
 
+/// A tool number, when it is one.
+fn whole_number(value: f64) -> Option<u32> {
+    let is_one = (0.0..1e6).contains(&value) && (value - value.round()).abs() <= 1e-4;
+    is_one.then(|| value.round() as u32)
+}
+
 /// Commands that set a temperature by S or R.
 fn sets_heat(command: CommandWord) -> bool {
     match command.letter {
@@ -592,110 +627,45 @@ fn sets_heat(command: CommandWord) -> bool {
     }
 }
 
-/// Commands that end a job, or that only its start and its end have: heaters, motors, fans, pauses, homing, stops.
+/// M commands that end a job, or that only its start and its end have: heaters, motors, fans, pauses, stops. In tenths.
+const CLOSING_M: [u32; 22] = [
+    0, 10, 20, 180, 250, 300, 320, 770, 800, 810, 840, 1040, 1060, 1070, 1090, 1120, 1400, 1410, 1900, 1910, 2260, 4000,
+];
+
+/// The same, with homing, parking and targets of tools.
 fn closes(command: CommandWord) -> bool {
     match command.letter {
         b'G' => matches!(command.code, 100 | 270 | 280 | 610),
-        _ => {
-            matches!(
-                command.code,
-                0 | 10
-                    | 20
-                    | 180
-                    | 250
-                    | 300
-                    | 320
-                    | 770
-                    | 800
-                    | 810
-                    | 840
-                    | 1040
-                    | 1060
-                    | 1070
-                    | 1090
-                    | 1120
-                    | 1400
-                    | 1410
-                    | 1900
-                    | 1910
-                    | 2260
-                    | 4000
-                    | 5680
-                    | 6000
-            ) && command.letter == b'M'
-        }
+        b'M' => CLOSING_M.contains(&command.code) || matches!(command.code, 5680 | 6000),
+        _ => false,
     }
 }
 
+/// G commands that are carried out here, in tenths; ranges are at the place.
+const ACTING_G: [u32; 39] = [
+    0, 10, 20, 30, 40, 50, 100, 110, 120, 170, 180, 190, 200, 210, 260, 270, 280, 290, 291, 292, 300, 400, 490, 530,
+    540, 550, 560, 570, 580, 590, 600, 610, 640, 800, 900, 910, 920, 921, 940,
+];
+/// M commands that are carried out here, in tenths.
+const ACTING_M: [u32; 55] = [
+    0, 10, 30, 40, 60, 170, 180, 250, 820, 830, 840, 920, 1010, 1030, 1040, 1060, 1070, 1090, 1100, 1160, 1260, 1270,
+    1330, 1340, 1350, 1400, 1410, 1900, 1910, 2000, 2010, 2030, 2040, 2050, 2060, 2070, 2080, 2110, 2180, 2200, 2210,
+    2260, 2900, 3010, 3020, 3030, 3040, 4000, 4280, 5000, 5010, 5020, 5040, 5680, 5930,
+];
+
 /// Commands that are carried out here, or are known to change nothing which is modelled.
 pub(super) fn is_known(letter: u8, code: u32) -> bool {
+    let family = code / 10 * 10;
+    is_known_itself(letter, code) || family != code && is_known_itself(letter, family) && !is_mode(letter, family)
+}
+
+fn is_known_itself(letter: u8, code: u32) -> bool {
     match letter {
-        b'G' => matches!(
-            code,
-            0 | 10 | 20 | 30 | 40 | 50 | 100 | 110 | 120 | 170 | 180 | 190 | 200 | 210 | 270 | 280 | 290 | 291 | 292 | 300
-                | 310..=350 | 380..=385 | 400 | 490 | 530 | 540 | 550 | 560 | 570 | 580 | 590 | 600 | 610 | 640 | 800 | 900
-                | 910 | 920 | 921 | 940
-        ),
+        b'G' => ACTING_G.contains(&code) || matches!(code, 310..=350 | 380..=385 | 1610 | 1620),
         b'M' => {
-            let acts = matches!(
-                code,
-                0 | 10
-                    | 30
-                    | 40
-                    | 60
-                    | 170
-                    | 180
-                    | 250
-                    | 820
-                    | 830
-                    | 840
-                    | 920
-                    | 1010
-                    | 1030
-                    | 1040
-                    | 1060
-                    | 1070
-                    | 1090
-                    | 1100
-                    | 1160
-                    | 1400
-                    | 1410
-                    | 1900
-                    | 1910
-                    | 2000
-                    | 2010
-                    | 2030
-                    | 2040
-                    | 2050
-                    | 2060
-                    | 2070
-                    | 2080
-                    | 2110
-                    | 2180
-                    | 2200
-                    | 2210
-                    | 2260
-                    | 2900
-                    | 3010
-                    | 3020
-                    | 3040
-                    | 4000
-                    | 4280
-                    | 5000
-                    | 5010
-                    | 5020
-                    | 5040
-                    | 5680
-                    | 5930
-                    | 6000
-                    | 6650
-                    | 6660
-                    | 8510
-                    | 9060
-                    | 9070
-                    | 9140
-            );
-            acts || is_harmless(code)
+            ACTING_M.contains(&code)
+                || matches!(code, 6000 | 6650 | 6660 | 8510 | 9060 | 9070 | 9140)
+                || is_harmless(code)
         }
         _ => true,
     }

@@ -1,5 +1,6 @@
 //! What the reading of a job takes from the machine.
 
+use crate::machine::Macro;
 use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
 
 /// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
@@ -21,6 +22,9 @@ pub struct Dialect {
     pub(super) lift_mm_s: f64,
     /// Offset, mm, and retraction of each tool.
     pub(super) tools: Vec<([f64; 3], Option<Retraction>)>,
+    pub(super) macros: Vec<Macro>,
+    /// Of the room: a target at or below it is off, °C.
+    pub(super) ambient_c: f64,
     pub(super) has_bed: bool,
     pub(super) has_chamber: bool,
 }
@@ -49,6 +53,8 @@ impl Dialect {
             home: machine.travel.home,
             lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
             tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
+            macros: machine.macros.clone(),
+            ambient_c: machine.ambient_c,
             has_bed: machine.bed.is_some(),
             has_chamber: machine.chamber.is_some(),
         }

@@ -10,6 +10,7 @@
 mod arcs;
 mod commands;
 mod dialect;
+mod macros;
 pub mod notice;
 mod params;
 mod sorting;
@@ -20,6 +21,7 @@ use crate::geometry::Curve;
 use crate::machine::{Feature, Machine};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 pub use dialect::Dialect;
+pub use macros::{Called, Calls};
 use notice::{Damage, Notice, Noticed};
 use params::Params;
 use sorting::CommandWord;
@@ -112,6 +114,8 @@ pub struct Interpreter {
     last_push_line: u64,
     extruder_on: bool,
     spindle_line: u64,
+    macros_called: Calls,
+    unknown_commands: Calls,
     notices: Vec<Notice>,
 }
 
@@ -175,6 +179,8 @@ impl Interpreter {
             last_push_line: 0,
             extruder_on: false,
             spindle_line: 0,
+            macros_called: Calls::default(),
+            unknown_commands: Calls::default(),
             notices: Vec::new(),
             dialect,
         }
@@ -257,16 +263,23 @@ impl Interpreter {
         self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
         match line.kind {
             Kind::Foreign(Foreign::Bracket) => return self.notice(Noticed::Placeholder { letter: None, heats: false }),
+            Kind::Foreign(Foreign::Name) => return self.call(raw.bytes, out),
+            // Lines for the host, and the marks around a program (NIST RS274/NGC 3.7).
+            Kind::Foreign(Foreign::At | Foreign::Percent) => return,
             Kind::Foreign(foreign) => {
-                if foreign == Foreign::Name {
-                    self.closing_line = self.line;
-                }
-                return self.notice(Noticed::ForeignLine(foreign));
+                let text = if foreign == Foreign::Dollar { "a line with `$`" } else { "a line without a command" };
+                return self.unknown_commands.take(text, self.line, self.position);
             }
             Kind::Empty if line.number.is_none() => return,
             _ => {}
         }
-        self.judge_line(raw, line);
+        if macros::is_unknown(words) {
+            // What such a command takes nobody knows: only its number and its length are judged.
+            let plain = Line { flaw: None, ..*line };
+            self.judge_line(&RawLine { cut: false, ..*raw }, &plain);
+        } else {
+            self.judge_line(raw, line);
+        }
         if !line.block_delete {
             self.words(words, out);
         }

@@ -1,7 +1,7 @@
 //! What the reader notices on a line: facts, without weight and prose. Checks turn them into findings.
 
 use crate::machine::Feature;
-use crate::text::{Flaw, Foreign};
+use crate::text::Flaw;
 
 /// Difference of the two radii of an arc that NIST RS274/NGC 3.5.3 still takes, mm.
 pub const RADIUS_TOLERANCE_MM: f64 = 0.002;
@@ -27,8 +27,6 @@ pub enum Noticed {
         /// In tenths.
         code: u32,
     },
-    /// A line that is no line of words; it is not carried out.
-    ForeignLine(Foreign),
     /// Line numbers that do not follow each other.
     LineNumberSkipped {
         /// The one before.

@@ -1,6 +1,7 @@
 //! The words of a line sorted into commands and their parameters.
 
 use super::commands::is_known;
+use super::macros::is_unknown;
 use super::notice::{Damage, Noticed};
 use super::{Event, Feature, Interpreter};
 use crate::machine::ExtrusionMode;
@@ -23,6 +24,14 @@ const WORD_LIMIT: f64 = 1e12;
 impl Interpreter {
     /// Sorts the words into commands and their parameters and carries the commands out, modes first.
     pub(super) fn words(&mut self, words: &[Word], out: &mut impl FnMut(Event)) {
+        let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'));
+        if let Some((letter, code)) = first.filter(|_| is_unknown(words)).and_then(command_of) {
+            self.commands += 1;
+            self.commands_since = self.commands_since.saturating_add(1);
+            self.last_was_motion = false;
+            self.machine_frame = false;
+            return self.unknown(CommandWord { letter, code, at: 0 });
+        }
         let (commands, count) = self.find_commands(words);
         let commands = &commands[..count];
         self.machine_frame = false;
@@ -187,8 +196,12 @@ impl Interpreter {
     }
 }
 
+fn command_of(word: &Word) -> Option<(u8, u32)> {
+    Some((word.letter, command_code(word.value?)?))
+}
+
 /// Commands that set a mode and take no words.
-fn is_mode(letter: u8, code: u32) -> bool {
+pub(super) fn is_mode(letter: u8, code: u32) -> bool {
     match letter {
         b'G' => matches!(code, 170 | 180 | 190 | 200 | 210 | 900 | 910) || is_frame(letter, code),
         _ => letter == b'M' && matches!(code, 820 | 830),

@@ -122,6 +122,16 @@ impl Physics {
         self.nozzles.entry(tool.min(TOOLS_KEPT as u32)).or_insert(fresh)
     }
 
+    /// No temperature is known from here on.
+    fn lose_heat(&mut self) {
+        self.nozzle_commanded = true;
+        for tool in 0..self.tools.len().max(self.tool as usize + 1).min(TOOLS_KEPT) {
+            self.nozzle(tool as u32).lose();
+        }
+        self.bed.lose();
+        self.chamber.lose();
+    }
+
     fn heater(&mut self, heater: Heater) -> &mut HeaterState {
         match heater {
             Heater::Nozzle(tool) => self.nozzle(tool),
@@ -207,6 +217,10 @@ impl Physics {
             ActionKind::HeatUnknown { heater } => {
                 self.nozzle_commanded |= matches!(heater, Heater::Nozzle(_));
                 self.heater(heater).lose();
+                return (0.0, None);
+            }
+            ActionKind::Unfollowed => {
+                self.lose_heat();
                 return (0.0, None);
             }
             _ => return (0.0, None),

@@ -39,6 +39,8 @@ impl JobEnd {
             heats_to_the_end: interpreter.heats_to_the_end(),
             limits_set: interpreter.limits_set(),
             closed_after_extrusion: interpreter.closed_after_extrusion(),
+            macros_called: interpreter.macros_called().clone(),
+            unknown_commands: interpreter.unknown_commands().clone(),
             extrudes: interpreter.extrudes(),
             spindle_line: interpreter.spindle_line(),
             ..self.facts.clone()

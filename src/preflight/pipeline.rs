@@ -48,6 +48,7 @@ struct Clock {
     physics: Physics,
     homed: bool,
     probed: bool,
+    unfollowed: bool,
 }
 
 /// Observers that watch the blocks, and their findings.
@@ -80,7 +81,12 @@ impl MachinePipeline {
         let checks = Checks { watch: Watch::new(machine, judges.watching), history: History::default() };
         Self {
             motion: InOrderStage::new(Planner::with_vectors(machine, vectors)),
-            physics: InOrderStage::new(Clock { physics: Physics::new(machine), homed: false, probed: false }),
+            physics: InOrderStage::new(Clock {
+                physics: Physics::new(machine),
+                homed: false,
+                probed: false,
+                unfollowed: false,
+            }),
             totals: InOrderStage::new(Watch::new(machine, totals)),
             checks: InOrderStage::new(checks),
             attached: (!attached.is_empty()).then(|| InOrderStage::new(Watch::new(machine, attached))),
@@ -203,6 +209,7 @@ impl Clock {
             for action in &planned.block.actions {
                 self.homed |= matches!(action.kind, ActionKind::Home { .. });
                 self.probed |= matches!(action.kind, ActionKind::Probe);
+                self.unfollowed |= matches!(action.kind, ActionKind::Unfollowed);
             }
         }
     }
@@ -217,6 +224,9 @@ impl Clock {
         }
         if self.probed && machine.controller.probing_s.is_none() {
             left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
+        }
+        if self.unfollowed {
+            left_out.push("what undescribed macros do counts 0 s and 0 mm".to_owned());
         }
         if machine.structure.shapers.iter().any(Option::is_some) {
             left_out.push("waits for the shaper's last impulse at standstill are not in the time".to_owned());

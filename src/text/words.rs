@@ -88,8 +88,8 @@ pub struct Line<'i> {
 }
 
 /// Commands that take the rest of the line as text (file names, messages): common practice, no source.
-const TAKES_TEXT: [u16; 23] =
-    [16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929];
+const TAKES_TEXT: [u16; 24] =
+    [16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 115, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929];
 
 /// Reads one line (without its newline) into `words`.
 pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
@@ -201,6 +201,9 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             }
             if takes_text(word) {
                 text_argument(input, bytes, line);
+            } else if pauses(word) {
+                leading_times(input, words);
+                text_argument(input, bytes, line);
             }
             line.command_bytes = bytes.len() - input.len();
         }
@@ -264,7 +267,30 @@ fn placeholder(input: &mut Input<'_>) -> bool {
 
 fn takes_text(word: Word) -> bool {
     word.letter == b'M'
-        && word.value.is_some_and(|code| TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4))
+        && word.value.is_some_and(|code| {
+            TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4)
+                // A family of questions to the controller.
+                || (862.0..863.0).contains(&code)
+        })
+}
+
+/// M0 and M1: S and P are times, the rest is what the display shows.
+fn pauses(word: Word) -> bool {
+    word.letter == b'M' && word.value.is_some_and(|code| code == 0.0 || code == 1.0)
+}
+
+/// Words S and P with a number, as long as they come.
+fn leading_times(input: &mut Input<'_>, words: &mut Words) {
+    loop {
+        let mut ahead = *input;
+        let _ = blanks(&mut ahead);
+        let is_time = ahead.first().is_some_and(|b| b"SPsp".contains(b)) && words.len() < WORDS_KEPT;
+        match word(&mut ahead) {
+            Ok(word) if is_time && word.value.is_some_and(|value| !value.is_nan()) => words.push(word),
+            _ => return,
+        }
+        *input = ahead;
+    }
 }
 
 /// Takes the rest of the line as text; on a numbered line a `*number` at its end is the checksum.

@@ -354,8 +354,10 @@ fn unknown_lines_merge() {
     let job = "WARM_UP HEAT=210\nM9999 S1\n@mark\n$x=1\nhello there\n".repeat(500) + "G28\nG1 X1 F600\n";
     let report = judge(&machine(), &job);
     let unknown = found(&report, "unknown-command");
-    assert_eq!(unknown.len(), 4, "names, M9999, @ and $: {unknown:?}");
-    assert_eq!(unknown.iter().map(|finding| finding.count).sum::<u64>(), 2500);
-    assert!(unknown.iter().all(|finding| finding.severity == Severity::Note && finding.lines.len() <= 100));
+    assert_eq!((unknown.len(), unknown[0].severity, &unknown[0].lines[..]), (1, Severity::Note, &[2, 4][..]));
+    assert!(unknown[0].message.contains("M9999 (500 times, first on line 2)"), "{unknown:?}");
+    let called = found(&report, "macro-not-described");
+    assert_eq!((called.len(), called[0].severity, &called[0].lines[..]), (1, Severity::Hold, &[1, 5][..]));
+    assert!(called[0].message.contains("hello (500 times, first on line 5)"), "{called:?}");
     assert_eq!(report.reached.unwrap().max[0], 1.0);
 }

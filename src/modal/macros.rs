@@ -1,0 +1,183 @@
+//! Lines that call a macro of the controller by its name: carried out as the sheet describes it, else not followed.
+
+use super::notice::Noticed;
+use super::{CommandWord, Interpreter};
+use crate::block::{ActionKind, Event, Heater, TOOLS_KEPT, Wait};
+use crate::machine::Macro;
+use crate::text::Word;
+
+/// Names that are told apart; calls of more are counted together.
+const NAMES_KEPT: usize = 32;
+/// Longest name that is kept, bytes.
+const NAME_MAX: usize = 40;
+
+/// How often something was called by a name, and where first.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Called {
+    /// The name.
+    pub name: String,
+    /// How often.
+    pub count: u64,
+    /// Line of the first.
+    pub line: u64,
+    /// Where the machine is there, mm, machine coordinates.
+    pub place_mm: [f64; 3],
+}
+
+/// Names in the order of their first lines, a bounded number of them.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Calls {
+    /// The names.
+    pub names: Vec<Called>,
+    /// Calls of names that did not fit.
+    pub others: u64,
+}
+
+impl Calls {
+    pub(super) fn take(&mut self, name: &str, line: u64, place_mm: [f64; 3]) {
+        if let Some(known) = self.names.iter_mut().find(|known| known.name == name) {
+            known.count += 1;
+        } else if self.names.len() < NAMES_KEPT {
+            self.names.push(Called { name: name.to_owned(), count: 1, line, place_mm });
+        } else {
+            self.others += 1;
+        }
+    }
+
+    /// The names with how often and where, for a message.
+    pub fn list(&self) -> String {
+        const LISTED: usize = 6;
+        let one = |called: &Called| match called.count {
+            1 => format!("{} (line {})", called.name, called.line),
+            count => format!("{} ({count} times, first on line {})", called.name, called.line),
+        };
+        let mut listed: Vec<String> = self.names.iter().take(LISTED).map(one).collect();
+        let more = self.names.len().saturating_sub(LISTED);
+        if more > 0 || self.others > 0 {
+            listed.push(format!("{}{more} more", if self.others > 0 { "at least " } else { "" }));
+        }
+        listed.join(", ")
+    }
+}
+
+/// The name at the start of a line.
+fn name_of(line: &[u8]) -> String {
+    let is_name = |b: &u8| b.is_ascii_alphanumeric() || *b == b'_';
+    line.iter()
+        .skip_while(|b| b.is_ascii_whitespace())
+        .copied()
+        .take_while(is_name)
+        .take(NAME_MAX)
+        .map(char::from)
+        .collect()
+}
+
+/// The number behind `argument=` or, for a letter, right behind it.
+fn argument(line: &[u8], argument: &str) -> Option<f64> {
+    let text = String::from_utf8_lossy(line);
+    text.split(';').next()?.split_ascii_whitespace().skip(1).find_map(|word| {
+        let start = word.get(..argument.len()).filter(|start| start.eq_ignore_ascii_case(argument))?;
+        let rest = &word[start.len()..];
+        rest.strip_prefix('=').unwrap_or(rest).parse::<f64>().ok().filter(|value| value.is_finite())
+    })
+}
+
+impl Interpreter {
+    /// Macros that were called and are not described.
+    pub fn macros_called(&self) -> &Calls {
+        &self.macros_called
+    }
+
+    /// Commands that are not known here.
+    pub fn unknown_commands(&self) -> &Calls {
+        &self.unknown_commands
+    }
+
+    /// Carries out a line that begins with a name.
+    pub(super) fn call(&mut self, line: &[u8], out: &mut impl FnMut(Event)) {
+        self.closing_line = self.line;
+        self.last_was_motion = false;
+        let name = name_of(line);
+        let known = self.dialect.macros.iter().find(|known| known.name.eq_ignore_ascii_case(&name)).cloned();
+        match known {
+            Some(known) => self.carry_out_macro(&known, line, out),
+            None => self.lose_sight(&name, out),
+        }
+    }
+
+    /// Something is called that may home, heat, move and wait: none of that is known from here on.
+    pub(super) fn lose_sight(&mut self, name: &str, out: &mut impl FnMut(Event)) {
+        self.macros_called.take(name, self.line, self.position);
+        self.known = [false; 3];
+        self.heat_on_for_good = false;
+        self.action(ActionKind::Unfollowed, 0.0, out);
+    }
+
+    fn carry_out_macro(&mut self, known: &Macro, line: &[u8], out: &mut impl FnMut(Event)) {
+        if known.harmless {
+            return;
+        }
+        if known.homes {
+            self.params.clear();
+            self.home(out);
+        }
+        let heaters = [Heater::Nozzle(self.tool), Heater::Bed, Heater::Chamber];
+        for (heater, name) in heaters.into_iter().zip(&known.heats) {
+            let Some(name) = name else { continue };
+            match argument(line, name) {
+                Some(target_c) => self.set_heater(heater, target_c, Wait::ToHeat, out),
+                None => self.action(ActionKind::HeatUnknown { heater }, 0.0, out),
+            }
+        }
+        if known.takes_s > 0.0 {
+            self.action(ActionKind::Dwell, known.takes_s, out);
+        }
+        if known.ends {
+            for tool in 0..TOOLS_KEPT as u32 {
+                self.switch_off(Heater::Nozzle(tool), out);
+            }
+            self.switch_off(Heater::Bed, out);
+            self.switch_off(Heater::Chamber, out);
+            self.action(ActionKind::MotorsOff { axes: [true; 4] }, 0.0, out);
+        }
+    }
+
+    fn switch_off(&mut self, heater: Heater, out: &mut impl FnMut(Event)) {
+        let target_c = match heater {
+            Heater::Nozzle(tool) => self.states[super::tool_place(tool)].target_c,
+            Heater::Bed => self.bed_target_c,
+            Heater::Chamber => self.chamber_target_c,
+        };
+        if target_c > 0.0 {
+            self.set_heater(heater, 0.0, Wait::No, out);
+        }
+    }
+
+    fn set_heater(&mut self, heater: Heater, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+        let before_c = match heater {
+            Heater::Nozzle(tool) => return self.set_nozzle(tool, target_c, wait, out),
+            Heater::Bed => std::mem::replace(&mut self.bed_target_c, target_c),
+            Heater::Chamber => std::mem::replace(&mut self.chamber_target_c, target_c),
+        };
+        self.note_heat(before_c, target_c);
+        self.action(ActionKind::Heat { heater, target_c, wait }, 0.0, out);
+    }
+
+    /// A command that is not known here: none of its words is judged. A G command may have moved the machine.
+    pub(super) fn unknown(&mut self, command: CommandWord) {
+        let CommandWord { letter, code, .. } = command;
+        let (number, part) = (code / 10, code % 10);
+        let point = if part > 0 { format!(".{part}") } else { String::new() };
+        self.unknown_commands.take(&format!("{}{number}{point}", char::from(letter)), self.line, self.position);
+        if letter == b'G' {
+            self.known = [false; 3];
+        }
+        self.notice(Noticed::UnknownCommand { letter, code });
+    }
+}
+
+/// True when the first command of a line is none that is known here.
+pub(super) fn is_unknown(words: &[Word]) -> bool {
+    let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'));
+    first.is_some_and(|word| word.value.is_some_and(|value| !value.is_nan() && !super::is_known(word.letter, value)))
+}
