@@ -332,8 +332,18 @@ fn bittern_tag() -> Job {
         known("filament.net_g", grams, COUNTED, "tool 0 at 1.24 g/cm³, tool 1 at 1.08 g/cm³"),
         known("filament.purged_mm", 12.0, CLOSED, "12 mm pushed at rest by tool 1"),
         known("layers_total", f64::from(LAYERS), 0.0, "layers begun"),
-        known("extruding.max.x", plate_tally.max[0], COUNTED, "the plate; tool 1 stands 18 mm to the right of tool 0"),
-        known("extruding.min.x", bar_tally.min[0] - 18.0, COUNTED, "the bars, less the offset of tool 1"),
+        known(
+            "extruding.max.x",
+            plate_tally.max[0].max(bar_tally.max[0]),
+            COUNTED,
+            "coordinates are those of the tip in use",
+        ),
+        known(
+            "extruding.min.x",
+            plate_tally.min[0].min(bar_tally.min[0]),
+            COUNTED,
+            "coordinates are those of the tip in use",
+        ),
     ];
     Job { name: "bittern-tag", machine: "bittern", text: job.text, known }
 }

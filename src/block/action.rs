@@ -113,6 +113,11 @@ pub enum ActionKind {
         /// Its number.
         number: u32,
     },
+    /// Where the tip of the tool in use is from now on, from the place of the machine.
+    Tip {
+        /// X, y, z, mm.
+        offset_mm: [f64; 3],
+    },
     /// Motors released.
     MotorsOff {
         /// X, Y, Z, E.
@@ -139,7 +144,11 @@ impl ActionKind {
             | Self::Finish
             | Self::End => true,
             Self::Heat { wait, .. } => *wait != Wait::No,
-            Self::HeatUnknown { .. } | Self::Fan { .. } | Self::MotorsOff { .. } | Self::MotorsOn => false,
+            Self::HeatUnknown { .. }
+            | Self::Fan { .. }
+            | Self::Tip { .. }
+            | Self::MotorsOff { .. }
+            | Self::MotorsOn => false,
         }
     }
 }

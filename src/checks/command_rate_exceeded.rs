@@ -210,11 +210,13 @@ impl Observer for CommandRateExceeded {
 
 fn stops(action: &Action) -> bool {
     use ActionKind::{
-        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Tool, Unfollowed,
+        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Tip, Tool, Unfollowed,
     };
     match action.kind {
         Dwell | Home { .. } | Probe | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
-        Heat { .. } | HeatUnknown { .. } | Fan { .. } | MotorsOff { .. } | MotorsOn => action.duration_s > 0.0,
+        Heat { .. } | HeatUnknown { .. } | Fan { .. } | Tip { .. } | MotorsOff { .. } | MotorsOn => {
+            action.duration_s > 0.0
+        }
     }
 }
 

@@ -19,7 +19,7 @@ throw a loose part. Keep hands out of the machine while it moves; the maker's do
         how: "every move along the path whose x, y and z are known is tested as a straight segment against each \
 box, in mm, machine coordinates (the usual slab test: the parts of the segment between each pair of faces must \
 overlap). Arcs and curves are cut into chords that stay within 0.01 mm of them. Touching a face to within 0.000001 mm \
-is no hit. Only the tip is tested: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
+is no hit. The tip of the tool in use is tested, by its `offset_mm`, and nothing else: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
 larger. Where the position was unknown before a move, as after probing, only its end point is tested.",
         remedy: "move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing is there any \
 more, take the box out of the sheet.",
@@ -34,19 +34,19 @@ fn build(machine: &Machine, _: &str) -> Built {
     let Some(first) = boxes.first() else {
         return Built::Skipped("the sheet gives no `[[travel.keep_out]]`".to_owned());
     };
-    let mut around = Box3 { min: first.min, max: first.max };
-    for keep_out in &boxes {
-        for axis in 0..3 {
-            around.min[axis] = around.min[axis].min(keep_out.min[axis]);
-            around.max[axis] = around.max[axis].max(keep_out.max[axis]);
-        }
-    }
-    Built::Watching(Box::new(InsideKeepOut { boxes, around, start_known: true }))
+    let around = Box3 { min: first.min, max: first.max };
+    let mut check = InsideKeepOut { shifted: boxes.clone(), boxes, around, tip_mm: [0.0; 3], start_known: true };
+    check.take_up(machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm));
+    Built::Watching(Box::new(check))
 }
 
 struct InsideKeepOut {
     boxes: Vec<KeepOut>,
+    /// The boxes as the place of the machine sees them: so that the tip in use stays out.
+    shifted: Vec<KeepOut>,
+    /// Around those.
     around: Box3,
+    tip_mm: [f64; 3],
     start_known: bool,
 }
 
@@ -66,6 +66,7 @@ impl Observer for InsideKeepOut {
             match action.kind {
                 ActionKind::Probe | ActionKind::Unfollowed => self.start_known = false,
                 ActionKind::Home { axes: [true, true, true], .. } => self.start_known = true,
+                ActionKind::Tip { offset_mm } => self.take_up(offset_mm),
                 _ => {}
             }
         }
@@ -73,6 +74,21 @@ impl Observer for InsideKeepOut {
 }
 
 impl InsideKeepOut {
+    /// The tip is there from now on, from the place of the machine.
+    fn take_up(&mut self, tip_mm: [f64; 3]) {
+        self.tip_mm = tip_mm;
+        self.shifted.clone_from(&self.boxes);
+        for (n, keep_out) in self.shifted.iter_mut().enumerate() {
+            for axis in 0..3 {
+                keep_out.min[axis] -= tip_mm[axis];
+                keep_out.max[axis] -= tip_mm[axis];
+                let (min, max) = (&mut self.around.min[axis], &mut self.around.max[axis]);
+                *min = if n == 0 { keep_out.min[axis] } else { min.min(keep_out.min[axis]) };
+                *max = if n == 0 { keep_out.max[axis] } else { max.max(keep_out.max[axis]) };
+            }
+        }
+    }
+
     fn judge(&self, block: &Block, i: usize, log: &mut Log) {
         let end = block.end(i);
         let start = if self.start_known { block.start(i) } else { end };
@@ -81,7 +97,7 @@ impl InsideKeepOut {
         if !overlap(&extent, &self.around.min, &self.around.max) {
             return;
         }
-        for (index, keep_out) in self.boxes.iter().enumerate() {
+        for (index, keep_out) in self.shifted.iter().enumerate() {
             if !overlap(&extent, &keep_out.min, &keep_out.max) {
                 continue;
             }
@@ -97,7 +113,8 @@ impl InsideKeepOut {
                 None => test(start, end),
             }
             if let Some(at) = entered {
-                raise(log, block.line[i], index, keep_out, at);
+                let tip = [0, 1, 2].map(|axis| at[axis] + self.tip_mm[axis]);
+                raise(log, block.line[i], index, &self.boxes[index], tip);
             }
         }
     }

@@ -101,7 +101,7 @@ impl Interpreter {
             2070 => self.set_retraction(),
             2080 => self.set_recovery(),
             2060 => self.shift_home(),
-            2180 => self.set_tool_offset(self.tool_word()),
+            2180 => self.set_tool_offset(self.tool_word(), out),
             2900 => self.shift_z(out),
             3010 | 3040 => self.tune_heater(code),
             4280 => {
@@ -326,6 +326,7 @@ impl Interpreter {
             return;
         }
         self.action(ActionKind::Tool { number }, 0.0, out);
+        self.move_tip(self.states[tool_place(before)].offset_mm, out);
         // Targets for tools in use and at rest change with the tool (G10 P, M568).
         let targets =
             [(before, self.states[tool_place(before)].standby_c), (number, self.states[tool_place(number)].active_c)];
@@ -341,13 +342,23 @@ impl Interpreter {
         self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32)
     }
 
-    fn set_tool_offset(&mut self, tool: u32) {
+    /// Says where the tip is, where that is not where it was.
+    fn move_tip(&mut self, before: [f64; 3], out: &mut impl FnMut(Event)) {
+        let offset_mm = self.states[tool_place(self.tool)].offset_mm;
+        if offset_mm != before {
+            self.action(ActionKind::Tip { offset_mm }, 0.0, out);
+        }
+    }
+
+    fn set_tool_offset(&mut self, tool: u32, out: &mut impl FnMut(Event)) {
+        let before = self.states[tool_place(self.tool)].offset_mm;
         let unit = self.unit_mm();
         for (axis, letter) in AXES.into_iter().enumerate() {
             if let Some(value) = self.params.get(letter) {
                 self.states[tool_place(tool)].offset_mm[axis] = value * unit;
             }
         }
+        self.move_tip(before, out);
     }
 
     /// Target by S, or by R (which also waits for cooling); none of them: the target in force.
@@ -525,7 +536,7 @@ impl Interpreter {
     fn set_tool(&mut self, out: &mut impl FnMut(Event)) {
         let Some(tool) = self.params.get(b'P').map_or(Some(self.tool), |value| self.tool_number(value)) else { return };
         if AXES.iter().any(|&letter| self.params.get(letter).is_some()) {
-            self.set_tool_offset(tool);
+            self.set_tool_offset(tool, out);
         }
         if self.params.unfilled(b"SR") {
             return self.action(ActionKind::HeatUnknown { heater: Heater::Nozzle(tool) }, 0.0, out);

@@ -1,14 +1,20 @@
-//! Where the nozzle goes, machine coordinates.
+//! Where the machine goes, and where the tip of the tool in use lays filament, machine coordinates.
 
 use crate::block::{ActionKind, Block, flag};
 use crate::findings::{Inspection, Log, Observer};
 use crate::geometry::{Box3, Curve, arc_interior_extrema, cubic_interior_extrema};
+use crate::machine::Machine;
 
 /// Owner of the boxes.
-#[derive(Default)]
 pub(super) struct Extent {
+    /// From the place of the machine to the tip in use, mm.
+    tip_mm: [f64; 3],
     reached: Option<Box3>,
     extruding: Option<Box3>,
+}
+
+fn sum(point: [f64; 3], by_mm: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|axis| point[axis] + by_mm[axis])
 }
 
 fn take(extent: &mut Option<Box3>, point: [f64; 3]) {
@@ -36,15 +42,21 @@ impl Growing {
         }
     }
 
-    fn join(&self, extent: &mut Option<Box3>) {
+    /// Joins it to another, shifted.
+    fn join(&self, extent: &mut Option<Box3>, by_mm: [f64; 3]) {
         if self.0.min[0] <= self.0.max[0] {
-            take(extent, self.0.min);
-            take(extent, self.0.max);
+            take(extent, sum(self.0.min, by_mm));
+            take(extent, sum(self.0.max, by_mm));
         }
     }
 }
 
 impl Extent {
+    pub(super) fn new(machine: &Machine) -> Self {
+        let tip_mm = machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm);
+        Self { tip_mm, reached: None, extruding: None }
+    }
+
     fn moves(&mut self, block: &Block) {
         let (mut reached, mut extruding) = (Growing::EMPTY, Growing::EMPTY);
         let mut joined = false;
@@ -63,8 +75,8 @@ impl Extent {
             }
             joined = pushes;
         }
-        extruding.join(&mut self.extruding);
-        reached.join(&mut self.reached);
+        extruding.join(&mut self.extruding, self.tip_mm);
+        reached.join(&mut self.reached, [0.0; 3]);
         for bend in &block.curves {
             self.curve(block, bend.at, &bend.curve);
         }
@@ -72,11 +84,11 @@ impl Extent {
 
     fn curve(&mut self, block: &Block, i: usize, curve: &Curve) {
         let (from, to) = (block.start(i), block.end(i));
-        let extruding = block.extrudes(i);
+        let (extruding, tip_mm) = (block.extrudes(i), self.tip_mm);
         let mut point = |point: [f64; 3]| {
             take(&mut self.reached, point);
             if extruding {
-                take(&mut self.extruding, point);
+                take(&mut self.extruding, sum(point, tip_mm));
             }
         };
         match curve {
@@ -89,12 +101,16 @@ impl Extent {
 
 impl Observer for Extent {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        if !(holds(&self.reached, &block.reach) && holds(&self.extruding, &block.reach)) {
+        let Box3 { min, max } = block.reach;
+        let laid = Box3 { min: sum(min, self.tip_mm), max: sum(max, self.tip_mm) };
+        if !(holds(&self.reached, &block.reach) && holds(&self.extruding, &laid)) {
             self.moves(block);
         }
         for action in &block.actions {
-            if let ActionKind::Home { position, .. } = action.kind {
-                take(&mut self.reached, position);
+            match action.kind {
+                ActionKind::Home { position, .. } => take(&mut self.reached, position),
+                ActionKind::Tip { offset_mm } => self.tip_mm = offset_mm,
+                _ => {}
             }
         }
     }

@@ -17,7 +17,7 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
     let mut observers: Vec<Box<dyn Observer>> = vec![
         Box::new(time::Time::new(machine)),
         Box::new(flow::FlowTotals::new(machine)),
-        Box::new(extent::Extent::default()),
+        Box::new(extent::Extent::new(machine)),
         Box::new(heat::Hottest::default()),
         Box::new(layers::Layers::default()),
         Box::new(series::Series::default()),

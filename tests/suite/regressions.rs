@@ -176,3 +176,26 @@ fn jobs_longer_than_any_print_are_not_judged() {
     assert_eq!(line(&format!("G28\n{}G1 X5 F600\n", "G4 S100000\n".repeat(100))), Some(101));
     assert_eq!(line("G28\nG1 X5 F600\nG1 X20 F0.006\nG1 X5 F600\n"), Some(3));
 }
+
+/// Keep-outs and printed extents were judged at the place of the machine, which is that of tool 0's tip: with tool 1 a tip
+/// that entered a clip was a go, and one that cleared it a no-go.
+#[test]
+fn the_tip_in_use_stays_out_of_keep_outs() {
+    use gonogo::machine::KeepOut;
+    let mut machine = free_machine();
+    machine.tools.push(machine.tools[0].clone());
+    machine.tools[1].offset_mm = [20.0, 0.0, -0.1];
+    machine.travel.keep_out = vec![KeepOut { what: "clip".to_owned(), min: [95.0, 0.0, 0.0], max: [105.0, 10.0, 6.0] }];
+    let entered = |tool: &str, x: f64| {
+        let job = format!("G28\nM83\nG1 X{x} Y50 Z1 F6000\n{tool}\nG1 X{x} Y50 Z1\nG1 Y5 E1\nG1 Y50 E1\n");
+        let report = judge(&machine, &job);
+        let laid = report.extruding.expect("it extrudes");
+        assert_eq!((laid.min, laid.max), ([x, 5.0, 1.0], [x, 50.0, 1.0]), "{tool}");
+        report.findings.iter().any(|finding| finding.check == "inside-keep-out")
+    };
+    // x 80 puts the machine at 60 with tool 1, x 115 at 95 and x 120 at 100: the tip is where the job says.
+    assert_eq!(["T0", "T1"].map(|tool| entered(tool, 100.0)), [true, true]);
+    assert_eq!(["T0", "T1"].map(|tool| entered(tool, 120.0)), [false, false]);
+    let offset_in_job = "T0\nM218 T0 X20 Y0 Z0";
+    assert_eq!([100.0, 120.0].map(|x| entered(offset_in_job, x)), [true, false]);
+}
