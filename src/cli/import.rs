@@ -12,7 +12,7 @@ use clap::{Args, ValueEnum};
 
 use super::faults::Faults;
 use super::format::among;
-use super::output::{Content, Output};
+use super::output::{self, Content, Output};
 use super::sheet::MachineArg;
 use super::terminal::Terminal;
 use super::{Exit, complain, jobs, sheet};
@@ -131,6 +131,9 @@ pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         bail!("--write replaces a sheet: name it with --into or -o");
     }
     let source = args.file.as_deref().unwrap_or(Path::new("-"));
+    for target in args.into.iter().chain(&args.output).filter(|path| !jobs::is_stdin(path) && !jobs::is_stdin(source)) {
+        output::spare(target, [source])?;
+    }
     let settings = read(source, args.m203_per)?;
     let outcome = resolve(args, &settings, terminal)?;
     if let (SheetFate::Written(path), Some(text)) = (&outcome.fate, &outcome.sheet) {

@@ -205,19 +205,28 @@ fn is_job(path: &Path) -> bool {
     has_job_ending(path) || is_packed && path.file_stem().is_some_and(|stem| has_job_ending(Path::new(stem)))
 }
 
-/// Reads a list of paths, one per line; `-` is standard input.
+/// Longest list of jobs, bytes: an endless stream must not fill the memory.
+const LIST_MAX_BYTES: u64 = 64 << 20;
+
+/// Reads a list of paths, one per line; `-` is standard input. Blank lines and those that begin with `#` are no paths.
 ///
 /// # Errors
 /// When the list cannot be read.
 pub fn read_list(list: &Path) -> anyhow::Result<Vec<PathBuf>> {
     let mut bytes = Vec::new();
     if is_stdin(list) {
-        io::stdin().lock().read_to_end(&mut bytes).context("cannot read the list of jobs from standard input")?;
+        let mut source = io::stdin().lock().take(LIST_MAX_BYTES + 1);
+        source.read_to_end(&mut bytes).context("cannot read the list of jobs from standard input")?;
     } else {
-        bytes = fs::read(list).with_context(|| format!("cannot read the list of jobs {}", list.display()))?;
+        let read = fs::File::open(list).and_then(|file| file.take(LIST_MAX_BYTES + 1).read_to_end(&mut bytes));
+        read.with_context(|| format!("cannot read the list of jobs {}", list.display()))?;
+    }
+    if bytes.len() as u64 > LIST_MAX_BYTES {
+        bail!("the list of jobs is longer than {} MiB", LIST_MAX_BYTES >> 20);
     }
     let lines = bytes.split(|byte| *byte == b'\n').map(|line| line.strip_suffix(b"\r").unwrap_or(line));
-    Ok(lines.filter(|line| !line.is_empty()).map(path_of).collect())
+    let is_path = |line: &&[u8]| !line.trim_ascii().is_empty() && !line.starts_with(b"#");
+    Ok(lines.filter(is_path).map(path_of).collect())
 }
 
 #[cfg(unix)]

@@ -86,7 +86,7 @@ pub fn spare<'p>(output: &Path, others: impl IntoIterator<Item = &'p Path>) -> a
 }
 
 /// The path with its links followed; of a file that is not there yet, those of its folder.
-fn resolved(path: &Path) -> PathBuf {
+pub(super) fn resolved(path: &Path) -> PathBuf {
     let in_folder = || {
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         Some(folder.canonicalize().ok()?.join(path.file_name()?))

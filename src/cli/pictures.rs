@@ -1,6 +1,6 @@
 //! Pages and pictures of `gonogo check`.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -159,7 +159,7 @@ pub struct Pages<'m> {
 
 enum Place {
     One(Option<Output>),
-    Folder { path: PathBuf, names: HashSet<String>, rows: Vec<IndexRow> },
+    Folder { path: PathBuf, names: Names, rows: Vec<IndexRow> },
 }
 
 impl<'m> Pages<'m> {
@@ -174,7 +174,11 @@ impl<'m> Pages<'m> {
             (_, None) => bail!("several pages need a folder: name one by -o"),
             (_, Some(path)) => {
                 fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;
-                Place::Folder { path: path.to_owned(), names: HashSet::new(), rows: Vec::new() }
+                // A job that lies in the folder must not be written over.
+                let inputs = jobs.iter().filter_map(Job::path).map(output::resolved).collect();
+                let names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs };
+                output::spare(&path.join(INDEX), jobs.iter().filter_map(Job::path))?;
+                Place::Folder { path: path.to_owned(), names, rows: Vec::new() }
             }
         };
         Ok(Self { machine, place })
@@ -203,7 +207,7 @@ impl<'m> Pages<'m> {
                 None => Ok(()),
             },
             Place::Folder { path, names, rows } => {
-                let name = free_name(&pictured.report.job.path, names);
+                let name = names.free(&pictured.report.job.path, path);
                 rows.push(IndexRow::judged(&pictured.report, name.clone()));
                 let mut output = Output::file(&path.join(&name)).map_err(io::Error::other)?;
                 page::job(pictured, self.machine, &mut output).map_err(as_io)?;
@@ -234,21 +238,37 @@ fn as_io(error: PageError) -> io::Error {
     }
 }
 
-/// A file name for the page of a job that no other page has: letters, digits, points, dashes and underscores of the job's
-/// own, so that it is fit for any card and any link.
-fn free_name(job: &str, taken: &mut HashSet<String>) -> String {
-    const LONGEST: usize = 80;
-    let stem = Path::new(job).file_name().map_or("job".into(), |name| name.to_string_lossy());
-    let fit = |c: char| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' };
-    let stem: String = stem.chars().map(fit).take(LONGEST).collect();
-    let stem = stem.trim_start_matches(['.', '-']);
-    let stem =
-        if stem.is_empty() || stem.eq_ignore_ascii_case("index") { format!("job-{stem}") } else { stem.to_owned() };
-    let names = std::iter::once(format!("{stem}.html")).chain((2..).map(|n| format!("{stem}-{n}.html")));
-    // Cards and some systems do not tell capitals from small letters.
-    let free = names.into_iter().find(|name| !taken.contains(&name.to_lowercase())).unwrap_or_default();
-    taken.insert(free.to_lowercase());
-    free
+/// Names of pages in a folder.
+struct Names {
+    /// In small letters: cards and some systems do not tell capitals from them.
+    taken: HashSet<String>,
+    /// Up to which number each was tried, so that thousands of the same name take no longer each.
+    tried: HashMap<String, u64>,
+    /// Files that are read, their links followed.
+    inputs: HashSet<PathBuf>,
+}
+
+impl Names {
+    /// A file name for the page of a job in `folder` that no other page has, nor a file that is read: letters, digits,
+    /// points, dashes and underscores of the job's own, so that it is fit for any card and any link.
+    fn free(&mut self, job: &str, folder: &Path) -> String {
+        const LONGEST: usize = 80;
+        let stem = Path::new(job).file_name().map_or("job".into(), |name| name.to_string_lossy());
+        let fit = |c: char| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' };
+        let stem: String = stem.chars().map(fit).take(LONGEST).collect();
+        let stem = stem.trim_start_matches(['.', '-']);
+        let stem =
+            if stem.is_empty() || stem.eq_ignore_ascii_case("index") { format!("job-{stem}") } else { stem.to_owned() };
+        let tried = self.tried.entry(stem.to_lowercase()).or_insert(0);
+        loop {
+            *tried += 1;
+            let name = if *tried == 1 { format!("{stem}.html") } else { format!("{stem}-{tried}.html") };
+            let is_read = self.inputs.contains(&output::resolved(&folder.join(&name)));
+            if !is_read && self.taken.insert(name.to_lowercase()) {
+                return name;
+            }
+        }
+    }
 }
 
 #[cfg(test)]
@@ -257,10 +277,10 @@ mod tests {
 
     #[test]
     fn names_of_pages_are_fit_for_links_and_never_the_same() {
-        let mut taken = HashSet::new();
+        let mut names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs: HashSet::new() };
         let jobs =
             ["a/hook.gcode", "b/HOOK.gcode", "b/hook.gcode", "<b>\"x\" y.gcode", "index", "-", "../../..", "ä.g"];
-        let names: Vec<_> = jobs.iter().map(|job| free_name(job, &mut taken)).collect();
+        let names: Vec<_> = jobs.iter().map(|job| names.free(job, Path::new("pages"))).collect();
         let want = [
             "hook.gcode.html",
             "HOOK.gcode-2.html",

@@ -373,3 +373,34 @@ fn files_are_open_to_whom_the_umask_or_the_file_before_says() {
     write();
     assert_eq!(mode(), 0o604, "as it was, but it never runs as somebody else");
 }
+
+/// A job may lie in the folder of the pages under the name of a page, and the settings may come from the sheet itself.
+#[test]
+fn what_is_read_is_never_written_over() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = |name: &str| folder.path().join(name).display().to_string();
+    let job = std::fs::read("corpus/jobs/heron-square.gcode").expect("a corpus job");
+    for name in ["a.html", "b.gcode", "index.html"] {
+        std::fs::write(at(name), &job).expect("writes");
+    }
+    let pages = |jobs: &[&str]| {
+        gonogo()
+            .arg("check")
+            .args(jobs)
+            .args(["--machine", "corpus/machines/heron.toml", "--format", "html", "-o"])
+            .arg(folder.path())
+    };
+    pages(&[&at("a.html"), &at("b.gcode"), &at("index.html")]).assert().code(2);
+    // Its page would be called `a.html.html`, as another file is already.
+    std::fs::write(at("a.html.html"), &job).expect("writes");
+    pages(&[&at("a.html"), &at("a.html.html"), &at("b.gcode")]).assert().success();
+    for name in ["a.html", "a.html.html", "b.gcode"] {
+        assert!(std::fs::read(at(name)).expect("is there") == job, "{name}");
+    }
+    assert!(folder.path().join("a.html-2.html").is_file());
+    std::fs::write(at("settings.txt"), "M92 X80 Y80 Z400 E95\n").expect("writes");
+    let import = ["sheet", "import", &at("settings.txt"), "-o", &at("settings.txt"), "--write"];
+    let run = gonogo().args(import).assert().code(2);
+    assert!(String::from_utf8_lossy(&run.get_output().stderr).contains("same file"));
+    assert_eq!(std::fs::read_to_string(at("settings.txt")).expect("is there"), "M92 X80 Y80 Z400 E95\n");
+}

@@ -6,6 +6,8 @@ mod table;
 pub use json::JsonMatrix;
 pub use table::TableMatrix;
 
+use std::collections::BTreeMap;
+
 use crate::findings::MachineFacts;
 use crate::wording::safe;
 
@@ -23,18 +25,24 @@ pub fn labels(machines: &[MachineFacts]) -> Vec<String> {
     machines.iter().map(label).collect()
 }
 
-/// Labels that were given away.
+/// Labels that were given away, and the number up to which each was numbered.
 #[derive(Debug, Default)]
-pub(super) struct Distinct(std::collections::BTreeSet<String>);
+pub(super) struct Distinct(BTreeMap<String, u64>);
 
 impl Distinct {
     /// The label, with a number behind it where it was given away before.
     pub(super) fn label(&mut self, label: String) -> String {
-        let numbered = (2..).map(|number: u64| format!("{label} ({number})"));
-        let free = std::iter::once(label.clone()).chain(numbered).find(|label| !self.0.contains(label));
-        let free = free.unwrap_or(label);
-        self.0.insert(free.clone());
-        free
+        // From where the last one stopped: thousands of the same label take no longer each.
+        let mut number = self.0.get(&label).copied().unwrap_or(0);
+        loop {
+            number += 1;
+            let free = if number == 1 { label.clone() } else { format!("{label} ({number})") };
+            if number == 1 || !self.0.contains_key(&free) {
+                self.0.insert(label, number);
+                self.0.entry(free.clone()).or_insert(1);
+                return free;
+            }
+        }
     }
 }
 
