@@ -11,7 +11,8 @@ G0 X20 Y20 F3000
 G1 Z0.3 F480
 G1 X60 E2 F1200
 M106 S100 G1 X70 ; expect: commands-share-line
-G1 X80 M400 ; near: commands-share-line
+G1 X80 M400 ; expect: commands-share-line
+M117 5% G1 X5 G1 X9 ; near: commands-share-line
 G1 Z0 F480
 G1 X90 E0.4 F1200 ; expect: prints-into-bed
 G1 Z0.1 F480

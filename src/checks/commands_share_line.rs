@@ -9,12 +9,11 @@ pub const CHECK: Check = Check {
     severity: Severity::Hold,
     summary: "A line has more than one command; many controllers carry out the first alone.",
     explain: Explanation {
-        what: "a second command with words of its own stands on a line, such as `M109 S200 G1 X60`. A mode beside \
-another command, such as `G90 G1 X60`, is a note.",
+        what: "a second command with words of its own stands on a line, such as `M109 S200 G1 X60`. A mode, or a command without words, beside another is a note.",
         why: "many controllers carry out the first command of a line and take the rest for its words: the move is \
 lost, or X60 means something else. Two lines that a program glued together look like this.",
         how: "the G and M words of a line are counted. A second one that is known and has words of its own is found; \
-without words it belongs to the first. `controller.commands_per_line` says what the machine does: \
+without words it is a note. `controller.commands_per_line` says what the machine does: \
 \"all\" carries out each (NIST RS274/NGC 3.3), \"first\" the first alone.",
         remedy: "put each command on a line of its own. If the newline was lost, look whether the file is damaged.",
     },

@@ -51,6 +51,10 @@ fn words(damage: Damage) -> String {
         Damage::Exclusive => "two commands that exclude each other in one line".to_owned(),
         Damage::Twice { letter: of } => format!("{} appears twice in one line", letter(of)),
         Damage::NoMotionMode => "axis words before any motion command: not carried out".to_owned(),
+        Damage::NoTemperature => {
+            "an argument of the macro should be a temperature and is missing or no number: how warm it gets is unknown"
+                .to_owned()
+        }
         Damage::NoNumber { letter: of } => format!("{} without a number", letter(of)),
         Damage::NegativeTime { seconds } => format!("a time of {seconds} s: taken as 0"),
         Damage::NoToolNumber { value } => format!("T{value} is no tool number"),

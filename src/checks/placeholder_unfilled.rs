@@ -31,6 +31,9 @@ fn judge(notice: &Notice, log: &mut Log) {
             format!("A temperature was never filled in: {} has a placeholder instead of a number.", char::from(letter))
         }
         Some(letter) => format!("{} has a placeholder instead of a number: it was left out.", char::from(letter)),
+        None if heats => {
+            "A temperature was never filled in: the macro gets a placeholder instead of a number.".to_owned()
+        }
         None => "The line is a placeholder that was never filled in: it was not carried out.".to_owned(),
     });
 }

@@ -11,7 +11,7 @@ pub const CHECK: Check = Check {
     severity: Severity::Hold,
     summary: "Lines are laid at Z 0 or below.",
     explain: Explanation {
-        what: "filament is pushed on a move along X or Y that ends at Z 0 or below, by a Z that the job has set.",
+        what: "filament is pushed on a move along X or Y that ends at Z 0 or below, by a Z that the job or its homing has set.",
         why: "at Z 0 the nozzle touches the bed: nothing comes out, the drive grinds the filament, and the nozzle \
 scratches the bed. A height of 0, a forgotten lift or a wrong G92 looks like this.",
         how: "Z of the tip in use, in machine coordinates, at the end of each such move is compared with 0. Moves before Z is known are \

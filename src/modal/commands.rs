@@ -38,7 +38,7 @@ impl Interpreter {
             // Without words it is something else (common practice, no source).
             50 if self.params.is_empty() => {}
             50 => self.motion(Mode::Cubic, out),
-            260 => self.lose_sight("G26", out),
+            260 => self.call_named("G26", b"", out),
             1610 | 1620 => self.home(out),
             40 => self.dwell(out),
             100 if self.params.names(b'L') => self.set_work_offset(),
@@ -72,13 +72,14 @@ impl Interpreter {
             170 => self.action(ActionKind::MotorsOn, 0.0, out),
             180 | 840 => self.motors_off(out),
             920 => self.scale_steps(),
-            9060 | 9070 => self.notice(Noticed::CurrentsChanged { code }),
             30 | 40 if self.params.get(b'S') != Some(0.0) => {
                 if self.spindle_line == 0 {
                     self.spindle_line = self.line;
                 }
             }
             30 | 40 => {}
+            // A file of commands that is stored in the controller.
+            980 => self.call_named("M98", b"", out),
             1010 => self.extruder_on = true,
             1030 => {}
             1040 => self.heat_nozzle(Wait::No, out),
@@ -91,7 +92,7 @@ impl Interpreter {
             1160 | 1330 | 1340 => self.wait_for_all(out),
             1260 => self.action(ActionKind::Fan { share: 1.0 }, 0.0, out),
             1270 => self.action(ActionKind::Fan { share: 0.0 }, 0.0, out),
-            3030 => self.lose_sight("M303", out),
+            3030 => self.call_named("M303", b"", out),
             1400 => self.heat_bed(Wait::No, out),
             1900 => self.heat_bed(Wait::ToHeat, out),
             1410 => self.heat_chamber(Wait::No, out),
@@ -109,12 +110,15 @@ impl Interpreter {
                 self.known = [false; 3];
             }
             5680 => self.set_tool(out),
+            // Without words they are questions.
+            5930 | 6650 | 6660 | 9060 | 9070 | 9140 if self.params.is_empty() => {}
             5930 => self.machine_changed(MachineChange::Shaping),
             6650 | 6660 => self.machine_changed(MachineChange::Geometry { code }),
             8510 if [b'X', b'Y', b'Z'].iter().any(|&letter| self.params.get(letter).is_some()) => {
                 self.machine_changed(MachineChange::Probe);
             }
             8510 => {}
+            9060 | 9070 => self.notice(Noticed::CurrentsChanged { code }),
             9140 => self.machine_changed(MachineChange::StallLoad),
             2200 | 2210 => self.overrides(code),
             2110 if self.params.get(b'S') == Some(0.0) => {
@@ -372,6 +376,13 @@ impl Interpreter {
         }
     }
 
+    /// The tool whose heater is meant without a T word. One that is neither described nor was ever heated by its number has
+    /// the heater of the first: several filaments through one nozzle.
+    fn heated_tool(&self) -> u32 {
+        let is_own = (self.tool as usize) < self.dialect.tools.len() || self.states[tool_place(self.tool)].heated;
+        if is_own { self.tool } else { 0 }
+    }
+
     fn heat_nozzle(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         let tool = match self.params.get(b'T') {
             // Switching off what is not there does nothing.
@@ -383,7 +394,7 @@ impl Interpreter {
                 Some(tool) => tool,
                 None => return,
             },
-            None => self.tool,
+            None => self.heated_tool(),
         };
         self.reject_rest(b"");
         if self.params.unfilled(b"SR") {
@@ -581,7 +592,9 @@ impl Interpreter {
 
     pub(super) fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
         let target_c = self.or_off(target_c);
-        let before_c = std::mem::replace(&mut self.states[tool_place(tool)].target_c, target_c);
+        let state = &mut self.states[tool_place(tool)];
+        state.heated = true;
+        let before_c = std::mem::replace(&mut state.target_c, target_c);
         self.note_heat(before_c, target_c);
         self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
     }
@@ -658,10 +671,10 @@ const ACTING_G: [u32; 39] = [
     540, 550, 560, 570, 580, 590, 600, 610, 640, 800, 900, 910, 920, 921, 940,
 ];
 /// M commands that are carried out here, in tenths.
-const ACTING_M: [u32; 55] = [
-    0, 10, 30, 40, 60, 170, 180, 250, 820, 830, 840, 920, 1010, 1030, 1040, 1060, 1070, 1090, 1100, 1160, 1260, 1270,
-    1330, 1340, 1350, 1400, 1410, 1900, 1910, 2000, 2010, 2030, 2040, 2050, 2060, 2070, 2080, 2110, 2180, 2200, 2210,
-    2260, 2900, 3010, 3020, 3030, 3040, 4000, 4280, 5000, 5010, 5020, 5040, 5680, 5930,
+const ACTING_M: [u32; 56] = [
+    0, 10, 30, 40, 60, 170, 180, 250, 820, 830, 840, 920, 980, 1010, 1030, 1040, 1060, 1070, 1090, 1100, 1160, 1260,
+    1270, 1330, 1340, 1350, 1400, 1410, 1900, 1910, 2000, 2010, 2030, 2040, 2050, 2060, 2070, 2080, 2110, 2180, 2200,
+    2210, 2260, 2900, 3010, 3020, 3030, 3040, 4000, 4280, 5000, 5010, 5020, 5040, 5680, 5930,
 ];
 
 /// Commands that are carried out here, or are known to change nothing which is modelled.

@@ -1,6 +1,6 @@
 //! Lines that call a macro of the controller by its name: carried out as the sheet describes it, else not followed.
 
-use super::notice::Noticed;
+use super::notice::{Damage, Noticed};
 use super::{CommandWord, Interpreter};
 use crate::block::{ActionKind, Event, Heater, TOOLS_KEPT, Wait};
 use crate::machine::Macro;
@@ -60,6 +60,15 @@ impl Calls {
     }
 }
 
+/// What stands behind a line number and a block delete.
+fn behind_number(line: &[u8]) -> &[u8] {
+    let line = line.trim_ascii_start();
+    let line = line.strip_prefix(b"/").unwrap_or(line).trim_ascii_start();
+    let Some(rest) = line.strip_prefix(b"N").or(line.strip_prefix(b"n")) else { return line };
+    let digits = rest.iter().take_while(|b| b.is_ascii_digit()).count();
+    if digits > 0 { rest[digits..].trim_ascii_start() } else { line }
+}
+
 /// The name at the start of a line.
 fn name_of(line: &[u8]) -> String {
     let is_name = |b: &u8| b.is_ascii_alphanumeric() || *b == b'_';
@@ -72,14 +81,32 @@ fn name_of(line: &[u8]) -> String {
         .collect()
 }
 
+/// What an argument of a macro gives.
+enum Argument {
+    Number(f64),
+    /// A placeholder that nobody has filled in.
+    Unfilled,
+    /// It is missing, or no number.
+    None,
+}
+
 /// The number behind `argument=` or, for a letter, right behind it.
-fn argument(line: &[u8], argument: &str) -> Option<f64> {
+fn argument(line: &[u8], argument: &str) -> Argument {
     let text = String::from_utf8_lossy(line);
-    text.split(';').next()?.split_ascii_whitespace().skip(1).find_map(|word| {
+    let words = text.split(';').next().unwrap_or_default().split_ascii_whitespace().skip(1);
+    let behind = |word: &str| {
         let start = word.get(..argument.len()).filter(|start| start.eq_ignore_ascii_case(argument))?;
         let rest = &word[start.len()..];
-        rest.strip_prefix('=').unwrap_or(rest).parse::<f64>().ok().filter(|value| value.is_finite())
-    })
+        Some(rest.strip_prefix('=').unwrap_or(rest).to_owned())
+    };
+    let Some(value) = words.into_iter().find_map(behind) else { return Argument::None };
+    if value.starts_with(['[', '{', '%']) {
+        return Argument::Unfilled;
+    }
+    match value.parse::<f64>() {
+        Ok(number) if number.is_finite() && number.abs() < 1e4 => Argument::Number(number),
+        _ => Argument::None,
+    }
 }
 
 impl Interpreter {
@@ -95,18 +122,23 @@ impl Interpreter {
 
     /// Carries out a line that begins with a name.
     pub(super) fn call(&mut self, line: &[u8], out: &mut impl FnMut(Event)) {
+        let line = behind_number(line);
+        self.call_named(&name_of(line), line, out);
+    }
+
+    /// Carries out what is called by that name, on that line.
+    pub(super) fn call_named(&mut self, name: &str, line: &[u8], out: &mut impl FnMut(Event)) {
         self.closing_line = self.line;
         self.last_was_motion = false;
-        let name = name_of(line);
-        let known = self.dialect.macros.iter().find(|known| known.name.eq_ignore_ascii_case(&name)).cloned();
+        let known = self.dialect.macros.iter().find(|known| known.name.eq_ignore_ascii_case(name)).cloned();
         match known {
             Some(known) => self.carry_out_macro(&known, line, out),
-            None => self.lose_sight(&name, out),
+            None => self.lose_sight(name, out),
         }
     }
 
     /// Something is called that may home, heat, move and wait: none of that is known from here on.
-    pub(super) fn lose_sight(&mut self, name: &str, out: &mut impl FnMut(Event)) {
+    fn lose_sight(&mut self, name: &str, out: &mut impl FnMut(Event)) {
         self.macros_called.take(name, self.line, self.position);
         self.known = [false; 3];
         self.heat_on_for_good = false;
@@ -125,9 +157,14 @@ impl Interpreter {
         for (heater, name) in heaters.into_iter().zip(&known.heats) {
             let Some(name) = name else { continue };
             match argument(line, name) {
-                Some(target_c) => self.set_heater(heater, target_c, Wait::ToHeat, out),
-                None => self.action(ActionKind::HeatUnknown { heater }, 0.0, out),
+                Argument::Number(target_c) => {
+                    self.set_heater(heater, target_c, Wait::ToHeat, out);
+                    continue;
+                }
+                Argument::Unfilled => self.notice(Noticed::Placeholder { letter: None, heats: true }),
+                Argument::None => self.damage(Damage::NoTemperature),
             }
+            self.action(ActionKind::HeatUnknown { heater }, 0.0, out);
         }
         if known.takes_s > 0.0 {
             self.action(ActionKind::Dwell, known.takes_s, out);

@@ -63,6 +63,8 @@ struct ToolState {
     retracted: Option<(f64, f64)>,
     /// Targets while it is in use and while it is not, by G10 or M568, °C.
     active_c: Option<f64>,
+    /// It got a target by its own number.
+    heated: bool,
     standby_c: Option<f64>,
 }
 
@@ -131,6 +133,7 @@ impl Interpreter {
             target_c: 0.0,
             retracted: None,
             active_c: None,
+            heated: false,
             standby_c: None,
         };
         let mut states = vec![fresh; TOOLS_KEPT];

@@ -98,7 +98,7 @@ pub enum Noticed {
         /// Whether it is carried out here.
         carried_out: bool,
     },
-    /// A mode stands beside another command.
+    /// A mode, or a command without words of its own, stands beside another command.
     ModeBeside {
         /// G or M.
         letter: u8,
@@ -198,6 +198,8 @@ pub enum Damage {
     },
     /// Axis words before any motion command.
     NoMotionMode,
+    /// An argument of a macro that should be a temperature, and is missing or no number.
+    NoTemperature,
     /// A letter without a number.
     NoNumber {
         /// Which.

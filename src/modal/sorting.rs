@@ -94,11 +94,15 @@ impl Interpreter {
         if is_first && carried_out {
             return true;
         }
-        let next = commands.get(place + 1).map_or(words.len(), |next| next.at);
-        if letter == b'T' || next <= at + 1 || !is_known(letter, code) {
+        if letter == b'T' || !is_known(letter, code) {
             return false;
         }
-        self.notice(Noticed::SecondCommand { letter, code, carried_out });
+        let next = commands.get(place + 1).map_or(words.len(), |next| next.at);
+        let what = match next > at + 1 || !carried_out {
+            true => Noticed::SecondCommand { letter, code, carried_out },
+            false => Noticed::ModeBeside { letter, code, carried_out },
+        };
+        self.notice(what);
         carried_out
     }
 
@@ -115,6 +119,10 @@ impl Interpreter {
             after_command = true;
             if word.value.is_some_and(f64::is_nan) {
                 self.notice(Noticed::Placeholder { letter: Some(word.letter), heats: false });
+                continue;
+            }
+            if word.letter == b'T' && word.value == Some(-1.0) {
+                // The tool is put away (common practice, no source).
                 continue;
             }
             let Some(code) = word.value.and_then(command_code) else {

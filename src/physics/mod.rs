@@ -125,7 +125,7 @@ impl Physics {
     /// No temperature is known from here on.
     fn lose_heat(&mut self) {
         self.nozzle_commanded = true;
-        for tool in 0..self.tools.len().max(self.tool as usize + 1).min(TOOLS_KEPT) {
+        for tool in 0..self.tools.len() {
             self.nozzle(tool as u32).lose();
         }
         self.bed.lose();
@@ -195,7 +195,9 @@ impl Physics {
             return NozzleSpan::default();
         }
         let (tool, ambient_c) = (self.tool, self.ambient_c);
-        self.nozzle(tool).span(ambient_c)
+        // A tool that is neither described nor was ever heated by its number has the heater of the first.
+        let is_own = (tool as usize) < self.tools.len() || self.nozzles.contains_key(&tool.min(TOOLS_KEPT as u32));
+        self.nozzle(if is_own { tool } else { 0 }).span(ambient_c)
     }
 
     /// Lets time go by for all heaters.

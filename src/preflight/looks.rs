@@ -4,12 +4,12 @@
 use std::io::{self, Cursor, Read};
 
 use crate::modal::is_known;
-use crate::text::{Kind, Words, words};
+use crate::text::{Foreign, Kind, Words, words};
 
 /// Lines with something on them that are looked at.
 const LINES: usize = 1000;
-/// Bytes that are looked at, at most.
-const BYTES: usize = 1 << 20;
+/// Bytes that are looked at, at most: pictures in comments may come first.
+const BYTES: usize = 64 << 20;
 /// Bytes asked for at a time.
 const STEP: usize = 16 << 10;
 /// One line in so many begins with a command that is known, in a job.
@@ -44,6 +44,24 @@ pub(super) fn look(mut source: Looked<'_>) -> io::Result<Result<Looked<'_>, Stri
     })
 }
 
+/// Lines that a job may have in any number and that do not make it one: calls of macros, lines for the host, marks, notes
+/// in other signs than `;`, and commands that are not known here.
+fn is_neutral(line: &[u8], kind: Kind) -> bool {
+    let line = line.trim_ascii();
+    match kind {
+        Kind::Foreign(Foreign::Name) => {
+            let is_name = |b: &u8| b.is_ascii_uppercase() || b.is_ascii_digit() || *b == b'_';
+            let name = line.iter().take_while(|b| is_name(b)).count();
+            let rest = &line[name..];
+            name > 1 && (rest.is_empty() || rest[0].is_ascii_whitespace())
+                || line.contains(&b'=') && line.split(u8::is_ascii_whitespace).skip(1).all(|word| word.contains(&b'='))
+        }
+        Kind::Foreign(Foreign::At | Foreign::Percent | Foreign::Bracket) => true,
+        Kind::Foreign(_) => line.starts_with(b"#") || line.starts_with(b"//"),
+        _ => false,
+    }
+}
+
 #[derive(Default)]
 struct Seen {
     lines: usize,
@@ -61,7 +79,7 @@ impl Seen {
             }
             let line = line.strip_suffix(b"\r").unwrap_or(line);
             let read = words::read(line, &mut self.words);
-            if read.kind == Kind::Empty {
+            if read.kind == Kind::Empty || is_neutral(line, read.kind) {
                 continue;
             }
             self.lines += 1;
@@ -88,7 +106,7 @@ impl Seen {
             _ if start.contains(&0) => Some("it has NUL bytes, which no text has".to_owned()),
             _ if lines == 0 => Some("it has no line with a command".to_owned()),
             _ if commands * ONE_IN < lines => {
-                Some(format!("{commands} of its first {lines} lines begin with a known command"))
+                Some(format!("of its first lines ({lines}) only {commands} begin with a known command"))
             }
             _ => None,
         }
@@ -118,8 +136,9 @@ mod tests {
         thumbnail.push_str("G28\nG1 X5 E1\n");
         let modal = format!("N10 G1 X1 Y1\n{}", "X2.5 Y3\n".repeat(300));
         let macros = "START_HERE WARM=210\nG1 X5 E1\nPARK_NOW\n";
+        let defined = format!("{}G28\nG1 X5 E1\n", "OBJ_DEFINE NAME=a\n".repeat(900));
         let lower = "g28\ng1x5\n\r\n\r\n";
-        for job in [&thumbnail, &modal, macros, lower, "T0", "%\nG21\nM30\n%", "\u{feff}G28\n"] {
+        for job in [&thumbnail, &modal, &defined, macros, lower, "T0", "%\nG21\nM30\n%", "\u{feff}G28\n"] {
             assert_eq!(why_not(job.as_bytes()), None, "{}", &job[..job.len().min(40)]);
         }
     }
@@ -136,9 +155,9 @@ mod tests {
             (&zeros, "NUL"),
             (&utf16, "UTF-16"),
             (&[0x1f, 0x8b, 8], "packed twice"),
-            (prose.as_bytes(), "0 of its first 400 lines"),
-            (b"START\nPRINT\nEND\n", "0 of its first 3 lines"),
-            (b"G999 X1\nM9999\n", "0 of its first 2 lines"),
+            (prose.as_bytes(), "of its first lines (401) only 1 begin"),
+            (b"START\nPRINT\nEND\n", "no line with a command"),
+            (b"G999 X1\nM9999\n", "only 0 begin"),
         ] {
             let found = why_not(bytes).unwrap_or_default();
             assert!(

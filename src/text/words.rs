@@ -238,9 +238,20 @@ fn word(input: &mut Input<'_>) -> Result<Word, EmptyError> {
             None
         }
         Some(b'[' | b'{' | b'%') if placeholder(input) => Some(f64::NAN),
+        _ if matches!(letter, b'G' | b'M') => command_number(input)?,
         _ => opt(decimal).parse_next(input)?,
     };
     Ok(Word { letter, value })
+}
+
+/// The number of a command, without blanks inside: what follows one may be a text that begins with a digit.
+fn command_number(input: &mut Input<'_>) -> Result<Option<f64>, EmptyError> {
+    let end = input.iter().position(|b| is_blank(*b)).unwrap_or(input.len());
+    let (mut number, rest) = input.split_at(end);
+    let value = opt(decimal).parse_next(&mut number)?;
+    *input = &input[input.len() - rest.len() - number.len()..];
+    blanks(input)?;
+    Ok(value)
 }
 
 /// Takes a name in brackets or between percent signs, which some other program should have replaced by a number, and

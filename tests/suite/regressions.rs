@@ -199,3 +199,34 @@ fn the_tip_in_use_stays_out_of_keep_outs() {
     let offset_in_job = "T0\nM218 T0 X20 Y0 Z0";
     assert_eq!([100.0, 120.0].map(|x| entered(offset_in_job, x)), [true, false]);
 }
+
+/// Found by a reader with fresh eyes on hand-written jobs: false alarms and misses of the same kind.
+#[test]
+fn jobs_that_printers_run_every_day() {
+    let machine =
+        |name: &str| Machine::load(std::path::Path::new(&format!("corpus/machines/{name}.toml"))).expect("a sheet");
+    let (siskin, heron) = (machine("siskin"), machine("heron"));
+    let found = |machine: &Machine, lines: &str| -> Vec<String> {
+        let start = "G21\nG90\nM83\nM109 S200\nG28\nG1 Z10 F400\nG1 X20 Y20 F3000\nG1 Z0.3 F400\n";
+        let report = judge(machine, &format!("{start}{lines}G1 X60 E1.5 F1200\nM104 S0\nM84\n"));
+        report.findings.iter().map(|finding| format!("{} {}", finding.severity, finding.check)).collect()
+    };
+    // A number of a command ends at a blank: what follows M117 and M0 is text.
+    for line in ["M117 100% done", "M117 12/230", "M118 3 layers", "T-1", "M665", "M593", "M486 T[x]", "M73.2 P5"] {
+        assert_eq!(found(&siskin, &format!("{line}\n")), Vec::<String>::new(), "{line}");
+    }
+    assert_eq!(judge(&siskin, "M0 84\nM0 4 nuts\nM1 S5 P G28\n").pauses, 2);
+    // One nozzle, several filaments: the heat is that of the first tool.
+    assert_eq!(found(&siskin, "T2\n"), ["hold tool-not-described"]);
+    // Under "all" a second command without words is carried out.
+    assert!(found(&siskin, "G1 X30 E1 F900\nM107 M84\n").contains(&"hold motors-off-then-moves".to_owned()));
+    // Arguments of macros that are no temperatures.
+    let called = |line: &str| found(&heron, &format!("{line}\nG1 Z10 F400\nG1 X20 Y20 F3000\nG1 Z0.3 F400\n"));
+    assert_eq!(called("BEGIN_WARM NOZZLE=[x] BED=0"), ["no-go placeholder-unfilled"]);
+    assert_eq!(called("BEGIN_WARM NOZZLE=abc BED=0"), ["hold malformed-word"]);
+    assert_eq!(called("N10 SAY hi"), Vec::<String>::new());
+    // A stored file of commands may do anything: one finding.
+    let stored = "M98 P\"start.g\"\nG21\nG90\nM83\nG1 Z0.3 F400\nG1 X60 E1.5 F1200\nM98 P\"end.g\"\n";
+    let checks: Vec<_> = judge(&siskin, stored).findings.iter().map(|finding| finding.check.to_string()).collect();
+    assert_eq!(checks, ["macro-not-described"]);
+}
