@@ -8,11 +8,15 @@
 //! whole line out would move every later relative coordinate.
 
 mod arcs;
+mod changes;
 mod commands;
 mod dialect;
+mod frame;
+mod heat;
 mod macros;
 pub mod notice;
 mod params;
+mod retraction;
 mod sorting;
 mod straight;
 

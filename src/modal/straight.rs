@@ -40,6 +40,8 @@ struct StraightReader {
     flow_factor: f64,
     speed_factor: f64,
     bytes_limit: usize,
+    /// Longest length by E that is followed, in its unit.
+    length_limit: f64,
 
     position: [f64; 3],
     known: u8,
@@ -69,6 +71,9 @@ impl StraightReader {
             bytes_limit: state.dialect.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
                 usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ))
             }),
+            // A little less, so that no rounding lets pass what the law refuses.
+            length_limit: 0.999 * FOLLOWED_MM * tool.volumetric_area_mm2.unwrap_or(1.0)
+                / (tool.flow_factor * state.e_scale).abs(),
             position: state.position,
             known,
             e: state.e,
@@ -139,7 +144,7 @@ impl StraightReader {
             has & bit != 0 && (value * self.unit_mm + base).abs() > FOLLOWED_MM
         };
         let length = words.e * self.unit_mm - if self.e_absolute { self.e } else { 0.0 };
-        let pushed = has & E != 0 && (length / self.area_mm2 * self.flow_factor).abs() > FOLLOWED_MM;
+        let pushed = has & E != 0 && length.abs() > self.length_limit;
         if far(X, 0, x) | far(Y, 1, y) | far(Z, 2, z) | pushed {
             return false;
         }

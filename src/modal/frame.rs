@@ -1,0 +1,122 @@
+//! Where things are: homing, offsets, tools and their tips.
+
+use super::commands::whole_number;
+use super::notice::{Damage, Noticed};
+use super::{AXES, Interpreter, tool_place};
+use crate::block::{ActionKind, Event, TOOLS_KEPT, Wait};
+
+impl Interpreter {
+    pub(super) fn home(&mut self, out: &mut impl FnMut(Event)) {
+        let mut axes = AXES.map(|letter| self.params.names(letter));
+        if axes == [false; 3] {
+            axes = [true; 3];
+        }
+        for (axis, &homed) in axes.iter().enumerate() {
+            if homed {
+                self.position[axis] = self.dialect.home[axis];
+                self.known[axis] = true;
+                self.g92[axis] = 0.0;
+            }
+        }
+        if axes[2] {
+            // The lift of a retraction is part of the position that homing replaces.
+            self.lift = 0.0;
+            self.states.iter_mut().filter_map(|state| state.retracted.as_mut()).for_each(|(_, lift)| *lift = 0.0);
+        }
+        self.action(ActionKind::Home { axes, position: self.position }, self.dialect.homing_s, out);
+    }
+
+    /// Probing and the like: planning goes on from the last known position, findings wait for absolute words.
+    pub(super) fn lose_position(&mut self, out: &mut impl FnMut(Event)) {
+        self.known = [false; 3];
+        self.action(ActionKind::Probe, self.dialect.probing_s, out);
+    }
+
+    /// G92 moves the job's frame; without axis words all logical coordinates become 0.
+    pub(super) fn set_position(&mut self) {
+        self.reject_rest(b"");
+        let unit = self.unit_mm();
+        let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
+        for (axis, letter) in AXES.into_iter().enumerate() {
+            if let Some(value) = self.params.get(letter).or(all.then_some(0.0)) {
+                self.g92[axis] = 0.0;
+                self.g92[axis] = self.position[axis] - self.offset(axis) - value * unit;
+            }
+        }
+        if let Some(value) = self.params.get(b'E').or(all.then_some(0.0)) {
+            self.e = value * unit;
+        }
+    }
+
+    /// `G10 L2 Pn` sets the offsets of a work frame, `L20` so that the present position gets the given values;
+    /// other settings forms of G10 change nothing that is modelled.
+    pub(super) fn set_work_offset(&mut self) {
+        let form = self.params.get(b'L');
+        let frame = self.params.get(b'P').unwrap_or(0.0);
+        let frames = self.work.len() as f64;
+        if !(0.0..=frames).contains(&frame) || frame.fract() != 0.0 || !matches!(form, Some(2.0 | 20.0)) {
+            return;
+        }
+        let frame = if frame == 0.0 { self.work_in_use } else { frame as usize - 1 };
+        let unit = self.unit_mm();
+        for (axis, letter) in AXES.into_iter().enumerate() {
+            let Some(value) = self.params.get(letter) else { continue };
+            self.work[frame][axis] =
+                if form == Some(2.0) { value * unit } else { self.position[axis] - self.g92[axis] - value * unit };
+        }
+    }
+
+    /// A tool number from a word; `None` (and a finding) when it is none.
+    pub(super) fn tool_number(&mut self, value: f64) -> Option<u32> {
+        let Some(number) = whole_number(value) else {
+            self.damage(Damage::NoToolNumber { value });
+            return None;
+        };
+        if number as usize >= self.dialect.tools.len() {
+            self.notice(Noticed::ToolNotDescribed { number });
+        }
+        Some(number)
+    }
+
+    pub(super) fn select_tool(&mut self, value: f64, out: &mut impl FnMut(Event)) {
+        let Some(number) = self.tool_number(value) else { return };
+        let before = std::mem::replace(&mut self.tool, number);
+        if number == before {
+            return;
+        }
+        self.action(ActionKind::Tool { number }, 0.0, out);
+        self.move_tip(self.states[tool_place(before)].offset_mm, out);
+        // Targets for tools in use and at rest change with the tool (G10 P, M568).
+        let targets =
+            [(before, self.states[tool_place(before)].standby_c), (number, self.states[tool_place(number)].active_c)];
+        for (tool, target_c) in targets {
+            if let Some(target_c) = target_c.filter(|target_c| *target_c != self.states[tool_place(tool)].target_c) {
+                self.set_nozzle(tool, target_c, Wait::No, out);
+            }
+        }
+    }
+
+    /// The tool that a T word of a settings command means: the one in use without it.
+    pub(super) fn tool_word(&self) -> u32 {
+        self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32)
+    }
+
+    /// Says where the tip is, where that is not where it was.
+    pub(super) fn move_tip(&mut self, before: [f64; 3], out: &mut impl FnMut(Event)) {
+        let offset_mm = self.states[tool_place(self.tool)].offset_mm;
+        if offset_mm != before {
+            self.action(ActionKind::Tip { offset_mm }, 0.0, out);
+        }
+    }
+
+    pub(super) fn set_tool_offset(&mut self, tool: u32, out: &mut impl FnMut(Event)) {
+        let before = self.states[tool_place(self.tool)].offset_mm;
+        let unit = self.unit_mm();
+        for (axis, letter) in AXES.into_iter().enumerate() {
+            if let Some(value) = self.params.get(letter) {
+                self.states[tool_place(tool)].offset_mm[axis] = value * unit;
+            }
+        }
+        self.move_tip(before, out);
+    }
+}
