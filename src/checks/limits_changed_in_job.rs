@@ -63,32 +63,32 @@ fn judge(facts: &StreamFacts, machine: &Machine, log: &mut Log) {
     };
     let used = (0..LIMITS_IN_JOB).filter(|&at| is_used(at));
     let set: Vec<(usize, LimitSet)> = used.filter_map(|at| Some((at, facts.limits_set.0[at]?))).collect();
-    let is_raised = |&&(at, set): &&(usize, LimitSet)| set.most > sheet[at] * (1.0 + SAME);
-    let is_lowered = |&&(at, set): &&(usize, LimitSet)| set.least < sheet[at] * (1.0 - SAME);
-    let raised: Vec<&(usize, LimitSet)> = set.iter().filter(is_raised).collect();
-    let lowered: Vec<&(usize, LimitSet)> = set.iter().filter(is_lowered).filter(|set| !is_raised(set)).collect();
+    let is_raised = |&(at, set): &(usize, LimitSet)| set.most > sheet[at] * (1.0 + SAME);
+    let is_lowered = |&(at, set): &(usize, LimitSet)| set.least < sheet[at] * (1.0 - SAME);
+    let (raised, others): (Vec<_>, Vec<_>) = set.into_iter().partition(is_raised);
+    let lowered: Vec<_> = others.into_iter().filter(is_lowered).collect();
     for (severity, set) in [(Severity::Hold, raised), (Severity::Note, lowered)] {
         tell(severity, &set, &sheet, log);
     }
 }
 
-fn tell(severity: Severity, set: &[&(usize, LimitSet)], sheet: &[f64; LIMITS_IN_JOB], log: &mut Log) {
+fn tell(severity: Severity, set: &[(usize, LimitSet)], sheet: &[f64; LIMITS_IN_JOB], log: &mut Log) {
     let value = |set: &LimitSet| if severity == Severity::Hold { set.most } else { set.least };
-    let far = |&&&(at, ref set): &&&(usize, LimitSet)| (value(set) / sheet[at]).ln().abs();
-    let Some(&&(worst, ref farthest)) = set.iter().max_by(|a, b| far(a).total_cmp(&far(b))) else { return };
+    let far = |(at, set): &(usize, LimitSet)| (value(set) / sheet[*at]).ln().abs();
+    let Some((worst, farthest)) = set.iter().max_by(|a, b| far(a).total_cmp(&far(b))) else { return };
     let line = if severity == Severity::Hold { farthest.most_line } else { farthest.line };
     let hit = Hit {
         value: Some(value(farthest)),
-        limit: Some(sheet[worst]),
-        unit: NAMES[worst].2,
+        limit: Some(sheet[*worst]),
+        unit: NAMES[*worst].2,
         spot: Spot::Nowhere,
         ..Hit::plain(&CHECK, 0, severity, line)
     };
     log.raise(hit, || {
         let mut listed: Vec<String> = Vec::new();
-        for &&(at, ref set) in set.iter().take(LISTED) {
-            let (command, what, unit) = NAMES[at];
-            let (new, old) = (figure(value(set)), figure(sheet[at]));
+        for (at, set) in set.iter().take(LISTED) {
+            let (command, what, unit) = NAMES[*at];
+            let (new, old) = (figure(value(set)), figure(sheet[*at]));
             listed.push(format!("{command} {what} {new} (sheet {old} {unit})"));
         }
         if set.len() > LISTED {

@@ -1,6 +1,7 @@
 //! Macros of the controller that the sheet does not describe.
 
-use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot, StreamFacts};
+use super::raise_called;
+use crate::findings::{Built, Check, Explanation, Log, Severity, StreamFacts};
 use crate::machine::Machine;
 
 /// The check.
@@ -25,11 +26,7 @@ unknown, not as absent, until commands of the job make them known again.",
 };
 
 fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
-    for called in &facts.macros_called.names {
-        let hit = Hit { spot: Spot::At(called.place_mm), ..Hit::plain(&CHECK, 0, CHECK.severity, called.line) };
-        log.raise(hit, || {
-            let list = facts.macros_called.list();
-            format!("What these do is unknown, describe them in the sheet (`[[macro]]`): {list}.")
-        });
-    }
+    raise_called(&CHECK, &facts.macros_called, log, |list| {
+        format!("What these do is unknown, describe them in the sheet (`[[macro]]`): {list}.")
+    });
 }

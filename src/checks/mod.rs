@@ -63,9 +63,9 @@ mod testing;
 pub(crate) use purge_line::other_layer;
 pub use sheets::{discover, sheet_schema};
 
-use crate::findings::{Built, Check, Log, Observer, Severity, Skipped, StreamFacts};
+use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Skipped, Spot, StreamFacts};
 use crate::machine::{Machine, Override};
-use crate::modal::notice::Notice;
+use crate::modal::{Calls, notice::Notice};
 
 /// Every check, in the order reports list them.
 pub const CATALOGUE: &[&Check] = &[
@@ -127,6 +127,14 @@ pub fn is_unsafe(check: &str, severity: Severity) -> bool {
 /// True when what a check finds depends on speeds and times.
 pub fn is_timed(check: &str) -> bool {
     find(check).is_some_and(|check| check.timed)
+}
+
+/// Raises one finding on the first line of each name that a job calls; `message` words it around the list of them.
+fn raise_called(check: &'static Check, calls: &Calls, log: &mut Log, message: impl Fn(String) -> String) {
+    for called in &calls.names {
+        let hit = Hit { spot: Spot::At(called.place_mm), ..Hit::plain(check, 0, check.severity, called.line) };
+        log.raise(hit, || message(calls.list()));
+    }
 }
 
 /// The checks of a machine, built for one job.

@@ -59,18 +59,14 @@ impl Observer for MovesBeforeHoming {
     }
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        self.tell(log);
-    }
-}
-
-impl MovesBeforeHoming {
-    fn tell(&self, log: &mut Log) {
         if self.moved != [false; 3] {
             let message = message(self.moved, self.homed != [false; 3]);
             log.reconsider(&CHECK, 0, [Severity::Hold; 2], message);
         }
     }
+}
 
+impl MovesBeforeHoming {
     fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
         let line = block.line[i];
         let rise = block.to[2][i] - block.start(i)[2];

@@ -1,6 +1,8 @@
 //! Filament pulled back out of the hotend, or pushed far beyond what was pulled back.
 
-use crate::block::{Block, flag};
+use std::collections::BTreeMap;
+
+use crate::block::{Block, TOOLS_KEPT, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
 use crate::vectors::columns;
@@ -39,13 +41,13 @@ const SLACK_MM: f64 = 1e-6;
 
 fn build(machine: &Machine, _: &str) -> Built {
     let limit_mm = machine.tools.iter().map(|tool| tool.retraction_limit_mm).collect();
-    Built::Watching(Box::new(PullBackTooLong { limit_mm, tools: Vec::new() }))
+    Built::Watching(Box::new(PullBackTooLong { limit_mm, tools: BTreeMap::new() }))
 }
 
 struct PullBackTooLong {
     limit_mm: Vec<f64>,
     /// What each tool has pulled back, by its number.
-    tools: Vec<(u32, Pulled)>,
+    tools: BTreeMap<u32, Pulled>,
 }
 
 #[derive(Default)]
@@ -58,11 +60,7 @@ struct Pulled {
 impl Observer for PullBackTooLong {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let limit_mm = self.limit_mm.get(block.tool_index).copied().unwrap_or(f64::INFINITY);
-        let at = self.tools.iter().position(|(number, _)| *number == block.tool).unwrap_or_else(|| {
-            self.tools.push((block.tool, Pulled::default()));
-            self.tools.len() - 1
-        });
-        let pulled = &mut self.tools[at].1;
+        let pulled = self.tools.entry(block.tool.min(TOOLS_KEPT as u32)).or_default();
         let [pulls, spots] = block.vectors.run(
             #[inline(always)]
             || {
@@ -80,7 +78,7 @@ impl Observer for PullBackTooLong {
     }
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        for (_, pulled) in &mut self.tools {
+        for pulled in self.tools.values_mut() {
             if let Some(hit) = pulled.waiting.take() {
                 let note = Hit { severity: Severity::Note, ..hit };
                 log.raise(note, || format!("{} Nothing follows: the filament is unloaded.", message(&hit)));

@@ -1,6 +1,7 @@
 //! Commands that are not known here.
 
-use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot, StreamFacts};
+use super::raise_called;
+use crate::findings::{Built, Check, Explanation, Log, Severity, StreamFacts};
 use crate::machine::Machine;
 
 /// The check.
@@ -22,11 +23,5 @@ and their words are not judged. After an unknown G command the position is unkno
 };
 
 fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
-    for called in &facts.unknown_commands.names {
-        let hit = Hit { spot: Spot::At(called.place_mm), ..Hit::plain(&CHECK, 0, CHECK.severity, called.line) };
-        log.raise(hit, || {
-            let list = facts.unknown_commands.list();
-            format!("Not known here, so not carried out: {list}.")
-        });
-    }
+    raise_called(&CHECK, &facts.unknown_commands, log, |list| format!("Not known here, so not carried out: {list}."));
 }

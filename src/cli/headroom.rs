@@ -14,10 +14,10 @@ use crate::preflight::RunContext;
 use crate::show::report::{
     Report,
     format::{self, Offer, offer},
-    headroom::{HeadroomText, Shape},
-    headroom_json::HeadroomJson,
+    headroom::{self, HeadroomReport, Shape, WriteAll},
+    headroom_json,
 };
-use crate::study::headroom::{Direction, Judged, Outcome, RangeRequest, explore, limits_of, scan};
+use crate::study::headroom::{Direction, Judged, RangeRequest, explore, limits_of, scan};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -57,18 +57,13 @@ pub struct HeadroomArgs {
     up_to: f64,
     /// How to report.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
-    format: &'static Offer<Make>,
+    format: &'static Offer<WriteAll>,
     #[command(flatten)]
     delivery: Delivery,
 }
 
-/// Makes what renders all jobs together.
-type Make = fn(Shape) -> Box<dyn Report<Outcome, ()>>;
-
-const FORMATS: &[Offer<Make>] = &[
-    offer(&format::TEXT, |shape| Box::new(HeadroomText::new(shape))),
-    offer(&format::JSON, |shape| Box::new(HeadroomJson::new(shape))),
-];
+const FORMATS: &[Offer<WriteAll>] =
+    &[offer(&format::TEXT, headroom::write), offer(&format::JSON, headroom_json::write)];
 
 fn factor(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
@@ -90,7 +85,7 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let mut output = args.delivery.open(args.format.format.is_page, look)?;
     let chosen = !(args.raise.is_empty() && args.lower.is_empty());
     let shape = Shape { machine: machine.clone(), wishes: wishes.clone(), factor: args.up_to, chosen, look };
-    let mut report = (args.format.make)(shape);
+    let mut report = HeadroomReport::new(shape, args.format.make);
     let mut unjudged = 0;
     jobs::each(
         &jobs,

@@ -48,34 +48,28 @@ impl Interpreter {
     }
 
     pub(super) fn heat_bed(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
-        self.reject_rest(b"");
-        if self.params.unfilled(b"SR") {
-            return self.action(ActionKind::HeatUnknown { heater: Heater::Bed }, 0.0, out);
-        }
-        let (Some(target_c), wait) = self.target_c(wait, self.bed_target_c) else { return };
-        let target_c = self.or_off(target_c);
-        self.note_heat(self.bed_target_c, target_c);
-        self.bed_target_c = target_c;
-        if !self.dialect.has_bed && target_c > 0.0 {
-            self.notice(Noticed::BedNotDescribed);
-        }
-        self.action(ActionKind::Heat { heater: Heater::Bed, target_c, wait }, 0.0, out);
+        let missing = (!self.dialect.has_bed).then_some(Noticed::BedNotDescribed);
+        self.heat_body(Heater::Bed, wait, missing, out);
     }
 
     pub(super) fn heat_chamber(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
         self.needs(Feature::Chamber);
+        let missing = (!self.dialect.has_chamber).then_some(Noticed::ChamberNotDescribed);
+        self.heat_body(Heater::Chamber, wait, missing, out);
+    }
+
+    /// Bed or chamber; `missing` is noticed where a heater that the sheet lacks is to get warm.
+    fn heat_body(&mut self, heater: Heater, wait: Wait, missing: Option<Noticed>, out: &mut impl FnMut(Event)) {
         self.reject_rest(b"");
         if self.params.unfilled(b"SR") {
-            return self.action(ActionKind::HeatUnknown { heater: Heater::Chamber }, 0.0, out);
+            return self.action(ActionKind::HeatUnknown { heater }, 0.0, out);
         }
-        let (Some(target_c), wait) = self.target_c(wait, self.chamber_target_c) else { return };
-        let target_c = self.or_off(target_c);
-        self.note_heat(self.chamber_target_c, target_c);
-        self.chamber_target_c = target_c;
-        if !self.dialect.has_chamber && target_c > 0.0 {
-            self.notice(Noticed::ChamberNotDescribed);
+        let in_force_c = *self.target_of(heater);
+        let (Some(target_c), wait) = self.target_c(wait, in_force_c) else { return };
+        if let Some(missing) = missing.filter(|_| self.or_off(target_c) > 0.0) {
+            self.notice(missing);
         }
-        self.action(ActionKind::Heat { heater: Heater::Chamber, target_c, wait }, 0.0, out);
+        self.set_heater(heater, target_c, wait, out);
     }
 
     /// `G10 P` and M568: targets of a tool while it is in use (S) and while it is not (R); with axis words its offset.
@@ -121,16 +115,29 @@ impl Interpreter {
     }
 
     /// A target at or below the room is off.
-    pub(super) fn or_off(&self, target_c: f64) -> f64 {
+    fn or_off(&self, target_c: f64) -> f64 {
         if target_c <= self.dialect.ambient_c { 0.0 } else { target_c }
     }
 
-    pub(super) fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+    /// The target in force, °C.
+    pub(super) fn target_of(&mut self, heater: Heater) -> &mut f64 {
+        match heater {
+            Heater::Nozzle(tool) => &mut self.states[tool_place(tool)].target_c,
+            Heater::Bed => &mut self.bed_target_c,
+            Heater::Chamber => &mut self.chamber_target_c,
+        }
+    }
+
+    /// Gives a heater a target; all ways to do so end here.
+    pub(super) fn set_heater(&mut self, heater: Heater, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
         let target_c = self.or_off(target_c);
-        let state = &mut self.states[tool_place(tool)];
-        state.heated = true;
-        let before_c = std::mem::replace(&mut state.target_c, target_c);
+        let before_c = std::mem::replace(self.target_of(heater), target_c);
         self.note_heat(before_c, target_c);
-        self.action(ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, 0.0, out);
+        self.action(ActionKind::Heat { heater, target_c, wait }, 0.0, out);
+    }
+
+    pub(super) fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
+        self.states[tool_place(tool)].heated = true;
+        self.set_heater(Heater::Nozzle(tool), target_c, wait, out);
     }
 }

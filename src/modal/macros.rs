@@ -1,10 +1,9 @@
 //! Lines that call a macro of the controller by its name: carried out as the sheet describes it, else not followed.
 
+use super::Interpreter;
 use super::notice::{Damage, Noticed};
-use super::{CommandWord, Interpreter};
 use crate::block::{ActionKind, Event, Heater, TOOLS_KEPT, Wait};
 use crate::machine::Macro;
-use crate::text::Word;
 
 /// Names that are told apart; calls of more are counted together.
 const NAMES_KEPT: usize = 32;
@@ -60,25 +59,10 @@ impl Calls {
     }
 }
 
-/// What stands behind a line number and a block delete.
-fn behind_number(line: &[u8]) -> &[u8] {
-    let line = line.trim_ascii_start();
-    let line = line.strip_prefix(b"/").unwrap_or(line).trim_ascii_start();
-    let Some(rest) = line.strip_prefix(b"N").or(line.strip_prefix(b"n")) else { return line };
-    let digits = rest.iter().take_while(|b| b.is_ascii_digit()).count();
-    if digits > 0 { rest[digits..].trim_ascii_start() } else { line }
-}
-
 /// The name at the start of a line.
 fn name_of(line: &[u8]) -> String {
     let is_name = |b: &u8| b.is_ascii_alphanumeric() || *b == b'_';
-    line.iter()
-        .skip_while(|b| b.is_ascii_whitespace())
-        .copied()
-        .take_while(is_name)
-        .take(NAME_MAX)
-        .map(char::from)
-        .collect()
+    line.iter().copied().take_while(is_name).take(NAME_MAX).map(char::from).collect()
 }
 
 /// What an argument of a macro gives.
@@ -120,9 +104,8 @@ impl Interpreter {
         &self.unknown_commands
     }
 
-    /// Carries out a line that begins with a name.
+    /// Carries out what begins with a name.
     pub(super) fn call(&mut self, line: &[u8], out: &mut impl FnMut(Event)) {
-        let line = behind_number(line);
         self.call_named(&name_of(line), line, out);
     }
 
@@ -158,7 +141,10 @@ impl Interpreter {
             let Some(name) = name else { continue };
             match argument(line, name) {
                 Argument::Number(target_c) => {
-                    self.set_heater(heater, target_c, Wait::ToHeat, out);
+                    match heater {
+                        Heater::Nozzle(tool) => self.set_nozzle(tool, target_c, Wait::ToHeat, out),
+                        _ => self.set_heater(heater, target_c, Wait::ToHeat, out),
+                    }
                     continue;
                 }
                 Argument::Unfilled => self.notice(Noticed::Placeholder { letter: None, heats: true }),
@@ -170,51 +156,23 @@ impl Interpreter {
             self.action(ActionKind::Dwell, known.takes_s, out);
         }
         if known.ends {
-            for tool in 0..TOOLS_KEPT as u32 {
-                self.switch_off(Heater::Nozzle(tool), out);
+            let nozzles = (0..TOOLS_KEPT as u32).map(Heater::Nozzle);
+            for heater in nozzles.chain([Heater::Bed, Heater::Chamber]) {
+                if *self.target_of(heater) > 0.0 {
+                    self.set_heater(heater, 0.0, Wait::No, out);
+                }
             }
-            self.switch_off(Heater::Bed, out);
-            self.switch_off(Heater::Chamber, out);
             self.action(ActionKind::MotorsOff { axes: [true; 4] }, 0.0, out);
         }
     }
 
-    fn switch_off(&mut self, heater: Heater, out: &mut impl FnMut(Event)) {
-        let target_c = match heater {
-            Heater::Nozzle(tool) => self.states[super::tool_place(tool)].target_c,
-            Heater::Bed => self.bed_target_c,
-            Heater::Chamber => self.chamber_target_c,
-        };
-        if target_c > 0.0 {
-            self.set_heater(heater, 0.0, Wait::No, out);
-        }
-    }
-
-    fn set_heater(&mut self, heater: Heater, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
-        let before_c = match heater {
-            Heater::Nozzle(tool) => return self.set_nozzle(tool, target_c, wait, out),
-            Heater::Bed => std::mem::replace(&mut self.bed_target_c, target_c),
-            Heater::Chamber => std::mem::replace(&mut self.chamber_target_c, target_c),
-        };
-        self.note_heat(before_c, target_c);
-        self.action(ActionKind::Heat { heater, target_c, wait }, 0.0, out);
-    }
-
     /// A command that is not known here: none of its words is judged. A G command may have moved the machine.
-    pub(super) fn unknown(&mut self, command: CommandWord) {
-        let CommandWord { letter, code, .. } = command;
+    pub(super) fn unknown(&mut self, letter: u8, code: u32) {
         let (number, part) = (code / 10, code % 10);
         let point = if part > 0 { format!(".{part}") } else { String::new() };
         self.unknown_commands.take(&format!("{}{number}{point}", char::from(letter)), self.line, self.position);
         if letter == b'G' {
             self.known = [false; 3];
         }
-        self.notice(Noticed::UnknownCommand { letter, code });
     }
-}
-
-/// True when the first command of a line is none that is known here.
-pub(super) fn is_unknown(words: &[Word]) -> bool {
-    let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'));
-    first.is_some_and(|word| word.value.is_some_and(|value| !value.is_nan() && !super::is_known(word.letter, value)))
 }

@@ -270,7 +270,7 @@ impl Interpreter {
         self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
         match line.kind {
             Kind::Foreign(Foreign::Bracket) => return self.notice(Noticed::Placeholder { letter: None, heats: false }),
-            Kind::Foreign(Foreign::Name) => return self.call(raw.bytes, out),
+            Kind::Foreign(Foreign::Name) => return self.call(line.text.unwrap_or(raw.bytes), out),
             // Lines for the host, and the marks around a program (NIST RS274/NGC 3.7).
             Kind::Foreign(Foreign::At | Foreign::Percent) => return,
             Kind::Foreign(foreign) => {
@@ -280,20 +280,41 @@ impl Interpreter {
             Kind::Empty if line.number.is_none() => return,
             _ => {}
         }
-        if macros::is_unknown(words) {
-            // What such a command takes nobody knows: only its number and its length are judged.
-            let plain = Line { flaw: None, ..*line };
-            self.judge_line(&RawLine { cut: false, ..*raw }, &plain);
-        } else {
-            self.judge_line(raw, line);
+        let unknown = sorting::unknown_command(words);
+        self.judge_line(line);
+        // What a command takes that is not known here nobody knows.
+        if unknown.is_none() {
+            self.judge_spelling(raw, line);
         }
-        if !line.block_delete {
-            self.words(words, out);
+        match unknown {
+            _ if line.block_delete => {}
+            Some((letter, code)) => {
+                self.count_commands(1);
+                self.machine_frame = false;
+                self.unknown(letter, code);
+            }
+            None => self.words(words, out),
         }
     }
 
-    /// Line number, checksum, damage, length.
-    fn judge_line(&mut self, raw: &RawLine<'_>, line: &Line<'_>) {
+    fn count_commands(&mut self, count: u32) {
+        self.commands += u64::from(count);
+        self.commands_since = self.commands_since.saturating_add(count);
+        if count > 0 {
+            self.last_was_motion = false;
+        }
+    }
+
+    fn judge_spelling(&mut self, raw: &RawLine<'_>, line: &Line<'_>) {
+        if let Some((at, flaw)) = line.flaw {
+            self.damage(Damage::Flaw { flaw, column: at + 1 });
+        } else if raw.cut {
+            self.damage(Damage::Cut { bytes: raw.raw_bytes });
+        }
+    }
+
+    /// Line number, checksum, length.
+    fn judge_line(&mut self, line: &Line<'_>) {
         if let Some(number) = line.number
             && let Some(last) = self.last_number.replace(number)
             && number != last + 1.0
@@ -304,11 +325,6 @@ impl Interpreter {
             && given != f64::from(computed)
         {
             self.notice(Noticed::BadChecksum { given, computed });
-        }
-        if let Some((at, flaw)) = line.flaw {
-            self.damage(Damage::Flaw { flaw, column: at + 1 });
-        } else if raw.cut {
-            self.damage(Damage::Cut { bytes: raw.raw_bytes });
         }
         if let Some(limit) = self.dialect.line_length_limit_bytes
             && line.command_bytes as u64 > limit

@@ -20,13 +20,6 @@ pub struct Notice {
 /// What was noticed. Codes of commands are tenths: 104 is `104`, 862.3 is `8623`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Noticed {
-    /// A command that is not known here; it is not carried out.
-    UnknownCommand {
-        /// G or M.
-        letter: u8,
-        /// In tenths.
-        code: u32,
-    },
     /// Line numbers that do not follow each other.
     LineNumberSkipped {
         /// The one before.

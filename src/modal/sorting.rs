@@ -1,7 +1,6 @@
 //! The words of a line sorted into commands and their parameters.
 
 use super::commands::is_known;
-use super::macros::is_unknown;
 use super::notice::{Damage, Noticed};
 use super::{Event, Feature, Interpreter};
 use crate::machine::ExtrusionMode;
@@ -24,14 +23,6 @@ const WORD_LIMIT: f64 = 1e12;
 impl Interpreter {
     /// Sorts the words into commands and their parameters and carries the commands out, modes first.
     pub(super) fn words(&mut self, words: &[Word], out: &mut impl FnMut(Event)) {
-        let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'));
-        if let Some((letter, code)) = first.filter(|_| is_unknown(words)).and_then(command_of) {
-            self.commands += 1;
-            self.commands_since = self.commands_since.saturating_add(1);
-            self.last_was_motion = false;
-            self.machine_frame = false;
-            return self.unknown(CommandWord { letter, code, at: 0 });
-        }
         let (commands, count) = self.find_commands(words);
         let commands = &commands[..count];
         self.machine_frame = false;
@@ -46,11 +37,7 @@ impl Interpreter {
                 acting_count += 1;
             }
         }
-        self.commands += count as u64;
-        self.commands_since = self.commands_since.saturating_add(count as u32);
-        if count > 0 {
-            self.last_was_motion = false;
-        }
+        self.count_commands(count as u32);
         if count > 1 {
             self.judge_groups(commands);
         }
@@ -204,8 +191,11 @@ impl Interpreter {
     }
 }
 
-fn command_of(word: &Word) -> Option<(u8, u32)> {
-    Some((word.letter, command_code(word.value?)?))
+/// The first command of a line, where it is none that is known here.
+pub(super) fn unknown_command(words: &[Word]) -> Option<(u8, u32)> {
+    let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'))?;
+    let code = command_code(first.value?)?;
+    (!is_known(first.letter, code)).then_some((first.letter, code))
 }
 
 /// Commands that set a mode and take no words.

@@ -79,7 +79,7 @@ pub struct Line<'i> {
     pub number: Option<f64>,
     /// Checksum given and checksum computed.
     pub checksum: Option<(f64, u8)>,
-    /// The rest of a line whose command takes text.
+    /// The rest of a line whose command takes text; of a foreign line what comes behind its number.
     pub text: Option<&'i [u8]>,
     /// First place where the line breaks the grammar: byte offset and what is wrong.
     pub flaw: Option<(usize, Flaw)>,
@@ -108,6 +108,7 @@ pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     let _ = head(&mut input, &mut line);
     if let Some(foreign) = foreign_start(input) {
         line.kind = Kind::Foreign(foreign);
+        line.text = Some(input);
         line.command_bytes = trimmed(bytes);
         return line;
     }

@@ -30,39 +30,51 @@ pub struct Shape {
     pub look: Look,
 }
 
-/// The report for people. What is safe for all jobs is only known after the last: they are kept until then.
-pub struct HeadroomText {
+/// Writes the report on all jobs.
+pub type WriteAll = fn(&Shape, &[Outcome], &mut dyn Write) -> io::Result<()>;
+
+/// The report in either form. What is safe for all jobs is only known after the last: they are kept until then.
+pub struct HeadroomReport {
     shape: Shape,
     outcomes: Vec<Outcome>,
+    write: WriteAll,
 }
 
-impl HeadroomText {
-    /// A renderer that has not taken any job.
-    pub fn new(shape: Shape) -> Self {
-        Self { shape, outcomes: Vec::new() }
+impl HeadroomReport {
+    /// A renderer that has not taken any job; `write` is that of people or of programs.
+    pub fn new(shape: Shape, write: WriteAll) -> Self {
+        Self { shape, outcomes: Vec::new(), write }
     }
 }
 
-impl Report<Outcome, ()> for HeadroomText {
+impl Report<Outcome, ()> for HeadroomReport {
     fn add(&mut self, outcome: &Outcome, _: &mut dyn Write) -> io::Result<()> {
         self.outcomes.push(outcome.clone());
         Ok(())
     }
 
     fn finish(&mut self, (): &(), out: &mut dyn Write) -> io::Result<()> {
-        let Shape { machine, wishes, chosen, look, .. } = &self.shape;
-        let mut page = Page { look: *look, out };
-        let judged: Vec<&Judged> = self.outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
-        match (&judged[..], self.outcomes.len()) {
-            ([judged], 1) => page.job(machine, judged, *chosen)?,
-            _ => page.jobs(machine, wishes, &judged, &self.outcomes)?,
-        }
-        page.blank()?;
-        if !wishes.is_empty() {
-            page.text(RAISING, "")?;
-        }
-        page.text(CAUTION, "")
+        (self.write)(&self.shape, &self.outcomes, out)
     }
+}
+
+/// For people.
+///
+/// # Errors
+/// What the writer says.
+pub fn write(shape: &Shape, outcomes: &[Outcome], out: &mut dyn Write) -> io::Result<()> {
+    let Shape { machine, wishes, chosen, look, .. } = shape;
+    let mut page = Page { look: *look, out };
+    let judged: Vec<&Judged> = outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
+    match (&judged[..], outcomes.len()) {
+        ([judged], 1) => page.job(machine, judged, *chosen)?,
+        _ => page.jobs(machine, wishes, &judged, outcomes)?,
+    }
+    page.blank()?;
+    if !wishes.is_empty() {
+        page.text(RAISING, "")?;
+    }
+    page.text(CAUTION, "")
 }
 
 struct Page<'a> {
@@ -417,7 +429,7 @@ mod tests {
         let wishes: Vec<RangeRequest> = first.ranges.iter().map(|range| range.wish.clone()).collect();
         let mut text = Vec::new();
         let look = Look { width, color: false };
-        let mut report = HeadroomText::new(Shape { machine, wishes, factor: 10.0, chosen: true, look });
+        let mut report = HeadroomReport::new(Shape { machine, wishes, factor: 10.0, chosen: true, look }, write);
         outcomes.iter().try_for_each(|outcome| report.add(outcome, &mut text)).expect("memory can be written");
         report.finish(&(), &mut text).expect("memory can be written");
         String::from_utf8(text).expect("UTF-8")

@@ -8,12 +8,10 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::Report;
 use super::headroom::Shape;
 use super::json::{Machine, Verdict, write_value};
 use crate::findings;
-use crate::machine;
-use crate::study::headroom::{self as of, Direction, Outcome, RangeRequest, for_all};
+use crate::study::headroom::{self as of, Direction, Outcome, for_all};
 
 /// Name and version of the shape.
 pub const SCHEMA: &str = "gonogo.headroom/1";
@@ -162,38 +160,13 @@ pub struct Common<'a> {
     stop: Option<Stop<'a>>,
 }
 
-/// The report for programs. What is safe for all jobs is only known after the last: they are kept until then.
-pub struct HeadroomJson {
-    shape: Shape,
-    outcomes: Vec<Outcome>,
-}
-
-impl HeadroomJson {
-    /// A renderer that has not taken any job.
-    pub fn new(shape: Shape) -> Self {
-        Self { shape, outcomes: Vec::new() }
-    }
-}
-
-impl Report<Outcome, ()> for HeadroomJson {
-    fn add(&mut self, outcome: &Outcome, _: &mut dyn Write) -> io::Result<()> {
-        self.outcomes.push(outcome.clone());
-        Ok(())
-    }
-
-    fn finish(&mut self, (): &(), out: &mut dyn Write) -> io::Result<()> {
-        let Shape { machine, wishes, factor, .. } = &self.shape;
-        write(machine, wishes, *factor, &self.outcomes, out)
-    }
-}
-
-fn write(
-    machine: &machine::Machine,
-    wishes: &[RangeRequest],
-    factor: f64,
-    outcomes: &[Outcome],
-    out: &mut dyn Write,
-) -> io::Result<()> {
+/// For programs.
+///
+/// # Errors
+/// What the writer says.
+pub fn write(shape: &Shape, outcomes: &[Outcome], out: &mut dyn Write) -> io::Result<()> {
+    let Shape { machine, wishes, factor, .. } = shape;
+    let factor = *factor;
     let judged: Vec<&of::Judged> = outcomes.iter().filter_map(|outcome| outcome.as_ref().ok()).collect();
     let common = wishes.iter().enumerate().filter_map(|(at, wish)| {
         let common = for_all(&judged, at)?;
