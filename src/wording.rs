@@ -206,6 +206,15 @@ pub(crate) fn counted(count: u64, one: &str, many: &str) -> String {
     format!("{} {}", grouped(count), if count == 1 { one } else { many })
 }
 
+/// `a`, `a and b`, `a, b and c`.
+pub(crate) fn listed(all: &[&str]) -> String {
+    match all {
+        [] => String::new(),
+        [one] => (*one).to_owned(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
 /// A number for a message: at most three decimals, more for very small ones.
 pub(crate) fn figure(value: f64) -> String {
     if value != 0.0 && value.abs() < 0.001 { format!("{value:.1e}") } else { fixed(value, 3) }

@@ -19,6 +19,7 @@ source), a hold.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -18,6 +18,7 @@ the number after it. This is the common practice of controllers, no source.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -19,6 +19,7 @@ a desktop machine that burn most easily. Do not leave a hot machine unattended. 
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: Some("bed temperature"),
     build,
 };
 

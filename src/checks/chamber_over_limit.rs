@@ -19,6 +19,7 @@ overheated chamber is a fire hazard. Do not leave a hot machine unattended. The 
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build,
 };
 

@@ -30,6 +30,7 @@ sending it.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build,
 };
 

@@ -19,6 +19,7 @@ without words it is a note. `controller.commands_per_line` says what the machine
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

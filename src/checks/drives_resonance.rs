@@ -34,6 +34,7 @@ or pattern for the filling, or stiffen or damp the frame.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build,
 };
 

@@ -27,6 +27,7 @@ early. Where a job is meant to be heated by hand, heat first and start it then."
     },
     heat_or_travel: true,
     timed: true,
+    unchecked: Some("cold extrusion"),
     build,
 };
 

@@ -21,6 +21,7 @@ On arcs the limit of centripetal acceleration is not part of this.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::new(FeedRateClipped)),
 };
 

@@ -18,6 +18,7 @@ FAT32 File System Specification, 2000). A vendor's page gives two bytes less tha
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

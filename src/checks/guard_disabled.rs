@@ -19,6 +19,7 @@ guards are on or not.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -27,6 +27,7 @@ the job starts. A heating law in the sheet (`heating = { … }`) tells how warm 
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build,
 };
 

@@ -21,6 +21,7 @@ purpose, set the check to note in the sheet.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::<HeaterLeftOn>::default()),
 };
 

@@ -17,6 +17,7 @@ heater does exist, its limit is not judged. Heaters are a fire hazard; the maker
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

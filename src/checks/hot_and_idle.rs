@@ -22,6 +22,7 @@ if you stay beside it.",
     },
     heat_or_travel: true,
     timed: true,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::<HotAndIdle>::default()),
 };
 

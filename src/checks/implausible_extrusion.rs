@@ -27,6 +27,7 @@ Loading or purging filament on purpose is fine: set the check to note in the she
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build,
 };
 

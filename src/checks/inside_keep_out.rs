@@ -26,6 +26,7 @@ more, take the box out of the sheet.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build,
 };
 

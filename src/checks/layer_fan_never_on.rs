@@ -19,6 +19,7 @@ with a share above 0. That heights closer than this are one layer is common prac
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::<LayerFanNeverOn>::default()),
 };
 

@@ -22,6 +22,7 @@ of ten times the sheet's and more suggests that the job means mm/min.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

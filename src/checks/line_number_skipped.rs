@@ -18,6 +18,7 @@ is common practice on serial lines, no source; NIST RS274/NGC version 3 lets the
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

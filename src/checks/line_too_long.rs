@@ -17,6 +17,7 @@ it, compared with `line_length_limit_bytes`.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |machine, _| match machine.controller.line_length_limit_bytes {
         Some(_) => Built::Reading(judge),
         None => Built::Skipped("the sheet gives no `[controller] line_length_limit_bytes`".to_owned()),

@@ -23,6 +23,7 @@ followed here.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -22,6 +22,7 @@ unknown, not as absent, until commands of the job make them known again.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

@@ -21,6 +21,7 @@ causes; a damaged file is another.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -22,6 +22,7 @@ is reported as `purge-line`.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build,
 };
 

@@ -26,6 +26,7 @@ as `purge-line`.",
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: Some("melt rate"),
     build,
 };
 

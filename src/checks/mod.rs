@@ -167,7 +167,11 @@ impl Judges {
                 Built::WithOthers => {}
                 Built::AtTheEnd(judge) => judges.at_the_end.push(judge),
                 Built::Skipped(reason) => {
-                    judges.skipped.push(Skipped { check: check.id.into(), reason });
+                    judges.skipped.push(Skipped {
+                        check: check.id.into(),
+                        reason,
+                        unchecked: check.unchecked.map(Into::into),
+                    });
                     continue;
                 }
             }

@@ -19,6 +19,7 @@ Releasing the extruder alone, or setting the time after which idle motors are re
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::<MotorsOffThenMoves>::default()),
 };
 

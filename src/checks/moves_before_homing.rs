@@ -22,6 +22,7 @@ sheet.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Watching(Box::<MovesBeforeHoming>::default()),
 };
 

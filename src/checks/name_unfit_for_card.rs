@@ -19,6 +19,7 @@ System Specification, 2000).",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, path| match path {
         "-" => Built::Skipped("standard input has no file name".to_owned()),
         _ => Built::AtTheEnd(judge),

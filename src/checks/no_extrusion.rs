@@ -19,6 +19,7 @@ bed, can be accepted.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

@@ -18,6 +18,7 @@ RS274/NGC version 3 makes such a move an error; controllers of these printers do
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -18,6 +18,7 @@ was judged, so there is nothing to say go to. A file that only heats or sets val
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

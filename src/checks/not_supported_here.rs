@@ -20,6 +20,7 @@ G11, probing, M600, M141 and M191 are a hold.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -21,6 +21,7 @@ A tool number that the sheet does not describe is judged by the first tool.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: Some("nozzle temperature"),
     build,
 };
 

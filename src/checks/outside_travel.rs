@@ -27,6 +27,7 @@ the sheet.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build,
 };
 

@@ -20,6 +20,7 @@ it.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::Reading(judge),
 };
 

@@ -21,6 +21,7 @@ note in the sheet.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |machine, _| {
         let tip_z_mm = machine.tools.first().map_or(0.0, |tool| tool.offset_mm[2]);
         Built::Watching(Box::new(PrintsIntoBed { tip_z_mm }))

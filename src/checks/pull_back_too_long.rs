@@ -29,6 +29,7 @@ raise `retraction_limit_mm` in the sheet.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build,
 };
 

@@ -27,6 +27,7 @@ without a layer change, count as the print's. The rule is gonogo's own.",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::WithOthers,
 };
 

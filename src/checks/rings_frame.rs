@@ -30,6 +30,7 @@ the frame; or tune an impulse shaper of the controller to the frequency that is 
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build,
 };
 

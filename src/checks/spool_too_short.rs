@@ -24,6 +24,7 @@ mm of filament = grams × 1000 / (density in g/cm³ × cross-section in mm²).",
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build,
 };
 

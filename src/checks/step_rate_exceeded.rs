@@ -29,6 +29,7 @@ without `steps_per_mm` are not judged, nor are towers without `[motion.towers]`.
     },
     heat_or_travel: false,
     timed: true,
+    unchecked: None,
     build,
 };
 

@@ -20,6 +20,7 @@ handbook. The wait itself counts 0 s in the report.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |machine, _| {
         let laws = machine.tools.iter().map(|tool| tool.heating);
         let laws = laws.chain([machine.bed.and_then(|bed| bed.heating), machine.chamber.and_then(|c| c.heating)]);

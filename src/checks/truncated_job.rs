@@ -22,6 +22,7 @@ is meant so, add a line ending and switch the heaters off at the end.",
     },
     heat_or_travel: true,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

@@ -19,6 +19,7 @@ and their words are not judged. After an unknown G command the position is unkno
     },
     heat_or_travel: false,
     timed: false,
+    unchecked: None,
     build: |_, _| Built::AtTheEnd(judge),
 };
 

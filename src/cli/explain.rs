@@ -121,6 +121,7 @@ mod tests {
         },
         heat_or_travel: true,
         timed: false,
+        unchecked: None,
         build: |_, _| Built::WithOthers,
     };
     const COLD: Check = Check {

@@ -20,6 +20,9 @@ pub struct Check {
     pub heat_or_travel: bool,
     /// Whether it depends on speeds and times, and so on the limits of motion; all others say the same whatever those are.
     pub timed: bool,
+    /// What the headline says is not checked where this one could not run: a go without it promises less than a reader
+    /// expects of one. None for a check that a verdict can do without.
+    pub unchecked: Option<&'static str>,
     /// Makes what judges one job on a machine. The second is the path of the job as given, `-` for standard input.
     pub build: fn(&Machine, &str) -> Built,
 }

@@ -125,6 +125,8 @@ pub struct Skipped {
     pub check: Cow<'static, str>,
     /// Why.
     pub reason: String,
+    /// What is not checked without it, where that is grave enough for the headline.
+    pub unchecked: Option<Cow<'static, str>>,
 }
 
 /// What was read.
@@ -376,6 +378,17 @@ impl Inspection {
     pub fn accepted_unsafe(&self) -> usize {
         let is_unsafe = |finding: &&Finding| finding.accepted.as_ref().is_some_and(|accepted| accepted.even_unsafe);
         self.findings.iter().filter(is_unsafe).count()
+    }
+
+    /// What grave checks that could not run leave open, each named once.
+    pub fn not_checked(&self) -> Vec<&str> {
+        let mut all: Vec<&str> = Vec::new();
+        for what in self.checks_skipped.iter().filter_map(|skipped| skipped.unchecked.as_deref()) {
+            if !all.contains(&what) {
+                all.push(what);
+            }
+        }
+        all
     }
 
     /// An inspection without totals and findings, for observers to write into.

@@ -270,6 +270,7 @@ mod tests {
         explain: Explanation { what: "", why: "", how: "", remedy: "" },
         heat_or_travel: false,
         timed: false,
+        unchecked: None,
         build: |_, _| Built::WithOthers,
     };
 

@@ -136,6 +136,7 @@ pub fn go() -> Inspection {
     let skipped = Skipped {
         check: "step-rate-over-limit".into(),
         reason: "the sheet gives no controller.step_rate_limit_hz".to_owned(),
+        unchecked: None,
     };
     Inspection {
         verdict: Verdict::Go,

@@ -11,7 +11,7 @@ use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
 use crate::wording::{
-    bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, tail, units, wrap,
+    bytes, counted, duration, grouped, length, listed, number, path, quantity, safe, short_digest, tail, units, wrap,
 };
 
 /// The text renderer.
@@ -114,6 +114,14 @@ fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Resu
 
 /// One sentence: why this verdict.
 pub(crate) fn why(inspection: &Inspection) -> String {
+    let reason = reason(inspection);
+    match &inspection.not_checked()[..] {
+        [] => reason,
+        open => format!("{reason} Not checked: {}.", listed(open)),
+    }
+}
+
+fn reason(inspection: &Inspection) -> String {
     let Some(first) = deciding(inspection).next() else {
         let passed = counted(inspection.checks_run.len() as u64, "check", "checks");
         let skipped = match inspection.checks_skipped.len() {
@@ -474,6 +482,9 @@ mod tests {
             "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 1204); 1 more hold."
         );
         assert_eq!(why(&sample::go()), "4 checks passed, 1 could not run (see below).");
+        let mut open = sample::go();
+        open.checks_skipped[0].unchecked = Some("melt rate".into());
+        assert_eq!(why(&open), "4 checks passed, 1 could not run (see below). Not checked: melt rate.");
     }
 
     #[test]

@@ -18,8 +18,18 @@ pub struct Fresh {
 const HEAD: &str = "\
 # A machine sheet from settings that the machine printed. Only as good as they are: check every value against the maker's
 # documents before you trust a verdict, and before you heat or move anything.
-# Lines that start with `# fill in:` say what is still missing. `gonogo sheet schema` has all other keys.
+# Lines that start with `# fill in:` say what is still missing, those with `# not checked without it:` what a verdict does
+# not cover until they are filled in too. `gonogo sheet schema` has all other keys.
 ";
+
+/// Keys without which a grave check cannot run; no settings give them.
+const COVERING: [&str; 5] = [
+    "tool[].temperature_c.limit",
+    "tool[].temperature_c.extrude_min",
+    "tool[].melt_rate_mm3_s.sustained",
+    "tool[].melt_rate_mm3_s.peak",
+    "bed.temperature_limit_c",
+];
 
 /// Makes a new sheet of what the settings give.
 pub fn fresh(settings: &Settings) -> Fresh {
@@ -36,6 +46,9 @@ pub fn fresh(settings: &Settings) -> Fresh {
     let tools = 1 + settings.values().iter().filter_map(|(place, _)| tool_number(place)).max().unwrap_or(0);
     let mut writer = Writer { rows: &rows, tools: tools.min(TOOLS_MAX), text: HEAD.to_owned(), missing: Vec::new() };
     writer.table("", "", true);
+    if let (false, Some(key)) = (writer.is_given("bed"), keys::find("bed.temperature_limit_c")) {
+        writer.text.push_str(&format!("\n# [bed]\n{}", not_covered(key, key.name())));
+    }
     let Writer { text, missing, .. } = writer;
     Fresh { text, rows, missing }
 }
@@ -91,6 +104,7 @@ impl Writer<'_> {
             self.text.push_str(&if is_list { format!("\n[[{name}]]\n") } else { format!("\n[{name}]\n") });
         }
         self.text.push_str(&body);
+        self.covering(template);
         for key in tables {
             self.sub_table(key, path);
         }
@@ -125,8 +139,22 @@ impl Writer<'_> {
         Some(format!("{} = {:?} # {}\n", key.name(), row.value?, from(row)))
     }
 
+    /// Writes as comments what a verdict does not cover without; dotted, so that each line can be filled in alone.
+    fn covering(&mut self, template: &str) {
+        let inside = |path: &str| path.strip_prefix(template).is_some_and(|rest| rest.starts_with('.'));
+        let keys = COVERING.iter().filter(|path| template.ends_with("[]") && inside(path));
+        for key in keys.filter_map(|path| keys::find(path)) {
+            let name = &key.path[template.len() + 1..];
+            self.text.push_str(&not_covered(key, name));
+        }
+    }
+
     fn fill_in(&mut self, key: &Key, place: String) -> String {
         self.missing.push(place);
         format!("# fill in: {} For example {}\n# {} = \n", key.sentence(), key.example, key.name())
     }
+}
+
+fn not_covered(key: &Key, name: &str) -> String {
+    format!("# not checked without it: {} For example {}\n# {name} = \n", key.sentence(), key.example)
 }

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use proptest::prelude::*;
 
 use super::*;
+use crate::checks::Judges;
 use crate::machine::Machine;
 
 const HERON: &str = include_str!("../../../corpus/machines/heron.toml");
@@ -264,16 +265,24 @@ fn lines_carry_a_caution_and_store_nothing() {
     }
 }
 
-/// Every missing value filled in with the example beside it.
+/// Every required value filled in with the example beside it.
 fn filled_in(fresh: &Fresh) -> String {
+    filled_in_behind(fresh, &["# fill in:"])
+}
+
+/// Every value behind such a comment filled in with the example in it.
+fn filled_in_behind(fresh: &Fresh, asking: &[&str]) -> String {
     let mut text = String::new();
     let mut example = String::new();
     for line in fresh.text.lines() {
-        if let Some((_, value)) = line.strip_prefix("# fill in:").and_then(|line| line.split_once(" For example ")) {
-            example = value.to_owned();
+        if let Some((asked, value)) = line.split_once(" For example ") {
+            let wanted = asking.iter().any(|asking| asked.starts_with(asking));
+            example = if wanted { value.to_owned() } else { String::new() };
+        } else if line == "# [bed]" && asking.len() > 1 {
+            text.push_str("[bed]\n");
         } else if line == "# junction_deviation_mm = " {
             text.push_str("junction_deviation_mm = 0.05\n");
-        } else if let Some(key) = line.strip_prefix("# ").filter(|line| line.ends_with(" = ")) {
+        } else if let Some(key) = line.strip_prefix("# ").filter(|line| line.ends_with(" = ") && !example.is_empty()) {
             let _ = writeln!(text, "{key}{example}");
         } else {
             let _ = writeln!(text, "{line}");
@@ -289,6 +298,18 @@ fn a_new_sheet_says_what_is_missing() {
     let faults = Machine::parse("new.toml", &fresh.text).expect_err("values are missing");
     assert_eq!(faults.faults.len() + faults.more, 4, "{faults}");
     assert_eq!(machine(&filled_in(&fresh)).controller.steps_per_mm, [80.0, 160.0, 400.0, 31.67].map(Some));
+}
+
+#[test]
+fn a_new_sheet_says_what_a_verdict_does_not_cover() {
+    let not_checked = |text: &str| -> Vec<String> {
+        let skipped = Judges::build(&machine(text), "job.gcode", |_| true).skipped;
+        skipped.into_iter().filter_map(|skipped| skipped.unchecked).map(String::from).collect()
+    };
+    let fresh = fresh(&settings(HERON_SAYS));
+    let open = not_checked(&filled_in(&fresh));
+    assert_eq!(open, ["nozzle temperature", "bed temperature", "cold extrusion", "melt rate"]);
+    assert_eq!(not_checked(&filled_in_behind(&fresh, &["# fill in:", "# not checked without it:"])), [""; 0]);
 }
 
 fn number() -> impl Strategy<Value = f64> {

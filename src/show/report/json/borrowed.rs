@@ -50,6 +50,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
                 run: (&from.checks_run).into(),
                 skipped: from.checks_skipped.iter().map(Into::into).collect(),
             },
+            not_checked: from.not_checked().into_iter().map(Into::into).collect(),
             left_out: (&from.left_out).into(),
         }
     }
@@ -240,7 +241,11 @@ impl<'a> From<&'a of::Finding> for Finding<'a> {
 
 impl<'a> From<&'a of::Skipped> for Skipped<'a> {
     fn from(from: &'a of::Skipped) -> Self {
-        Self { check: from.check.as_ref().into(), reason: (&from.reason).into() }
+        Self {
+            check: from.check.as_ref().into(),
+            reason: (&from.reason).into(),
+            unchecked: from.unchecked.as_deref().map(Into::into),
+        }
     }
 }
 

@@ -276,8 +276,8 @@ impl From<Acceptance<'_>> for of::Acceptance {
 
 impl From<Skipped<'_>> for of::Skipped {
     fn from(from: Skipped<'_>) -> Self {
-        let Skipped { check, reason } = from;
-        Self { check: name(check), reason: reason.into_owned() }
+        let Skipped { check, reason, unchecked } = from;
+        Self { check: name(check), reason: reason.into_owned(), unchecked: unchecked.map(name) }
     }
 }
 

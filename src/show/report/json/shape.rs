@@ -96,6 +96,9 @@ pub struct Judged<'a> {
     pub(super) limits_set_in_job: bool,
     /// Which checks were made.
     pub(super) checks: Checks<'a>,
+    /// What a verdict of go does not cover: grave checks that could not run, in words.
+    #[serde(default)]
+    pub(super) not_checked: Vec<Cow<'a, str>>,
     /// What the numbers leave out, a sentence each.
     pub(super) left_out: Cow<'a, [String]>,
 }
@@ -452,4 +455,7 @@ pub struct Skipped<'a> {
     pub(super) check: Cow<'a, str>,
     /// Why.
     pub(super) reason: Cow<'a, str>,
+    /// What is not checked without it: an entry of `not_checked`. Missing where a verdict can do without it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) unchecked: Option<Cow<'a, str>>,
 }
