@@ -220,6 +220,55 @@ fn cubic_inner_shares(cubic: &Cubic, dir: [f64; 3], weights: [f64; 3]) -> impl I
     })
 }
 
+/// Goes along a curve in `parts` equal steps of its parameter; calls `take` with each point and the unit tangent there, ends
+/// included. Points without a direction are left out.
+pub fn along(curve: &Curve, from: [f64; 3], to: [f64; 3], parts: u32, mut take: impl FnMut([f64; 3], [f64; 3])) {
+    let unit = |[x, y, z]: [f64; 3]| {
+        let length = (x * x + y * y + z * z).sqrt();
+        (length > 0.0).then(|| [x / length, y / length, z / length])
+    };
+    match curve {
+        Curve::Arc(arc) => {
+            let [a, b, c] = arc.axes;
+            for k in 0..=parts {
+                let fraction = f64::from(k) / f64::from(parts);
+                let (sin, cos) = (arc.start_rad + arc.sweep_rad * fraction).sin_cos();
+                let mut tangent = [0.0; 3];
+                tangent[a] = -sin * arc.radius * arc.sweep_rad;
+                tangent[b] = cos * arc.radius * arc.sweep_rad;
+                tangent[c] = to[c] - from[c];
+                unit(tangent).into_iter().for_each(|tangent| take(arc_point(arc, from, to, fraction), tangent));
+            }
+        }
+        Curve::Cubic(Cubic { points: [p0, p1, p2, p3] }) => {
+            let rise = to[2] - from[2];
+            let flat_mm = flat_length_mm(curve, from, to);
+            for k in 0..=parts {
+                let t = f64::from(k) / f64::from(parts);
+                let u = 1.0 - t;
+                let [point, velocity] = [
+                    [0, 1].map(|i| {
+                        u * u * u * p0[i] + 3.0 * u * u * t * p1[i] + 3.0 * u * t * t * p2[i] + t * t * t * p3[i]
+                    }),
+                    [0, 1].map(|i| u * u * (p1[i] - p0[i]) + 2.0 * u * t * (p2[i] - p1[i]) + t * t * (p3[i] - p2[i])),
+                ];
+                let speed = velocity[0].hypot(velocity[1]);
+                // Z rises evenly along the path.
+                let climb = if flat_mm > 0.0 { speed * rise / flat_mm } else { 0.0 };
+                let point = [point[0], point[1], from[2] + rise * t];
+                unit([velocity[0], velocity[1], climb]).into_iter().for_each(|tangent| take(point, tangent));
+            }
+        }
+    }
+}
+
+/// Length of a curve in the plane, by chords within a micrometre, mm.
+fn flat_length_mm(curve: &Curve, from: [f64; 3], to: [f64; 3]) -> f64 {
+    let mut length_mm = 0.0;
+    flatten(curve, from, to, 1e-3, |a, b| length_mm += (b[0] - a[0]).hypot(b[1] - a[1]));
+    length_mm
+}
+
 /// Cuts a curve into chords that stay within `tolerance_mm` of it and visits them in order. The first starts at `from`,
 /// the last ends at `to`.
 pub fn flatten(

@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 25] = [
+    let jobs: [(&str, &str, String); 26] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -30,6 +30,7 @@ pub fn jobs() -> Vec<Job> {
         ("wren-flow", "wren", wren_flow()),
         ("wren-arcs", "wren", WREN_ARCS.to_owned()),
         ("wren-no-fan", "wren", WREN_NO_FAN.to_owned()),
+        ("wren-rim", "wren", WREN_RIM.to_owned()),
         ("bittern-edge", "bittern", BITTERN_EDGE.to_owned()),
         ("bittern-spool", "bittern", BITTERN_SPOOL.to_owned()),
         ("bittern-still", "bittern", BITTERN_STILL.to_owned()),
@@ -779,6 +780,40 @@ G2 X50 Y176 I20 J0 ; near: inside-keep-out
 G0 X50 Y180
 G0 X10
 G2 X50 Y180 I20 J0 ; expect: inside-keep-out
+M84
+";
+
+/// Lines beside the plate, whose printable part ends at y 6 mm and x 244 mm; the waste strip is beside it.
+const WREN_RIM: &str = "\
+; machine: wren
+; verdict: no-go
+; Invented: a drip edge laid too near to the front of the plate.
+G21
+G90
+M83
+M106 S200
+M190 S90
+M109 S245
+G28
+G0 Z0.3 F900
+G0 X205 Y3 F12000
+G1 X240 Y3 E2 F1200 ; near: prints-off-bed
+G1 E4 F120 ; near: prints-off-bed
+G1 E-0.8 F1800
+G0 Z2 F900
+G0 X120 Y3 F12000
+G1 E0.8 F1800 ; near: prints-off-bed
+G1 E3 F120 ; expect: prints-off-bed
+G0 X100 Y6 F12000
+G0 Z0.25 F900
+G1 X140 Y6 E1.8 F3600 ; near: prints-off-bed
+G1 X140 Y5.9 E0.01 ; expect: prints-off-bed
+G1 X100 Y5.9 E1.8 ; expect: prints-off-bed
+G1 X100 Y40 E1.5
+G0 X246 Y40 F12000 ; near: prints-off-bed
+M104 S0
+M140 S0
+G0 Z20 F900
 M84
 ";
 

@@ -62,6 +62,8 @@ pub struct LimitChange {
     pub jerk_mm_s: [Option<f64>; 4],
     /// mm.
     pub junction_deviation_mm: Option<f64>,
+    /// Speed through a right-angled corner, mm/s: jerk and junction deviation follow from it.
+    pub right_angle_mm_s: Option<f64>,
 }
 
 /// How many limits a job can set.
@@ -139,6 +141,7 @@ impl LimitChange {
         set(&mut self.travel_mm_s2, later.travel_mm_s2);
         set(&mut self.retraction_mm_s2, later.retraction_mm_s2);
         set(&mut self.junction_deviation_mm, later.junction_deviation_mm);
+        set(&mut self.right_angle_mm_s, later.right_angle_mm_s);
     }
 
     /// Carries the change out.
@@ -153,5 +156,11 @@ impl LimitChange {
         set(&mut limits.travel_mm_s2, self.travel_mm_s2);
         set(&mut limits.retraction_mm_s2, self.retraction_mm_s2);
         set(&mut limits.junction_deviation_mm, self.junction_deviation_mm);
+        if let Some(speed) = self.right_angle_mm_s {
+            // One axis stops as the other starts, so each changes by the speed; and v² = a δ / (√2 − 1), for the half of a
+            // right angle in v² = a δ sin θ / (1 − sin θ) (geometry, derived in `motion::corner`).
+            limits.jerk_mm_s[..2].fill(speed);
+            limits.junction_deviation_mm = speed * speed * (2f64.sqrt() - 1.0) / limits.printing_mm_s2;
+        }
     }
 }

@@ -7,14 +7,14 @@ use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Sp
 use crate::machine::{Machine, Tool};
 use crate::vectors::columns;
 
-/// Watches `rates` (mm³/s, of the moves of a block) against what `capacity` says of each tool; `key` names the key of the
+/// Watches `rates` (mm³/s, of the moves of a block; none where none can be too large) against what `capacity` says of each tool; `key` names the key of the
 /// sheet that is missing where no tool gives one.
 pub(super) fn watch(
     machine: &Machine,
     check: &'static Check,
     key: &str,
     capacity: fn(&Tool) -> Option<f64>,
-    rates: fn(&Block) -> &Column<f64>,
+    rates: fn(&Block) -> Option<&Column<f64>>,
     message: fn(&Hit) -> String,
 ) -> Built {
     let capacity = heat::per_tool(machine, capacity);
@@ -27,7 +27,7 @@ pub(super) fn watch(
 struct OverCapacity {
     check: &'static Check,
     capacity: Vec<Option<f64>>,
-    rates: fn(&Block) -> &Column<f64>,
+    rates: fn(&Block) -> Option<&Column<f64>>,
     purge: PurgeLine,
 }
 
@@ -36,7 +36,8 @@ impl Observer for OverCapacity {
         let before = self.purge.follow(block);
         let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
         let bound = limit * (1.0 + 1e-9);
-        let rates = &(self.rates)(block)[..block.len()];
+        let Some(rates) = (self.rates)(block) else { return };
+        let rates = &rates[..block.len()];
         let most = block.vectors.run(
             #[inline(always)]
             || columns::most(rates, 0.0),

@@ -11,13 +11,14 @@ pub const CHECK: Check = Check {
     severity: Severity::Hold,
     summary: "Briefly more filament is pushed than the hotend can melt.",
     explain: Explanation {
-        what: "at the top speed of a move the melt rate is higher than the hotend can reach even briefly.",
+        what: "for the time of a burst the melt rate is higher than the hotend can reach even briefly.",
         why: "the pressure in the melt zone rises faster than plastic can leave; the drive skips or grinds, and the \
 line that follows starts thin.",
-        how: "the cross-section of the filament in mm² times the length pushed for each mm of path, times the \
-highest planned speed of the move in mm/s, compared with `melt_rate_mm3_s.peak` of the tool in use. What a hotend \
-can reach briefly is measured on the machine (common practice, no source). Extrusion on a purge line beside the print \
-is reported as `purge-line`.",
+        how: "the volume pushed over a sliding window of 0.3 times `melt_window_s`, as planned with acceleration, divided \
+by that time, in mm³/s; its largest value during each move is compared with `melt_rate_mm3_s.peak` of the tool in \
+use. That is the burst which `gonogo trial melt-rate --bursts` prints, so what it measures is what is judged here \
+(common practice, no source). A rush that lasts a moment only, such as filament pushed back after a pull-back, does not \
+count. Extrusion on a purge line beside the print is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height where the line numbers point.",
     },
     heat_or_travel: false,
@@ -32,14 +33,14 @@ fn build(machine: &Machine, _: &str) -> Built {
         &CHECK,
         "[[tool]] melt_rate_mm3_s.peak",
         |tool| tool.peak_mm3_s,
-        |block| &block.peak_mm3_s,
+        |block| (block.burst_most_mm3_s > 0.0).then_some(&block.burst_mm3_s),
         message,
     )
 }
 
 fn message(hit: &Hit) -> String {
     let (rate, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
-    format!("The melt rate peaks at {rate} mm³/s; the hotend can melt {limit} mm³/s briefly.")
+    format!("The melt rate reaches {rate} mm³/s in a burst; the hotend can melt {limit} mm³/s briefly.")
 }
 
 #[cfg(test)]

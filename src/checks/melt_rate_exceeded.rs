@@ -31,7 +31,7 @@ as `purge-line`.",
 };
 
 fn build(machine: &Machine, _: &str) -> Built {
-    let rates: fn(&Block) -> &Column<f64> = |block| &block.sustained_mm3_s;
+    let rates: fn(&Block) -> Option<&Column<f64>> = |block| Some(&block.sustained_mm3_s);
     melt::watch(machine, &CHECK, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
 }
 

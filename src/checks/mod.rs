@@ -42,6 +42,7 @@ pub mod nozzle_over_limit;
 pub mod outside_travel;
 pub mod placeholder_unfilled;
 pub mod prints_into_bed;
+pub mod prints_off_bed;
 pub mod pull_back_too_long;
 pub mod purge_line;
 pub mod retraction_length_unknown;
@@ -71,6 +72,7 @@ use crate::modal::{Calls, notice::Notice};
 pub const CATALOGUE: &[&Check] = &[
     &outside_travel::CHECK,
     &inside_keep_out::CHECK,
+    &prints_off_bed::CHECK,
     &nozzle_over_limit::CHECK,
     &bed_over_limit::CHECK,
     &chamber_over_limit::CHECK,
@@ -270,6 +272,6 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 15);
+        assert_eq!(skipped, 16);
     }
 }

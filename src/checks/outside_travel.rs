@@ -2,18 +2,18 @@
 
 use crate::block::{Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
-use crate::geometry::{Box3, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
-use crate::machine::{BedShape, Machine, Travel};
+use crate::geometry::{Box3, CHORD_MM, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
+use crate::machine::{BedShape, DriveLayout, Machine, Travel};
 use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "outside-travel",
     severity: Severity::NoGo,
-    summary: "A move goes beyond the travel of an axis or off the round bed.",
+    summary: "A move goes beyond the travel of an axis, off the round bed or out of the arms' reach.",
     explain: Explanation {
         what: "a move ends, or a curve bulges, beyond the lowest or highest position of an axis, or outside the \
-disc of a round bed.",
+disc of a round bed, or where the arms of three towers do not reach.",
         why: "the carriage runs against the frame. Belts skip or screws lose steps, so that everything after it is \
 printed in the wrong place, and a nozzle pressed into the bed damages both. Keep hands out of the machine while it \
 moves; the maker's documents on stopping it come first.",
@@ -21,7 +21,8 @@ moves; the maker's documents on stopping it come first.",
 on moves that move it and only where its position is known, by the end point of the move and, on arcs and curves, by \
 the true extreme points on the way (on an arc they lie at whole quarter turns about its centre; NIST RS274/NGC version 3 \
 defines the arcs). A round bed is the largest disc, or ellipse, in the x and y ranges; the distance is measured from \
-its centre. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.",
+its centre. Three towers reach where the distance from each tower to the nozzle in x and y is no longer than the arms \
+(`[motion.towers]`), for there a carriage has a place. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.",
         remedy: "place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
 the sheet.",
     },
@@ -32,6 +33,7 @@ the sheet.",
 };
 
 const DISC: u64 = 6;
+const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y;
 
 fn build(machine: &Machine, _: &str) -> Built {
     let Travel { min, max, bed, .. } = machine.travel;
@@ -39,13 +41,20 @@ fn build(machine: &Machine, _: &str) -> Built {
         centre: [(min[0] + max[0]) / 2.0, (min[1] + max[1]) / 2.0],
         half: [(max[0] - min[0]) / 2.0, (max[1] - min[1]) / 2.0],
     });
-    Built::Watching(Box::new(OutsideTravel { min, max, disc }))
+    let arms = match machine.motion.drive_layout {
+        DriveLayout::ThreeTowers { arms_mm: Some((arm_mm, radius_mm)) } => {
+            Some(Arms::new(&machine.travel, arm_mm, radius_mm))
+        }
+        _ => None,
+    };
+    Built::Watching(Box::new(OutsideTravel { min, max, disc, arms }))
 }
 
 struct OutsideTravel {
     min: [f64; 3],
     max: [f64; 3],
     disc: Option<Disc>,
+    arms: Option<Arms>,
 }
 
 impl Observer for OutsideTravel {
@@ -61,7 +70,9 @@ impl OutsideTravel {
     fn holds(&self, reach: &Box3) -> bool {
         let within =
             |axis: usize| reach.min[axis] >= self.min[axis] - TOUCH_MM && reach.max[axis] <= self.max[axis] + TOUCH_MM;
-        (0..3).all(within) && self.disc.as_ref().is_none_or(|disc| disc.holds(reach))
+        (0..3).all(within)
+            && self.disc.as_ref().is_none_or(|disc| disc.holds(reach))
+            && self.arms.as_ref().is_none_or(|arms| arms.holds(reach))
     }
 
     fn judge(&self, block: &Block, log: &mut Log) {
@@ -74,6 +85,9 @@ impl OutsideTravel {
             }
             if let Some(disc) = &self.disc {
                 disc.judge(block, i, log);
+            }
+            if let Some(arms) = &self.arms {
+                arms.judge(block, i, log);
             }
         }
     }
@@ -126,6 +140,67 @@ fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, lim
     });
 }
 
+/// The kind of hits where an arm is too short.
+const REACH: u64 = 7;
+
+/// Three towers whose arms must reach the nozzle: the places lie in three discs, so between two of them all do.
+struct Arms {
+    arm_mm: f64,
+    towers: [[f64; 2]; 3],
+}
+
+impl Arms {
+    fn new(travel: &Travel, arm_mm: f64, radius_mm: f64) -> Self {
+        Self { arm_mm, towers: travel.towers(radius_mm) }
+    }
+
+    /// The distance to the farthest tower, mm.
+    fn farthest(&self, [x, y]: [f64; 2]) -> f64 {
+        self.towers.iter().map(|[at_x, at_y]| (x - at_x).hypot(y - at_y)).fold(0.0, f64::max)
+    }
+
+    fn holds(&self, Box3 { min, max }: &Box3) -> bool {
+        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
+        corners.iter().all(|&corner| self.farthest(corner) <= self.arm_mm)
+    }
+
+    fn judge(&self, block: &Block, i: usize, log: &mut Log) {
+        let flags = block.flags[i];
+        let moves = flags & (flag::X | flag::Y | flag::CURVE) != 0;
+        if !moves || flags & KNOWN != KNOWN {
+            return;
+        }
+        let mut worst = [block.to[0][i], block.to[1][i]];
+        if let Some(curve) = block.curve(i) {
+            flatten(curve, block.start(i), block.end(i), CHORD_MM, |_, b| {
+                if self.farthest([b[0], b[1]]) > self.farthest(worst) {
+                    worst = [b[0], b[1]];
+                }
+            });
+        }
+        let distance = self.farthest(worst);
+        if distance <= self.arm_mm + TOUCH_MM {
+            return;
+        }
+        let hit = Hit {
+            check: &CHECK,
+            kind: REACH,
+            severity: Severity::NoGo,
+            line: block.line[i],
+            value: Some(distance),
+            badness: distance - self.arm_mm,
+            limit: Some(self.arm_mm),
+            unit: "mm",
+            spot: Spot::InBlock,
+        };
+        log.raise(hit, || {
+            let [x, y] = worst.map(figure);
+            let (distance, arm) = (figure(distance), figure(self.arm_mm));
+            format!("x {x}, y {y} mm is {distance} mm from a tower whose arms of {arm} mm do not reach there.")
+        });
+    }
+}
+
 struct Disc {
     centre: [f64; 2],
     half: [f64; 2],
@@ -133,7 +208,6 @@ struct Disc {
 
 impl Disc {
     fn judge(&self, block: &Block, i: usize, log: &mut Log) {
-        const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y;
         let flags = block.flags[i];
         let moves = flags & (flag::X | flag::Y | flag::CURVE) != 0;
         if !moves || flags & KNOWN != KNOWN {
@@ -286,11 +360,22 @@ mod tests {
     }
 
     #[test]
+    fn the_arms_of_three_towers_must_reach() {
+        // Towers 100 mm from the middle (100, 100): from the first, at (100, 200), it is 120 mm to (100, 80), 125 to (100, 75).
+        let mut towers = machine();
+        towers.motion.drive_layout = DriveLayout::ThreeTowers { arms_mm: Some((120.0, 100.0)) };
+        let job = Job::new().to([100.0, 80.0, 5.0], 0.0).to([100.0, 75.0, 5.0], 0.0);
+        let found = job.findings(&CHECK, &towers);
+        assert_eq!((found.len(), found[0].line, found[0].severity), (1, Some(2), Severity::NoGo));
+        assert_eq!((found[0].value, found[0].limit), (Some(125.0), Some(120.0)));
+    }
+
+    #[test]
     fn no_move_of_a_block_that_stays_inside_is_outside() {
         let mut held = 0;
         for (seed, round) in (0..400).map(|n| (n, n % 2 == 0)) {
             let disc = round.then_some(Disc { centre: [40.0, 40.0], half: [100.0, 90.0] });
-            let check = OutsideTravel { min: [-60.0, -50.0, -90.0], max: [140.0, 130.0, 180.0], disc };
+            let check = OutsideTravel { min: [-60.0, -50.0, -90.0], max: [140.0, 130.0, 180.0], disc, arms: None };
             for block in Job::random(seed, 40.0 + seed as f64 / 4.0, 50.0).into_blocks() {
                 let mut log = crate::findings::Log::new(&machine().severities);
                 check.judge(&block, &mut log);

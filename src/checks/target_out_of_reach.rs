@@ -32,6 +32,9 @@ handbook. The wait itself counts 0 s in the report.",
     },
 };
 
+/// Temperatures that read alike.
+const ALIKE_C: f64 = 0.05;
+
 struct TargetOutOfReach;
 
 impl Observer for TargetOutOfReach {
@@ -53,6 +56,12 @@ impl Observer for TargetOutOfReach {
                     Heater::Bed => "bed".to_owned(),
                     Heater::Chamber => "chamber".to_owned(),
                 };
+                if (target_c - reach_c).abs() < ALIKE_C {
+                    return format!(
+                        "the job waits until the {what} is at {target_c} °C, which by the sheet's heating law is what full \
+                         power comes near to and never reaches"
+                    );
+                }
                 format!(
                     "the job waits until the {what} is at {target_c} °C, but by the sheet's heating law it only tends to {reach_c} °C"
                 )

@@ -46,6 +46,8 @@ pub fn machine() -> Machine {
             bed: BedShape::Rectangle,
             home: [0.0; 3],
             keep_out: Vec::new(),
+            printable: None,
+            purge: Vec::new(),
         },
         motion: motion(),
         drive: Drives::default(),
@@ -96,6 +98,7 @@ fn controller() -> Controller {
         lacks: Vec::new(),
         homing_s: None,
         probing_s: None,
+        tool_change_s: None,
     }
 }
 
@@ -272,6 +275,8 @@ impl Job {
         };
         let mut done = std::mem::replace(&mut self.open, next);
         (0..done.len()).for_each(|i| done.peak_mm3_s[i] = done.section_mm2[i] * done.v_peak_mm_s[i]);
+        done.burst_mm3_s = done.peak_mm3_s;
+        done.burst_most_mm3_s = done.peak_mm3_s[..done.len()].iter().copied().fold(0.0, f64::max);
         done.reach = done.path_box();
         if !done.is_empty() || !done.actions.is_empty() {
             self.blocks.push(done);

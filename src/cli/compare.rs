@@ -1,6 +1,5 @@
 //! `gonogo compare`.
 
-use std::cmp::Ordering;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -39,7 +38,8 @@ Examples:
 
 Before is the sheet of --before or --machine, or the one found nearby; after is the sheet of --after, or before, with
 every --set made in it. `gonogo sheet show` lists the keys.
-Exit codes: 0 no verdict gets worse, 1 one does, 2 something could not be judged.";
+Exit codes: 0 nothing gets worse, 1 a verdict, a finding at hold or no-go or the audit of the sheet does, 2 something
+could not be judged.";
 
 /// Put jobs side by side on two machines: what does a change of the sheet do to them?
 #[derive(Debug, Args)]
@@ -99,7 +99,9 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Make::Each(make) = args.format.make else {
         return page_of(args, &jobs, &before, &after, &progress);
     };
-    let mut report = make(jobs.len(), look, Sheets::of(&before, &after));
+    let sheets = Sheets::of(&before, &after);
+    let audit_is_worse = !sheets.audit_worse.is_empty();
+    let mut report = make(jobs.len(), look, sheets);
     let mut output = args.delivery.open(args.format.format.is_page, look)?;
     let totals = compare_all(
         &jobs,
@@ -111,7 +113,7 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     )?;
     progress.finish();
     report.finish(&totals, &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
-    Ok(exit(&totals))
+    Ok(exit(&totals, audit_is_worse))
 }
 
 /// The machines before and after.
@@ -172,7 +174,7 @@ fn page_of(
     if totals.unjudged == 0 {
         output.finish().context("cannot write the page")?;
     }
-    Ok(exit(&totals))
+    Ok(exit(&totals, !sheets.audit_worse.is_empty()))
 }
 
 /// The job on both machines, with what happens when.
@@ -214,10 +216,10 @@ fn compare_all<'e>(
     Ok(totals)
 }
 
-fn exit(totals: &Totals) -> Exit {
-    match (totals.unjudged.cmp(&0), totals.worse) {
-        (Ordering::Greater, _) => Exit::Unjudged,
-        (_, 0) => Exit::Passed,
+fn exit(totals: &Totals, audit_is_worse: bool) -> Exit {
+    match totals.worse + totals.worse_inside {
+        _ if totals.unjudged > 0 => Exit::Unjudged,
+        0 if !audit_is_worse => Exit::Passed,
         _ => Exit::Failed,
     }
 }
@@ -269,12 +271,19 @@ mod tests {
         let of = |jobs: &[Compared]| {
             let mut totals = Totals::default();
             jobs.iter().for_each(|compared| totals.count(compared));
-            exit(&totals).code()
+            exit(&totals, false).code()
         };
         let worse = || Ok(Comparison::of(sample::go(), sample::hold()));
         let same = || Ok(Comparison::of(sample::no_go(), sample::no_go()));
         let better = || Ok(Comparison::of(sample::no_go(), sample::go()));
         assert_eq!(of(&[same(), better()]), 0);
+        let inside = || {
+            let mut after = sample::no_go();
+            after.findings[0].count += 30;
+            Ok(Comparison::of(sample::no_go(), after))
+        };
+        assert_eq!(of(&[same(), inside()]), 1);
+        assert_eq!(exit(&Totals::default(), true).code(), 1);
         assert_eq!(of(&[better(), worse(), same()]), 1);
         assert_eq!(of(&[worse(), Err(sample::unjudged())]), 2);
     }

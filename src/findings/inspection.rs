@@ -155,8 +155,14 @@ pub struct TimeParts {
     pub travel: f64,
     /// Filament only, nothing else moves.
     pub extrude_only: f64,
-    /// Dwells, and homing and probing where the sheet gives times.
+    /// Dwells, pauses with a time of their own and described macros.
     pub dwell: f64,
+    /// Homing, where the sheet gives a time.
+    pub homing: f64,
+    /// Probing, where the sheet gives a time.
+    pub probing: f64,
+    /// Changes of the tool, where the sheet gives a time.
+    pub tool_change: f64,
     /// Waiting for heaters.
     pub heating: f64,
 }
@@ -164,16 +170,24 @@ pub struct TimeParts {
 impl TimeParts {
     /// Sum of the parts, s.
     pub fn total(&self) -> f64 {
-        self.extruding + self.travel + self.extrude_only + self.dwell + self.heating
+        self.named().into_iter().map(|(_, seconds)| seconds).sum()
+    }
+
+    /// Dwells, homing and probing together, s: what programs know as dwell.
+    pub fn standing(&self) -> f64 {
+        self.dwell + self.homing + self.probing
     }
 
     /// Each part with its name for people, s.
-    pub fn named(&self) -> [(&'static str, f64); 5] {
+    pub fn named(&self) -> [(&'static str, f64); 8] {
         [
             ("extruding", self.extruding),
             ("travel", self.travel),
             ("extrude only", self.extrude_only),
             ("dwell", self.dwell),
+            ("homing", self.homing),
+            ("probing", self.probing),
+            ("tool changes", self.tool_change),
             ("heating", self.heating),
         ]
     }
@@ -221,6 +235,10 @@ pub struct Flow {
     pub mean_mm3_s: Option<f64>,
     /// Quantiles over the time of those moves: 50 %, 90 %, 95 %, 99 %.
     pub quantiles_mm3_s: Option<[f64; 4]>,
+    /// Largest mean over a burst, to a millionth: what the peak capacity is held against.
+    pub burst_peak_mm3_s: f64,
+    /// Its line.
+    pub burst_peak_line: Option<u64>,
     /// Largest first-order average over the melt window.
     pub sustained_peak_mm3_s: f64,
     /// Its line.
@@ -234,6 +252,10 @@ pub struct ToolFlow {
     pub peak_mm3_s: f64,
     /// Its line.
     pub peak_line: Option<u64>,
+    /// Largest mean over a burst, mm³/s.
+    pub burst_peak_mm3_s: f64,
+    /// Its line.
+    pub burst_peak_line: Option<u64>,
     /// Largest average over the melt window, mm³/s.
     pub sustained_peak_mm3_s: f64,
     /// Its line.

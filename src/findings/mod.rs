@@ -9,6 +9,7 @@ mod outcome;
 #[cfg(test)]
 pub(crate) mod sample;
 mod stream;
+mod worse;
 
 pub use crate::machine::{MachineFacts, Severity};
 pub use crate::physics::Ringing;
@@ -19,3 +20,4 @@ pub use log::*;
 pub use observer::{Attached, Observer};
 pub use outcome::{Outcome, Unjudged};
 pub use stream::StreamFacts;
+pub use worse::Worse;

@@ -116,6 +116,8 @@ fn flow() -> Flow {
         peak_line: Some(20_117),
         mean_mm3_s: Some(7.98),
         quantiles_mm3_s: Some([7.9, 10.5, 10.9, 13.9]),
+        burst_peak_mm3_s: 14.75,
+        burst_peak_line: Some(20_111),
         sustained_peak_mm3_s: 14.2,
         sustained_peak_line: Some(20_117),
     }
@@ -142,7 +144,14 @@ pub fn go() -> Inspection {
         verdict: Verdict::Go,
         job: hook(),
         machine: heron(),
-        time_s: TimeParts { extruding: 3725.4, travel: 905.25, extrude_only: 61.5, dwell: 4.0, heating: 343.0 },
+        time_s: TimeParts {
+            extruding: 3725.4,
+            travel: 905.25,
+            extrude_only: 61.5,
+            dwell: 4.0,
+            heating: 343.0,
+            ..TimeParts::default()
+        },
         pauses: 1,
         path_mm: PathParts { extruding: 381_706.0, travel: 92_114.5 },
         filament: filament(),

@@ -26,6 +26,14 @@ pub struct Macro {
     pub heats: [Option<String>; 3],
     /// How long it takes besides, s.
     pub takes_s: f64,
+    /// Where it leaves the nozzle, mm, machine coordinates.
+    pub leaves_at_mm: Option<[f64; 3]>,
+    /// Argument that sets the acceleration of printing and travel, mm/s².
+    pub acceleration_argument: Option<String>,
+    /// Argument that sets the jerk of x and y, mm/s.
+    pub jerk_argument: Option<String>,
+    /// Argument that sets the speed through a right-angled corner, mm/s.
+    pub right_angle_argument: Option<String>,
     /// It switches heaters and motors off.
     pub ends: bool,
     /// It does nothing that matters here.
@@ -138,6 +146,39 @@ pub struct Travel {
     pub home: [f64; 3],
     /// Boxes the nozzle must not enter.
     pub keep_out: Vec<KeepOut>,
+    /// Where lines may be laid, by the tip in use; none where that is the whole travel.
+    pub printable: Option<Rectangle>,
+    /// Where the machine may prime beside it.
+    pub purge: Vec<PurgeZone>,
+}
+
+impl Travel {
+    /// Where three towers stand, x, y, mm: at 90, 210 and 330 degrees around the middle of the ranges.
+    pub fn towers(&self, radius_mm: f64) -> [[f64; 2]; 3] {
+        let middle = [0, 1].map(|axis| (self.min[axis] + self.max[axis]) / 2.0);
+        [90.0_f64, 210.0, 330.0].map(|degrees| {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            [middle[0] + radius_mm * cos, middle[1] + radius_mm * sin]
+        })
+    }
+}
+
+/// A rectangle in x, y, mm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rectangle {
+    /// Lowest x, y.
+    pub min: [f64; 2],
+    /// Highest x, y.
+    pub max: [f64; 2],
+}
+
+/// Where a machine may prime.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PurgeZone {
+    /// What is there.
+    pub what: String,
+    /// Its extent.
+    pub area: Rectangle,
 }
 
 /// Shape of the reachable area.
@@ -272,6 +313,8 @@ pub struct Controller {
     pub homing_s: Option<f64>,
     /// Time of one probing command, s; counts 0 when not given.
     pub probing_s: Option<f64>,
+    /// Time of a change of the tool, s.
+    pub tool_change_s: Option<f64>,
 }
 
 /// Which commands choose absolute or relative extruder words.

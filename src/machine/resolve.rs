@@ -15,7 +15,7 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Heating, KeepOut, Limits,
-    LookAhead, Machine, Motion, Origin, Override, Retraction, Tool, Travel,
+    LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, Tool, Travel,
 };
 use crate::machine::Severity;
 
@@ -163,12 +163,22 @@ impl Reader<'_> {
             let (min, max) = self.span(&path);
             KeepOut { what: self.word(&format!("{path}.what")), min, max }
         };
+        let area = |path: &str| {
+            let [x, y]: [[f64; 2]; 2] = ["x", "y"].map(|axis| self.numbers(&format!("{path}.{axis}")));
+            Rectangle { min: [x[0], y[0]], max: [x[1], y[1]] }
+        };
+        let purge = |i| {
+            let path = format!("bed.purge[{i}]");
+            PurgeZone { what: self.word(&format!("{path}.what")), area: area(&path) }
+        };
         Travel {
             min,
             max,
             bed: if self.word(BED) == "disc" { BedShape::Disc } else { BedShape::Rectangle },
             home: self.numbers("travel.home"),
             keep_out: (0..self.count("travel.keep_out[]")).map(keep_out).collect(),
+            printable: self.has("bed.printable").then(|| area("bed.printable")),
+            purge: (0..self.count("bed.purge[]")).map(purge).collect(),
         }
     }
 
@@ -182,6 +192,10 @@ impl Reader<'_> {
                 homes: says("homes"),
                 heats,
                 takes_s: self.number(&at("takes_s")).unwrap_or(0.0),
+                leaves_at_mm: self.has(&at("leaves_at_mm")).then(|| self.numbers(&at("leaves_at_mm"))),
+                acceleration_argument: self.text(&at("acceleration_argument")),
+                jerk_argument: self.text(&at("jerk_argument")),
+                right_angle_argument: self.text(&at("right_angle_argument")),
                 ends: says("ends"),
                 harmless: says("harmless"),
             }
@@ -247,6 +261,7 @@ impl Reader<'_> {
             lacks: Feature::ALL.into_iter().filter(|feature| lacks.iter().any(|word| word == feature.word())).collect(),
             homing_s: self.number("controller.homing_s"),
             probing_s: self.number("controller.probing_s"),
+            tool_change_s: self.number("controller.tool_change_s"),
         }
     }
 

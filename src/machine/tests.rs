@@ -111,6 +111,13 @@ holding_torque_nm = 0.4
 inductance_mh = 2.8
 resistance_ohm = 1.6
 rotor_inertia_g_cm2 = 54
+[bed.printable]
+x = [5, 215]
+y = [5, 215]
+[[bed.purge]]
+what = "strip"
+x = [5, 215]
+y = [0, 4]
 "#;
 
 fn heron() -> Machine {
@@ -169,6 +176,8 @@ fn heron() -> Machine {
             bed: BedShape::Rectangle,
             home: [0.0; 3],
             keep_out: vec![KeepOut { what: "bed clip".into(), min: [0.0, 205.0, 0.0], max: [18.0, 220.0, 8.0] }],
+            printable: Some(Rectangle { min: [5.0; 2], max: [215.0; 2] }),
+            purge: vec![PurgeZone { what: "strip".into(), area: Rectangle { min: [5.0, 0.0], max: [215.0, 4.0] } }],
         },
         motion: Motion {
             drive_layout: DriveLayout::OnePerAxis,
@@ -211,6 +220,7 @@ fn heron() -> Machine {
             lacks: vec![Feature::Arcs, Feature::Inches],
             homing_s: Some(12.0),
             probing_s: Some(40.0),
+            tool_change_s: None,
         },
         tools: vec![tool, second],
         macros: vec![Macro {
@@ -218,6 +228,10 @@ fn heron() -> Machine {
             homes: true,
             heats: [Some("NOZZLE".to_owned()), Some("BED".to_owned()), Some("CHAMBER".to_owned())],
             takes_s: 40.0,
+            leaves_at_mm: None,
+            acceleration_argument: None,
+            jerk_argument: None,
+            right_angle_argument: None,
             ends: true,
             harmless: true,
         }],

@@ -17,6 +17,7 @@ pub struct Dialect {
     pub(super) lacks: Vec<Feature>,
     pub(super) homing_s: f64,
     pub(super) probing_s: f64,
+    pub(super) tool_change_s: f64,
     pub(super) home: [f64; 3],
     /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
     pub(super) lift_mm_s: f64,
@@ -50,6 +51,7 @@ impl Dialect {
             lacks: controller.lacks.clone(),
             homing_s: controller.homing_s.unwrap_or(0.0),
             probing_s: controller.probing_s.unwrap_or(0.0),
+            tool_change_s: controller.tool_change_s.unwrap_or(0.0),
             home: machine.travel.home,
             lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
             tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),

@@ -84,7 +84,7 @@ impl Interpreter {
         if number == before {
             return;
         }
-        self.action(ActionKind::Tool { number }, 0.0, out);
+        self.action(ActionKind::Tool { number }, self.dialect.tool_change_s, out);
         self.move_tip(self.states[tool_place(before)].offset_mm, out);
         // Targets for tools in use and at rest change with the tool (G10 P, M568).
         let targets =

@@ -2,7 +2,7 @@
 
 use super::Interpreter;
 use super::notice::{Damage, Noticed};
-use crate::block::{ActionKind, Event, Heater, TOOLS_KEPT, Wait};
+use crate::block::{ActionKind, Event, Heater, LimitChange, TOOLS_KEPT, Wait};
 use crate::machine::Macro;
 
 /// Names that are told apart; calls of more are counted together.
@@ -88,7 +88,7 @@ fn argument(line: &[u8], argument: &str) -> Argument {
         return Argument::Unfilled;
     }
     match value.parse::<f64>() {
-        Ok(number) if number.is_finite() && number.abs() < 1e4 => Argument::Number(number),
+        Ok(number) if number.is_finite() && number.abs() < 1e6 => Argument::Number(number),
         _ => Argument::None,
     }
 }
@@ -140,7 +140,7 @@ impl Interpreter {
         for (heater, name) in heaters.into_iter().zip(&known.heats) {
             let Some(name) = name else { continue };
             match argument(line, name) {
-                Argument::Number(target_c) => {
+                Argument::Number(target_c) if target_c.abs() < 1e4 => {
                     match heater {
                         Heater::Nozzle(tool) => self.set_nozzle(tool, target_c, Wait::ToHeat, out),
                         _ => self.set_heater(heater, target_c, Wait::ToHeat, out),
@@ -148,9 +148,15 @@ impl Interpreter {
                     continue;
                 }
                 Argument::Unfilled => self.notice(Noticed::Placeholder { letter: None, heats: true }),
-                Argument::None => self.damage(Damage::NoTemperature),
+                Argument::Number(_) | Argument::None => self.damage(Damage::NoTemperature),
             }
             self.action(ActionKind::HeatUnknown { heater }, 0.0, out);
+        }
+        self.change_motion(known, line, out);
+        if let Some(place) = known.leaves_at_mm {
+            (self.position, self.known, self.lift) = (place, [true; 3], 0.0);
+            // Not homed: it is there, by the sheet.
+            self.action(ActionKind::Home { axes: [false; 3], position: place }, 0.0, out);
         }
         if known.takes_s > 0.0 {
             self.action(ActionKind::Dwell, known.takes_s, out);
@@ -163,6 +169,31 @@ impl Interpreter {
                 }
             }
             self.action(ActionKind::MotorsOff { axes: [true; 4] }, 0.0, out);
+        }
+    }
+
+    /// Limits of motion that its arguments set; an argument that is not there changes nothing.
+    fn change_motion(&mut self, known: &Macro, line: &[u8], out: &mut impl FnMut(Event)) {
+        let mut value = |name: &Option<String>| match name.as_ref().map(|name| argument(line, name)) {
+            Some(Argument::Number(value)) if value > 0.0 => Some(value),
+            Some(Argument::Unfilled) => {
+                self.notice(Noticed::Placeholder { letter: None, heats: false });
+                None
+            }
+            _ => None,
+        };
+        let acceleration = value(&known.acceleration_argument);
+        let jerk = value(&known.jerk_argument);
+        let change = LimitChange {
+            printing_mm_s2: acceleration,
+            travel_mm_s2: acceleration,
+            jerk_mm_s: [jerk, jerk, None, None],
+            right_angle_mm_s: value(&known.right_angle_argument),
+            ..LimitChange::default()
+        };
+        if change != LimitChange::default() && self.dialect.obeys_limits_in_job {
+            self.limits_set.take(&change, self.line);
+            out(Event::Limits(change));
         }
     }
 

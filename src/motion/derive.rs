@@ -110,7 +110,7 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
         let class = class_acceleration(block.flags[i], block.de_mm[i], limits);
         block.feed_allowed_mm_s[i] = allowed(&limits.feed_rate_mm_s, x, y, z, e);
         block.accel_mm_s2[i] = class.min(allowed(&limits.acceleration_mm_s2, x, y, z, e)).max(FLOOR);
-        let turning = geometry.turning_mm.map_or(f64::INFINITY, |radius| (block.accel_mm_s2[i] * radius).sqrt());
+        let turning = (block.accel_mm_s2[i] * geometry.turning_mm).sqrt();
         let most = block.feed_commanded_mm_s[i].min(block.feed_allowed_mm_s[i]).min(turning);
         block.feed_mm_s[i] = most.clamp(FLOOR, SPEED_CEILING_MM_S);
     }

@@ -40,9 +40,11 @@ impl Melt {
         self.away_since_s = now_s;
     }
 
-    /// The tool is taken up again.
-    pub fn take_up(&mut self, now_s: f64) {
-        self.idle_s += now_s - self.away_since_s;
+    /// The tool is taken up again; how long it lay, s.
+    pub fn take_up(&mut self, now_s: f64) -> f64 {
+        let away_s = now_s - self.away_since_s;
+        self.idle_s += away_s;
+        away_s
     }
 
     /// Filament pushed, mm: how much of it only undoes retraction.

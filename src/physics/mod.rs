@@ -3,6 +3,7 @@
 //! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts, [`vibration`] how the
 //! structure rings. [`Physics`] runs the clock over planned blocks and fills in what depends on it.
 
+pub mod burst;
 mod decay;
 pub mod heat;
 pub mod melt;
@@ -15,6 +16,7 @@ use std::f64::consts::PI;
 use crate::block::{Action, ActionKind, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
 use crate::machine::{Machine, Tool};
 use crate::vectors::columns;
+use burst::Burst;
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
 use vibration::Vibration;
@@ -55,7 +57,7 @@ pub struct Physics {
     bed: HeaterState,
     chamber: HeaterState,
     ambient_c: f64,
-    melts: BTreeMap<u32, Melt>,
+    melts: BTreeMap<u32, (Melt, Burst)>,
     scratch: Box<Scratch>,
     vibration: Vibration,
     nozzle_commanded: bool,
@@ -65,8 +67,8 @@ pub struct Physics {
 
 /// Longest move or wait that is followed, s (36 h); what takes longer is no print, and times stay exact sums below it.
 pub const STEP_MAX_S: f64 = 131_072.0;
-/// Longest job that is followed, s (115 days).
-pub const JOB_MAX_S: f64 = 1e7;
+/// Longest job that is followed, s (24 days): below it any sum of times is exact in an f64, whatever its order.
+pub const JOB_MAX_S: f64 = 2_097_152.0;
 
 impl Physics {
     /// Everything cold, clock at 0, first tool.
@@ -164,8 +166,9 @@ impl Physics {
             moves = Sum::default();
         }
         let area_mm2 = self.areas_mm2[block.tool_index];
-        let (melt, scratch) = self.melt_state();
+        let ((melt, burst), scratch) = self.melt_state();
         melt.follow(block, area_mm2, scratch);
+        burst.follow(block, area_mm2);
         self.vibration.follow(block);
         self.pass(moves);
         for closing in &planned.closing {
@@ -181,7 +184,9 @@ impl Physics {
             duration.add(duration_s);
             let (line, kind) = (closing.line, closing.kind);
             block.actions.push(Action { line, at_s, duration_s: duration.value(), kind, reach_c });
-            self.melt_state().0.idle(duration_s);
+            let (melt, burst) = self.melt_state().0;
+            melt.idle(duration_s);
+            burst.rest(duration_s);
             self.vibration.rest(duration_s);
             self.pass(duration);
             if let ActionKind::Tool { number } = closing.kind {
@@ -246,15 +251,17 @@ impl Physics {
     /// The old tool rests from now on; the new one has rested since it was put away.
     fn change_tool(&mut self, number: u32) {
         let now_s = self.clock_s();
-        self.melt_state().0.put_away(now_s);
+        self.melt_state().0.0.put_away(now_s);
         self.tool = number;
-        self.melt_state().0.take_up(now_s);
+        let (melt, burst) = self.melt_state().0;
+        burst.rest(melt.take_up(now_s));
     }
 
     /// Melt and retraction of the tool in use: each number has its own, described in the sheet or not.
-    fn melt_state(&mut self) -> (&mut Melt, &mut Scratch) {
-        let window_s = self.tools[self.tool_index()].melt_window_s;
-        let melt = self.melts.entry(self.tool.min(TOOLS_KEPT as u32)).or_insert_with(|| Melt::new(window_s));
+    fn melt_state(&mut self) -> (&mut (Melt, Burst), &mut Scratch) {
+        let tool = &self.tools[self.tool_index()];
+        let fresh = || (Melt::new(tool.melt_window_s), Burst::new(tool.melt_window_s, tool.peak_mm3_s));
+        let melt = self.melts.entry(self.tool.min(TOOLS_KEPT as u32)).or_insert_with(fresh);
         (melt, &mut self.scratch)
     }
 }

@@ -37,7 +37,7 @@ pub enum JobError {
         /// What the system said.
         source: io::Error,
     },
-    /// A move or a wait of more than 36 h, or a job of more than 115 days: no print takes that long.
+    /// A move or a wait of more than 36 h, or a job of more than 24 days: no print takes that long.
     #[error(
         "cannot judge {path}: line {line} takes it beyond {} h for a move or a wait, or beyond {} days in all",
         (crate::physics::STEP_MAX_S / 3600.0).floor(),

@@ -16,6 +16,7 @@ use crate::text::{Chunk, History};
 use crate::threads::{Broken, InOrderStage};
 use crate::totals;
 use crate::vectors::Vectors;
+use crate::wording::counted;
 
 /// Blocks that are carried from stage to stage at a time, so that they stay in the processor's cache.
 const BLOCKS_AT_A_TIME: usize = 32;
@@ -48,6 +49,7 @@ struct Clock {
     physics: Physics,
     homed: bool,
     probed: bool,
+    tool_changes: u64,
     unfollowed: bool,
 }
 
@@ -85,6 +87,7 @@ impl MachinePipeline {
                 physics: Physics::new(machine),
                 homed: false,
                 probed: false,
+                tool_changes: 0,
                 unfollowed: false,
             }),
             totals: InOrderStage::new(Watch::new(machine, totals)),
@@ -207,8 +210,9 @@ impl Clock {
         for planned in ready {
             self.physics.annotate(planned);
             for action in &planned.block.actions {
-                self.homed |= matches!(action.kind, ActionKind::Home { .. });
+                self.homed |= matches!(action.kind, ActionKind::Home { axes, .. } if axes != [false; 3]);
                 self.probed |= matches!(action.kind, ActionKind::Probe);
+                self.tool_changes += u64::from(matches!(action.kind, ActionKind::Tool { .. }));
                 self.unfollowed |= matches!(action.kind, ActionKind::Unfollowed);
             }
         }
@@ -224,6 +228,10 @@ impl Clock {
         }
         if self.probed && machine.controller.probing_s.is_none() {
             left_out.push("probing counts 0 s: the sheet gives no `controller.probing_s`".to_owned());
+        }
+        if self.tool_changes > 0 && machine.controller.tool_change_s.is_none() {
+            let changes = counted(self.tool_changes, "change", "changes");
+            left_out.push(format!("{changes} of the tool count 0 s: the sheet gives no `controller.tool_change_s`"));
         }
         if self.unfollowed {
             left_out.push("what undescribed macros do counts 0 s and 0 mm".to_owned());

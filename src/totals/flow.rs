@@ -8,6 +8,7 @@ use hdrhistogram::Histogram;
 use crate::block::{BLOCK, Block, Column, grid::Sum};
 use crate::findings::{Capacity, Flow, Inspection, Log, Observer, ToolFlow};
 use crate::machine::Machine;
+use crate::physics::burst::FINER;
 use crate::vectors::columns::{self, WHOLE};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
@@ -314,6 +315,10 @@ impl FlowTotals {
                 most.peak_mm3_s = block.peak_mm3_s[i];
                 most.peak_line = Some(block.line[i]);
             }
+            if block.burst_most_mm3_s > 0.0 && block.burst_mm3_s[i] > most.burst_peak_mm3_s * (1.0 + FINER) {
+                most.burst_peak_mm3_s = block.burst_mm3_s[i];
+                most.burst_peak_line = Some(block.line[i]);
+            }
             if block.sustained_mm3_s[i] > most.sustained_peak_mm3_s {
                 most.sustained_peak_mm3_s = block.sustained_mm3_s[i];
                 most.sustained_peak_line = Some(block.line[i]);
@@ -330,6 +335,9 @@ impl FlowTotals {
             };
             if first(most.peak_mm3_s, most.peak_line, flow.peak_mm3_s, flow.peak_line) {
                 (flow.peak_mm3_s, flow.peak_line) = (most.peak_mm3_s, most.peak_line);
+            }
+            if first(most.burst_peak_mm3_s, most.burst_peak_line, flow.burst_peak_mm3_s, flow.burst_peak_line) {
+                (flow.burst_peak_mm3_s, flow.burst_peak_line) = (most.burst_peak_mm3_s, most.burst_peak_line);
                 self.capacity.peak_mm3_s = self.peak_limits[tool];
             }
             if first(
@@ -382,7 +390,8 @@ impl Observer for FlowTotals {
             },
         );
         let most = &self.by_tool[block.tool_index];
-        if peak > most.peak_mm3_s || sustained > most.sustained_peak_mm3_s {
+        let burst = block.burst_most_mm3_s;
+        if peak > most.peak_mm3_s || sustained > most.sustained_peak_mm3_s || burst > most.burst_peak_mm3_s {
             self.peaks(block);
         }
         if peak > limit {

@@ -18,6 +18,9 @@ pub(super) struct Time {
     travel_s: Sum,
     extrude_only_s: Sum,
     dwell_s: Sum,
+    homing_s: Sum,
+    probing_s: Sum,
+    tool_change_s: Sum,
     heating_s: Sum,
     extruding_mm: Sum,
     travel_mm: Sum,
@@ -35,6 +38,9 @@ impl Time {
             travel_s: Sum::default(),
             extrude_only_s: Sum::default(),
             dwell_s: Sum::default(),
+            homing_s: Sum::default(),
+            probing_s: Sum::default(),
+            tool_change_s: Sum::default(),
             heating_s: Sum::default(),
             extruding_mm: Sum::default(),
             travel_mm: Sum::default(),
@@ -118,6 +124,9 @@ impl Observer for Time {
         for action in &block.actions {
             match action.kind {
                 ActionKind::Heat { .. } => self.heating_s.add(action.duration_s),
+                ActionKind::Home { .. } => self.homing_s.add(action.duration_s),
+                ActionKind::Probe => self.probing_s.add(action.duration_s),
+                ActionKind::Tool { .. } => self.tool_change_s.add(action.duration_s),
                 ActionKind::Pause { open_ended } => {
                     self.pauses += u64::from(open_ended);
                     self.dwell_s.add(action.duration_s);
@@ -133,6 +142,9 @@ impl Observer for Time {
             travel: self.travel_s.value(),
             extrude_only: self.extrude_only_s.value(),
             dwell: self.dwell_s.value(),
+            homing: self.homing_s.value(),
+            probing: self.probing_s.value(),
+            tool_change: self.tool_change_s.value(),
             heating: self.heating_s.value(),
         };
         draft.path_mm = PathParts { extruding: self.extruding_mm.value(), travel: self.travel_mm.value() };

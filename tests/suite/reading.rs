@@ -9,7 +9,7 @@ use gonogo::block::Block;
 use gonogo::findings::{Finding, Inspection, Severity};
 use gonogo::machine::{ExtrusionMode, Heating, Machine};
 
-use crate::support::{close, column, free_machine, judge, plan};
+use crate::support::{close, column, corpus_machine, free_machine, judge, plan};
 
 /// A machine that passes corners at full speed, so that only the reading matters.
 fn machine() -> Machine {
@@ -360,4 +360,40 @@ fn unknown_lines_merge() {
     assert_eq!((called.len(), called[0].severity, &called[0].lines[..]), (1, Severity::Hold, &[1, 5][..]));
     assert!(called[0].message.contains("hello (500 times, first on line 5)"), "{called:?}");
     assert_eq!(report.reached.unwrap().max[0], 1.0);
+}
+
+/// A word of the controller that the sheet describes sets limits: the same plan as with M204 and M205, and the closed form
+/// of two legs of 50 mm through a right angle at 20 mm/s. With v² = (2 a L + v_c²) / 2 at the peak of each leg (from rest
+/// or to rest) they take 2 (2 v − v_c) / a.
+#[test]
+fn described_macros_set_limits_of_motion() {
+    let machine = corpus_machine("wren").with("controller.homing_s", "0").expect("valid");
+    let time_s = |word: &str| {
+        let job = format!("G28\nG0 X100 Y100 Z20 F24000\n{word}\nG4 P0\nG0 X150\nG0 Y150\nM84\n");
+        judge(&machine, &job).time_s.travel
+    };
+    assert_eq!(time_s("GENTLY ACC=1000"), time_s("M204 P1000 T1000"));
+    assert_ne!(time_s("GENTLY"), time_s("GENTLY ACC=1000"));
+    let before = time_s("M84");
+    let way_there = { judge(&machine, "G28\nG0 X100 Y100 Z20 F24000\nM84\n").time_s.travel };
+    assert!(before > way_there);
+    let (a, leg, corner) = (1000.0, 50.0, 20.0);
+    let peak = f64::sqrt((2.0 * a * leg + corner * corner) / 2.0);
+    let expected = 2.0 * (2.0 * peak - corner) / a;
+    let legs = time_s("gently acc=1000 TURN=20") - way_there;
+    assert!((legs - expected).abs() < 1e-5, "{legs} {expected}");
+}
+
+/// Where a described macro leaves the nozzle counts as known, and it does not home.
+#[test]
+fn described_macros_leave_the_nozzle_somewhere() {
+    let machine = corpus_machine("wren");
+    let ids = |job: &str| -> Vec<String> {
+        let found = judge(&machine, job).findings;
+        found.iter().map(|finding| format!("{} {:?}", finding.check, finding.line)).collect()
+    };
+    let off = ids("G28\nM141 S40\nSOAK CHAMBER=40\nG91\nG0 X130 F6000\nM141 S0\nM84\n");
+    assert!(off.contains(&"outside-travel Some(5)".to_owned()), "{off:?}");
+    let never = ids("SOAK CHAMBER=40\nG0 X130 F6000\nM141 S0\nM84\n");
+    assert!(never.iter().any(|id| id.starts_with("moves-before-homing")), "{never:?}");
 }

@@ -24,8 +24,8 @@ use crate::show::{
         text::why,
     },
 };
-use crate::study::compare::{Comparison, FIGURES, Group, KeyChange, Pair, Sheets, Shift, ShiftKind};
-use crate::wording::{path, safe, short_digest};
+use crate::study::compare::{AuditRow, Comparison, FIGURES, Group, KeyChange, Pair, Sheets, Shift, ShiftKind};
+use crate::wording::{path, safe, short_digest, units};
 
 /// Most keys listed.
 const KEYS: usize = 200;
@@ -45,6 +45,7 @@ struct ComparePage {
     sheets: (String, String),
     keys: Vec<(String, String, String)>,
     more_keys: usize,
+    audit: Vec<String>,
     shifts: Vec<ShiftView>,
     time: (String, String),
     rates: (String, String),
@@ -64,6 +65,7 @@ struct ShiftView {
 impl ShiftView {
     fn of(shift: &Shift) -> Self {
         let kind = match shift.kind {
+            _ if shift.worse.is_some() => "gets worse",
             ShiftKind::Gained => "comes",
             ShiftKind::Changed => "changes",
             ShiftKind::Lost => "goes",
@@ -100,6 +102,7 @@ pub fn comparison(
     let how = match comparison.verdict() {
         Ordering::Greater => "The verdict gets worse",
         Ordering::Less => "The verdict gets better",
+        Ordering::Equal if comparison.is_worse() => "The verdict stays, but what is found gets worse",
         Ordering::Equal => "The verdict stays",
     };
     let page = ComparePage {
@@ -114,6 +117,7 @@ pub fn comparison(
         sheets: (sheet(&sheets.before), sheet(&sheets.after)),
         keys: sheets.changes.iter().take(KEYS).map(key).collect(),
         more_keys: sheets.changes.len().saturating_sub(KEYS),
+        audit: sheets.audit_worse.iter().map(audited).collect(),
         shifts: comparison.shifts.iter().map(ShiftView::of).collect(),
         time: (time(0)?, time(1)?),
         rates: (hist(0)?, hist(1)?),
@@ -126,6 +130,10 @@ pub fn comparison(
 
 fn sheet(facts: &MachineFacts) -> String {
     format!("{} ({}, {})", safe(&facts.name), safe(&facts.source), short_digest(&facts.digest))
+}
+
+fn audited(row: &AuditRow) -> String {
+    format!("{} {}: {} [{}]", row.severity, row.what, units(&safe(&row.message)), row.id)
 }
 
 fn key(change: &KeyChange) -> (String, String, String) {
@@ -142,7 +150,7 @@ fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
         |name: String, [before, after, by]: [String; 3], pair: Pair| (name, [before, after, by, percent(pair.share())]);
     let is_there = |pair: &Pair| pair.before.is_some_and(|v| v != 0.0) || pair.after.is_some_and(|v| v != 0.0);
     let mut rows = Vec::new();
-    for figure in FIGURES.iter().filter(|figure| figure.group != Group::Rates) {
+    for figure in FIGURES.iter().filter(|figure| ![Group::Rates, Group::Programs].contains(&figure.group)) {
         let pair = comparison.pair(figure);
         if !is_there(&pair) {
             continue;

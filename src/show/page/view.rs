@@ -112,7 +112,7 @@ impl Head {
             ("Time", duration(report.time_s.total()) + &pauses),
             ("Filament", length(report.filament.net_mm) + &mass),
             ("Layers", grouped(report.layers_total)),
-            ("Melt rate, peak", quantity(report.flow.peak_mm3_s, "mm3/s")),
+            ("Melt rate, in a burst", quantity(report.flow.burst_peak_mm3_s, "mm3/s")),
         ];
         Self {
             word,
@@ -282,7 +282,8 @@ fn melt(report: &Inspection) -> Table {
     let (flow, capacity) = (&report.flow, &report.capacity);
     let of = |capacity: Option<f64>, at: Option<u64>| remark(capacity, at);
     let mut rows = vec![
-        row("peak", quantity(flow.peak_mm3_s, "mm3/s"), of(capacity.peak_mm3_s, flow.peak_line)),
+        row("in a burst", quantity(flow.burst_peak_mm3_s, "mm3/s"), of(capacity.peak_mm3_s, flow.burst_peak_line)),
+        row("for a moment", quantity(flow.peak_mm3_s, "mm3/s"), line(flow.peak_line)),
         row(
             "sustained",
             quantity(flow.sustained_peak_mm3_s, "mm3/s"),

@@ -243,7 +243,7 @@ impl TimeLine {
                 Some(EventKind::Heat { heater, target_c, waits: wait != Wait::No })
             }
             ActionKind::Tool { number } => Some(EventKind::Tool(number)),
-            ActionKind::Home { .. } => Some(EventKind::Home),
+            ActionKind::Home { axes, .. } if axes != [false; 3] => Some(EventKind::Home),
             ActionKind::Probe => Some(EventKind::Probe),
             ActionKind::Pause { .. } => Some(EventKind::Pause),
             _ => None,

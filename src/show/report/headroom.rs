@@ -5,10 +5,13 @@ use std::io::{self, Write};
 use anstyle::{AnsiColor, Effects, Style};
 
 use super::{CAUTION, Look, Report};
+use crate::findings::Worse;
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
-use crate::study::headroom::{Common, Direction, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all};
-use crate::wording::{counted, duration, number, pair, path, safe, units, with_unit, wrap};
+use crate::study::headroom::{
+    Cap, Common, Direction, Found, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all,
+};
+use crate::wording::{counted, duration, grouped, number, pair, path, quantity, safe, units, with_unit, wrap};
 
 /// Bars are drawn for that many keys at most.
 const PLOTS_MAX: usize = 4;
@@ -108,7 +111,8 @@ impl Page<'_> {
         self.title(&format!("Headroom of {} on {}", path(&judged.path), safe(&machine.name)))?;
         writeln!(self.out, "{} today, {time}", styled(word, verdict_style(judged.verdict), self.look.color))?;
         if !judged.already.is_empty() {
-            self.text(&format!("Found today already, so not counted again: {}.", judged.already.join(", ")), "")?;
+            let found = judged.already.join(", ");
+            self.text(&format!("Found today already, so counted only where it gets worse: {found}."), "")?;
         }
         if judged.sets_limits {
             self.text(
@@ -129,11 +133,17 @@ impl Page<'_> {
             self.blank()?;
             self.bars(range)?;
         }
-        let idle: Vec<&str> =
-            judged.ranges.iter().filter(|range| range.has_no_effect()).map(|range| range.wish.key.as_str()).collect();
+        let idle: Vec<&Range> = judged.ranges.iter().filter(|range| range.has_no_effect()).collect();
         if !idle.is_empty() {
             self.blank()?;
-            self.text(&format!("Without effect on this job: {}.", idle.join(", ")), "")?;
+            let keys: Vec<&str> = idle.iter().map(|range| range.wish.key.as_str()).collect();
+            self.text(&format!("Without effect on this job: {}.", keys.join(", ")), "")?;
+            for range in idle {
+                if let Some(cap) = &range.capped_by {
+                    self.text(&range.wish.key, "  ")?;
+                    self.cap(range, cap)?;
+                }
+            }
         }
         self.needs(&judged.needs)
     }
@@ -144,6 +154,7 @@ impl Page<'_> {
         let (from, to) = (today.value.to_string(), exact(safe_point.value, range.unit));
         self.text(&format!("{from} → {to} {}", effect(range, safe_point)), "  ")?;
         match range.stop() {
+            Some(stop) if stop.worse.is_some() => self.already_over(range, stop)?,
             Some(stop) => self.stop(stop)?,
             None if range.points.len() > 1 && range.end.is_none() => {
                 let what = match range.wish.direction {
@@ -157,6 +168,12 @@ impl Page<'_> {
         let flat = range.points.iter().take_while(|point| point.value != safe_point.value);
         if let Some(from) = flat.skip(1).find(|point| point.time_s == safe_point.time_s) {
             self.text(&format!("nothing more is gained from {} on", exact(from.value, range.unit)), "  ")?;
+        }
+        if let Some(cap) = &range.capped_by {
+            self.cap(range, cap)?;
+        }
+        if let Some(step) = range.resolution().filter(|_| range.points.len() > 1) {
+            self.text(&format!("searched in steps of {} % at most", number(step * 100.0)), "  ")?;
         }
         if let Some(end) = &range.end {
             self.text(&format!("not tried further: {}", safe(end)), "  ")?;
@@ -174,6 +191,41 @@ impl Page<'_> {
             self.text(&text, "  ")?;
         }
         Ok(())
+    }
+
+    /// What is found today already and each step makes worse, and where it would be gone.
+    fn already_over(&mut self, range: &Range, stop: &Stop) -> io::Result<()> {
+        let last = range.points.last().unwrap_or(range.today());
+        let at = |found: &[Found]| found.iter().find(|found| found.check == stop.check).cloned();
+        let far = at(&last.found).and_then(|found| match stop.worse? {
+            Worse::Value { before, limit, .. } => {
+                Some(format!("{} → {} (limit {})", number(before), quantity(found.value?, &stop.unit), number(limit)))
+            }
+            Worse::Count { before, .. } => {
+                Some(format!("{} → {}", grouped(before), counted(found.count, "time", "times")))
+            }
+        });
+        let lead = format!("{} {} is over already", severity_mark(stop.severity), stop.check);
+        let text = match far {
+            Some(far) => format!("{lead}; going on makes it worse: {far} at {}", exact(last.value, range.unit)),
+            None => format!("{lead}, and gets worse from there on"),
+        };
+        self.text(&text, "  ")?;
+        match &range.within {
+            Some(within) => self.text(&format!("it would be within at {}", exact(within.value, range.unit)), "  "),
+            None => self.text("no value tried the other way takes it away", "  "),
+        }
+    }
+
+    /// What holds a key back, and what raising all together gains.
+    fn cap(&mut self, range: &Range, cap: &Cap) -> io::Result<()> {
+        let gain = range.today().time_s - cap.time_s;
+        let (keys, value) = (cap.keys.join(", "), exact(cap.value, range.unit));
+        self.text(&format!("held back by {keys}: raised together with it to {value}, all save {}", short(gain)), "  ")?;
+        match &cap.stop {
+            Some(stop) => self.stop(stop),
+            None => Ok(()),
+        }
     }
 
     fn stop(&mut self, stop: &Stop) -> io::Result<()> {
@@ -299,7 +351,7 @@ impl Page<'_> {
         if spoken > 0 {
             let many = counted(spoken, "job", "jobs");
             self.text(
-                &format!("What is found today already on {many} is not counted below, however much worse it gets."),
+                &format!("What is found today already on {many} is counted below only where it gets worse."),
                 "",
             )?;
         }
@@ -379,8 +431,13 @@ mod tests {
             severity: Severity::Hold,
             line: Some(812),
             message: message.to_owned(),
+            value: Some(12.01),
+            limit: Some(12.0),
+            unit: "mm3/s".into(),
+            worse: None,
+            by_audit: false,
         });
-        Point { value, time_s, stop, gone: Vec::new() }
+        Point { value, time_s, stop, gone: Vec::new(), found: Vec::new() }
     }
 
     fn judged(name: &str, limit: f64) -> Judged {
@@ -395,6 +452,8 @@ mod tests {
                 fails: point(limit * 1.0002, 675.4, Some(message)),
             }],
             end: None,
+            within: None,
+            capped_by: None,
         };
         let idle = Range {
             wish: RangeRequest { key: "motion.feed_rate_limit_mm_s.x".to_owned(), ..wish },
@@ -402,6 +461,8 @@ mod tests {
             points: vec![point(180.0, 751.0, None), point(360.0, 751.0, None)],
             crossings: vec![],
             end: None,
+            within: None,
+            capped_by: None,
         };
         let need = Need {
             what: "momentary melt rate".to_owned(),
@@ -442,12 +503,14 @@ mod tests {
             snapbox::str![[r#"
 Headroom of jobs/hook·[2J.gcode on built-in cautious machine
 ● go today, 12 min 31 s
-Found today already, so not counted again: extrudes-cold.
+Found today already, so counted only where it gets worse:
+extrudes-cold.
 
 motion.acceleration_mm_s2.printing
   800 → 2412.3 mm/s² saves 1 min 16 s (10.1 %)
   then ◆ melt-peak-exceeded, line 812: The melt rate peaks
   at 12.01 mm³/s; the hotend takes 12 mm³/s.
+  searched in steps of 100 % at most
 
 motion.acceleration_mm_s2.printing, mm/s²: time saved
                  800 ● 0 s
@@ -488,8 +551,7 @@ Headroom of 2 jobs on built-in cautious machine
     sets limits itself, in place of the sheet's
 ● go jobs/bracket.gcode
     found today already: extrudes-cold
-What is found today already on 2 jobs is not counted below, however much worse
-it gets.
+What is found today already on 2 jobs is counted below only where it gets worse.
 
 motion.acceleration_mm_s2.printing
   800 → 1100 mm/s² for all; bound by jobs/bracket.gcode

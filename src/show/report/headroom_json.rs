@@ -77,6 +77,13 @@ pub struct Range<'a> {
     crossings: Vec<Crossing<'a>>,
     /// Why no further value was tried; null where all of the range was.
     end: Option<&'a str>,
+    /// The largest step between two values tried whose times differ, as a share; null where no two differ. What comes and
+    /// goes within it stays unseen.
+    resolution: Option<f64>,
+    /// The nearest value the other way at which what is found today is gone, where each step this way makes it worse.
+    within: Option<Point<'a>>,
+    /// Other limits that hold it back, where its last step gains nothing; null where none is known.
+    capped_by: Option<Cap<'a>>,
 }
 
 /// Which way a value goes.
@@ -100,6 +107,49 @@ pub struct Point<'a> {
     stop: Option<Stop<'a>>,
     /// Checks that find something today, and less or nothing with this value.
     gone: &'a [Cow<'static, str>],
+    /// What is found with this value at `hold` or `no-go`; of limits of motion only what depends on speeds and times.
+    found: Vec<Found<'a>>,
+}
+
+/// Other limits that hold a key back.
+#[derive(Serialize, JsonSchema)]
+pub struct Cap<'a> {
+    /// Their dotted paths.
+    keys: &'a [String],
+    /// The value to which they and the key were raised together.
+    value: f64,
+    /// Time of the job then.
+    time_s: f64,
+    /// What speaks against that; null when it stands.
+    stop: Option<Stop<'a>>,
+}
+
+/// A finding in numbers.
+#[derive(Serialize, JsonSchema)]
+pub struct Found<'a> {
+    /// The check.
+    check: &'a str,
+    /// `hold` or `no-go`.
+    severity: &'static str,
+    /// How often.
+    count: u64,
+    /// The worst value; null where it has none.
+    value: Option<f64>,
+    /// What it is held against.
+    limit: Option<f64>,
+    /// Unit of both.
+    unit: &'a str,
+}
+
+/// How much worse than today; one of the two pairs is there.
+#[derive(Serialize, JsonSchema)]
+pub struct Worse {
+    /// The worst value today and with this value.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    value: Option<[f64; 2]>,
+    /// How often today and with this value.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    count: Option<[u64; 2]>,
 }
 
 /// What speaks against a value.
@@ -113,6 +163,16 @@ pub struct Stop<'a> {
     line: Option<u64>,
     /// What is wrong there.
     message: &'a str,
+    /// The worst value; null where it has none.
+    value: Option<f64>,
+    /// What it is held against.
+    limit: Option<f64>,
+    /// Unit of both.
+    unit: &'a str,
+    /// How much worse it is than today; null where it is not found today.
+    worse: Option<Worse>,
+    /// True when the audit of the sheet speaks, no check of the job.
+    by_audit: bool,
 }
 
 /// Two values next to each other of which one stands.
@@ -236,6 +296,14 @@ fn range(range: &of::Range) -> Range<'_> {
         points: range.points.iter().map(point).collect(),
         crossings: range.crossings.iter().map(crossing).collect(),
         end: range.end.as_deref(),
+        resolution: range.resolution(),
+        within: range.within.as_ref().map(point),
+        capped_by: range.capped_by.as_ref().map(|cap| Cap {
+            keys: &cap.keys,
+            value: cap.value,
+            time_s: cap.time_s,
+            stop: cap.stop.as_ref().map(stop),
+        }),
     }
 }
 
@@ -244,7 +312,24 @@ fn crossing(crossing: &of::Crossing) -> Crossing<'_> {
 }
 
 fn point(point: &of::Point) -> Point<'_> {
-    Point { value: point.value, time_s: point.time_s, stop: point.stop.as_ref().map(stop), gone: &point.gone }
+    Point {
+        value: point.value,
+        time_s: point.time_s,
+        stop: point.stop.as_ref().map(stop),
+        gone: &point.gone,
+        found: point.found.iter().map(found).collect(),
+    }
+}
+
+fn found(found: &of::Found) -> Found<'_> {
+    Found {
+        check: &found.check,
+        severity: findings::Severity::word(found.severity),
+        count: found.count,
+        value: found.value,
+        limit: found.limit,
+        unit: &found.unit,
+    }
 }
 
 fn stop(stop: &of::Stop) -> Stop<'_> {
@@ -253,6 +338,18 @@ fn stop(stop: &of::Stop) -> Stop<'_> {
         severity: findings::Severity::word(stop.severity),
         line: stop.line,
         message: &stop.message,
+        value: stop.value,
+        limit: stop.limit,
+        unit: &stop.unit,
+        worse: stop.worse.map(worse),
+        by_audit: stop.by_audit,
+    }
+}
+
+fn worse(worse: findings::Worse) -> Worse {
+    match worse {
+        findings::Worse::Value { before, after, .. } => Worse { value: Some([before, after]), count: None },
+        findings::Worse::Count { before, after } => Worse { value: None, count: Some([before, after]) },
     }
 }
 

@@ -123,12 +123,13 @@ fn verdicts(cell: &Cell) -> Vec<Sample> {
 }
 
 fn times(cell: &Cell) -> Vec<Sample> {
-    let TimeParts { extruding, travel, extrude_only, dwell, heating } = cell.time_s;
+    let TimeParts { extruding, travel, extrude_only, tool_change, heating, .. } = cell.time_s;
     let parts = [
         ("extruding", extruding),
         ("travel", travel),
         ("extrude-only", extrude_only),
-        ("dwell", dwell),
+        ("dwell", cell.time_s.standing()),
+        ("tool-change", tool_change),
         ("heating", heating),
     ];
     parts.map(|(part, seconds)| (vec![("part", part.into())], seconds)).to_vec()

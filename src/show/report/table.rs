@@ -78,7 +78,7 @@ impl TableReport {
             job: path(&inspection.job.path).into_owned(),
             time: clock(inspection.time_s.total()),
             filament: format!("{:.2}", inspection.filament.net_mm / 1000.0),
-            flow: format!("{:.1}/{:.1}", inspection.flow.peak_mm3_s, inspection.flow.sustained_peak_mm3_s),
+            flow: format!("{:.1}/{:.1}", inspection.flow.burst_peak_mm3_s, inspection.flow.sustained_peak_mm3_s),
             reason: reason(inspection).unwrap_or_default(),
         }
     }

@@ -180,6 +180,7 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("melt rate", look);
     let Flow {
         peak_mm3_s: peak,
+        burst_peak_mm3_s: burst,
         mean_mm3_s: mean,
         quantiles_mm3_s: quantiles,
         sustained_peak_mm3_s: sustained_peak,
@@ -198,10 +199,12 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
     section.rows(
         "<><<",
         &[
-            row("peak", peak, momentary, inspection.flow.peak_line),
+            row("in a burst", burst, momentary, inspection.flow.burst_peak_line),
             row("sustained", sustained_peak, sustained, inspection.flow.sustained_peak_line),
         ],
     );
+    let moment = inspection.flow.peak_line.map(|line| format!(" (line {line})")).unwrap_or_default();
+    section.paragraph(&format!("for a moment {}{moment}", quantity(peak, "mm3/s")));
     if let Some(mean) = mean {
         section.paragraph(&format!("mean {}", quantity(mean, "mm3/s")));
     }

@@ -7,12 +7,12 @@ mod sheets;
 mod shifts;
 
 pub use saved::Saved;
-pub use sheets::{KeyChange, Sheets};
-pub use shifts::{Shift, ShiftKind, Side};
+pub use sheets::{AuditRow, KeyChange, Sheets};
+pub use shifts::{Shift, ShiftKind, Side, WorseFinding};
 
 use std::cmp::Ordering;
 
-use crate::findings::{Inspection, TimeParts, Unjudged};
+use crate::findings::{Inspection, Severity, TimeParts, Unjudged};
 
 /// One job before and after the change.
 #[derive(Debug, Clone, PartialEq)]
@@ -81,6 +81,23 @@ impl Comparison {
         axes.into_iter().map(pairs).collect()
     }
 
+    /// Findings that are there before and after, and got worse.
+    pub fn worse(&self) -> impl Iterator<Item = &Shift> {
+        self.shifts.iter().filter(|shift| shift.worse.is_some())
+    }
+
+    /// True when the verdict gets worse, or something at hold or no-go comes or gets worse that was not graver before.
+    pub fn is_worse(&self) -> bool {
+        let graver = |shift: &Shift| {
+            let of = |other: &&Shift| other.check == shift.check && other.kind == ShiftKind::Lost;
+            self.shifts.iter().filter(of).any(|other| other.severity > shift.severity)
+        };
+        let serious = |shift: &&Shift| shift.severity > Severity::Note;
+        let gets_worse = |shift: &Shift| shift.worse.is_some() || shift.kind == ShiftKind::Gained && !graver(shift);
+        self.verdict() == Ordering::Greater
+            || self.verdict() == Ordering::Equal && self.shifts.iter().filter(serious).any(gets_worse)
+    }
+
     /// How many findings came, and how many went.
     pub fn findings_gained_and_lost(&self) -> (u64, u64) {
         let count = |kind| self.shifts.iter().filter(|shift| shift.kind == kind).count() as u64;
@@ -123,6 +140,8 @@ pub enum Group {
     Melt,
     /// How fast steps and commands must come.
     Rates,
+    /// Sums that programs know and people see in parts.
+    Programs,
 }
 
 /// One number of an inspection that is put side by side.
@@ -146,18 +165,23 @@ macro_rules! figure {
 }
 
 /// Every number that is put side by side, in the order of reports.
-pub const FIGURES: [Figure; 11] = [
+pub const FIGURES: [Figure; 16] = [
     figure!("time_total", "in all", Time, "s", |of| Some(of.time_s.total())),
     figure!("time_extruding", "extruding", Time, "s", |of| Some(of.time_s.extruding)),
     figure!("time_travel", "travel", Time, "s", |of| Some(of.time_s.travel)),
     figure!("time_extrude_only", "extrude only", Time, "s", |of| Some(of.time_s.extrude_only)),
-    figure!("time_dwell", "dwell", Time, "s", |of| Some(of.time_s.dwell)),
+    figure!("time_dwell", "standing", Programs, "s", |of| Some(of.time_s.standing())),
     figure!("time_heating", "heating", Time, "s", |of| Some(of.time_s.heating)),
     figure!("melt_rate_peak", "peak", Melt, "mm3_s", |of| Some(of.flow.peak_mm3_s)),
     figure!("melt_rate_sustained", "sustained", Melt, "mm3_s", |of| Some(of.flow.sustained_peak_mm3_s)),
     figure!("time_over_capacity", "over capacity", Melt, "s", |of| of.flow_over_capacity_s),
     figure!("step_rate", "steps", Rates, "hz", |of| of.step_rates.iter().map(|rate| rate.hz).reduce(f64::max)),
     figure!("command_rate", "commands", Rates, "hz", |of| of.command_rate.map(|rate| rate.hz)),
+    figure!("time_waiting", "dwell", Time, "s", |of| Some(of.time_s.dwell)),
+    figure!("time_homing", "homing", Time, "s", |of| Some(of.time_s.homing)),
+    figure!("time_probing", "probing", Time, "s", |of| Some(of.time_s.probing)),
+    figure!("time_tool_change", "tool changes", Time, "s", |of| Some(of.time_s.tool_change)),
+    figure!("melt_rate_burst", "in a burst", Melt, "mm3_s", |of| Some(of.flow.burst_peak_mm3_s)),
 ];
 
 /// What all jobs come to.
@@ -171,6 +195,10 @@ pub struct Totals {
     pub worse: u64,
     /// Jobs whose verdict gets better.
     pub better: u64,
+    /// Jobs whose verdict stays, but something at hold or no-go comes or gets worse.
+    pub worse_inside: u64,
+    /// Findings that are there before and after and got worse, over all jobs.
+    pub findings_worse: u64,
     /// Findings that came, over all jobs.
     pub gained: u64,
     /// Findings that went.
@@ -193,6 +221,8 @@ impl Totals {
         };
         self.worse += u64::from(comparison.verdict() == Ordering::Greater);
         self.better += u64::from(comparison.verdict() == Ordering::Less);
+        self.worse_inside += u64::from(comparison.verdict() == Ordering::Equal && comparison.is_worse());
+        self.findings_worse += comparison.worse().count() as u64;
         let (gained, lost) = comparison.findings_gained_and_lost();
         self.gained += gained;
         self.lost += lost;
@@ -213,6 +243,9 @@ fn add(sum: &mut TimeParts, parts: TimeParts) {
     sum.travel += parts.travel;
     sum.extrude_only += parts.extrude_only;
     sum.dwell += parts.dwell;
+    sum.homing += parts.homing;
+    sum.probing += parts.probing;
+    sum.tool_change += parts.tool_change;
     sum.heating += parts.heating;
 }
 

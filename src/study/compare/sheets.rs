@@ -1,7 +1,8 @@
 //! What differs between two machine sheets, key by key.
 
-use crate::findings::MachineFacts;
+use crate::findings::{MachineFacts, Severity};
 use crate::machine::{Machine, Origin};
+use crate::workshop::audit;
 
 /// A key whose value differs.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,12 +24,39 @@ pub struct Sheets {
     pub after: MachineFacts,
     /// Keys whose values differ, defaults counted as values.
     pub changes: Vec<KeyChange>,
+    /// What the audit of the sheet finds after, at hold or no-go, that it did not find before or found less bad.
+    pub audit_worse: Vec<AuditRow>,
+}
+
+/// A row of the audit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AuditRow {
+    /// Id of the comparison.
+    pub id: &'static str,
+    /// Which part of the machine: `x`, `tool 0`, `bed`.
+    pub what: String,
+    /// `hold` or `no-go`.
+    pub severity: Severity,
+    /// What it means.
+    pub message: String,
 }
 
 impl Sheets {
     /// Two machines side by side.
     pub fn of(before: &Machine, after: &Machine) -> Self {
-        Self { before: before.facts(), after: after.facts(), changes: changes(&before.origins, &after.origins) }
+        let (was, is) = (audit::audit(before), audit::audit(after));
+        let row = |line: &audit::Line| AuditRow {
+            id: line.id,
+            what: line.row.what.clone(),
+            severity: if line.row.outcome == audit::Outcome::NoGo { Severity::NoGo } else { Severity::Hold },
+            message: line.row.message.clone(),
+        };
+        Self {
+            before: before.facts(),
+            after: after.facts(),
+            changes: changes(&before.origins, &after.origins),
+            audit_worse: audit::worse(&was, &is).into_iter().map(row).collect(),
+        }
     }
 }
 
@@ -66,6 +94,16 @@ mod tests {
         let shown: Vec<_> = changes.iter().map(|change| (change.path.as_str(), change.before.is_some())).collect();
         assert_eq!(shown, [("motion.acceleration_mm_s2.printing", true), ("controller.serial_baud", false)]);
         assert_eq!(Sheets::of(&after, &before).changes.len(), 2);
+    }
+
+    #[test]
+    fn the_audit_is_asked_about_the_change() {
+        let before = of_corpus("heron");
+        assert_eq!(Sheets::of(&before, &before).audit_worse, []);
+        let after = before.with("motion.acceleration_limit_mm_s2.y", "90000").expect("changes");
+        let after = after.with("motion.acceleration_mm_s2.printing", "90000").expect("changes");
+        let rows = Sheets::of(&before, &after).audit_worse;
+        assert!(rows.iter().any(|row| row.what == "y" && row.severity == Severity::NoGo), "{rows:?}");
     }
 
     #[test]

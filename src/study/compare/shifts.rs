@@ -7,7 +7,7 @@ use std::borrow::Cow;
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
-use crate::findings::{Finding, LINES_KEPT, Severity};
+use crate::findings::{Finding, LINES_KEPT, Severity, Worse};
 
 /// What became of a finding.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -37,8 +37,19 @@ pub struct Shift {
     pub lines_gained: Vec<u64>,
     /// Lines it was found on before, and is not after.
     pub lines_lost: Vec<u64>,
+    /// What got worse of it, where it is there before and after; of several kinds the first that did.
+    pub worse: Option<WorseFinding>,
     /// Later lines are not known on both sides, because a log keeps the first ones only; none when all are known.
     pub known_to_line: Option<u64>,
+}
+
+/// What got worse of a finding, and in which unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WorseFinding {
+    /// What.
+    pub what: Worse,
+    /// Unit of its values.
+    pub unit: Cow<'static, str>,
 }
 
 /// A finding on one of the machines.
@@ -72,6 +83,13 @@ impl Merged<'_> {
             finding.lines.len() >= LINES_KEPT && finding.last_line > finding.lines.last().copied()
         };
         self.findings.iter().filter(cut).filter_map(|finding| finding.lines.last().copied()).min()
+    }
+
+    /// What got worse from another side to this one.
+    fn worse_than(&self, before: &Self) -> Option<WorseFinding> {
+        let same = |finding: &Finding| before.findings.iter().find(|known| known.kind == finding.kind).copied();
+        let worse = |finding: &Finding| Some((Worse::between(same(finding)?, finding)?, finding.unit.clone()));
+        self.findings.iter().find_map(|finding| worse(finding)).map(|(what, unit)| WorseFinding { what, unit })
     }
 
     fn side(&self) -> Option<Side> {
@@ -110,9 +128,10 @@ fn shift((check, severity): (Cow<'static, str>, Severity), [before, after]: &[Me
     let lines_gained = missing(&after.lines(), before);
     let lines_lost = missing(&before.lines(), after);
     let known_to_line = before.known_to().into_iter().chain(after.known_to()).min();
-    let differs = sides.0 != sides.1 || !lines_gained.is_empty() || !lines_lost.is_empty();
+    let worse = after.worse_than(before);
+    let differs = worse.is_some() || sides.0 != sides.1 || !lines_gained.is_empty() || !lines_lost.is_empty();
     let (before, after) = sides;
-    differs.then_some(Shift { check, severity, kind, before, after, lines_gained, lines_lost, known_to_line })
+    differs.then_some(Shift { check, severity, kind, before, after, lines_gained, lines_lost, worse, known_to_line })
 }
 
 /// The lines that the other side is known not to have.
@@ -160,6 +179,17 @@ mod tests {
         assert_eq!((shifts.len(), shifts[0].kind, shifts[0].lines_gained.len()), (1, ShiftKind::Changed, 0));
         let whole = sample::finding("no-moves", Severity::Hold, &[], "nothing moves");
         assert_eq!(between(std::slice::from_ref(&whole), std::slice::from_ref(&whole)), []);
+    }
+
+    #[test]
+    fn what_gets_worse_is_told_with_its_values() {
+        let of = |value: f64, count: u64| Finding { value: Some(value), limit: Some(7.3), count, ..found(&[3]) };
+        let worse = |before, after| between(&[before], &[after]).first().and_then(|shift| shift.worse.clone());
+        let value = worse(of(10.2, 1), of(32.0, 1)).expect("is worse").what;
+        assert_eq!(value, Worse::Value { before: 10.2, after: 32.0, limit: 7.3 });
+        let count = worse(of(10.2, 190), of(10.2, 206)).expect("is worse").what;
+        assert_eq!(count, Worse::Count { before: 190, after: 206 });
+        assert_eq!([worse(of(32.0, 1), of(10.2, 1)), worse(of(10.2, 1), of(10.2, 2))], [None, None]);
     }
 
     #[test]

@@ -4,12 +4,16 @@
 //! verdict which comes and goes is seen; then each change is closed in on by bisection. Nothing is assumed to be
 //! monotonic: what happens between two neighbouring values of the scan and returns before the second stays unseen.
 //!
-//! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value. What is
-//! found today already is not counted again, however much worse it gets; where it is no longer found is shown.
+//! A value *stands* when no check finds anything, at `hold` or `no-go`, that it does not find at today's value, or finds
+//! worse there ([`Worse`]), and the audit of the sheet neither. Where something that is found today goes away is shown.
+//!
+//! A mode's band is narrow: where feed rates are raised on a machine with modes, the scan is refined until its steps are
+//! at most [`FINE_STEP`]. [`Range::resolution`] says what may have been missed.
 //!
 //! Why does `headroom` scan before it bisects? A hotend that has cooled or heated on the way makes verdicts that come
 //! back; bisection alone would report one of the crossings, and which one would be chance.
 
+mod beyond;
 mod needs;
 mod plans;
 mod search;
@@ -17,16 +21,16 @@ mod search;
 mod tests;
 
 use std::borrow::Cow;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::findings::{Finding, Inspection, Severity};
+use crate::findings::{Finding, Inspection, Severity, Worse};
 use crate::machine::{
     ChangeError, Machine,
     keys::{self, Kind},
 };
 
 pub use needs::{Need, needs};
-pub use search::{CLOSE_ENOUGH, SCAN_POINTS, explore, explore_kept, scan};
+pub use search::{CLOSE_ENOUGH, FINE_STEP, SCAN_POINTS, explore, explore_kept, scan};
 
 /// Which way a limit goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -74,6 +78,46 @@ pub struct Stop {
     pub line: Option<u64>,
     /// What is wrong there.
     pub message: String,
+    /// The worst value.
+    pub value: Option<f64>,
+    /// What it is held against.
+    pub limit: Option<f64>,
+    /// Unit of both.
+    pub unit: Cow<'static, str>,
+    /// How much worse it is than today, where it is found today already.
+    pub worse: Option<Worse>,
+    /// True when the audit of the sheet speaks, no check of the job.
+    pub by_audit: bool,
+}
+
+/// A finding at `hold` or `no-go`, in numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// The check.
+    pub check: Cow<'static, str>,
+    /// Its severity.
+    pub severity: Severity,
+    /// How often.
+    pub count: u64,
+    /// The worst value.
+    pub value: Option<f64>,
+    /// What it is held against.
+    pub limit: Option<f64>,
+    /// Unit of both.
+    pub unit: Cow<'static, str>,
+}
+
+/// Other limits that hold a key back.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cap {
+    /// Their dotted paths.
+    pub keys: Vec<String>,
+    /// The value to which they and the key were raised together.
+    pub value: f64,
+    /// Time of the job then, s.
+    pub time_s: f64,
+    /// What speaks against that; none when it stands.
+    pub stop: Option<Stop>,
 }
 
 /// A value that was planned.
@@ -87,6 +131,8 @@ pub struct Point {
     pub stop: Option<Stop>,
     /// Checks that find something today, at `hold` or `no-go`, and less or nothing with this value.
     pub gone: Vec<Cow<'static, str>>,
+    /// What is found with this value at `hold` or `no-go`; of limits of motion only what depends on speeds and times.
+    pub found: Vec<Found>,
 }
 
 /// A place where the verdict changes.
@@ -111,9 +157,21 @@ pub struct Range {
     pub crossings: Vec<Crossing>,
     /// Why no further value was tried, where the range ends early.
     pub end: Option<String>,
+    /// The nearest value the other way at which what is found today is gone, where each step this way makes it worse.
+    pub within: Option<Point>,
+    /// Other limits that hold it back, where its last step gains nothing.
+    pub capped_by: Option<Cap>,
 }
 
 impl Range {
+    /// The largest step between neighbours of the scan whose times differ, as a share: what comes and goes again within it
+    /// stays unseen. None where no two differ.
+    pub fn resolution(&self) -> Option<f64> {
+        let step = |pair: &[Point]| (pair[1].value / pair[0].value).max(pair[0].value / pair[1].value) - 1.0;
+        let differ = |pair: &&[Point]| pair[0].time_s != pair[1].time_s;
+        self.points.windows(2).filter(differ).map(step).reduce(f64::max)
+    }
+
     /// Today's.
     pub fn today(&self) -> &Point {
         &self.points[0]
@@ -179,16 +237,48 @@ fn serious(inspection: &Inspection) -> impl Iterator<Item = Fault> {
     inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).map(of)
 }
 
-/// What is found that was not found before: the most severe, and the earliest of those.
-fn first_new(inspection: &Inspection, known: &BTreeSet<Fault>) -> Option<Stop> {
-    let is_new = |finding: &&Finding| !known.contains(&(finding.check.clone(), finding.kind, finding.severity));
-    let new = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).find(is_new)?;
+/// What is found on the machine of today.
+type Known = BTreeMap<Fault, Finding>;
+
+fn known(inspection: &Inspection) -> Known {
+    serious(inspection)
+        .zip(inspection.findings.iter().filter(|finding| finding.severity > Severity::Note).cloned())
+        .collect()
+}
+
+/// What is found that was not found before, or was better: the most severe, and the earliest of those.
+fn first_new(inspection: &Inspection, known: &Known) -> Option<Stop> {
+    let serious = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note);
+    let new = |finding: &'_ Finding| match known.get(&(finding.check.clone(), finding.kind, finding.severity)) {
+        None => Some(None),
+        Some(before) => Worse::between(before, finding).map(Some),
+    };
+    let (new, worse) = serious.clone().find_map(|finding| new(finding).map(|worse| (finding, worse)))?;
     Some(Stop {
         check: new.check.clone(),
         severity: new.severity,
         line: new.worst_line.or(new.line),
         message: new.message.clone(),
+        value: new.value,
+        limit: new.limit,
+        unit: new.unit.clone(),
+        worse,
+        by_audit: false,
     })
+}
+
+/// What is found, in numbers.
+fn found(inspection: &Inspection) -> Vec<Found> {
+    let serious = inspection.findings.iter().filter(|finding| finding.severity > Severity::Note);
+    let found = |of: &Finding| Found {
+        check: of.check.clone(),
+        severity: of.severity,
+        count: of.count,
+        value: of.value,
+        limit: of.limit,
+        unit: of.unit.clone(),
+    };
+    serious.map(found).collect()
 }
 
 /// What a report keeps of one job.

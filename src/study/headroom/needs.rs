@@ -37,10 +37,10 @@ pub fn needs(today: &Inspection, machine: &Machine) -> Vec<Need> {
     };
     for (number, (flow, tool)) in today.flow_by_tool.iter().zip(&machine.tools).enumerate() {
         let of = if machine.tools.len() > 1 { format!(" of T{number}") } else { String::new() };
-        let (sustained, peak) = (flow.sustained_peak_mm3_s, flow.peak_mm3_s);
+        let (sustained, burst) = (flow.sustained_peak_mm3_s, flow.burst_peak_mm3_s);
         let what = format!("sustained melt rate{of}");
         need(&what, Some(sustained), tool.sustained_mm3_s, "mm3/s", flow.sustained_peak_line);
-        need(&format!("momentary melt rate{of}"), Some(peak), tool.peak_mm3_s, "mm3/s", flow.peak_line);
+        need(&format!("melt rate in a burst{of}"), Some(burst), tool.peak_mm3_s, "mm3/s", flow.burst_peak_line);
     }
     let limit_hz = machine.controller.step_rate_limit_hz;
     for rate in &today.step_rates {

@@ -1,17 +1,19 @@
 //! Many plans of one kept job, made by all threads that have nothing else to do.
 
 use std::borrow::Cow;
+use std::cmp::Reverse;
 use std::collections::BTreeSet;
 use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use super::{Fault, RangeRequest, Stop, first_new, serious};
+use super::{Fault, Found, Known, RangeRequest, Stop, first_new, found, serious};
 use crate::checks::is_timed;
 use crate::findings::{Inspection, Severity};
 use crate::machine::{ChangeError, Machine};
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight};
 use crate::threads::HelperPool;
+use crate::workshop::audit::{Audit, Expected, Outcome, audit, worse};
 
 /// What all plans of a job share.
 #[derive(Clone)]
@@ -21,7 +23,9 @@ pub(super) struct Planning {
     /// Where it can be read again, for machines that read it in another way.
     pub(super) path: PathBuf,
     /// What is found today.
-    pub(super) known: BTreeSet<Fault>,
+    pub(super) known: Known,
+    /// What the audit says of the sheet today.
+    pub(super) audit: Arc<Audit>,
 }
 
 /// How much of a plan is wanted.
@@ -49,6 +53,8 @@ pub(super) struct Plan {
     pub(super) stop: Option<Stop>,
     /// Checks that find something today, and less or nothing in this plan; none where it was not planned to its end.
     pub(super) gone: Vec<Cow<'static, str>>,
+    /// What is found at `hold` or `no-go`; empty where it was not planned to its end.
+    pub(super) found: Vec<Found>,
 }
 
 impl Planning {
@@ -71,6 +77,40 @@ impl Planning {
     }
 
     fn plan(&self, ask: &PlanRequest) -> Result<Plan, JobError> {
+        let stop = self.audited(&ask.machine);
+        if let (Depth::UntilStop, Some(stop)) = (ask.depth, &stop) {
+            return Ok(Plan { time_s: f64::NAN, stop: Some(stop.clone()), gone: Vec::new(), found: Vec::new() });
+        }
+        let mut plan = self.plan_job(ask)?;
+        // Of two the graver one speaks, the job's first: it has a line to look at.
+        if stop.as_ref().map(|stop| stop.severity) > plan.stop.as_ref().map(|stop| stop.severity) {
+            plan.stop = stop;
+        }
+        Ok(plan)
+    }
+
+    /// What the audit has against a machine that it does not have against today's.
+    fn audited(&self, machine: &Machine) -> Option<Stop> {
+        let audit = audit(machine);
+        let worst = worse(&self.audit, &audit).into_iter().min_by_key(|line| Reverse(line.row.outcome))?;
+        let limit = match worst.row.expected {
+            Some(Expected::Near(value) | Expected::AtMost(value) | Expected::AtLeast(value)) => Some(value),
+            Some(Expected::Between(..)) | None => None,
+        };
+        Some(Stop {
+            check: worst.id.into(),
+            severity: if worst.row.outcome == Outcome::NoGo { Severity::NoGo } else { Severity::Hold },
+            line: None,
+            message: format!("audit of the sheet, {}: {}", worst.row.what, worst.row.message),
+            value: worst.row.set,
+            limit,
+            unit: worst.row.unit.into(),
+            worse: None,
+            by_audit: true,
+        })
+    }
+
+    fn plan_job(&self, ask: &PlanRequest) -> Result<Plan, JobError> {
         if self.kept.suits(&ask.machine) {
             return Ok(self.plan_kept(ask));
         }
@@ -83,17 +123,23 @@ impl Planning {
     }
 
     fn of(&self, inspection: &Inspection, depth: Depth) -> Plan {
-        let found: BTreeSet<Fault> = serious(inspection).collect();
+        let faults: BTreeSet<Fault> = serious(inspection).collect();
         let watched = |check: &str| depth == Depth::All || is_timed(check);
-        let mut gone: Vec<Cow<'static, str>> =
-            self.known.difference(&found).map(|fault| fault.0.clone()).filter(|check| watched(check)).collect();
+        let mut gone: Vec<Cow<'static, str>> = self
+            .known
+            .keys()
+            .filter(|fault| !faults.contains(fault))
+            .map(|fault| fault.0.clone())
+            .filter(|check| watched(check))
+            .collect();
         gone.dedup();
-        Plan { time_s: inspection.time_s.total(), stop: first_new(inspection, &self.known), gone }
+        let stop = first_new(inspection, &self.known);
+        Plan { time_s: inspection.time_s.total(), stop, gone, found: found(inspection) }
     }
 
     fn plan_kept(&self, ask: &PlanRequest) -> Plan {
         let new = |found: &[Fault]| {
-            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains(fault)).cloned()
+            found.iter().find(|fault| fault.2 > Severity::Note && !self.known.contains_key(fault)).cloned()
         };
         let mut early = None;
         let planned = match ask.depth {
@@ -108,8 +154,19 @@ impl Planning {
             Some(inspection) => self.of(&inspection, ask.depth),
             None => Plan {
                 time_s: f64::NAN,
-                stop: early.map(|(check, _, severity)| Stop { check, severity, line: None, message: String::new() }),
+                stop: early.map(|(check, _, severity)| Stop {
+                    check,
+                    severity,
+                    line: None,
+                    message: String::new(),
+                    value: None,
+                    limit: None,
+                    unit: "".into(),
+                    worse: None,
+                    by_audit: false,
+                }),
                 gone: Vec::new(),
+                found: Vec::new(),
             },
         }
     }

@@ -4,16 +4,19 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::plans::{self, Depth, Plan, PlanRequest, Planning};
-use super::{Crossing, Direction, Headroom, Point, Range, RangeRequest, WishError, serious};
+use super::{Crossing, Direction, Headroom, Point, Range, RangeRequest, WishError, beyond, found, known};
 use crate::machine::{
     ChangeError, Machine,
     keys::{self, Kind},
 };
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight, RunContext};
 use crate::threads::HelperPool;
+use crate::workshop::audit::audit;
 
 /// Values of the scan beyond today's.
 pub const SCAN_POINTS: usize = 16;
+/// Largest step of a scan that is refined, as a share: half of a mode's usual band of ±2 %.
+pub const FINE_STEP: f64 = 0.02;
 /// A change of the verdict is closed in on to this share of the value.
 pub const CLOSE_ENOUGH: f64 = 2e-4;
 /// Digits of the values tried: what is reported is what was planned.
@@ -94,7 +97,8 @@ pub fn explore_kept(
     helpers: &HelperPool<'_>,
 ) -> Result<Headroom, JobError> {
     let today = kept.judge(machine);
-    let planning = Planning { kept: kept.clone(), path: path.to_owned(), known: serious(&today).collect() };
+    let planning =
+        Planning { kept: kept.clone(), path: path.to_owned(), known: known(&today), audit: Arc::new(audit(machine)) };
     let (mut asks, mut ranges) = (Vec::new(), Vec::new());
     for wish in wishes {
         let first = Point {
@@ -102,9 +106,18 @@ pub fn explore_kept(
             time_s: today.time_s.total(),
             stop: None,
             gone: Vec::new(),
+            found: found(&today),
         };
         let unit = keys::find(&keys::template(&wish.key)).map_or("", |key| key.unit);
-        let mut range = Range { wish: wish.clone(), unit, points: vec![first], crossings: Vec::new(), end: None };
+        let mut range = Range {
+            wish: wish.clone(),
+            unit,
+            points: vec![first],
+            crossings: Vec::new(),
+            end: None,
+            within: None,
+            capped_by: None,
+        };
         let before = asks.len();
         let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
         for value in &values {
@@ -127,8 +140,60 @@ pub fn explore_kept(
         range
     });
     let mut ranges: Vec<Range> = filled.collect();
+    plans += refine(&planning, machine, &mut ranges, helpers)?;
     plans += close_in(&planning, machine, &mut ranges, helpers)?;
+    plans += beyond::find_within(&planning, machine, &mut ranges, factor, helpers)?;
+    plans += beyond::find_caps(&planning, machine, &mut ranges, helpers)?;
     Ok(Headroom { today, ranges, plans })
+}
+
+/// Halves the steps of scans over feed rates where the machine has modes, until they are at most [`FINE_STEP`] wherever the
+/// job feels them and nothing stops it yet; how many plans that took.
+fn refine(
+    planning: &Planning,
+    machine: &Machine,
+    ranges: &mut [Range],
+    helpers: &HelperPool<'_>,
+) -> Result<usize, JobError> {
+    if machine.structure.modes.is_empty() {
+        return Ok(0);
+    }
+    let mut plans = 0;
+    loop {
+        let mut wanted: Vec<(usize, f64, Machine)> = Vec::new();
+        for (at, range) in ranges.iter().enumerate() {
+            if !range.wish.key.starts_with("motion.feed_rate_limit_mm_s.") {
+                continue;
+            }
+            let felt = range.points.windows(2).filter(|pair| pair[0].time_s != pair[1].time_s);
+            for pair in felt.filter(|pair| pair.iter().all(|point| point.stop.is_none())) {
+                let (a, b) = (pair[0].value, pair[1].value);
+                let middle = rounded(&range.wish, (a * b).sqrt());
+                let wide = (a / b).max(b / a) > 1.0 + FINE_STEP && middle > a.min(b) && middle < a.max(b);
+                if let Some(machine) = wide.then(|| planning.machine(machine, &range.wish, middle).ok()).flatten() {
+                    wanted.push((at, middle, machine));
+                }
+            }
+        }
+        if wanted.is_empty() {
+            return Ok(plans);
+        }
+        plans += wanted.len();
+        let places: Vec<(usize, f64)> = wanted.iter().map(|(at, value, _)| (*at, *value)).collect();
+        let asks = wanted
+            .into_iter()
+            .map(|(at, _, machine)| PlanRequest { machine, depth: depth(&ranges[at].wish, Depth::Timed) });
+        let asks = asks.collect();
+        for ((at, value), plan) in places.into_iter().zip(plans::make(planning, asks, helpers)?) {
+            ranges[at].points.push(point(value, plan));
+        }
+        for range in ranges.iter_mut() {
+            let far = |point: &Point| (point.value / range.points[0].value).ln().abs();
+            let mut order: Vec<usize> = (0..range.points.len()).collect();
+            order.sort_by(|a, b| far(&range.points[*a]).total_cmp(&far(&range.points[*b])));
+            range.points = order.into_iter().map(|at| range.points[at].clone()).collect();
+        }
+    }
 }
 
 /// Bisects all changes of the verdict together, a round of plans at a time; how many plans that took.
@@ -198,12 +263,12 @@ fn finish(
     Ok(count)
 }
 
-fn point(value: f64, plan: Plan) -> Point {
-    Point { value, time_s: plan.time_s, stop: plan.stop, gone: plan.gone }
+pub(super) fn point(value: f64, plan: Plan) -> Point {
+    Point { value, time_s: plan.time_s, stop: plan.stop, gone: plan.gone, found: plan.found }
 }
 
 /// A value between two, with few digits; none when they are close enough.
-fn between(wish: &RangeRequest, a: f64, b: f64) -> Option<f64> {
+pub(super) fn between(wish: &RangeRequest, a: f64, b: f64) -> Option<f64> {
     if !is_whole(wish) && (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
         return None;
     }
@@ -212,6 +277,6 @@ fn between(wish: &RangeRequest, a: f64, b: f64) -> Option<f64> {
 }
 
 /// Limits of motion change speeds and times only; other keys may change anything.
-fn depth(wish: &RangeRequest, depth: Depth) -> Depth {
+pub(super) fn depth(wish: &RangeRequest, depth: Depth) -> Depth {
     if wish.key.starts_with("motion.") { depth } else { Depth::All }
 }

@@ -36,16 +36,30 @@ fn near(actual: f64, expected: f64, share: f64) {
     assert!((actual / expected - 1.0).abs() < share, "{actual} is not {expected}");
 }
 
+/// Burst of the tests below, s: 0.3 melt windows of 0.01 s.
+const BURST_S: f64 = 0.003;
+const SHORT_WINDOW: (&str, &str) = ("tool[0].melt_window_s", "0.01");
+
 /// A move of length L from rest to rest that never cruises peaks at √(a L) (Biagiotti, Melchiorri 2008, ch. 3, from
-/// memory), so a peak melt rate q at the section A is reached at a = (q / A)² / L.
+/// memory); the mean speed over a burst w around that is √(a L) − a w / 4.
+fn burst_mm_s(length_mm: f64, acceleration: f64) -> f64 {
+    (acceleration * length_mm).sqrt() - acceleration * BURST_S / 4.0
+}
+
+/// The acceleration at which that mean is `speed`: the smaller root in √a.
+fn acceleration_for(length_mm: f64, speed: f64) -> f64 {
+    ((length_mm.sqrt() - (length_mm - BURST_S * speed).sqrt()) * 2.0 / BURST_S).powi(2)
+}
+
+/// A melt rate q at the section A is reached where that mean is q / A.
 #[test]
 fn melt_rate_binds_where_the_closed_form_says() {
     let (length, filament, most) = (40.0, 2.0, 45.0);
     let job = format!("{START}M109 S210\nG1 X{length} E{filament} F60000\nM104 S0\n");
-    let machine = machine(&[("tool[0].melt_rate_mm3_s.peak", &format!("{most:?}"))]);
+    let machine = machine(&[("tool[0].melt_rate_mm3_s.peak", &format!("{most:?}")), SHORT_WINDOW]);
     let found = find(&machine, &job, raise("motion.acceleration_mm_s2.printing"), 10.0);
     let section = std::f64::consts::PI / 4.0 * 1.75 * 1.75 * filament / length;
-    let expected = (most / section).powi(2) / length;
+    let expected = acceleration_for(length, most / section);
     assert!(expected > 1000.0 && expected < 10_000.0, "{expected} lies in the range");
     assert_eq!(found.crossings.len(), 1);
     near(found.last_safe().value, expected, 1e-3);
@@ -200,5 +214,81 @@ fn needs_are_told_tool_by_tool() {
         Preflight::on(&machine).load(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read");
     let found = needs(&kept.judge(&machine), &machine);
     let short: Vec<&str> = found.iter().filter(|need| need.is_short()).map(|need| need.what.as_str()).collect();
-    assert_eq!(short, ["momentary melt rate of T1"]);
+    assert_eq!(short, ["melt rate in a burst of T1"]);
+}
+
+/// What is over already is judged by how much worse it gets: stopped at 1 % more, within where it is at its capacity.
+#[test]
+fn what_is_over_already_stops_where_it_gets_worse() {
+    let (length, filament, most) = (40.0, 2.0, 15.0);
+    let job = format!("{START}M109 S210\nG1 X{length} E{filament} F60000\nM104 S0\n");
+    let machine = machine(&[("tool[0].melt_rate_mm3_s.peak", &format!("{most:?}")), SHORT_WINDOW]);
+    let found = find(&machine, &job, raise("motion.acceleration_mm_s2.printing"), 10.0);
+    let section = std::f64::consts::PI / 4.0 * 1.75 * 1.75 * filament / length;
+    assert_eq!(found.today().found[0].check, "melt-peak-exceeded");
+    assert!(found.today().stop.is_none(), "nothing is worse than itself");
+    near(found.last_safe().value, acceleration_for(length, 1.01 * burst_mm_s(length, 1000.0)), 1e-3);
+    let stop = found.stop().expect("it gets worse");
+    let Some(Worse::Value { before, limit, .. }) = stop.worse else { panic!("{stop:?}") };
+    assert_eq!(limit, most);
+    near(before, section * burst_mm_s(length, 1000.0), 1e-5);
+    let within = found.within.as_ref().expect("less acceleration");
+    near(within.value, acceleration_for(length, most / section), 1e-3);
+    let far = found.points.last().expect("points");
+    near(far.found[0].value.expect("a value"), section * burst_mm_s(length, 10_000.0), 1e-5);
+}
+
+/// The audit is asked about every value: with a drive in the sheet the force of the motor binds.
+#[test]
+fn the_force_of_the_motor_binds() {
+    let machine = crate::machine::testing::of_corpus("heron");
+    let wide = [("motion.acceleration_limit_mm_s2.x", "1e6"), ("motion.acceleration_limit_mm_s2.y", "1e6")];
+    let machine = machine.with_all(&wide).expect("valid");
+    let kept = "G28\nG90\nM83\nG0 X100 Y100 F9000\nM84\n";
+    let found = find(&machine, kept, raise("motion.acceleration_mm_s2.travel"), 100.0);
+    let stop = found.stop().expect("the motor stops it");
+    assert!(stop.by_audit && stop.check == "force-needed-at-limits-against-motor-force", "{stop:?}");
+    assert!(
+        crate::workshop::audit::audit(
+            &machine.with("motion.acceleration_mm_s2.travel", &found.last_safe().value.to_string()).expect("valid")
+        )
+        .lines
+        .iter()
+        .filter(|line| line.id == stop.check)
+        .all(|line| line.row.outcome < crate::workshop::audit::Outcome::Hold
+            || line.row.outcome == crate::workshop::audit::Outcome::Hold && stop.severity == Severity::NoGo)
+    );
+}
+
+/// Raised alone it is held back by the axes: min(1000 printing, 1200 of X) gains until 1200 only.
+#[test]
+fn what_holds_a_key_back_is_named() {
+    let job = format!("{START}M109 S210\nG1 X40 E0.2 F60000\nM104 S0\n");
+    let machine =
+        machine(&[("motion.acceleration_limit_mm_s2.x", "1200"), ("motion.acceleration_limit_mm_s2.y", "1e9")]);
+    let found = find(&machine, &job, raise("motion.acceleration_mm_s2.printing"), 4.0);
+    let cap = found.capped_by.as_ref().expect("X holds it back");
+    assert_eq!((cap.keys.as_slice(), cap.value), (&["motion.acceleration_limit_mm_s2.x".to_owned()][..], 4000.0));
+    near(cap.time_s, 2.0 * (40.0f64 / 4000.0).sqrt(), 1e-6);
+    near(found.points.last().expect("points").time_s, 2.0 * (40.0f64 / 1200.0).sqrt(), 1e-6);
+}
+
+/// A zigzag of 2 mm lines drives a mode of 25 Hz at 100 mm/s and nowhere near: the window is far narrower than the steps
+/// of the plain scan.
+#[test]
+fn a_narrow_band_between_two_steps_is_seen() {
+    let mut job = format!("{START}M109 S210\nG1 X50 Y50 F6000\n");
+    for i in 0..60 {
+        job += &format!("G1 X{} Y{} E0.05 F60000\n", if i % 2 == 0 { 52.0 } else { 50.0 }, 50.0 + f64::from(i) * 0.01);
+    }
+    let mode = "[[structure]]\naxis = \"x\"\nnatural_hz = 25.0\ndamping_ratio = 0.01\n[structure_limits]\nringing_mm = 0.5\n[[tool]]";
+    let machine = bench_with("[[tool]]", mode);
+    let fast = [("motion.acceleration_mm_s2.printing", "1e6"), ("motion.feed_rate_limit_mm_s.x", "60")];
+    let machine = machine.with_all(&fast).expect("valid changes");
+    let found = find(&machine, &(job + "M104 S0\n"), raise("motion.feed_rate_limit_mm_s.x"), 4.0);
+    let stop = found.stop().expect("the mode is driven");
+    assert!(["drives-resonance", "rings-frame"].contains(&stop.check.as_ref()), "{stop:?}");
+    let stopped = found.points.iter().position(|point| point.stop.is_some()).expect("a point in the band");
+    let steps = found.points[..stopped].windows(2).map(|pair| pair[1].value / pair[0].value);
+    assert!(steps.fold(0.0, f64::max) <= 1.0 + FINE_STEP + 1e-6);
 }

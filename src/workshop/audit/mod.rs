@@ -14,9 +14,12 @@ pub mod steps;
 
 #[cfg(test)]
 mod testing;
+mod worse;
 
 use crate::findings::Verdict;
 use crate::machine::{Drive, Machine};
+
+pub use worse::worse;
 
 /// Names of the axes, in the order of all arrays over them.
 pub(crate) const AXES: [&str; 4] = ["x", "y", "z", "e"];

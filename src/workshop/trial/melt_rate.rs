@@ -4,6 +4,7 @@ use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_of, fastest_xy, room, way};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
 use crate::machine::{E, Machine, Tool};
+use crate::physics::burst::BURST_WINDOWS;
 
 /// What is asked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,8 +29,6 @@ impl Default for MeltRate {
 
 /// Melt windows that a steady step lasts.
 const WINDOWS: f64 = 4.0;
-/// The same of a burst.
-const BURST_WINDOWS: f64 = 0.3;
 /// Between lines of a step, and between steps, mm of line width.
 const PITCH_WIDTHS: f64 = 2.0;
 const STEP_GAP_MM: f64 = 4.0;

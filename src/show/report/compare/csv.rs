@@ -27,7 +27,7 @@ impl CsvComparison {
         for figure in &FIGURES {
             cells.extend(["before", "after", "difference"].map(|side| format!("{}_{side}_{}", figure.id, figure.unit)));
         }
-        cells.push("error".to_owned());
+        cells.extend(["error", "findings_worse"].map(str::to_owned));
         row(&cells, out)
     }
 }
@@ -41,7 +41,7 @@ impl Report<Compared, Totals> for CsvComparison {
                 Err(unjudged) => {
                     let mut cells = vec![text(&unjudged.path)];
                     cells.resize(5 + 3 * FIGURES.len(), String::new());
-                    cells.push(text(&unjudged.error));
+                    cells.extend([text(&unjudged.error), String::new()]);
                     cells
                 }
             },
@@ -67,7 +67,7 @@ fn judged(comparison: &Comparison) -> Vec<String> {
         let pair = comparison.pair(figure);
         cells.extend([pair.before, pair.after, pair.difference()].map(number));
     }
-    cells.push(String::new());
+    cells.extend([String::new(), comparison.worse().count().to_string()]);
     cells
 }
 

@@ -2,9 +2,10 @@
 
 use std::cmp::Ordering;
 
+use crate::findings::Worse;
 use crate::show::marks::verdict;
-use crate::study::compare::{Comparison, Pair};
-use crate::wording::{clock, number, pair, units};
+use crate::study::compare::{Comparison, Pair, WorseFinding};
+use crate::wording::{clock, counted, grouped, number, pair, units, with_unit};
 
 /// From this time on seconds are enough, s.
 const CLOCK_FROM_S: f64 = 600.0;
@@ -77,6 +78,17 @@ pub fn percent(share: Option<f64>) -> String {
         _ if text == "0.0 %" => text,
         Some(Ordering::Less) => format!("−{text}"),
         _ => format!("+{text}"),
+    }
+}
+
+/// What got worse, with its values: `10.2 → 32 mm³/s (limit 7.3)`.
+pub(crate) fn worse(worse: &WorseFinding) -> String {
+    match worse.what {
+        Worse::Value { before, after, limit } => {
+            let (before, after) = pair(before, after);
+            format!("{before} → {} (limit {})", with_unit(after, &worse.unit), number(limit))
+        }
+        Worse::Count { before, after } => format!("{} → {}", grouped(before), counted(after, "time", "times")),
     }
 }
 

@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::super::Report;
 use super::super::frames::Frames;
 use super::super::json::{Machine, Severity, Verdict};
-use crate::findings::{JobFacts, TimeParts};
+use crate::findings::{JobFacts, TimeParts, Worse};
 use crate::study::compare::{self as of, Compared, Comparison, Sheets};
 
 /// Name and version of the shape.
@@ -73,6 +73,21 @@ struct Machines<'a> {
     after: Machine<'a>,
     /// Keys whose values differ.
     changes: Vec<Change<'a>>,
+    /// What the audit of the sheet finds after, at hold or no-go, that it did not find before or found less bad.
+    audit_worse: Vec<AuditRow<'a>>,
+}
+
+/// A row of the audit.
+#[derive(Serialize, JsonSchema)]
+struct AuditRow<'a> {
+    /// Id of the comparison.
+    id: &'a str,
+    /// Which part of the machine.
+    what: &'a str,
+    /// How it is judged.
+    severity: Severity,
+    /// What it means.
+    message: &'a str,
 }
 
 /// A key whose value differs.
@@ -146,6 +161,8 @@ struct Verdicts {
     after: Verdict,
     /// How it went.
     change: VerdictChange,
+    /// True when it gets worse, or stays while something at hold or no-go comes or gets worse.
+    worse: bool,
 }
 
 /// How a verdict went.
@@ -184,6 +201,12 @@ struct Times {
     extrude_only: Pair,
     /// Dwells, and homing and probing where the sheet gives times.
     dwell: Pair,
+    /// Homing alone, a part of `dwell`.
+    homing: Pair,
+    /// Probing alone, a part of `dwell`.
+    probing: Pair,
+    /// Changes of the tool.
+    tool_change: Pair,
     /// Waiting for heaters.
     heating: Pair,
 }
@@ -193,6 +216,8 @@ struct Times {
 struct MeltRates {
     /// Largest momentary rate.
     peak: Pair,
+    /// Largest mean over a burst of 0.3 melt windows.
+    burst_peak: Pair,
     /// Largest first-order average over the melt window.
     sustained_peak: Pair,
 }
@@ -224,8 +249,26 @@ struct Shift<'a> {
     lines_gained: &'a [u64],
     /// Lines it was found on before, and is not after; a bounded number.
     lines_lost: &'a [u64],
+    /// What got worse of it; null where nothing did.
+    worse: Option<WorseFinding<'a>>,
     /// Lines were compared up to this one; null when all were.
     known_to_line: Option<u64>,
+}
+
+/// What got worse of a finding; one of the two pairs is there.
+#[derive(Serialize, JsonSchema)]
+struct WorseFinding<'a> {
+    /// The worst value before and after.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    value: Option<[f64; 2]>,
+    /// What it is held against after.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    limit: Option<f64>,
+    /// How often before and after.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    count: Option<[u64; 2]>,
+    /// Unit of value and limit.
+    unit: &'a str,
 }
 
 /// What became of a finding.
@@ -262,6 +305,10 @@ struct Totals {
     worse: u64,
     /// Jobs whose verdict gets better.
     better: u64,
+    /// Jobs whose verdict stays, but something at hold or no-go comes or gets worse.
+    worse_inside: u64,
+    /// Findings that are there before and after and got worse.
+    findings_worse: u64,
     /// Findings that came.
     findings_gained: u64,
     /// Findings that went.
@@ -301,7 +348,10 @@ impl Times {
             extruding: pair(|parts| parts.extruding),
             travel: pair(|parts| parts.travel),
             extrude_only: pair(|parts| parts.extrude_only),
-            dwell: pair(|parts| parts.dwell),
+            dwell: pair(TimeParts::standing),
+            homing: pair(|parts| parts.homing),
+            probing: pair(|parts| parts.probing),
+            tool_change: pair(|parts| parts.tool_change),
             heating: pair(|parts| parts.heating),
         }
     }
@@ -314,10 +364,17 @@ impl<'a> From<&'a Sheets> for Machines<'a> {
             before: change.before.as_deref(),
             after: change.after.as_deref(),
         };
+        let row = |row: &'a of::AuditRow| AuditRow {
+            id: row.id,
+            what: &row.what,
+            severity: row.severity.into(),
+            message: &row.message,
+        };
         Self {
             before: (&from.before).into(),
             after: (&from.after).into(),
             changes: from.changes.iter().map(change).collect(),
+            audit_worse: from.audit_worse.iter().map(row).collect(),
         }
     }
 }
@@ -346,10 +403,16 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
         Self {
             path,
             digest,
-            verdict: Verdicts { before: before.verdict.into(), after: after.verdict.into(), change },
+            verdict: Verdicts {
+                before: before.verdict.into(),
+                after: after.verdict.into(),
+                change,
+                worse: from.is_worse(),
+            },
             time_s: Times::of(before.time_s, after.time_s),
             melt_rate_mm3_s: MeltRates {
                 peak: of::Pair::both(before.flow.peak_mm3_s, after.flow.peak_mm3_s).into(),
+                burst_peak: of::Pair::both(before.flow.burst_peak_mm3_s, after.flow.burst_peak_mm3_s).into(),
                 sustained_peak: of::Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s)
                     .into(),
             },
@@ -381,7 +444,20 @@ impl<'a> From<&'a of::Shift> for Shift<'a> {
             after: from.after.as_ref().map(side),
             lines_gained: &from.lines_gained,
             lines_lost: &from.lines_lost,
+            worse: from.worse.as_ref().map(Into::into),
             known_to_line: from.known_to_line,
+        }
+    }
+}
+
+impl<'a> From<&'a of::WorseFinding> for WorseFinding<'a> {
+    fn from(from: &'a of::WorseFinding) -> Self {
+        let unit = from.unit.as_ref();
+        match from.what {
+            Worse::Value { before, after, limit } => {
+                Self { value: Some([before, after]), limit: Some(limit), count: None, unit }
+            }
+            Worse::Count { before, after } => Self { value: None, limit: None, count: Some([before, after]), unit },
         }
     }
 }
@@ -397,6 +473,8 @@ impl From<&of::Totals> for Totals {
             unjudged: from.unjudged,
             worse: from.worse,
             better: from.better,
+            worse_inside: from.worse_inside,
+            findings_worse: from.findings_worse,
             findings_gained: from.gained,
             findings_lost: from.lost,
             time_s: Times::of(from.before_s, from.after_s),
@@ -495,7 +573,10 @@ mod tests {
         let text = render(JsonComparison::document(samples::sheets()), &[Ok(samples::worse())]);
         let value: Value = serde_json::from_str(&text).expect("JSON");
         let at = |pointer: &str| value.pointer(pointer).unwrap_or_else(|| panic!("{pointer} is missing")).clone();
-        assert_eq!(at("/jobs/0/verdict"), serde_json::json!({ "before": "hold", "after": "no-go", "change": "worse" }));
+        assert_eq!(
+            at("/jobs/0/verdict"),
+            serde_json::json!({ "before": "hold", "after": "no-go", "change": "worse", "worse": true })
+        );
         assert_eq!(at("/jobs/0/time_s/travel/difference"), -100.25);
         assert_eq!(at("/jobs/0/step_rates_hz/0/difference"), 1500.0);
         assert_eq!(at("/jobs/0/command_rate_hz/before"), 212.5);

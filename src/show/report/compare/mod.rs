@@ -37,7 +37,7 @@ pub(crate) mod samples {
             change("motion.acceleration_mm_s2.printing", Some("1500.0"), Some("3000.0")),
             change("controller.step_rate_limit_hz", None, Some("80000.0")),
         ];
-        Sheets { before, after, changes }
+        Sheets { before, after, changes, audit_worse: Vec::new() }
     }
 
     /// Faster, and no-go for it.

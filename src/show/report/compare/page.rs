@@ -9,7 +9,7 @@ use super::super::Report;
 use super::super::page::Section;
 use super::super::{BUILT_IN, Look, text};
 use super::RAISING;
-use super::figures::{Times, number_cells, percent, time_cells, verdicts};
+use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
 use crate::findings::Unjudged;
 use crate::show::marks::{severity_mark, styled, verdict_style};
 use crate::study::compare::{
@@ -47,7 +47,7 @@ impl Report<Compared, Totals> for PageComparison {
             Ok(comparison) => {
                 heading(comparison, self.look, out)?;
                 machines(&self.sheets, self.look, out)?;
-                for section in [time, melt_rate, rates, ringing, came, changed, went, left_out] {
+                for section in [melt_rate, time, rates, ringing, came, worse, changed, went, left_out] {
                     section(comparison, self.look).write(out)?;
                 }
                 Ok(())
@@ -84,6 +84,7 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
     let how = match comparison.verdict() {
         Ordering::Greater => "the verdict gets worse",
         Ordering::Less => "the verdict gets better",
+        Ordering::Equal if comparison.is_worse() => "the verdict stays, but what is found gets worse",
         Ordering::Equal => "the verdict stays",
     };
     let name = tail(&path(&comparison.after.job.path), look.width);
@@ -121,6 +122,12 @@ pub(super) fn machines(sheets: &Sheets, look: Look, out: &mut dyn Write) -> io::
     }
     if let Some(more) = sheets.changes.len().checked_sub(KEYS_SHOWN).filter(|more| *more > 0) {
         section.paragraph(&format!("and {more} more keys: all of them are in --format json"));
+    }
+    section.write(out)?;
+    let mut section = Section::new("audit", look);
+    for row in &sheets.audit_worse {
+        let (glyph, message) = (severity_mark(row.severity), safe(&row.message).into_owned());
+        section.item(&glyph.to_string(), &units(&format!("{} {}: {message} [{}]", row.severity, row.what, row.id)));
     }
     section.write(out)
 }
@@ -227,24 +234,33 @@ fn ringing(comparison: &Comparison, look: Look) -> Section {
 }
 
 fn came(comparison: &Comparison, look: Look) -> Section {
-    let mut section = shifts(comparison, ShiftKind::Gained, "gained", look);
+    let mut section = shifts(comparison, |shift| shift.kind == ShiftKind::Gained, "gained", look);
     if comparison.shifts.is_empty() {
         section.paragraph("no finding; those there are stay on their lines");
     }
     section
 }
 
+/// True for what is there before and after and got worse.
+fn is_worse(shift: &Shift) -> bool {
+    shift.worse.is_some()
+}
+
+fn worse(comparison: &Comparison, look: Look) -> Section {
+    shifts(comparison, is_worse, "worse", look)
+}
+
 fn changed(comparison: &Comparison, look: Look) -> Section {
-    shifts(comparison, ShiftKind::Changed, "changed", look)
+    shifts(comparison, |shift| shift.kind == ShiftKind::Changed && !is_worse(shift), "changed", look)
 }
 
 fn went(comparison: &Comparison, look: Look) -> Section {
-    shifts(comparison, ShiftKind::Lost, "lost", look)
+    shifts(comparison, |shift| shift.kind == ShiftKind::Lost, "lost", look)
 }
 
-fn shifts(comparison: &Comparison, kind: ShiftKind, label: &'static str, look: Look) -> Section {
+fn shifts(comparison: &Comparison, wanted: fn(&Shift) -> bool, label: &'static str, look: Look) -> Section {
     let mut section = Section::new(label, look);
-    let all = || comparison.shifts.iter().filter(|shift| shift.kind == kind);
+    let all = || comparison.shifts.iter().filter(|shift| wanted(shift));
     for shift in all().take(SHIFTS_SHOWN) {
         section.item(&severity_mark(shift.severity).to_string(), &sentence(shift));
     }
@@ -260,7 +276,9 @@ pub(crate) fn sentence(shift: &Shift) -> String {
     let messages = side.map(|side| side.messages.join(" ")).unwrap_or_default();
     let message = units(&safe(&messages.split_whitespace().collect::<Vec<_>>().join(" ")));
     let mut text = format!("{} {message}", shift.severity);
-    if let (Some(before), Some(after)) = (&shift.before, &shift.after)
+    if let Some(worse) = &shift.worse {
+        text += &format!(" Worse: {}.", units(&figures::worse(worse)));
+    } else if let (Some(before), Some(after)) = (&shift.before, &shift.after)
         && before.count != after.count
     {
         let often = counted(after.count, "time", "times");

@@ -1,6 +1,6 @@
 //! The comparison for people on many jobs: a table with the worst change first, and what all jobs come to.
 
-use std::cmp::Reverse;
+use std::cmp::{Ordering, Reverse};
 use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
@@ -8,17 +8,17 @@ use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Lin
 
 use super::super::Report;
 use super::super::{Look, deciding};
-use super::figures::{Times, number_cells, percent, time_cells, verdicts};
+use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
 use super::page::{closing, machines, paragraph};
-use crate::findings::Verdict;
+use crate::findings::{Severity, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
-use crate::study::compare::{Compared, Comparison, Pair, Saved, Sheets, Totals};
+use crate::study::compare::{Compared, Comparison, Pair, Saved, Sheets, ShiftKind, Totals};
 use crate::wording::{columns, counted, path, safe, units, wrap};
 
-/// From this width on findings and melt rate have columns of their own.
-const MORE_COLUMNS_FROM: usize = 104;
+/// From this width on the melt rate and findings have columns of their own: the hotend comes before the clock.
+const MORE_COLUMNS_FROM: usize = 92;
 /// From this width on the times before and after have columns.
-const TIMES_FROM: usize = 84;
+const TIMES_FROM: usize = 112;
 /// Below this width the numbers are under the job.
 const NUMBERS_FROM: usize = 56;
 /// From this width on there are two spaces between columns, below it one.
@@ -66,6 +66,9 @@ impl TableComparison {
         table.load_style(STYLE).set_content_arrangement(ContentArrangement::Dynamic);
         table.set_width(u16::try_from(width).unwrap_or(u16::MAX));
         let mut header = vec!["verdict", "job"];
+        if width >= MORE_COLUMNS_FROM {
+            header.push("sustained\nmm³/s");
+        }
         if width >= TIMES_FROM {
             header.extend(["before", "after"]);
         }
@@ -73,7 +76,7 @@ impl TableComparison {
             header.extend(["time", "%"]);
         }
         if width >= MORE_COLUMNS_FROM {
-            header.extend(["sustained\nmm³/s", "findings"]);
+            header.push("findings");
         }
         table.set_header(&header);
         for row in &self.rows {
@@ -138,12 +141,18 @@ impl Row {
 
     fn judged(comparison: &Comparison) -> Self {
         let (before, after) = (&comparison.before, &comparison.after);
-        let worse = after.verdict as i8 - before.verdict as i8;
+        // A verdict that stays while something inside gets worse lies between one that stays and one that gets worse.
+        let inside = i8::from(comparison.is_worse());
+        let worse = 2 * (after.verdict as i8 - before.verdict as i8) + inside;
         let (gained, lost) = comparison.findings_gained_and_lost();
-        let reason = deciding(after).next().filter(|_| worse > 0).map(|finding| {
-            let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
-            place + &units(&plain(&finding.message))
-        });
+        let reason = match comparison.verdict() {
+            Ordering::Greater => deciding(after).next().map(|finding| {
+                let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
+                place + &units(&plain(&finding.message))
+            }),
+            Ordering::Equal if inside > 0 => Some(reasons_inside(comparison)),
+            _ => None,
+        };
         let count = |sign: char, count: u64| if count == 0 { String::new() } else { format!("{sign}{count}") };
         Self {
             worse,
@@ -152,7 +161,15 @@ impl Row {
             job: path(&after.job.path).into_owned(),
             time_s: comparison.time_s(),
             sustained: Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s),
-            shifts: format!("{} {}", count('+', gained), count('−', lost)).trim().to_owned(),
+            shifts: format!(
+                "{} {} {}",
+                count('+', gained),
+                count('−', lost),
+                count('↑', comparison.worse().count() as u64)
+            )
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" "),
             reason: reason.unwrap_or_default(),
         }
     }
@@ -168,12 +185,6 @@ impl Row {
             job += &format!("\n{difference} {}", if share.is_empty() { String::new() } else { format!("({share})") });
         }
         let mut cells = vec![Cell::new(&self.verdicts), Cell::new(job)];
-        if width >= TIMES_FROM {
-            cells.extend([Cell::new(before), Cell::new(after)]);
-        }
-        if width >= NUMBERS_FROM {
-            cells.extend([Cell::new(difference), Cell::new(share)]);
-        }
         if width >= MORE_COLUMNS_FROM {
             let [before, after, _] = number_cells(self.sustained, "");
             let text = match self.verdict {
@@ -181,10 +192,30 @@ impl Row {
                 Some(_) if before == after => after,
                 Some(_) => format!("{before} → {after}"),
             };
-            cells.extend([Cell::new(text), Cell::new(&self.shifts)]);
+            cells.push(Cell::new(text));
+        }
+        if width >= TIMES_FROM {
+            cells.extend([Cell::new(before), Cell::new(after)]);
+        }
+        if width >= NUMBERS_FROM {
+            cells.extend([Cell::new(difference), Cell::new(share)]);
+        }
+        if width >= MORE_COLUMNS_FROM {
+            cells.push(Cell::new(&self.shifts));
         }
         cells
     }
+}
+
+/// What comes or gets worse at hold or no-go while the verdict stays.
+fn reasons_inside(comparison: &Comparison) -> String {
+    let serious = comparison.shifts.iter().filter(|shift| shift.severity > Severity::Note);
+    let told = serious.filter_map(|shift| match (&shift.worse, shift.kind) {
+        (Some(what), _) => Some(format!("{} gets worse: {}", shift.check, figures::worse(what))),
+        (None, ShiftKind::Gained) => Some(format!("{} comes", shift.check)),
+        _ => None,
+    });
+    told.collect::<Vec<_>>().join("; ")
 }
 
 /// Safe text on one line.
@@ -232,8 +263,9 @@ fn in_all(totals: &Totals, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let counts = [
         (totals.unjudged, UNJUDGED, UNJUDGED),
         (totals.worse, "gets worse", "get worse"),
+        (totals.worse_inside, "stays, but gets worse inside", "stay, but get worse inside"),
         (totals.better, "gets better", "get better"),
-        (totals.same(), "stays", "stay"),
+        (totals.same() - totals.worse_inside, "stays", "stay"),
     ];
     let counts = counts.into_iter().filter(|(count, ..)| *count > 0);
     let counts: Vec<String> = counts.map(|(count, one, many)| counted(count, one, many)).collect();
@@ -241,15 +273,9 @@ fn in_all(totals: &Totals, look: Look, out: &mut dyn Write) -> io::Result<()> {
     paragraph(&format!("{jobs}: {}", counts.join(", ")), Style::new().effects(Effects::BOLD), look, out)?;
     let (before, after) = (totals.before_s, totals.after_s);
     let times = Times::up_to(before.total().max(after.total()));
-    let parts = [
-        ("in all", before.total(), after.total()),
-        ("extruding", before.extruding, after.extruding),
-        ("travel", before.travel, after.travel),
-        ("extrude only", before.extrude_only, after.extrude_only),
-        ("dwell", before.dwell, after.dwell),
-        ("heating", before.heating, after.heating),
-    ];
-    for (at, (name, before, after)) in parts.into_iter().enumerate() {
+    let parts = before.named().into_iter().zip(after.named()).map(|((name, before), (_, after))| (name, before, after));
+    let parts = std::iter::once(("in all", before.total(), after.total())).chain(parts);
+    for (at, (name, before, after)) in parts.enumerate() {
         let pair = Pair::both(before, after);
         if at > 0 && before == after {
             continue;
@@ -259,7 +285,8 @@ fn in_all(totals: &Totals, look: Look, out: &mut dyn Write) -> io::Result<()> {
         let share = if share.is_empty() { share } else { format!(" ({share})") };
         paragraph(&format!("time {name}: {before} → {after}, {difference}{share}"), Style::new(), look, out)?;
     }
-    let findings = format!("findings: {} gained, {} lost", totals.gained, totals.lost);
+    let findings =
+        format!("findings: {} gained, {} worse (↑), {} lost", totals.gained, totals.findings_worse, totals.lost);
     paragraph(&findings, Style::new(), look, out)?;
     writeln!(out)
 }

@@ -123,8 +123,9 @@ impl<'a> From<&'a crate::machine::Machine> for Machine<'a> {
 
 impl From<of::TimeParts> for Time {
     fn from(from: of::TimeParts) -> Self {
-        let of::TimeParts { extruding, travel, extrude_only, dwell, heating } = from;
-        Self { total: from.total(), extruding, travel, extrude_only, dwell, heating }
+        let of::TimeParts { extruding, travel, extrude_only, dwell: _, homing, probing, tool_change, heating } = from;
+        let (total, dwell) = (from.total(), from.standing());
+        Self { total, extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating }
     }
 }
 
@@ -152,6 +153,8 @@ impl Flow {
             p90: quantile(1),
             p95: quantile(2),
             p99: quantile(3),
+            burst_peak: from.burst_peak_mm3_s,
+            burst_peak_line: from.burst_peak_line,
             sustained_peak: from.sustained_peak_mm3_s,
             sustained_peak_line: from.sustained_peak_line,
             capacity: Capacity { sustained: capacity.sustained_mm3_s, peak: capacity.peak_mm3_s },
@@ -251,7 +254,14 @@ impl<'a> From<&'a of::Skipped> for Skipped<'a> {
 
 impl From<of::ToolFlow> for ToolFlow {
     fn from(from: of::ToolFlow) -> Self {
-        let of::ToolFlow { peak_mm3_s, peak_line, sustained_peak_mm3_s, sustained_peak_line } = from;
-        Self { peak: peak_mm3_s, peak_line, sustained_peak: sustained_peak_mm3_s, sustained_peak_line }
+        let of::ToolFlow {
+            peak_mm3_s: peak,
+            peak_line,
+            burst_peak_mm3_s: burst_peak,
+            burst_peak_line,
+            sustained_peak_mm3_s: sustained_peak,
+            sustained_peak_line,
+        } = from;
+        Self { peak, peak_line, burst_peak, burst_peak_line, sustained_peak, sustained_peak_line }
     }
 }

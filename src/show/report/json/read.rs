@@ -108,6 +108,8 @@ impl Flow {
             peak_line: self.peak_line,
             mean_mm3_s: self.mean,
             quantiles_mm3_s,
+            burst_peak_mm3_s: self.burst_peak,
+            burst_peak_line: self.burst_peak_line,
             sustained_peak_mm3_s: self.sustained_peak,
             sustained_peak_line: self.sustained_peak_line,
         };
@@ -152,8 +154,10 @@ impl From<Machine<'_>> for of::MachineFacts {
 
 impl From<Time> for of::TimeParts {
     fn from(from: Time) -> Self {
-        let Time { total: _, extruding, travel, extrude_only, dwell, heating } = from;
-        Self { extruding, travel, extrude_only, dwell, heating }
+        let Time { total: _, extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating } = from;
+        // Exact: times lie on a grid.
+        let dwell = dwell - homing - probing;
+        Self { extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating }
     }
 }
 
@@ -173,8 +177,15 @@ impl From<Filament> for of::Filament {
 
 impl From<ToolFlow> for of::ToolFlow {
     fn from(from: ToolFlow) -> Self {
-        let ToolFlow { peak, peak_line, sustained_peak, sustained_peak_line } = from;
-        Self { peak_mm3_s: peak, peak_line, sustained_peak_mm3_s: sustained_peak, sustained_peak_line }
+        let ToolFlow { peak, peak_line, burst_peak, burst_peak_line, sustained_peak, sustained_peak_line } = from;
+        Self {
+            peak_mm3_s: peak,
+            peak_line,
+            burst_peak_mm3_s: burst_peak,
+            burst_peak_line,
+            sustained_peak_mm3_s: sustained_peak,
+            sustained_peak_line,
+        }
     }
 }
 

@@ -170,6 +170,15 @@ pub struct Time {
     pub(super) extrude_only: f64,
     /// Dwells, and homing and probing where the sheet gives times.
     pub(super) dwell: f64,
+    /// Homing alone, a part of `dwell`.
+    #[serde(default)]
+    pub(super) homing: f64,
+    /// Probing alone, a part of `dwell`.
+    #[serde(default)]
+    pub(super) probing: f64,
+    /// Changes of the tool, where the sheet gives a time.
+    #[serde(default)]
+    pub(super) tool_change: f64,
     /// Waiting for heaters.
     pub(super) heating: f64,
 }
@@ -217,6 +226,12 @@ pub struct Flow {
     pub(super) p95: Option<f64>,
     /// At or below this for 99 % of the time.
     pub(super) p99: Option<f64>,
+    /// Largest mean over a burst of 0.3 melt windows: what the peak capacity is held against.
+    #[serde(default)]
+    pub(super) burst_peak: f64,
+    /// Its line.
+    #[serde(default)]
+    pub(super) burst_peak_line: Option<u64>,
     /// Largest first-order average over the melt window.
     pub(super) sustained_peak: f64,
     /// Its line.
@@ -234,6 +249,12 @@ pub struct ToolFlow {
     pub(super) peak: f64,
     /// Its line.
     pub(super) peak_line: Option<u64>,
+    /// Largest mean over a burst of 0.3 melt windows: what the peak capacity is held against.
+    #[serde(default)]
+    pub(super) burst_peak: f64,
+    /// Its line.
+    #[serde(default)]
+    pub(super) burst_peak_line: Option<u64>,
     /// Largest first-order average over the melt window.
     pub(super) sustained_peak: f64,
     /// Its line.
