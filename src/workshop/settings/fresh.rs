@@ -122,7 +122,11 @@ impl Writer<'_> {
             return Some(format!("{} = {numbers:?} # {origin}\n", key.name()));
         }
         let row = self.row(place)?;
-        Some(format!("{} = {:?} # {}\n", key.name(), row.value?, from(row)))
+        let value = match key.kind {
+            Kind::Integer { .. } => format!("{:.0}", row.value?),
+            _ => format!("{:?}", row.value?),
+        };
+        Some(format!("{} = {value} # {}\n", key.name(), from(row)))
     }
 
     fn fill_in(&mut self, key: &Key, place: String) -> String {
