@@ -218,7 +218,10 @@ fn run_current(machine: &Machine) -> Vec<Row> {
             share if share < 0.3 => (Outcome::Hold, "weak: it may lose steps"),
             _ => (Outcome::Go, "as usual"),
         };
-        let shared = if drive.motors > 1 { format!(" / {} motors", drive.motors) } else { String::new() };
+        let shared = match drive.motors {
+            1 => figure(rms_a),
+            motors => format!("{} A RMS / {motors} motors = {}", figure(rms_a), figure(each_a)),
+        };
         let old_name = match drive.rated_by_old_name {
             true => "; `rated_current_peak_a` is an old name, read as `rated_current_a`: the number of the data sheet",
             false => "",
@@ -226,9 +229,7 @@ fn run_current(machine: &Machine) -> Vec<Row> {
         let message = format!("{} % of the rated current; {what}{old_name}", figure((share * 100.0).round()));
         Row::new(AXES[axis], outcome, message).set(each_a, "A RMS").expected(Expected::AtMost(rated_a)).formula(
             format!(
-                "{} A RMS{shared} = {} A RMS, {} A peak (× √2), of {} A rated with both phases on",
-                figure(rms_a),
-                figure(each_a),
+                "{shared} A RMS, {} A peak (× √2), of {} A rated with both phases on",
                 figure(each_a * SQRT_2),
                 figure(rated_a)
             ),
@@ -430,7 +431,9 @@ mod tests {
     fn rms_current_is_held_against_the_rated_current() {
         let x = row(&RUN_CURRENT, &heron(), "x");
         assert_eq!((x.outcome, x.set, x.expected), (Outcome::Go, Some(0.8), Some(Expected::AtMost(1.5))));
-        assert_eq!(x.formula, "0.8 A RMS = 0.8 A RMS, 1.131 A peak (× √2), of 1.5 A rated with both phases on");
+        assert_eq!(x.formula, "0.8 A RMS, 1.131 A peak (× √2), of 1.5 A rated with both phases on");
+        let z = row(&RUN_CURRENT, &heron(), "z");
+        assert!(z.formula.starts_with("1.4 A RMS / 2 motors = 0.7 A RMS, 0.99 A peak"), "{z:?}");
         // Two motors share 1.4 A RMS.
         close(row(&RUN_CURRENT, &heron(), "z").set.unwrap(), 0.7);
         let set = |rms: &str| {
