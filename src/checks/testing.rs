@@ -24,6 +24,7 @@ pub fn tool() -> Tool {
         heating: None,
         body: HeatedBody::default(),
         plastic_liner: None,
+        liner_limit_c: None,
         density_g_cm3: None,
         on_spool_mm: Some(1000.0),
         offset_mm: [0.0; 3],

@@ -26,7 +26,7 @@ use crate::show::{
 };
 use crate::study::resonance::{Study, StudyOptions, study};
 use crate::threads::HelperPool;
-use crate::workshop::trial::marks::{Reading, ReadingError, estimate};
+use crate::workshop::trial::marks::{Reading, ReadingError, SCALE_ERROR_MAX, estimate};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -84,6 +84,9 @@ pub struct ResonanceArgs {
     /// With marks: reading error of a height, mm either way.
     #[arg(long, value_name = "MM", default_value_t = 0.005, value_parser = trial::millimetres, conflicts_with = JOB)]
     height_error: f64,
+    /// With marks: how far ruler and speed may be off together on all walls alike, % either way.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = scale_percent, conflicts_with = JOB)]
+    scale_error: f64,
     /// How to report.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
     format: &'static Offer<Make>,
@@ -113,6 +116,12 @@ const FORMATS: &[Offer<Make>] = &[
 
 fn direction(text: &str) -> Result<Direction, String> {
     Direction::ALL.into_iter().find(|known| known.word() == text).ok_or_else(|| "x, y, z, x+y or x-y".to_owned())
+}
+
+fn scale_percent(text: &str) -> Result<f64, String> {
+    let most = SCALE_ERROR_MAX * 100.0;
+    let percent = text.parse::<f64>().ok().filter(|percent| (0.0..=most).contains(percent));
+    percent.ok_or_else(|| format!("a number of % from 0 to {most}"))
 }
 
 /// The readings: each occurrence of the option is one, whatever the number of its words.
@@ -225,7 +234,8 @@ fn studied<'e>(
 
 fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let readings = &args.marks.0;
-    let error = ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error };
+    let error =
+        ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error, scale: args.scale_error / 100.0 };
     let found = estimate(readings, error)?;
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format.format.is_page, Look { color: false, ..look })?;

@@ -10,6 +10,10 @@ pub const ALUMINIUM_J_G_K: f64 = 0.897;
 pub struct Drives {
     /// Supply voltage of the motor drivers, V.
     pub supply_v: Option<f64>,
+    /// Current the supply has for the motors, A.
+    pub supply_limit_a: Option<f64>,
+    /// Highest supply voltage the motor drivers bear, V.
+    pub driver_limit_v: Option<f64>,
     /// Motor and transmission of X, Y, Z, E. With crossed belts X and Y are the motors of the two belts.
     pub axes: [Drive; 4],
 }
@@ -29,8 +33,12 @@ pub struct Drive {
     pub motors: u64,
     /// RMS current the driver is set to for each phase, A.
     pub coil_current_rms_a: Option<f64>,
-    /// Rated current of a phase of one motor, A, taken as the peak of the sine.
-    pub rated_current_peak_a: Option<f64>,
+    /// Most RMS current the driver bears for each phase, A.
+    pub driver_limit_rms_a: Option<f64>,
+    /// Rated current of a phase of one motor with both phases on, A.
+    pub rated_current_a: Option<f64>,
+    /// The sheet gives the rated current under its old name.
+    pub rated_by_old_name: bool,
     /// Holding torque of one motor with both phases at the rated current, N·m.
     pub holding_torque_nm: Option<f64>,
     /// Inductance of a phase of one motor, mH.
@@ -52,7 +60,9 @@ impl Default for Drive {
             reduction: 1.0,
             motors: 1,
             coil_current_rms_a: None,
-            rated_current_peak_a: None,
+            driver_limit_rms_a: None,
+            rated_current_a: None,
+            rated_by_old_name: false,
             holding_torque_nm: None,
             inductance_mh: None,
             resistance_ohm: None,
@@ -98,6 +108,10 @@ pub enum Transmission {
     Screw {
         /// Travel for one turn, all starts counted, mm.
         lead_mm: f64,
+        /// Diameter at which thread and nut are equally wide, mm.
+        pitch_diameter_mm: Option<f64>,
+        /// Coefficient of friction in the thread.
+        friction: Option<f64>,
     },
     /// A hobbed wheel that pushes the filament.
     Hob {
@@ -116,7 +130,7 @@ impl Transmission {
     pub fn advance_per_turn_mm(self) -> f64 {
         match self {
             Self::Belt { pulley_teeth, pitch_mm } => pulley_teeth as f64 * pitch_mm,
-            Self::Screw { lead_mm } => lead_mm,
+            Self::Screw { lead_mm, .. } => lead_mm,
             Self::Hob { diameter_mm } => PI * diameter_mm,
             Self::Measured { per_turn_mm } => per_turn_mm,
         }

@@ -400,6 +400,8 @@ pub struct Tool {
     pub body: HeatedBody,
     /// Whether a plastic liner reaches into the heat break; none where the sheet does not say.
     pub plastic_liner: Option<bool>,
+    /// Temperature the liner withstands, by its maker's documents, °C.
+    pub liner_limit_c: Option<f64>,
     /// Density of the filament, g/cm³.
     pub density_g_cm3: Option<f64>,
     /// Filament left on the spool, mm.

@@ -283,6 +283,7 @@ impl Reader<'_> {
                 Some(Value::Bool(liner)) => Some(liner),
                 _ => None,
             },
+            liner_limit_c: number("liner_limit_c"),
             density_g_cm3: number("density_g_cm3"),
             on_spool_mm: number("on_spool_mm"),
             offset_mm: self.numbers(&at("offset_mm")),
@@ -328,10 +329,21 @@ impl Reader<'_> {
             self.not_above(found, &format!("{temperature}.extrude_min"), &format!("{temperature}.limit"));
             let melt_rate = format!("tool[{i}].melt_rate_mm3_s");
             self.not_above(found, &format!("{melt_rate}.sustained"), &format!("{melt_rate}.peak"));
+            self.check_liner(found, i);
             heatings.push(format!("tool[{i}].heating"));
         }
         for heating in heatings {
             self.check_heating(found, &format!("{heating}.full_power_c"));
+        }
+    }
+
+    /// A limit of a liner that is not there.
+    fn check_liner(&self, found: &mut Vec<Found>, index: usize) {
+        let liner = self.entry(&format!("tool[{index}].plastic_liner"));
+        let Some(limit) = self.entry(&format!("tool[{index}].liner_limit_c")) else { return };
+        if let Some(liner) = liner.filter(|liner| liner.value == Value::Bool(false)) {
+            let message = format!("`liner_limit_c` without a liner: `plastic_liner` is false in line {}", liner.line);
+            found.push(Found::new(limit.span.clone(), message).suggest("keep what is true of the hotend".to_owned()));
         }
     }
 

@@ -57,6 +57,7 @@ heater_w = 40
 block_mass_g = 22
 specific_heat_j_g_k = 0.9
 plastic_liner = true
+liner_limit_c = 245
 heating = { time_constant_s = 60.0, full_power_c = 300.0 }
 density_g_cm3 = 1.24
 on_spool_mm = 82000
@@ -104,7 +105,7 @@ cold-extrusion = "off"
 [drive]
 supply_v = 24
 x = { motor_step_deg = 1.8, steps_per_full_step = 16, pulley_teeth = 20, belt_pitch_mm = 2, moving_mass_kg = 0.4 }
-z = { motor_step_deg = 0.9, screw_lead_mm = 8, reduction = 2, motors = 2, rated_current_peak_a = 1.5, coil_current_rms_a = 1 }
+z = { motor_step_deg = 0.9, screw_lead_mm = 8, screw_friction = 0.2, reduction = 2, motors = 2, rated_current_peak_a = 1.5, coil_current_rms_a = 1 }
 [drive.e]
 advance_per_turn_mm = 34.5
 holding_torque_nm = 0.4
@@ -133,6 +134,7 @@ fn heron() -> Machine {
         heating: Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 }),
         body: HeatedBody { heater_w: Some(40.0), mass_g: Some(22.0), specific_heat_j_g_k: 0.9 },
         plastic_liner: Some(true),
+        liner_limit_c: Some(245.0),
         density_g_cm3: Some(1.24),
         on_spool_mm: Some(82_000.0),
         offset_mm: [0.0; 3],
@@ -156,6 +158,7 @@ fn heron() -> Machine {
         heating: None,
         body: HeatedBody::default(),
         plastic_liner: None,
+        liner_limit_c: None,
         density_g_cm3: None,
         on_spool_mm: None,
         offset_mm: [18.0, 0.0, -0.1],
@@ -262,10 +265,11 @@ fn drives() -> Drives {
     };
     let z = Drive {
         motor_step_deg: Some(0.9),
-        transmission: Some(Transmission::Screw { lead_mm: 8.0 }),
+        transmission: Some(Transmission::Screw { lead_mm: 8.0, pitch_diameter_mm: None, friction: Some(0.2) }),
         reduction: 2.0,
         motors: 2,
-        rated_current_peak_a: Some(1.5),
+        rated_current_a: Some(1.5),
+        rated_by_old_name: true,
         coil_current_rms_a: Some(1.0),
         ..Drive::default()
     };
@@ -277,7 +281,7 @@ fn drives() -> Drives {
         rotor_inertia_g_cm2: Some(54.0),
         ..Drive::default()
     };
-    Drives { supply_v: Some(24.0), axes: [x, Drive::default(), z, e] }
+    Drives { supply_v: Some(24.0), axes: [x, Drive::default(), z, e], ..Drives::default() }
 }
 
 const LEAST: &str = "[travel]\nx = [0, 100]\ny = [0, 100]\nz = [0, 100]\n[motion]\n\
@@ -638,9 +642,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 32)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 52)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 53)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 89)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 90)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");
@@ -856,7 +860,7 @@ fn steps_per_mm_from_the_drive() {
     };
     let close = |value: f64, expected: f64| assert!((value - expected).abs() < 1e-9 * expected, "{value}");
     close(with(Transmission::Belt { pulley_teeth: 20, pitch_mm: 2.0 }, 1.0), 80.0);
-    close(with(Transmission::Screw { lead_mm: 8.0 }, 1.0), 400.0);
+    close(with(Transmission::Screw { lead_mm: 8.0, pitch_diameter_mm: None, friction: None }, 1.0), 400.0);
     close(with(Transmission::Hob { diameter_mm: 32.0 / std::f64::consts::PI }, 1.0), 100.0);
     close(with(Transmission::Measured { per_turn_mm: 32.0 }, 3.0), 300.0);
     assert_eq!(drive.steps_per_mm(), None);

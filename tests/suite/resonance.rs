@@ -124,7 +124,11 @@ fn options_that_would_do_nothing_are_refused() {
     ] {
         marks(more);
     }
-    for more in [["--axis", "x"], ["--reading-error", "0.2"], ["--height-error", "0.01"]] {
+    for bad in ["nan", "-1", "51", "x"] {
+        let run = gonogo(&["--from-marks", "spacing=2.5", "speed=100", &format!("--scale-error={bad}")]);
+        assert!(said(run).contains("a number of % from 0 to 50"), "{bad}");
+    }
+    for more in [["--axis", "x"], ["--reading-error", "0.2"], ["--height-error", "0.01"], ["--scale-error", "2"]] {
         assert!(said(heron(&[&[GAP, "--once"], &more[..]].concat())).contains("cannot be used with"), "{more:?}");
     }
     assert!(said(heron(&[GAP, "--once", "--ringing", "0.1"])).contains("cannot be used with"));

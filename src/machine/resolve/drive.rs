@@ -8,7 +8,12 @@ use crate::machine::{
 
 impl Reader<'_> {
     pub(super) fn drives(&self) -> Drives {
-        Drives { supply_v: self.number("drive.supply_v"), axes: AXES.map(|axis| self.drive(axis)) }
+        Drives {
+            supply_v: self.number("drive.supply_v"),
+            supply_limit_a: self.number("drive.supply_limit_a"),
+            driver_limit_v: self.number("drive.driver_limit_v"),
+            axes: AXES.map(|axis| self.drive(axis)),
+        }
     }
 
     fn drive(&self, axis: &str) -> Drive {
@@ -20,9 +25,13 @@ impl Reader<'_> {
         let belt = count("pulley_teeth").zip(number("belt_pitch_mm"));
         let transmission = belt
             .map(|(pulley_teeth, pitch_mm)| Transmission::Belt { pulley_teeth, pitch_mm })
-            .or_else(|| number("screw_lead_mm").map(|lead_mm| Transmission::Screw { lead_mm }))
+            .or_else(|| {
+                let (pitch_diameter_mm, friction) = (number("screw_pitch_diameter_mm"), number("screw_friction"));
+                number("screw_lead_mm").map(|lead_mm| Transmission::Screw { lead_mm, pitch_diameter_mm, friction })
+            })
             .or_else(|| number("hob_diameter_mm").map(|diameter_mm| Transmission::Hob { diameter_mm }))
             .or_else(|| number("advance_per_turn_mm").map(|per_turn_mm| Transmission::Measured { per_turn_mm }));
+        let (rated_current_a, by_old_name) = (number("rated_current_a"), number("rated_current_peak_a"));
         Drive {
             motor_step_deg: number("motor_step_deg"),
             steps_per_full_step: count("steps_per_full_step"),
@@ -30,7 +39,9 @@ impl Reader<'_> {
             reduction: self.required(&format!("drive.{axis}.reduction")),
             motors: count("motors").unwrap_or(1),
             coil_current_rms_a: number("coil_current_rms_a"),
-            rated_current_peak_a: number("rated_current_peak_a"),
+            driver_limit_rms_a: number("driver_limit_rms_a"),
+            rated_current_a: rated_current_a.or(by_old_name),
+            rated_by_old_name: rated_current_a.is_none() && by_old_name.is_some(),
             holding_torque_nm: number("holding_torque_nm"),
             inductance_mh: number("inductance_mh"),
             resistance_ohm: number("resistance_ohm"),
@@ -55,6 +66,10 @@ impl Reader<'_> {
             self.not_both(found, [&at("pulley_teeth"), &at("screw_lead_mm")], "keep what moves the axis");
             self.not_both(found, [&at("belt_pitch_mm"), &at("screw_lead_mm")], "keep what moves the axis");
             self.not_both(found, [&at("hob_diameter_mm"), &at("advance_per_turn_mm")], "keep the measured one");
+            let renamed = "keep `rated_current_a`: `rated_current_peak_a` is its old name";
+            self.not_both(found, [&at("rated_current_a"), &at("rated_current_peak_a")], renamed);
+            self.needs(found, &at("screw_pitch_diameter_mm"), &at("screw_lead_mm"));
+            self.needs(found, &at("screw_friction"), &at("screw_lead_mm"));
             self.needs(found, &at("pulley_teeth"), &at("belt_pitch_mm"));
             self.needs(found, &at("belt_pitch_mm"), &at("pulley_teeth"));
         }

@@ -10,7 +10,7 @@
 
 use std::f64::consts::{FRAC_PI_4, SQRT_2};
 
-use super::motor::{G_M_S2, Motor, judged, mass};
+use super::motor::{G_M_S2, Motor, judged, loss, mass, with_assumed};
 use super::{AXES, Comparison, Expected, Outcome, Row, Subject, lacking, step_keys};
 use crate::machine::{CornerRule, DriveLayout, Machine};
 use crate::wording::figure;
@@ -121,13 +121,13 @@ impl Asked {
         let weight_n = if self.axis == 2 { mass(machine, 2).unwrap_or(0.0) * G_M_S2 } else { 0.0 };
         let speed = motor.rad_s(self.step_mm_s);
         let there_n = motor.force_n(motor.cautious_nm(speed)) - weight_n;
-        let most_n = motor.force_n(motor.pull_out_nm(speed)) - weight_n;
+        let most_n = motor.most_force_n(motor.pull_out_nm(speed)) - weight_n;
         let (outcome, message) = match needed_n > 0.0 {
             true => judged(there_n / needed_n, most_n / needed_n),
             false => (Outcome::Go, "no step of speed".to_owned()),
         };
         let needed = format!("π/4 × {} kg × ({step} mm/s)² / {full} mm = {} N", figure(kg), figure(needed_n));
-        Row::new(self.what, outcome, message)
+        Row::new(self.what, outcome, with_assumed(message, &loss(&machine.drive.axes[self.axis])))
             .set(needed_n, "N")
             .expected(Expected::AtMost(there_n))
             .formula(format!("{rate}; {needed}"))

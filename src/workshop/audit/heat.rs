@@ -5,7 +5,7 @@
 //! hotend, sensor, liner and bed come first.
 
 use super::{Comparison, Expected, Outcome, Row, Subject};
-use crate::machine::{HeatedBody, Heating, Machine};
+use crate::machine::{HeatedBody, Heating, Machine, Tool};
 use crate::wording::figure;
 
 /// Limit of the hotend, against what its parts bear.
@@ -52,11 +52,11 @@ pub const HEATING_LAW: Comparison = Comparison {
 pub const STUCK_ON: Comparison = Comparison {
     id: "stuck-on-heater-against-limit",
     subject: Subject::Heat,
-    summary: "Temperature a heater that is stuck on tends to, against the temperature limit.",
+    summary: "Temperature a heater that is stuck on tends to, against the lowest limit of what it heats.",
     compare: stuck_on,
 };
 
-/// Up to here a plastic liner gives off little, °C.
+/// Up to here a plastic liner gives off little, °C, where the sheet gives no limit of its own.
 const LINER_C: f64 = 240.0;
 /// From here on the usual plastic of liners breaks down, °C.
 const LINER_MOST_C: f64 = 260.0;
@@ -73,6 +73,15 @@ const APART: f64 = 2.0;
 
 const FUMES: &str = "a plastic liner this hot gives off harmful fumes: lower the limit, and ventilate";
 
+/// What the liner of a tool withstands, °C; none where there is none, or where the sheet does not say.
+fn liner_c(tool: &Tool) -> Option<f64> {
+    match tool.plastic_liner {
+        Some(false) => None,
+        Some(true) => Some(tool.liner_limit_c.unwrap_or(LINER_C)),
+        None => tool.liner_limit_c,
+    }
+}
+
 fn tools(machine: &Machine, row: impl Fn(&str, usize) -> Row) -> Vec<Row> {
     (0..machine.tools.len()).map(|index| row(&format!("tool {index}"), index)).collect()
 }
@@ -83,16 +92,23 @@ fn hotend_limit(machine: &Machine) -> Vec<Row> {
         let Some(limit) = tool.limit_c else {
             return Row::skipped(what, "the sheet gives no `temperature_c` limit for it");
         };
-        let most = if tool.plastic_liner == Some(false) { SENSOR_C } else { LINER_C };
-        let (outcome, message) = match tool.plastic_liner {
+        let liner = liner_c(tool);
+        let most = match (liner, tool.plastic_liner) {
+            (Some(liner), _) => liner,
+            (None, Some(false)) => SENSOR_C,
+            (None, _) => LINER_C,
+        };
+        let (outcome, message) = match liner {
             _ if limit <= most => (Outcome::Go, "as usual".to_owned()),
-            Some(true) if limit > LINER_MOST_C => (Outcome::NoGo, format!("the liner breaks down; {FUMES}")),
-            Some(true) => (Outcome::Hold, FUMES.to_owned()),
-            None if limit <= SENSOR_C => (
+            Some(liner) if limit > LINER_MOST_C.max(liner) => {
+                (Outcome::NoGo, format!("the liner breaks down; {FUMES}"))
+            }
+            Some(_) => (Outcome::Hold, FUMES.to_owned()),
+            None if tool.plastic_liner.is_none() && limit <= SENSOR_C => (
                 Outcome::Hold,
                 format!("if there is a plastic liner in the heat break: {FUMES}; else write `plastic_liner = false`"),
             ),
-            _ => (
+            None => (
                 Outcome::Hold,
                 "beyond common sensors, wiring and insulation: only by the documents of all parts".to_owned(),
             ),
@@ -133,6 +149,8 @@ struct Heater {
     body: HeatedBody,
     law: Option<Heating>,
     limit_c: Option<f64>,
+    /// What its plastic liner withstands, °C.
+    liner_c: Option<f64>,
     /// Heating rates that are common, K/s.
     common_k_s: [f64; 2],
     /// Its keys of power and mass.
@@ -140,6 +158,15 @@ struct Heater {
 }
 
 impl Heater {
+    /// The lowest limit that applies, °C, and in words whose it is where that is not the heater's own.
+    fn lowest_limit(&self) -> Result<(f64, &'static str), String> {
+        match (self.limit_c, self.liner_c) {
+            (limit, Some(liner)) if limit.is_none_or(|limit| liner < limit) => Ok((liner, " of the plastic liner")),
+            (Some(limit), _) => Ok((limit, "")),
+            (None, _) => Err("the sheet gives no `temperature` limit for it".to_owned()),
+        }
+    }
+
     /// P / (m c), K/s, and its formula.
     fn rate(&self) -> Result<(f64, String), String> {
         let (Some(watt), Some(gram)) = (self.body.heater_w, self.body.mass_g) else {
@@ -162,6 +189,7 @@ fn heaters(machine: &Machine) -> Vec<Heater> {
             body: tool.body,
             law: tool.heating,
             limit_c: tool.limit_c,
+            liner_c: liner_c(tool),
             common_k_s: [0.5, 15.0],
             keys: "`heater_w` and `block_mass_g`",
         })
@@ -171,6 +199,7 @@ fn heaters(machine: &Machine) -> Vec<Heater> {
         body: bed.body,
         law: bed.heating,
         limit_c: bed.limit_c,
+        liner_c: None,
         common_k_s: [0.05, 2.0],
         keys: "`heater_w` and `mass_g`",
     }));
@@ -225,17 +254,20 @@ fn heating_law(machine: &Machine) -> Vec<Row> {
 fn stuck_on(machine: &Machine) -> Vec<Row> {
     each(machine, |heater| {
         let law = heater.law.ok_or_else(|| "the sheet gives no `heating` for it".to_owned())?;
-        let limit = heater.limit_c.ok_or_else(|| "the sheet gives no `temperature` limit for it".to_owned())?;
+        let (limit, whose) = heater.lowest_limit()?;
         let over = law.full_power_c - limit;
         let (outcome, message) = match over {
-            over if over <= 0.0 => (Outcome::Go, "it cannot pass the limit".to_owned()),
+            over if over <= 0.0 => (Outcome::Go, format!("it cannot pass the limit{whose}")),
             over if over <= STUCK_K => (
                 Outcome::Note,
-                format!("{} K over the limit: never unattended, and with a thermal cut-out", figure(over)),
+                format!("{} K over the limit{whose}: never unattended, and with a thermal cut-out", figure(over)),
             ),
             over => (
                 Outcome::Hold,
-                format!("{} K over the limit: a fire hazard without an independent thermal cut-out", figure(over)),
+                format!(
+                    "{} K over the limit{whose}: a fire hazard without an independent thermal cut-out",
+                    figure(over)
+                ),
             ),
         };
         Ok(Row::new(&heater.what, outcome, message).set(law.full_power_c, "°C").expected(Expected::AtMost(limit)))
@@ -292,5 +324,48 @@ mod tests {
         assert_eq!(row(&STUCK_ON, &strong, "tool 0").outcome, Outcome::Hold);
         let weak = heron_with("full_power_c = 130.0", "full_power_c = 95.0");
         assert_eq!(row(&STUCK_ON, &weak, "bed").outcome, Outcome::Go);
+    }
+
+    #[test]
+    fn a_heater_stuck_on_is_held_against_the_liner_where_that_is_lower() {
+        let at = |liner: &str, limit: &str| {
+            let machine = heron_with("plastic_liner = false", liner);
+            let mut tool = machine.tools[0].clone();
+            tool.limit_c = limit.parse().ok();
+            row(&STUCK_ON, &Machine { tools: vec![tool], ..machine }, "tool 0")
+        };
+        let bound = |liner: &str, limit: &str| match at(liner, limit).expected {
+            Some(Expected::AtMost(bound)) => bound,
+            other => panic!("{other:?}"),
+        };
+        // The heater tends to 300 °C, the hotend's own limit is 260 °C, a liner without a limit counts 240 °C.
+        assert_eq!(bound("plastic_liner = false", "260"), 260.0);
+        assert_eq!(bound("plastic_liner = true", "260"), 240.0);
+        assert_eq!(bound("plastic_liner = true", "230"), 230.0);
+        assert_eq!(bound("plastic_liner = true\nliner_limit_c = 120.0", "260"), 120.0);
+        assert_eq!(bound("liner_limit_c = 250.0", "260"), 250.0);
+        assert_eq!(bound("plastic_liner = true\nliner_limit_c = 250.0", "none"), 250.0);
+        let lined = at("plastic_liner = true", "260");
+        assert_eq!(lined.outcome, Outcome::Note);
+        assert!(lined.message.starts_with("60 K over the limit of the plastic liner"), "{lined:?}");
+        assert_eq!(at("plastic_liner = true\nliner_limit_c = 120.0", "260").outcome, Outcome::Hold);
+        assert_eq!(at("", "none").outcome, Outcome::Skipped);
+    }
+
+    #[test]
+    fn a_liner_may_have_a_limit_of_its_own() {
+        let at = |limit: f64, liner: &str| {
+            let machine = heron_with("plastic_liner = false", liner);
+            let mut tool = machine.tools[0].clone();
+            tool.limit_c = Some(limit);
+            row(&HOTEND_LIMIT, &Machine { tools: vec![tool], ..machine }, "tool 0").outcome
+        };
+        use Outcome::{Go, Hold, NoGo};
+        // Invented limits of liners.
+        assert_eq!([225.0, 235.0, 261.0].map(|limit| at(limit, "liner_limit_c = 230.0")), [Go, Hold, NoGo]);
+        assert_eq!([275.0, 281.0].map(|limit| at(limit, "plastic_liner = true\nliner_limit_c = 280.0")), [Go, NoGo]);
+        let none = super::super::testing::HERON
+            .replace("plastic_liner = false", "plastic_liner = false\nliner_limit_c = 240.0");
+        assert!(Machine::parse("heron.toml", &none).expect_err("a fault").to_string().contains("without a liner"));
     }
 }

@@ -10,7 +10,9 @@ pub mod limits;
 pub mod look_ahead;
 pub mod motor;
 pub mod probe;
+pub mod screw;
 pub mod steps;
+pub mod supply;
 
 #[cfg(test)]
 mod testing;
@@ -200,6 +202,9 @@ pub const CATALOGUE: &[&Comparison] = &[
     &steps::STEP_RATE,
     &steps::SMALLEST_STEP,
     &motor::RUN_CURRENT,
+    &supply::DRIVER_CURRENT,
+    &supply::DRIVER_VOLTAGE,
+    &supply::SUPPLY_CURRENT,
     &motor::CORNER_SPEED,
     &motor::FORCE,
     &corner::SPEED_STEP,

@@ -76,7 +76,7 @@ fn formula(drive: &Drive, steps_per_mm: f64) -> String {
     let step = drive.motor_step_deg.unwrap_or_default();
     let advance = match drive.transmission {
         Some(Transmission::Belt { pulley_teeth, pitch_mm }) => format!("({pulley_teeth} × {} mm)", figure(pitch_mm)),
-        Some(Transmission::Screw { lead_mm }) => format!("{} mm", figure(lead_mm)),
+        Some(Transmission::Screw { lead_mm, .. }) => format!("{} mm", figure(lead_mm)),
         Some(Transmission::Hob { diameter_mm }) => format!("(π × {} mm)", figure(diameter_mm)),
         Some(Transmission::Measured { per_turn_mm }) => format!("{} mm", figure(per_turn_mm)),
         None => String::new(),
@@ -141,7 +141,7 @@ pub fn causes(ratio: f64, drive: &Drive, tolerance: f64) -> Vec<String> {
             let meant = COMMON_TEETH.iter().find(|teeth| near(pulley_teeth as f64 / ratio, **teeth));
             causes.extend(meant.map(|teeth| format!("set for a pulley of {teeth} teeth, not {pulley_teeth}")));
         }
-        Some(Transmission::Screw { lead_mm }) => {
+        Some(Transmission::Screw { lead_mm, .. }) => {
             let meant = COMMON_LEADS_MM.iter().find(|lead| near(lead_mm / ratio, **lead));
             causes.extend(meant.map(|lead| format!("set for a lead of {lead} mm, not {} mm", figure(lead_mm))));
         }

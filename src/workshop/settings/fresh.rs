@@ -136,7 +136,11 @@ impl Writer<'_> {
             return Some(format!("{} = {numbers:?} # {origin}\n", key.name()));
         }
         let row = self.row(place)?;
-        Some(format!("{} = {:?} # {}\n", key.name(), row.value?, from(row)))
+        let value = match key.kind {
+            Kind::Integer { .. } => format!("{:.0}", row.value?),
+            _ => format!("{:?}", row.value?),
+        };
+        Some(format!("{} = {value} # {}\n", key.name(), from(row)))
     }
 
     /// Writes as comments what a verdict does not cover without; dotted, so that each line can be filled in alone.

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::milli::thousandfold;
 use super::minutes::sixtyfold;
 use super::trade::{COMMANDS, Command, To, Tools};
 use super::{of, shown};
@@ -17,7 +18,7 @@ first: home, then move each axis slowly by a known length and measure it.";
 
 /// The settings of a machine as G-code lines, each with a comment above; [`super::read`] reads the same values back.
 ///
-/// Steps are in 1/mm, speeds in mm/s but for the F words of M207 and M208 (mm/min), accelerations in mm/s². Limits of 1e9
+/// Steps are in 1/mm, speeds in mm/s but for the F words of M207 and M208 (mm/min), accelerations in mm/s², currents in mA. Limits of 1e9
 /// and more mean none and are left out. Nothing is stored: no M500.
 pub fn lines(machine: &Machine) -> String {
     let values: BTreeMap<String, f64> = of(machine).into_iter().collect();
@@ -43,10 +44,14 @@ pub fn lines(machine: &Machine) -> String {
 fn line(command: &Command, tool: usize, values: &BTreeMap<String, f64>) -> Option<String> {
     let mut words = String::new();
     for (letter, to) in command.words {
-        let (To::Key(path) | To::Feed(path)) = to else { continue };
+        let (To::Key(path) | To::Feed(path) | To::Milli(path)) = to else { continue };
         let Some(value) = values.get(&path.replacen("[]", &format!("[{tool}]"), 1)) else { continue };
         // No exponents: controllers do not read them.
-        let number = if matches!(to, To::Feed(_)) { sixtyfold(*value) } else { value.to_string() };
+        let number = match to {
+            To::Feed(_) => sixtyfold(*value),
+            To::Milli(_) => thousandfold(*value),
+            _ => value.to_string(),
+        };
         words.push_str(&format!(" {}{number}", char::from(*letter)));
     }
     let tool = match command.tools {

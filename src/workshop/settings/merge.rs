@@ -179,7 +179,7 @@ impl Edit {
             }
             let fresh = match element {
                 Some(element) => list_with(key, element, value)?,
-                None => literal(value, None)?,
+                None => literal(value, matches!(key.kind, Kind::Integer { .. }))?,
             };
             parent.table().insert(name, Item::Value(fresh));
             parent.tidy();
@@ -194,7 +194,7 @@ impl Edit {
         if before == value && !made {
             return Some(Fate::Same);
         }
-        let mut new = literal(value, Some(old))?;
+        let mut new = literal(value, old.is_integer())?;
         *new.decor_mut() = old.decor().clone();
         *old = new;
         Some(if made { Fate::New } else { Fate::Changed { old: before } })
@@ -257,9 +257,9 @@ fn number(value: &Value) -> Option<f64> {
     }
 }
 
-/// A number in TOML: whole where the one it replaces is and it can be, else with a point.
-fn literal(value: f64, old: Option<&Value>) -> Option<Value> {
-    let whole = old.is_some_and(Value::is_integer) && value.fract() == 0.0 && value.abs() < 1e15;
+/// A number in TOML: whole where it should and can be, else with a point.
+fn literal(value: f64, should_be_whole: bool) -> Option<Value> {
+    let whole = should_be_whole && value.fract() == 0.0 && value.abs() < 1e15;
     let text = if whole { format!("{value:.0}") } else { format!("{value:?}") };
     text.parse().ok()
 }

@@ -4,13 +4,14 @@
 //! [`merge()`] puts what was kept into a sheet and [`fresh()`] makes a new one of it; both say in the rows what became of each
 //! value. [`lines()`] prints a machine's settings as commands that [`read`] reads back to the same numbers.
 //!
-//! Lengths are mm; speeds mm/s but for the F words of M207 and M208, which by the trade are mm/min. What the commands mean
-//! is common practice, no source.
+//! Lengths are mm; speeds mm/s but for the F words of M207 and M208, which by the trade are mm/min; currents A, but mA in
+//! M906. What the commands mean is common practice, no source.
 
 mod fresh;
 mod grammar;
 mod lines;
 mod merge;
+mod milli;
 mod minutes;
 mod reading;
 #[cfg(test)]
@@ -157,6 +158,9 @@ pub fn of(machine: &Machine) -> Vec<(String, f64)> {
         put(format!("motion.acceleration_limit_mm_s2.{name}"), limited(limits.acceleration_mm_s2[axis]));
         put(format!("{FEED_RATES}.{name}"), limited(limits.feed_rate_mm_s[axis]));
         put(format!("{JERK}.{name}"), by_jerk.then_some(limits.jerk_mm_s[axis]));
+        let drive = &machine.drive.axes[axis];
+        put(format!("drive.{name}.steps_per_full_step"), drive.steps_per_full_step.map(|steps| steps as f64));
+        put(format!("drive.{name}.coil_current_rms_a"), drive.coil_current_rms_a);
     }
     put(trade::PRINTING.to_owned(), limited(limits.printing_mm_s2));
     put(trade::TRAVEL.to_owned(), limited(limits.travel_mm_s2));

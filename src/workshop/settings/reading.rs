@@ -5,7 +5,7 @@ use std::io::{self, Read};
 
 use super::grammar::{self, Bar, End, Word};
 use super::trade::{self, DEVIATION, FEED_RATES, JERK, To, Tools};
-use super::{Fate, PLAUSIBLE_MM_S, ROWS_MAX, Row, SHOWN_CHARS, Settings, SpeedUnit, minutes, shown};
+use super::{Fate, PLAUSIBLE_MM_S, ROWS_MAX, Row, SHOWN_CHARS, Settings, SpeedUnit, milli, minutes, shown};
 use crate::machine::keys::{self, Kind, TOOLS_MAX};
 use crate::text::lines::{Chunk, LineReader, RawLine};
 
@@ -97,6 +97,11 @@ impl Reading {
                 self.not_kept(line, whole, &format!("in inches since the G20 in line {since}: the sheet is in mm"));
             }
             (_, Some(_)) if command.words.is_empty() => self.not_kept(line, whole, "asks or sets nothing: no words"),
+            (trade::CURRENTS, _) if is_of_another_driver(command) => {
+                let why =
+                    "by I of another driver of the axis in one dialect, and the sheet has one current for each axis";
+                self.not_kept(line, whole, why);
+            }
             (_, Some(meaning)) => match tool_of(command, meaning.tools) {
                 Ok(tool) => self.words(&Context { line, command, meaning, tool }),
                 Err(why) => self.not_kept(line, whole, why),
@@ -149,6 +154,12 @@ impl Reading {
                 _ => self.keep(context, text, path, value, None)?,
             },
             To::Key(path) => self.keep(context, text, path, value, None)?,
+            To::Milli(path) => {
+                let ampere = milli::thousandth(number).ok_or_else(|| "no number".to_owned())?;
+                let note =
+                    format!("mA, taken as RMS: {number} / 1000; where a controller means the peak it is 0.71 of that");
+                self.keep(context, text, path, ampere, Some(note))?;
+            }
             To::Feed(path) => {
                 let per_second = minutes::sixtieth(number);
                 let slow = if per_second < SLOW_RETRACTION_MM_S { "; slow: check that it is not mm/s" } else { "" };
@@ -173,10 +184,14 @@ impl Reading {
         let (min, max) = match key.kind {
             Kind::Number { min, max } => (min, max),
             Kind::Point { max, .. } => (-max, max),
+            Kind::Integer { min, max } if value.fract() == 0.0 => (min as f64, max as f64),
             _ => return Err(format!("{place} takes {}", key.kind.in_words())),
         };
         if !(min..=max).contains(&value) {
-            let takes = Kind::Number { min, max }.in_words();
+            let takes = match key.kind {
+                Kind::Integer { .. } => key.kind.in_words(),
+                _ => Kind::Number { min, max }.in_words(),
+            };
             return Err(format!("{place} takes {takes}"));
         }
         let order = self.order;
@@ -282,6 +297,12 @@ fn tool_of(command: &grammar::Command<'_>, tools: Tools) -> Result<usize, &'stat
         Some(number) => Ok(number),
         None => Err("its T word is no tool number"),
     }
+}
+
+/// True for currents of a driver beside the first one of an axis. From 10 on it is a share in %, and 0 is the first driver.
+fn is_of_another_driver(command: &grammar::Command<'_>) -> bool {
+    let numbers = command.words.iter().filter(|word| word.letter == b'I').filter_map(|word| word.number);
+    numbers.filter_map(|number| number.parse::<f64>().ok()).any(|number| (1.0..10.0).contains(&number))
 }
 
 /// True when the number may go on in what follows: an exponent, a letter taken for a digit.

@@ -143,6 +143,40 @@ fn feeds_of_retractions_are_per_minute() {
 }
 
 #[test]
+fn currents_and_micro_steps_go_to_the_drives() {
+    let note = |number: &str| {
+        format!("mA, taken as RMS: {number} / 1000; where a controller means the peak it is 0.71 of that")
+    };
+    assert_eq!(
+        rows("M906 X800 Y0 I1.5 T0\nM906 X800 Z1100.5 E650 I30\nM350 X16 Y256 Z3.5 E2048 S8 I1\nM906 T1 E500\nM906 I1 X700"),
+        [
+            "1 M906 X800 Y0 I1.5 T0: not kept; by I of another driver of the axis in one dialect, and the sheet has one current for each axis".to_owned(),
+            format!("2 M906 X800: read drive.x.coil_current_rms_a 0.8; {}", note("800")),
+            format!("2 M906 Z1100.5: read drive.z.coil_current_rms_a 1.1005; {}", note("1100.5")),
+            format!("2 M906 E650: read drive.e.coil_current_rms_a 0.65; {}", note("650")),
+            "2 M906 I30: not kept; number of a driver, or % of the current at rest: the sheet has neither".to_owned(),
+            "3 M350 X16: read drive.x.steps_per_full_step 16".to_owned(),
+            "3 M350 Y256: read drive.y.steps_per_full_step 256".to_owned(),
+            "3 M350 Z3.5: not kept; drive.z.steps_per_full_step takes a whole number from 1 to 1024".to_owned(),
+            "3 M350 E2048: not kept; drive.e.steps_per_full_step takes a whole number from 1 to 1024".to_owned(),
+            "3 M350 S8: not kept; of which motors differs between dialects: write steps_per_full_step yourself".to_owned(),
+            "3 M350 I1: not kept; steps the driver makes up in between: the sheet does not have it".to_owned(),
+            "4 M906 T1 E500: not kept; of another extruder: the sheet has these values for the first one only".to_owned(),
+            "5 M906 I1 X700: not kept; by I of another driver of the axis in one dialect, and the sheet has one current for each axis".to_owned(),
+        ]
+    );
+    assert!(rows("M906 X0")[0].contains("takes a number above 0"));
+    let says = settings("M350 X32\nM906 Y950\n");
+    let merged = merge(&says, HERON).expect("TOML");
+    let changed: Vec<&str> = merged.text.lines().filter(|line| !HERON.contains(line)).collect();
+    assert_eq!(changed, ["steps_per_full_step = 32", "coil_current_rms_a = 0.95"]);
+    let made = merge(&says, "[motion]\n").expect("TOML").text;
+    assert_eq!(made, "[motion]\n\n[drive]\nx = { steps_per_full_step = 32 }\ny = { coil_current_rms_a = 0.95 }\n");
+    let fresh = fresh(&says).text;
+    assert!(fresh.contains("\n[drive.x]\nsteps_per_full_step = 32 # M350 X32, line 1\n"), "{fresh}");
+}
+
+#[test]
 fn old_and_new_accelerations() {
     let [printing, travel] = [trade::PRINTING, trade::TRAVEL];
     assert_eq!(value("M204 S900", printing), Some(900.0));
@@ -335,9 +369,11 @@ fn sheet() -> impl Strategy<Value = String> {
              acceleration_limit_mm_s2 = {}\nacceleration_mm_s2 = {{ printing = {:?}, travel = {:?}, retraction = {:?} }}\n\
              corner = {{ {corner} }}\n[controller]\nsteps_per_mm = {}\n[[tool]]\nfilament_diameter_mm = 1.75\n\
              retraction = {{ length_mm = {:?}, feed_rate_mm_s = {:?}, recover_extra_mm = {:?}, recover_feed_rate_mm_s = {:?}, lift_mm = {:?} }}\n\
-             extrusion_lead_s = {:?}\n[[tool]]\noffset_mm = {:?}\nextrusion_lead_s = {:?}\n[probe]\noffset_mm = {:?}\n",
+             extrusion_lead_s = {:?}\n[[tool]]\noffset_mm = {:?}\nextrusion_lead_s = {:?}\n[probe]\noffset_mm = {:?}\n\
+             [drive.x]\nsteps_per_full_step = {}\ncoil_current_rms_a = {:?}\n[drive.e]\ncoil_current_rms_a = {:?}\n",
             axes(0), axes(4), n[16], n[17], n[18], axes(8),
             n[19].min(1e6), n[20], p[0], n[21], n[22].min(1e6), n[23], &p[1..4], n[16], &p[4..7],
+            1 + n[0] as u64 % 1024, n[1], n[2],
         )
     })
 }
@@ -346,10 +382,10 @@ fn sheet() -> impl Strategy<Value = String> {
 fn soup() -> impl Strategy<Value = String> {
     let command = proptest::sample::select(vec![
         "M92", "M201", "M203", "M204", "M205", "M206", "M207", "M208", "M218", "M851", "M900", "M301", "G20", "G21",
-        "T1",
+        "T1", "M350", "M906",
     ]);
     let number = prop_oneof!["-?[0-9]{1,4}(\\.[0-9]{0,3})?", "[-+.0-9eE, ]{0,8}", "[0-9]{300}", Just(String::new())];
-    let word = (proptest::sample::select(b"XYZESFPRTJKBQ".to_vec()), number);
+    let word = (proptest::sample::select(b"XYZESFPRTJKBQI".to_vec()), number);
     let line = ("[a-zA-Z0-9:>;\\[( /\"]{0,3} ?", command, proptest::collection::vec(word, 0..6)).prop_map(
         |(lead, command, words)| {
             words.iter().fold(format!("{lead}{command}"), |mut line, (letter, number)| {

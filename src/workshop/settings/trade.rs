@@ -29,13 +29,15 @@ pub(super) enum To {
     Key(&'static str),
     /// From mm/min to a key in mm/s.
     Feed(&'static str),
+    /// From mA to a key in A.
+    Milli(&'static str),
     /// To both accelerations along the path.
     AlongPath,
     /// Nowhere, and why.
     Nowhere(&'static str),
 }
 
-use To::{AlongPath, Feed, Key, Nowhere};
+use To::{AlongPath, Feed, Key, Milli, Nowhere};
 
 macro_rules! axes {
     ($table:literal) => {
@@ -53,10 +55,26 @@ pub(super) const TRAVEL: &str = "motion.acceleration_mm_s2.travel";
 pub(super) const FEED_RATES: &str = "motion.feed_rate_limit_mm_s";
 pub(super) const JERK: &str = "motion.corner.jerk_mm_s";
 pub(super) const DEVIATION: &str = "motion.corner.junction_deviation_mm";
+/// Its I word is the number of a driver in one dialect: 1 and more are drivers beside the first.
+pub(super) const CURRENTS: &str = "M906";
 pub(super) const RECOVER_FEED: &str = "tool[].retraction.recover_feed_rate_mm_s";
 
 /// The commands that set what the sheet has, in a sensible order to send them.
 pub(super) const COMMANDS: &[Command] = &[
+    Command {
+        name: "M350",
+        about: "micro-steps of a full step of each motor",
+        tools: Tools::First,
+        words: &[
+            (b'X', Key("drive.x.steps_per_full_step")),
+            (b'Y', Key("drive.y.steps_per_full_step")),
+            (b'Z', Key("drive.z.steps_per_full_step")),
+            (b'E', Key("drive.e.steps_per_full_step")),
+            (b'B', Nowhere("a second extruder: the sheet has the drive of the first one only")),
+            (b'I', Nowhere("steps the driver makes up in between: the sheet does not have it")),
+            (b'S', Nowhere("of which motors differs between dialects: write steps_per_full_step yourself")),
+        ],
+    },
     Command {
         name: "M92",
         about: "steps for a mm of each axis, micro-steps counted, 1/mm",
@@ -138,6 +156,18 @@ pub(super) const COMMANDS: &[Command] = &[
         ],
     },
     Command {
+        name: CURRENTS,
+        about: "motor current of each phase, mA RMS",
+        tools: Tools::First,
+        words: &[
+            (b'X', Milli("drive.x.coil_current_rms_a")),
+            (b'Y', Milli("drive.y.coil_current_rms_a")),
+            (b'Z', Milli("drive.z.coil_current_rms_a")),
+            (b'E', Milli("drive.e.coil_current_rms_a")),
+            (b'I', Nowhere("number of a driver, or % of the current at rest: the sheet has neither")),
+        ],
+    },
+    Command {
         name: "M900",
         about: "filament pushed ahead for each mm/s of its speed (K), s",
         tools: Tools::Each,
@@ -161,7 +191,6 @@ const LEFT_OUT: &[(&str, &str)] = &[
     ("M301", "control loop of the hotend: the sheet describes heating by time constant and full power"),
     ("M303", "tunes a heater: no setting"),
     ("M304", "control loop of the bed: the sheet describes heating by time constant and full power"),
-    ("M350", "micro-steps: the sheet has steps per mm, M92"),
     ("M420", "levelling of the bed: the sheet does not have it"),
     ("M425", "backlash: the sheet does not have it"),
     ("M500", "stores the settings: nothing to keep"),
@@ -172,7 +201,6 @@ const LEFT_OUT: &[(&str, &str)] = &[
     ("M569", "mode of the motor drivers: the sheet does not have it"),
     ("M665", "geometry of towers: write motion.towers yourself"),
     ("M666", "end-stop offsets of towers: the sheet does not have them"),
-    ("M906", "motor currents: look at them by hand"),
     ("M913", "motor driver thresholds: the sheet does not have them"),
     ("M914", "homing by motor load: the sheet does not have it"),
 ];
@@ -195,7 +223,7 @@ mod tests {
     #[test]
     fn every_word_goes_to_a_key_of_the_sheet() {
         for (letter, to) in COMMANDS.iter().flat_map(|command| command.words) {
-            if let Key(path) | Feed(path) = to {
+            if let Key(path) | Feed(path) | Milli(path) = to {
                 let (path, element) = crate::machine::place::element_of(path);
                 let key = keys::find(path).unwrap_or_else(|| panic!("{}: {path}", char::from(*letter)));
                 assert_eq!(element.is_some(), matches!(key.kind, keys::Kind::Point { .. }), "{path}");
