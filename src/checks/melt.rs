@@ -1,7 +1,7 @@
 //! What the two checks of the melt rate share: a rate per move against a capacity per tool.
 
 use super::heat;
-use super::purge_line::PurgeLine;
+use super::purge_line::OnPurgeLine;
 use crate::block::{Block, Column};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{Machine, Tool};
@@ -21,14 +21,14 @@ pub(super) fn watch(
     if capacity.iter().all(Option::is_none) {
         return Built::Skipped(format!("the sheet gives no `{key}`"));
     }
-    Built::Watching(Box::new(OverCapacity { check, capacity, rates, purge: PurgeLine::new(message) }))
+    Built::Watching(Box::new(OverCapacity { check, capacity, rates, purge: OnPurgeLine::new(machine, message) }))
 }
 
 struct OverCapacity {
     check: &'static Check,
     capacity: Vec<Option<f64>>,
     rates: fn(&Block) -> &Column<f64>,
-    purge: PurgeLine,
+    purge: OnPurgeLine,
 }
 
 impl Observer for OverCapacity {
