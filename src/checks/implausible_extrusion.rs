@@ -1,7 +1,7 @@
 //! Amounts of filament that no print asks for: the signature of a wrong extruder mode.
 
 use super::heat;
-use super::purge_line::PurgeLine;
+use super::purge_line::OnPurgeLine;
 use crate::block::{Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::Machine;
@@ -40,13 +40,17 @@ const ONE_MOVE: u64 = 1;
 
 fn build(machine: &Machine, _: &str) -> Built {
     let limit_mm2 = heat::per_tool(machine, |tool| tool.nozzle_diameter_mm.map(|bore| BORES * bore * bore));
-    Built::Watching(Box::new(ImplausibleExtrusion { limit_mm2, streak_mm: 0.0, purge: PurgeLine::new(message) }))
+    Built::Watching(Box::new(ImplausibleExtrusion {
+        limit_mm2,
+        streak_mm: 0.0,
+        purge: OnPurgeLine::new(machine, message),
+    }))
 }
 
 struct ImplausibleExtrusion {
     limit_mm2: Vec<Option<f64>>,
     streak_mm: f64,
-    purge: PurgeLine,
+    purge: OnPurgeLine,
 }
 
 impl Observer for ImplausibleExtrusion {

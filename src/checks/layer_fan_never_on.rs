@@ -1,6 +1,5 @@
 //! Prints of several layers without the layer fan.
 
-use super::purge_line::other_layer;
 use crate::block::{ActionKind, Block};
 use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 
@@ -13,8 +12,9 @@ pub const CHECK: Check = Check {
         what: "the job prints at more than one height and never gives the layer fan any speed.",
         why: "some filaments want no fan. Others sag at overhangs and curl at edges without it, and a forgotten fan \
 setting is found out late.",
-        how: "extrusion along the path at heights that differ by at least 0.04 mm, and no fan command (M106) \
-with a share above 0. That heights closer than this are one layer is common practice, no source.",
+        how: "the report counts more than one layer, and no fan command (M106) has a share above 0. A layer is a height at \
+which more than 1 mm of path is laid, at least 0.04 mm from the one before; a purge line beside the print is none, and a \
+spiral is one. The lengths are gonogo's own.",
         remedy: "nothing if the filament wants none. Otherwise look at the cooling settings of the slicer.",
     },
     heat_or_travel: false,
@@ -26,27 +26,16 @@ with a share above 0. That heights closer than this are one layer is common prac
 #[derive(Default)]
 struct LayerFanNeverOn {
     on: bool,
-    first_height_mm: Option<f64>,
-    two_heights: bool,
 }
 
 impl Observer for LayerFanNeverOn {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
-        if self.on {
-            return;
-        }
-        if !self.two_heights {
-            for i in (0..block.len()).filter(|&i| block.extrudes(i)) {
-                let height = block.to[2][i];
-                self.two_heights |= other_layer(height, *self.first_height_mm.get_or_insert(height));
-            }
-        }
         let blows = |kind: ActionKind| matches!(kind, ActionKind::Fan { share } if share > 0.0);
-        self.on = block.actions.iter().any(|action| blows(action.kind));
+        self.on |= block.actions.iter().any(|action| blows(action.kind));
     }
 
-    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
-        if self.on || !self.two_heights {
+    fn finish(&mut self, draft: &mut Inspection, log: &mut Log) {
+        if self.on || draft.layers_total < 2 {
             return;
         }
         let hit = Hit::plain(&CHECK, 0, Severity::Note, 0);
@@ -61,7 +50,7 @@ mod tests {
 
     fn layers(job: Job, step: f64) -> Job {
         let job = job.to([10.0, 0.0, 0.2], 0.5).to([10.0, 10.0, 0.2 + step], 0.0);
-        job.to([0.0, 10.0, 0.2 + step], 0.5)
+        job.to([0.0, 0.0, 0.2 + step], 0.5)
     }
 
     #[test]

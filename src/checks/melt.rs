@@ -1,14 +1,14 @@
 //! What the two checks of the melt rate share: a rate per move against a capacity per tool.
 
 use super::heat;
-use super::purge_line::PurgeLine;
+use super::purge_line::OnPurgeLine;
 use crate::block::{Block, Column};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{Machine, Tool};
 use crate::vectors::columns;
 
-/// Watches `rates` (mm³/s, of the moves of a block; none where none can be too large) against what `capacity` says of each tool; `key` names the key of the
-/// sheet that is missing where no tool gives one.
+/// Watches `rates` (mm³/s, of the moves of a block; none where none can be too large) against what `capacity` says of each
+/// tool; `key` names the key of the sheet that is missing where no tool gives one.
 pub(super) fn watch(
     machine: &Machine,
     check: &'static Check,
@@ -21,14 +21,14 @@ pub(super) fn watch(
     if capacity.iter().all(Option::is_none) {
         return Built::Skipped(format!("the sheet gives no `{key}`"));
     }
-    Built::Watching(Box::new(OverCapacity { check, capacity, rates, purge: PurgeLine::new(message) }))
+    Built::Watching(Box::new(OverCapacity { check, capacity, rates, purge: OnPurgeLine::new(machine, message) }))
 }
 
 struct OverCapacity {
     check: &'static Check,
     capacity: Vec<Option<f64>>,
     rates: fn(&Block) -> Option<&Column<f64>>,
-    purge: PurgeLine,
+    purge: OnPurgeLine,
 }
 
 impl Observer for OverCapacity {

@@ -61,7 +61,7 @@ mod sheets;
 #[cfg(test)]
 mod testing;
 
-pub(crate) use purge_line::other_layer;
+pub(crate) use purge_line::{FirstMoves, LAYER_STEP_MM, other_layer};
 pub use sheets::{discover, sheet_schema};
 
 use crate::findings::{Built, Check, Hit, Log, Observer, Severity, Skipped, Spot, StreamFacts};

@@ -1,12 +1,14 @@
-//! Heavy extrusion on a purge line, a rule shared by the melt-rate checks: what happens on a line beside the print is worth
-//! a note only.
+//! What is laid on a purge line beside the print before the print begins: the rule, and what the checks of melt rate and line
+//! width make of it, a note only.
 //!
-//! Extrusion before the first layer change whose x, y box lies apart from the x, y box of everything extruded after it
-//! belongs to a purge line. Whether it does is known at the end only, so such hits wait in a bounded list.
+//! Of the extrusion before the first change of height, the first moves are a purge line if the x, y box of all of them lies
+//! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
+//! moves and the hits on them wait, a bounded number of them.
 
-use crate::block::Block;
-use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot};
+use crate::block::{ActionKind, Block, grid::Sum};
+use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
+use crate::machine::Machine;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -14,15 +16,16 @@ pub const CHECK: Check = Check {
     severity: Severity::Note,
     summary: "A purge line beside the print goes beyond melt rate or line width.",
     explain: Explanation {
-        what: "extrusion beside the print, before its first layer change, goes beyond the melt rate of the \
+        what: "the purge line that is laid beside the print before it begins goes beyond the melt rate of the \
 hotend or the plausible cross-section of a line.",
         why: "a purge line is meant to push much filament, and nothing is built on it. It is told apart from the \
 print, so that it does not hold the job.",
-        how: "hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on moves before \
-the first layer change (a height that differs by 0.04 mm or more from that of the first extrusion) are collected. \
-Those whose x, y box lies apart from the x, y box of all extrusion after the change become this one note; its count \
-is the sum over the three. The first 1000 such hits of each check wait for that; later ones, and all hits of a job \
-without a layer change, count as the print's. The rule is gonogo's own.",
+        how: "the first moves of a job that lay filament are a purge line if the x, y box around all of them lies at least \
+1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
+and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
+has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
+note; its count is the sum over the three. The report counts the same moves as purged, and a height that nothing else was \
+laid at is no layer. The rule is gonogo's own.",
         remedy: "nothing, unless the drive skips there: then purge slower.",
     },
     heat_or_travel: false,
@@ -33,62 +36,170 @@ without a layer change, count as the print's. The rule is gonogo's own.",
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
 pub const LAYER_STEP_MM: f64 = 0.04;
-/// Most hits that wait; later ones count as the print's.
+/// Most moves that may be a purge line; hits on later ones count as the print's.
 const WAITING: usize = 1000;
+/// A purge line is at least so far from the print, mm. Lines of one part are nearer to each other.
+const APART_MM: f64 = 1.0;
 
 /// True when two heights belong to different layers.
 pub fn other_layer(a_mm: f64, b_mm: f64) -> bool {
     (a_mm - b_mm).abs() >= LAYER_STEP_MM - 1e-9
 }
 
-/// Sorts the hits of one check into those of the print and those of a purge line.
-pub struct PurgeLine {
-    message: fn(&Hit) -> String,
-    first_height_mm: Option<f64>,
+/// A move that may be on a purge line.
+struct FirstMove {
+    extent: Box3,
+    line: u64,
+    length_mm: f64,
+    filament_mm: f64,
+}
+
+/// The first extrusion of a job, and where the rest of it is: which of it is a purge line.
+pub(crate) struct FirstMoves {
+    /// From the place of the machine to the tip in use, mm.
+    tip_mm: [f64; 3],
+    height_mm: Option<f64>,
+    moves: Vec<FirstMove>,
+    /// No more of them follow.
+    closed: bool,
+    /// Something is laid at another height.
     changed: bool,
-    waiting: Vec<(Hit, Box3)>,
     later: Option<Box3>,
 }
 
-impl PurgeLine {
-    /// `message` words a hit in one sentence.
-    pub fn new(message: fn(&Hit) -> String) -> Self {
-        Self { message, first_height_mm: None, changed: false, waiting: Vec::new(), later: None }
+impl FirstMoves {
+    pub(crate) fn new(machine: &Machine) -> Self {
+        let tip_mm = machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm);
+        Self { tip_mm, height_mm: None, moves: Vec::new(), closed: false, changed: false, later: None }
     }
 
-    /// Follows a block, before its hits are told; answers how many of its moves come before the first layer change.
-    pub fn follow(&mut self, block: &Block) -> usize {
-        let before = if self.changed { 0 } else { self.find_change(block) };
-        // Without waiting hits nobody will ask for the later box, but for those of the block with the change itself.
-        if before < block.len() && (before > 0 || !self.waiting.is_empty()) {
-            for i in (before..block.len()).filter(|&i| block.extrudes(i)) {
-                let extent = extent_of(block, i);
-                let later = self.later.get_or_insert(extent);
-                widen(later, extent.min);
-                widen(later, extent.max);
+    /// Follows a block; answers how many of its moves are among the first. Where nobody asks for the rest it costs nothing.
+    pub(crate) fn follow(&mut self, block: &Block, rest_wanted: bool) -> usize {
+        let first = if self.closed { 0 } else { self.take(block) };
+        if self.closed && rest_wanted {
+            self.rest(block, first);
+        }
+        for action in &block.actions {
+            if let ActionKind::Tip { offset_mm } = action.kind {
+                self.tip_mm = offset_mm;
             }
         }
-        before
+        first
     }
 
-    fn find_change(&mut self, block: &Block) -> usize {
-        for i in 0..block.len() {
-            if block.extrudes(i) {
-                let first = *self.first_height_mm.get_or_insert(block.to[2][i]);
-                if other_layer(block.to[2][i], first) {
-                    self.changed = true;
-                    return i;
-                }
+    fn take(&mut self, block: &Block) -> usize {
+        for i in (0..block.len()).filter(|&i| block.extrudes(i)) {
+            let height = block.to[2][i] + self.tip_mm[2];
+            self.changed = other_layer(height, *self.height_mm.get_or_insert(height));
+            if self.changed || self.moves.len() == WAITING {
+                self.closed = true;
+                return i;
             }
+            self.moves.push(FirstMove {
+                extent: self.extent_of(block, i),
+                line: block.line[i],
+                length_mm: block.length_mm[i],
+                filament_mm: block.de_mm[i],
+            });
         }
         block.len()
     }
 
-    /// Tells a hit on move `i`; `before` is what [`Self::follow`] answered for this block.
-    pub fn hit(&mut self, block: &Block, i: usize, before: usize, hit: Hit, log: &mut Log) {
-        if i < before && block.extrudes(i) && self.waiting.len() < WAITING {
+    fn rest(&mut self, block: &Block, from: usize) {
+        let tip_mm = self.tip_mm;
+        let reach = [block.reach.min, block.reach.max].map(|at| [0, 1, 2].map(|axis| at[axis] + tip_mm[axis]));
+        let nothing_new =
+            |later: &Box3| (0..2).all(|axis| later.min[axis] <= reach[0][axis] && reach[1][axis] <= later.max[axis]);
+        if self.changed && self.later.as_ref().is_some_and(nothing_new) {
+            return;
+        }
+        let first_mm = self.height_mm.unwrap_or_default();
+        for i in (from..block.len()).filter(|&i| block.extrudes(i)) {
+            self.changed |= other_layer(block.to[2][i] + tip_mm[2], first_mm);
+            let extent = self.extent_of(block, i);
+            let later = self.later.get_or_insert(extent);
+            widen(later, extent.min);
+            widen(later, extent.max);
+        }
+    }
+
+    fn extent_of(&self, block: &Block, i: usize) -> Box3 {
+        let (from, to) = (block.start(i), block.end(i));
+        let Box3 { min, max } =
+            block.curve(i).map_or_else(|| box_around(from, to), |curve| curve_extrema(curve, from, to));
+        let by_tip = |at: [f64; 3]| [0, 1, 2].map(|axis| at[axis] + self.tip_mm[axis]);
+        Box3 { min: by_tip(min), max: by_tip(max) }
+    }
+
+    /// How many of the first moves are a purge line; asked at the end of the job.
+    fn purged(&self) -> usize {
+        let (true, Some(mut later)) = (self.changed, self.later) else { return 0 };
+        let mut so_far: Vec<Box3> = Vec::with_capacity(self.moves.len());
+        for FirstMove { extent, .. } in &self.moves {
+            let mut around = so_far.last().copied().unwrap_or(*extent);
+            widen(&mut around, extent.min);
+            widen(&mut around, extent.max);
+            so_far.push(around);
+        }
+        for (at, around) in so_far.iter().enumerate().rev() {
+            if apart(around, &later) {
+                return at + 1;
+            }
+            widen(&mut later, self.moves[at].extent.min);
+            widen(&mut later, self.moves[at].extent.max);
+        }
+        0
+    }
+
+    /// The purge line, at the end of the job.
+    pub(crate) fn purge_line(&self) -> Option<PurgeLine> {
+        let moves = &self.moves[..self.purged()];
+        let (first, last) = (moves.first()?, moves.last()?);
+        let (mut path_mm, mut filament_mm) = (Sum::default(), Sum::default());
+        for one in moves {
+            path_mm.add(one.length_mm);
+            filament_mm.add(one.filament_mm);
+        }
+        Some(PurgeLine {
+            z_mm: self.height_mm?,
+            first_line: first.line,
+            last_line: last.line,
+            path_mm: path_mm.value(),
+            filament_mm: filament_mm.value(),
+        })
+    }
+}
+
+/// Sorts the hits of one check into those of the print and those of a purge line.
+pub struct OnPurgeLine {
+    message: fn(&Hit) -> String,
+    first: FirstMoves,
+    /// Hits on the first moves, and which of them.
+    waiting: Vec<(Hit, usize)>,
+    /// First moves before this block.
+    before: usize,
+}
+
+impl OnPurgeLine {
+    /// `message` words a hit in one sentence.
+    pub fn new(machine: &Machine, message: fn(&Hit) -> String) -> Self {
+        Self { message, first: FirstMoves::new(machine), waiting: Vec::new(), before: 0 }
+    }
+
+    /// Follows a block, before its hits are told; answers how many of its moves are among the first of the job.
+    pub fn follow(&mut self, block: &Block) -> usize {
+        self.before = self.first.moves.len();
+        // Without waiting hits nobody will ask for the rest, but for that of the block in which it begins.
+        let rest_wanted = !self.first.closed || !self.waiting.is_empty();
+        self.first.follow(block, rest_wanted)
+    }
+
+    /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
+    pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
+        if i < first && block.extrudes(i) {
+            let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
-            self.waiting.push((hit, extent_of(block, i)));
+            self.waiting.push((hit, of));
         } else {
             log.raise(hit, || (self.message)(&hit));
         }
@@ -96,9 +207,10 @@ impl PurgeLine {
 
     /// Decides about the hits that wait.
     pub fn finish(&mut self, log: &mut Log) {
-        for (hit, extent) in self.waiting.drain(..) {
+        let purged = if self.waiting.is_empty() { 0 } else { self.first.purged() };
+        for (hit, of) in self.waiting.drain(..) {
             let message = self.message;
-            if self.later.is_some_and(|later| apart(&extent, &later)) {
+            if of < purged {
                 let note = Hit { check: &CHECK, kind: 0, severity: Severity::Note, ..hit };
                 log.raise(note, || format!("On a purge line beside the print: {}", message(&hit)));
             } else {
@@ -108,13 +220,8 @@ impl PurgeLine {
     }
 }
 
-fn extent_of(block: &Block, i: usize) -> Box3 {
-    let (from, to) = (block.start(i), block.end(i));
-    block.curve(i).map_or_else(|| box_around(from, to), |curve| curve_extrema(curve, from, to))
-}
-
 fn apart(a: &Box3, b: &Box3) -> bool {
-    (0..2).any(|axis| a.max[axis] < b.min[axis] || b.max[axis] < a.min[axis])
+    (0..2).any(|axis| b.min[axis] - a.max[axis] >= APART_MM || a.min[axis] - b.max[axis] >= APART_MM)
 }
 
 #[cfg(test)]
@@ -148,14 +255,59 @@ mod tests {
         assert_eq!(checks_and_counts(job), [("melt-peak-exceeded".into(), 1)]);
     }
 
-    #[test]
-    fn hits_beyond_the_bound_count_as_the_prints() {
+    fn beside_and_then_print(moves: u32) -> Job {
         let mut job = Job::new();
-        for n in 0..WAITING as u32 + 200 {
+        for n in 0..moves {
             job = job.to([0.0, 50.0 + f64::from(n % 2), 0.3], THICK);
         }
-        let job = job.to([50.0, 50.0, 0.6], 0.0).to([60.0, 50.0, 0.6], 0.1);
-        assert_eq!(checks_and_counts(job), [("melt-peak-exceeded".into(), 200), ("purge-line".into(), 1000)]);
+        job.to([50.0, 50.0, 0.6], 0.0).to([60.0, 50.0, 0.6], 0.1)
+    }
+
+    #[test]
+    fn what_has_more_moves_than_are_kept_counts_as_the_prints() {
+        assert_eq!(checks_and_counts(beside_and_then_print(WAITING as u32)), [("purge-line".into(), 1000)]);
+        assert_eq!(
+            checks_and_counts(beside_and_then_print(WAITING as u32 + 200)),
+            [("melt-peak-exceeded".into(), 1200)]
+        );
+    }
+
+    /// What the report says of a purge line, with the sum of its layers' paths.
+    fn reported(job: &str) -> crate::findings::Inspection {
+        let machine = crate::machine::Machine::built_in();
+        let source = crate::preflight::JobSource::stream(job.as_bytes(), "job");
+        crate::preflight::Preflight::on(&machine).run(source).expect("reads")
+    }
+
+    const START: &str = "G28\nM109 S200\nM83\n";
+
+    #[test]
+    fn the_figure_counts_the_moves_that_the_note_is_about() {
+        let part = "G1 X50 Y50 F6000\nG1 X80 E1 F1200\nG1 Y80 E1\nG1 Z0.4 F600\nG1 X50 Y50 E1 F1200\n";
+        // At the height of the first layer: there and back beside the print.
+        let beside = "G1 Z0.2 F600\nG1 X2 Y20 F6000\nG1 Y90 E30 F1000\nG1 X2.4\nG1 Y20 E28\n";
+        let report = reported(&format!("{START}{beside}{part}"));
+        let line = report.purge_line.expect("a purge line");
+        assert_eq!((line.first_line, line.last_line, line.path_mm, line.filament_mm), (6, 8, 140.0, 58.0));
+        assert_eq!((report.purged_mm(), report.filament.purged_mm), (58.0, 0.0));
+        let note = report.findings.iter().find(|finding| finding.check == CHECK.id).expect("a note");
+        assert_eq!((note.line, note.last_line), (Some(6), Some(8)));
+        assert_eq!(report.layers_total, 2, "it shares the height of the first layer");
+        // A brim around the part is none, and neither is the first line of a surface of lines.
+        let around = "G1 Z0.2 F600\nG1 X40 Y40 F6000\nG1 X90 E3 F1000\nG1 Y90 E3\nG1 X40 E3\nG1 Y40 E3\n";
+        assert_eq!(reported(&format!("{START}{around}{part}")).purge_line, None);
+        let lines: String = (0..9).map(|k| format!("G0 X20 Y{}\nG1 X90 E1\n", 50.0 + 0.5 * f64::from(k))).collect();
+        assert_eq!(reported(&format!("{START}G1 Z0.2 F600\n{lines}{part}")).purge_line, None);
+    }
+
+    #[test]
+    fn a_strip_at_a_height_of_its_own_is_no_layer() {
+        let strip = "G1 Z0.3 F600\nG1 X2 Y20 F6000\nG1 Y90 E20 F1000\n";
+        let part = "G1 Z0.2 F600\nG1 X50 Y50 F6000\nG1 X80 E1 F1200\nG1 Y80 E1\n";
+        let report = reported(&format!("{START}{strip}{part}"));
+        assert_eq!((report.layers_total, report.layers[0].z_mm, report.layers[0].first_line), (1, 0.2, 9));
+        assert_eq!(report.purge_line.map(|line| (line.z_mm, line.filament_mm)), Some((0.3, 20.0)));
+        assert!(report.findings.iter().all(|finding| finding.check != "layer-fan-never-on"));
     }
 
     #[test]

@@ -322,10 +322,15 @@ impl Job {
         };
         let mut log = Log::new(&machine.severities);
         observer.begin(&mut log);
+        let mut totals = crate::totals::observers(machine);
         for block in &blocks {
+            totals.iter_mut().for_each(|total| total.observe(block, &mut Log::default()));
             observer.observe(block, &mut log);
         }
-        observer.finish(&mut draft(), &mut log);
+        // What checks ask the report for at the end.
+        let mut draft = draft();
+        totals.iter_mut().for_each(|total| total.finish(&mut draft, &mut Log::default()));
+        observer.finish(&mut draft, &mut log);
         let findings = log.into_findings();
         for finding in &findings {
             assert!(finding.message.ends_with('.'), "a sentence: {}", finding.message);

@@ -218,7 +218,7 @@ pub struct Filament {
     pub pushed_mm: f64,
     /// Net volume, mm³.
     pub net_mm3: f64,
-    /// Pushed without moving, beyond what had been retracted, mm of filament.
+    /// Pushed without moving, beyond what had been retracted, mm of filament; a purge line is not in it.
     pub purged_mm: f64,
     /// Net mass, g, where every tool used gives a density.
     pub net_g: Option<f64>,
@@ -286,11 +286,30 @@ pub struct Heat {
     pub waits_modelled: bool,
 }
 
-/// One layer: extrusion at one height.
+/// What is laid on a purge line beside the print before it begins; see the check `purge-line` for the rule.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PurgeLine {
+    /// Height of the tip, mm.
+    pub z_mm: f64,
+    /// Line of its first move.
+    pub first_line: u64,
+    /// Line of its last move.
+    pub last_line: u64,
+    /// Length of its path, mm.
+    pub path_mm: f64,
+    /// Filament pushed on it, mm.
+    pub filament_mm: f64,
+}
+
+/// One layer: extrusion at one height. `totals::layers` states the rule.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Layer {
-    /// Height of its first extrusion, mm, machine coordinates.
+    /// Height of the tip at its first extrusion, mm, machine coordinates.
     pub z_mm: f64,
+    /// The highest the tip lays filament before the next layer, mm: more than `z_mm` where Z rises while the job extrudes.
+    pub z_top_mm: f64,
+    /// Time at its first extrusion, s from the start of the job.
+    pub start_s: f64,
     /// First line of extrusion.
     pub first_line: u64,
     /// Time from its first extrusion to the next layer's, s (moves, dwells and waits).
@@ -375,6 +394,8 @@ pub struct Inspection {
     pub extruding: Option<Box3>,
     /// Temperatures.
     pub heat: Heat,
+    /// The purge line beside the print, where there is one.
+    pub purge_line: Option<PurgeLine>,
     /// Layers, a bounded number kept.
     pub layers: Vec<Layer>,
     /// How many layers there were.
@@ -396,6 +417,16 @@ pub struct Inspection {
 }
 
 impl Inspection {
+    /// Filament pushed to fill or clean the nozzle, mm: without a path, and on a purge line.
+    pub fn purged_mm(&self) -> f64 {
+        self.filament.purged_mm + self.purge_line.map_or(0.0, |line| line.filament_mm)
+    }
+
+    /// Number of the layer that is printed on a line, from 1; 0 before the first.
+    pub fn layer_at(&self, line: u64) -> u64 {
+        self.layers.partition_point(|layer| layer.first_line <= line) as u64
+    }
+
     /// How many no-go findings on heat or travel are accepted.
     pub fn accepted_unsafe(&self) -> usize {
         let is_unsafe = |finding: &&Finding| finding.accepted.as_ref().is_some_and(|accepted| accepted.even_unsafe);
@@ -433,6 +464,7 @@ impl Inspection {
             reached: None,
             extruding: None,
             heat: Heat::default(),
+            purge_line: None,
             layers: Vec::new(),
             layers_total: 0,
             series: FlowSeries::default(),

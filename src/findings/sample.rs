@@ -53,6 +53,8 @@ fn melt_rate() -> Finding {
 fn layers() -> Vec<Layer> {
     let layer = |index: u64| Layer {
         z_mm: 0.2 + 0.2 * index as f64,
+        z_top_mm: 0.2 + 0.2 * index as f64,
+        start_s: 360.0 + 22.0 * index as f64,
         first_line: 40 + 430 * index,
         time_s: if index == 7 { 95.0 } else { 22.0 },
         path_mm: 1800.5,
@@ -168,6 +170,7 @@ pub fn go() -> Inspection {
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: heat(),
+        purge_line: Some(PurgeLine { z_mm: 0.3, first_line: 21, last_line: 23, path_mm: 180.5, filament_mm: 14.5 }),
         layers: layers(),
         layers_total: 212,
         series: series(),

@@ -19,7 +19,7 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
         Box::new(flow::FlowTotals::new(machine)),
         Box::new(extent::Extent::new(machine)),
         Box::new(heat::Hottest::default()),
-        Box::new(layers::Layers::default()),
+        Box::new(layers::Layers::new(machine)),
         Box::new(series::Series::default()),
     ];
     // Rates are measured by the checks that judge them; where those are not made, here.

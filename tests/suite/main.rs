@@ -11,6 +11,7 @@ mod house;
 mod linear_program;
 mod matrix;
 mod mutations;
+mod pages;
 mod properties;
 mod random_jobs;
 mod reading;

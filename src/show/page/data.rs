@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use crate::findings::{Finding, Inspection, Severity};
 use crate::machine::{BedShape, Machine};
 use crate::show::{
-    picture::{Pictured, lines_of, plan, ramp, timeline::Tops},
+    picture::{Pictured, plan, ramp, timeline::Tops},
     record::{Drawing, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units},
 };
 
@@ -75,9 +75,11 @@ pub fn drawing(drawing: &Drawing, tops: &Tops, rings: bool) -> Vec<u8> {
     let (mut number, mut z_um) = (0, 0);
     for layer in &drawing.layers {
         natural(&mut bytes, layer.number - number);
-        let z = (layer.z_mm * 1000.0).round() as i64;
+        let [z, top] = layer.z_mm.map(|mm| (mm * 1000.0).round() as i64);
         whole(&mut bytes, z - z_um);
+        natural(&mut bytes, (top - z).max(0).cast_unsigned());
         natural(&mut bytes, u64::from(layer.full));
+        natural(&mut bytes, layer.begun[0]);
         natural(&mut bytes, layer.paths.len() as u64);
         (number, z_um) = (layer.number, z);
     }
@@ -135,7 +137,7 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
         "findings": findings,
         "plan": {
             "layers": drawing.layers.len(), "layers_total": drawing.layers_total,
-            "paths": drawing.layers.iter().map(|layer| layer.paths.len()).sum::<usize>(), "points": drawing.points(),
+            "paths": drawing.paths(), "points": drawing.points(),
             "rings": time.ringing_mm.is_some(), "grid_mm": GRID_MM, "step_ms": STEP_MS, "line_mm": line_mm,
             "printed": drawing.layers.iter().any(|layer| layer.paths.iter().any(|path| !path.travel)),
             "start_layer": pictured.first_layer(), "box": part_box(report, drawing),
@@ -152,7 +154,7 @@ fn found(pictured: &Pictured, k: usize, finding: &Finding) -> Value {
         }
         None => json!([line, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]),
     };
-    let places: Vec<Value> = lines_of(finding).into_iter().map(place).collect();
+    let places: Vec<Value> = pictured.placed_lines(finding).into_iter().map(place).collect();
     json!({ "number": k + 1, "check": finding.check, "grave": finding.severity > Severity::Note && finding.accepted.is_none(), "places": places })
 }
 

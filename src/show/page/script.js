@@ -240,12 +240,15 @@
     let at = 0;
     const natural = () => { let v = 0, f = 1, b; do { b = planBytes[at++]; v += (b & 127) * f; f *= 128; } while (b > 127); return v; };
     const whole = () => { const v = natural(); return v % 2 ? -(v + 1) / 2 : v / 2; };
-    const layer = { number: new Float64Array(layers), z: new Float64Array(layers), full: new Uint8Array(layers), path: new Uint32Array(layers + 1) };
+    const column = () => new Float64Array(layers);
+    const layer = { number: column(), z: column(), top: column(), lines: column(), full: new Uint8Array(layers), path: new Uint32Array(layers + 1) };
     let number = 0, z = 0;
     for (let k = 0; k < layers; k++) {
       layer.number[k] = number += natural();
       layer.z[k] = (z += whole()) / 1000;
+      layer.top[k] = layer.z[k] + natural() / 1000;
       layer.full[k] = natural();
+      layer.lines[k] = natural();
       layer.path[k + 1] = layer.path[k] + natural();
     }
     const path = { point: new Uint32Array(paths + 1), travel: new Uint8Array(paths), line: new Float64Array(paths), from: new Float64Array(paths), to: new Float64Array(paths) };
@@ -356,7 +359,7 @@
       ctx.stroke(); ctx.setLineDash([]);
       for (const k of box.keep_out) {
         // Where the layer passes above or below it, only its outline.
-        const here = layer.z[state.k] >= k.min[2] && layer.z[state.k] <= k.max[2];
+        const here = layer.top[state.k] >= k.min[2] && layer.z[state.k] <= k.max[2];
         const [x, y, w, h] = [m.x(k.min[0]), m.y(k.max[1]), (k.max[0] - k.min[0]) * m.s, (k.max[1] - k.min[1]) * m.s];
         ctx.save(); ctx.globalAlpha = here ? 1 : .4; ctx.beginPath(); ctx.rect(x, y, w, h); ctx.stroke(); ctx.clip(); ctx.globalAlpha = here ? .5 : 0;
         ctx.beginPath(); for (let d = 0; d < w + h; d += 9) { ctx.moveTo(x + d, y); ctx.lineTo(x + d - h, y + h); } ctx.stroke(); ctx.restore();
@@ -450,7 +453,7 @@
       const key = state.quantity + state.side;
       if (!rasters.has(key)) rasters.set(key, raster());
       const cells = rasters.get(key), a = state.side === 'x' ? 0 : 1;
-      const top = Math.max(layer.z.reduce((a, b) => Math.max(a, b)), 1), span = part.max[a] - part.min[a];
+      const top = Math.max(layer.top.reduce((a, b) => Math.max(a, b)), 1), span = part.max[a] - part.min[a];
       const left = 34, below = 20, free = $('elevation').clientWidth - left - 10;
       // A flat part needs no tall picture.
       const tall = Math.max(140, Math.min(height(), free / Math.max(span, 1) * top * 1.25 + below + 14));
@@ -466,7 +469,7 @@
       const colours = Array.from({ length: 256 }, (_, v) => colour((v - 1) / 254));
       let under = 0;
       for (let k = 0; k < layer.number.length; k++) {
-        const z = layer.z[k], bottom = Math.min(under, z), h = Math.max(y(bottom) - y(z), 1);
+        const z = layer.top[k], bottom = Math.min(under, layer.z[k]), h = Math.max(y(bottom) - y(z), 1);
         for (let c = 0; c < COLUMNS;) {
           const value = cells[k * COLUMNS + c];
           let run = c + 1;
@@ -488,7 +491,7 @@
       const seen = new Set();
       for (const one of marks) {
         if (!one.grave) continue;
-        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(layer.z[one.index]), spot = Math.round(px / 12) + ':' + Math.round(py / 12);
+        const px = Math.min(Math.max(x(one.to[a]), left), width - 4), py = y(Math.min(Math.max(one.to[2], layer.z[one.index]), layer.top[one.index])), spot = Math.round(px / 12) + ':' + Math.round(py / 12);
         if (seen.has(spot)) continue;
         seen.add(spot); ctx.beginPath(); ctx.arc(px, py, 4, 0, 7); ctx.fill(); ctx.strokeStyle = ink('sheet'); ctx.lineWidth = 1; ctx.stroke();
       }
@@ -512,8 +515,10 @@
     }
     function name() {
       const k = state.k, found = new Set(marks.filter((one) => one.index === k).map((one) => one.f)).size;
-      const text = layer.number[k] + ' of ' + facts.plan.layers_total + ', z ' + number(layer.z[k], 5) + ' mm' +
-        (found ? ', ' + found + (found > 1 ? ' findings' : ' finding') : '') + (layer.full[k] ? ', every move' : '');
+      let drawn = 0;
+      for (let p = layer.path[k]; p < layer.path[k + 1]; p++) drawn += 1 - path.travel[p];
+      const text = layer.number[k] + ' of ' + facts.plan.layers_total + ', z ' + number(layer.z[k], 5) + (layer.top[k] > layer.z[k] ? ' to ' + number(layer.top[k], 5) : '') + ' mm' +
+        (drawn < layer.lines[k] ? ', ' + drawn + ' of ' + layer.lines[k] + ' lines drawn' : '') + (found ? ', ' + found + (found > 1 ? ' findings' : ' finding') : '') + (layer.full[k] ? ', every move' : '');
       $('layer-name').textContent = text;
       $('layer').setAttribute('aria-valuetext', text);
     }
@@ -603,8 +608,9 @@
 
     const pick = (e) => {
       const z = elevationMap.mm(e.offsetY);
+      const off = (n) => Math.max(layer.z[n] - z, z - layer.top[n]);
       let k = 0;
-      for (let n = 0; n < layer.z.length; n++) if (Math.abs(layer.z[n] - z) < Math.abs(layer.z[k] - z)) k = n;
+      for (let n = 0; n < layer.z.length; n++) if (off(n) < off(k)) k = n;
       turnTo(k);
     };
     $('elevation').addEventListener('pointerdown', (e) => { $('elevation').setPointerCapture(e.pointerId); pick(e); });

@@ -7,7 +7,7 @@ use crate::findings::{Finding, Inspection, Layer, Severity, Verdict};
 use crate::geometry::Box3;
 use crate::show::{
     marks::because,
-    picture::{Pictured, lines_of},
+    picture::Pictured,
     report::{BUILT_IN, text::why, unsafe_accepted},
 };
 use crate::wording::{
@@ -144,7 +144,7 @@ fn file_name(shown: &str) -> String {
 
 impl FindingView {
     pub fn of(pictured: &Pictured, index: usize, finding: &Finding) -> Self {
-        let lines = lines_of(finding);
+        let lines = pictured.placed_lines(finding);
         let times = match (finding.count, finding.line, finding.last_line) {
             (1, Some(line), _) => format!("once, line {line}"),
             (count, Some(first), Some(last)) => format!("{} times, lines {first} to {last}", grouped(count)),
@@ -227,7 +227,10 @@ pub fn layers(report: &Inspection) -> (Vec<[String; 7]>, String) {
     let row = |(k, layer): (usize, &Layer)| {
         [
             (k + 1).to_string(),
-            number(layer.z_mm),
+            match layer.z_top_mm > layer.z_mm {
+                true => format!("{} to {}", number(layer.z_mm), number(layer.z_top_mm)),
+                false => number(layer.z_mm),
+            },
             layer.first_line.to_string(),
             duration(layer.time_s),
             number(layer.path_mm),
@@ -350,8 +353,15 @@ fn filament(report: &Inspection) -> Table {
     let mut rows = vec![
         row("net", length(used.net_mm), quantity(used.net_mm3, "mm3")),
         row("pushed", length(used.pushed_mm), String::new()),
-        row("of this purged", length(used.purged_mm), String::new()),
+        row("of this purged", length(report.purged_mm()), String::new()),
     ];
+    if let Some(beside) = report.purge_line {
+        let lines = match beside.first_line == beside.last_line {
+            true => line(Some(beside.first_line)),
+            false => format!("lines {} to {}", beside.first_line, beside.last_line),
+        };
+        rows.push(row("on a line beside the print", length(beside.filament_mm), lines));
+    }
     rows.extend(used.net_g.map(|mass| row("mass", quantity(mass, "g"), String::new())));
     Table { name: "Filament", rows }
 }

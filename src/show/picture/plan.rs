@@ -6,7 +6,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use super::{Canvas, FONT, PictureError, ink, ramp};
 use crate::machine::{BedShape, Machine};
 use crate::show::record::{DrawnLayer, GRID_MM, PlanPoint, units};
-use crate::wording::{number, safe};
+use crate::wording::{grouped, number, safe};
 
 /// Colours told apart.
 const BINS: usize = 16;
@@ -125,9 +125,9 @@ impl LayerPlan<'_> {
             centre_px: [f64::from(width) / 2.0, (f64::from(height) - foot) / 2.0],
         };
         self.machine(canvas, &frame)?;
-        let within_mm = self.lines(canvas, &frame)?;
+        let limits = self.lines(canvas, &frame)?;
         self.marks(canvas, &frame, scale)?;
-        self.foot(canvas, &frame, scale, within_mm.map(|by_mm| by_mm + self.within_mm))
+        self.foot(canvas, &frame, scale, &limits)
     }
 
     fn machine(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<(), PictureError> {
@@ -162,7 +162,8 @@ impl LayerPlan<'_> {
                 continue;
             }
             // Where the layer passes above or below it, only its outline.
-            let at_height = (keep_out.min[2]..=keep_out.max[2]).contains(&self.layer.z_mm);
+            let [low, high] = self.layer.z_mm;
+            let at_height = keep_out.min[2] <= high && low <= keep_out.max[2];
             let (share, filled) = if at_height { (0.18, true) } else { (0.5, false) };
             let style = ShapeStyle { color: ink::LIMIT.mix(share), filled, stroke_width: 1 };
             canvas.draw(&Rectangle::new([whole(from), whole(to)], style)).map_err(PictureError::of)?;
@@ -176,8 +177,9 @@ impl LayerPlan<'_> {
         Ok(())
     }
 
-    /// How far the lines may be off, mm, where that is more than on the page's other drawings.
-    fn lines(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<Option<f64>, PictureError> {
+    /// Draws the lines; says how far they may be off, where that is more than on the page's other drawings, and how many of
+    /// how many there are, where that is not all.
+    fn lines(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<String, PictureError> {
         let (layer, within_mm) = self.layer.thinned(POINTS);
         let top = (self.top_mm3_s / units::MELT_MM3_S).max(1.0);
         let bin = |point: &PlanPoint| ((f64::from(point.melt) / top * BINS as f64) as usize).min(BINS - 1);
@@ -201,7 +203,14 @@ impl LayerPlan<'_> {
                 from += run;
             }
         }
-        Ok(within_mm)
+        let within = within_mm.map_or(String::new(), |mm| format!(", within {} mm", number(mm + self.within_mm)));
+        let (drawn, [lines, travels]) = (layer.paths.len() as u64, self.layer.begun);
+        let all = if lines > 0 { lines } else { travels };
+        let thinned = match drawn < all {
+            true => format!(", {} of {} lines drawn", grouped(drawn), grouped(all)),
+            false => String::new(),
+        };
+        Ok(within + &thinned)
     }
 
     fn marks(&self, canvas: &Canvas<'_>, frame: &Frame, scale: f64) -> Result<(), PictureError> {
@@ -228,14 +237,14 @@ impl LayerPlan<'_> {
     }
 
     /// Name, scale and legend.
-    fn foot(&self, canvas: &Canvas<'_>, frame: &Frame, scale: f64, within_mm: Option<f64>) -> Result<(), PictureError> {
+    fn foot(&self, canvas: &Canvas<'_>, frame: &Frame, scale: f64, limits: &str) -> Result<(), PictureError> {
         let (width, height) = canvas.dim_in_pixel();
         let size = |px: f64| (px * scale).max(9.0);
         let base = height as i32 - size(44.0) as i32;
         let text = |weight: RGBColor| (FONT, size(14.0)).into_font().color(&weight);
-        let within = within_mm.map_or(String::new(), |mm| format!(", within {} mm", number(mm)));
-        let name =
-            format!("layer {} of {}, z {} mm{within}", self.layer.number, self.layers_total, number(self.layer.z_mm));
+        let [low, high] = self.layer.z_mm;
+        let z = if high > low { format!("{} to {}", number(low), number(high)) } else { number(low) };
+        let name = format!("layer {} of {}, z {z} mm{limits}", self.layer.number, self.layers_total);
         canvas.draw(&Text::new(name, (size(12.0) as i32, base), text(ink::TEXT))).map_err(PictureError::of)?;
         let ruler_mm = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0]
             .into_iter()

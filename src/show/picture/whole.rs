@@ -34,6 +34,10 @@ pub struct Pictured {
 /// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
 const WINDOWS: u64 = 2048;
 
+/// Places of all findings on a page, and of each at least.
+const PLACES: usize = 8000;
+const PLACES_LEAST: usize = 8;
+
 impl Pictured {
     /// Judges the job at `path`, shown as `shown`, and takes its pictures, of `only_layer` alone where that is asked for.
     /// The progress is that of the first reading. The drawing has at most `most_points` points.
@@ -64,7 +68,16 @@ impl Pictured {
             OnlyLayer::Number(number) => number,
             OnlyLayer::First => first_layer(&report),
         });
-        let options = PlanOptions { full_lines, place_lines, most_points, only_layer, layer_points: None };
+        let options = PlanOptions {
+            layers: report.layers.clone(),
+            layers_total: report.layers_total,
+            tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
+            full_lines,
+            place_lines,
+            most_points,
+            only_layer,
+            layer_points: None,
+        };
         let (plan, attached) = Attached::new(Plan::new(options));
         let again = Preflight::on(machine).within(context.silent()).watch(0, attached);
         let second = again.run(JobSource::at_as(path, shown))?;
@@ -78,12 +91,20 @@ impl Pictured {
         Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
     }
 
-    /// The layer to show first: the one drawn alone, or the one with the first finding that decides, or where most is melted.
+    /// The layer to show first: the one drawn alone, or the one with the first finding that decides, or the one with the
+    /// longest path.
     pub fn first_layer(&self) -> u64 {
         self.only_layer.unwrap_or_else(|| first_layer(&self.report))
     }
 
-    /// Where the machine is on a line on which something was found.
+    /// The lines of a finding that a page has places for: where there are very many findings, a few of each.
+    pub fn placed_lines(&self, finding: &Finding) -> Vec<u64> {
+        let mut lines = lines_of(finding);
+        lines.truncate((PLACES / self.report.findings.len().max(1)).max(PLACES_LEAST));
+        lines
+    }
+
+    /// Where the tip of the tool in use is on a line on which something was found.
     pub fn place(&self, line: u64) -> Option<&Place> {
         let places = &self.drawing.places;
         places.binary_search_by_key(&line, |place| place.line).ok().map(|at| &places[at])
@@ -176,7 +197,7 @@ impl Pictured {
 pub enum OnlyLayer {
     /// That one.
     Number(u64),
-    /// The one with the first finding that decides, or where most is melted.
+    /// The one with the first finding that decides, or the one with the longest path.
     First,
 }
 
@@ -194,10 +215,13 @@ fn wanted(findings: &[Finding], least: Severity) -> Vec<u64> {
     lines
 }
 
-/// The layer of the first finding that decides, or the one with the largest melt rate.
+/// The layer of the first finding that decides, or the first of those with the longest path.
 fn first_layer(report: &Inspection) -> u64 {
     let is_grave = |finding: &&Finding| finding.severity > Severity::Note && finding.accepted.is_none();
-    let grave = report.findings.iter().filter(is_grave).find(|finding| !lines_of(finding).is_empty());
-    let line = grave.and_then(|finding| lines_of(finding).first().copied()).or(report.flow.peak_line).unwrap_or(0);
-    (report.layers.partition_point(|layer| layer.first_line <= line) as u64).max(1)
+    let grave = report.findings.iter().filter(is_grave).find_map(|finding| lines_of(finding).first().copied());
+    let longest = || {
+        let layers = report.layers.iter().rev();
+        layers.max_by(|a, b| a.path_mm.total_cmp(&b.path_mm)).map_or(0, |layer| layer.first_line)
+    };
+    report.layer_at(grave.unwrap_or_else(longest)).max(1)
 }

@@ -1,14 +1,14 @@
-//! The part as it is printed, layer by layer, as paths with what the machine does on them.
+//! The part as it is printed, layer by layer, as the paths of the tip of the tool in use with what the machine does on them.
 //!
-//! Memory is bounded for any job: a layer is simplified when it ends, and when all together hold too many points, the
-//! tolerance grows; past [`STEPS_MM`] only every second layer, every fourth… is drawn. Layers on which something was found
-//! keep every point.
+//! Memory is bounded for any job: a layer is simplified when it ends, and when all together take too much room, the
+//! tolerance grows; past [`STEPS_MM`] only every second layer, every fourth… is drawn, and where most paths are short, the
+//! longest of them and a spread of the others. Layers on which something was found keep every point as long as there is
+//! room, and paths on which something was found stay.
 
 mod drawing;
 
-use crate::block::{Block, flag};
-use crate::checks::other_layer;
-use crate::findings::{Inspection, Log, Observer};
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Inspection, Layer, Log, Observer};
 use crate::geometry::{CHORD_MM, flatten};
 use drawing::ROUNDED_MM;
 
@@ -20,11 +20,17 @@ const LAYER_POINTS: usize = 1 << 19;
 /// What to draw.
 #[derive(Debug, Clone, Default)]
 pub struct PlanOptions {
+    /// The layers, as the report has them.
+    pub layers: Vec<Layer>,
+    /// How many there are; those that the report has not kept are drawn with the last it has.
+    pub layers_total: u64,
+    /// From the place of the machine to the tip of the first tool, mm.
+    pub tip_mm: [f64; 3],
     /// Lines on which something was found, ascending: their layers stay full.
     pub full_lines: Vec<u64>,
     /// Lines whose places are wanted, ascending.
     pub place_lines: Vec<u64>,
-    /// Most points of all layers together.
+    /// Most room of all layers together, see [`Drawing::room`].
     pub most_points: usize,
     /// Draw this layer alone, in full.
     pub only_layer: Option<u64>,
@@ -39,15 +45,31 @@ pub struct Plan {
     layer: Option<DrawnLayer>,
     /// The layer being printed was simplified before it ended.
     cut: bool,
-    z_mm: Option<f64>,
     number: u64,
+    /// Paths begun.
+    paths: u64,
     /// Index of the next wanted place.
     next_place: usize,
-    /// Points on layers done.
+    /// Room that layers done take.
     held: usize,
-    /// Points on full layers done.
+    /// Room that full layers done take.
     held_full: usize,
+    /// Where the machine is.
     at: [f64; 3],
+    /// From there to the tip in use.
+    tip_mm: [f64; 3],
+}
+
+/// A number above 0 and up to 1 for each path, so that those of any few in a row, and of all of them, lie evenly: multiples of
+/// the golden section, less their whole part.
+fn spread(path: u64) -> f32 {
+    /// 2⁶⁴ by the golden section.
+    const STEP: u64 = 0x9e37_79b9_7f4a_7c15;
+    ((path.wrapping_add(1).wrapping_mul(STEP) >> 40) + 1) as f32 / (1u32 << 24) as f32
+}
+
+fn sum(at: [f64; 3], by_mm: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|axis| at[axis] + by_mm[axis])
 }
 
 fn steps(value: f64, unit: f64) -> u16 {
@@ -62,18 +84,20 @@ fn on_grid(mm: f64) -> i32 {
 impl Plan {
     /// Nothing seen yet.
     pub fn new(options: PlanOptions) -> Self {
+        let tip_mm = options.tip_mm;
         let drawing = Drawing { every: 1, within_mm: STEPS_MM[0], ..Drawing::default() };
         Self {
             options,
             drawing,
             layer: None,
             cut: false,
-            z_mm: None,
             number: 0,
+            paths: 0,
             next_place: 0,
             held: 0,
             held_full: 0,
             at: [0.0; 3],
+            tip_mm,
         }
     }
 
@@ -95,49 +119,55 @@ impl Plan {
             return;
         }
         let found = self.found_between(layer.line, next_line) || self.options.only_layer.is_some();
-        let room = self.held_full + layer.points.len() <= self.options.most_points / 2;
+        let room = self.held_full + layer.room() <= self.options.most_points / 2;
         layer.found = found;
-        layer.full = found && !cut && (room || self.options.only_layer.is_some());
+        layer.full = found && !cut && room;
         self.drawing.crowded += u64::from(found && !layer.full);
         if layer.full {
-            self.held_full += layer.points.len();
+            self.held_full += layer.room();
             layer.points.shrink_to_fit();
         } else if found || (layer.number - 1).is_multiple_of(self.drawing.every) {
-            layer.simplify(self.drawing.within_mm - ROUNDED_MM);
+            self.thin(&mut layer);
         } else {
             return;
         }
         self.keep(layer);
     }
 
-    fn open(&mut self, z_mm: f64, line: u64) {
-        // What was travelled before the first layer belongs to it.
+    fn thin(&self, layer: &mut DrawnLayer) {
+        layer.keep_above(self.drawing.least_rank, false);
+        layer.simplify(self.drawing.within_mm - ROUNDED_MM);
+    }
+
+    fn open(&mut self, next: Layer, line: u64) {
+        // What was travelled before the first layer belongs to it, and what was purged.
         let before = if self.number == 0 { self.layer.take() } else { None };
         self.close(line);
         self.number += 1;
-        self.z_mm = Some(z_mm);
-        let layer = DrawnLayer::starting(self.number, z_mm, line);
-        self.layer = Some(match before {
-            Some(DrawnLayer { paths, points, .. }) => DrawnLayer { paths, points, ..layer },
-            None => layer,
-        });
+        let mut layer = DrawnLayer::starting(self.number, [next.z_mm, next.z_top_mm], line);
+        if let Some(before) = before {
+            layer = DrawnLayer { paths: before.paths, points: before.points, begun: before.begun, ..layer };
+        }
+        self.layer = Some(layer);
     }
 
     fn layer(&mut self, line: u64) -> &mut DrawnLayer {
         // What comes before the first layer is drawn with it.
-        self.layer.get_or_insert_with(|| DrawnLayer::starting(1, 0.0, line))
+        self.layer.get_or_insert_with(|| DrawnLayer::starting(1, [0.0; 2], line))
     }
 
     fn add_move(&mut self, block: &Block, i: usize, start_s: f64) {
-        let (from, to) = (block.start(i), block.end(i));
-        let (line, end_s) = (block.line[i], start_s + block.time_s[i]);
-        let extrudes = block.section_mm2[i] > 0.0;
-        if extrudes && self.z_mm.is_none_or(|z| other_layer(to[2], z)) {
-            self.open(to[2], line);
+        let line = block.line[i];
+        while let Some(&next) = self.options.layers.get(self.number as usize).filter(|next| next.first_line <= line) {
+            self.open(next, line);
         }
-        if block.flags[i] & (flag::X | flag::Y) == 0 {
+        let is_wanted = self.options.only_layer.is_none_or(|only| only == self.number.max(1));
+        if block.flags[i] & (flag::X | flag::Y) == 0 || !is_wanted {
             return;
         }
+        let (from, to) = (self.tip(block.start(i)), self.tip(block.end(i)));
+        let end_s = start_s + block.time_s[i];
+        let extrudes = block.section_mm2[i] > 0.0;
         let ringing = if extrudes { block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max) } else { 0.0 };
         let point = |at: [f64; 3]| PlanPoint {
             x: on_grid(at[0]),
@@ -147,50 +177,61 @@ impl Plan {
             ringing: steps(ringing, units::RINGING_MM),
         };
         let bend = block.curve(i).copied();
+        let found = self.options.place_lines.binary_search(&line).is_ok();
+        let (tip_mm, number) = (self.tip_mm, self.paths);
         let layer = self.layer(line);
         let goes_on = layer.paths.last().is_some_and(|path| path.travel != extrudes)
             && layer.points.last().is_some_and(|last| (last.x, last.y) == (on_grid(from[0]), on_grid(from[1])));
         if !goes_on {
             layer.points.push(point(from));
-            layer.paths.push(PlanPath { travel: !extrudes, span_s: [start_s, end_s], line, end: 0 });
+            let span_s = [start_s, end_s];
+            layer.paths.push(PlanPath { travel: !extrudes, found, spread: spread(number), span_s, line, end: 0 });
+            layer.begun[usize::from(!extrudes)] += 1;
         }
         match bend {
-            Some(curve) => flatten(&curve, from, to, CHORD_MM, |_, next| layer.points.push(point(next))),
+            Some(curve) => flatten(&curve, block.start(i), block.end(i), CHORD_MM, |_, next| {
+                layer.points.push(point(sum(next, tip_mm)));
+            }),
             None => layer.points.push(point(to)),
         }
         let end = layer.points.len();
         if let Some(path) = layer.paths.last_mut() {
             (path.end, path.span_s[1]) = (end, end_s);
+            path.found |= found;
         }
-        if end > self.options.layer_points.unwrap_or(LAYER_POINTS) && self.options.only_layer.is_none() {
+        self.paths += u64::from(!goes_on);
+        if end > self.options.layer_points.unwrap_or(LAYER_POINTS) {
             self.simplify_open();
         }
+    }
+
+    fn tip(&self, at: [f64; 3]) -> [f64; 3] {
+        sum(at, self.tip_mm)
     }
 
     /// A layer too large to hold is simplified as far as it goes; the rest of it is another piece, since simplified once
     /// more the first would be off by more.
     fn simplify_open(&mut self) {
-        let by_mm = self.drawing.within_mm - ROUNDED_MM;
         self.cut = true;
-        let Some(layer) = &mut self.layer else { return };
-        layer.simplify(by_mm);
-        let piece = DrawnLayer::starting(layer.number, layer.z_mm, layer.line);
-        let done = std::mem::replace(layer, piece);
+        let Some(mut done) = self.layer.take() else { return };
+        self.layer = Some(DrawnLayer::starting(done.number, done.z_mm, done.line));
+        self.thin(&mut done);
         self.keep(done);
     }
 
     fn keep(&mut self, layer: DrawnLayer) {
-        self.held += layer.points.len();
+        self.held += layer.room();
         self.drawing.layers.push(layer);
         while self.held > self.options.most_points && self.drawing.coarsen() {
-            self.held = self.drawing.points();
+            self.held = self.drawing.room();
         }
     }
 
-    /// Notes where the machine is on wanted lines up to `line`.
+    /// Notes where the tip is on wanted lines up to `line`; all points are places of the machine.
     fn places(&mut self, line: u64, [at_s, end_s]: [f64; 2], from: [f64; 3], to: [f64; 3]) {
         while let Some(&wanted) = self.options.place_lines.get(self.next_place).filter(|&&wanted| wanted <= line) {
             let (to, end_s) = if wanted == line { (to, end_s) } else { (from, at_s) };
+            let (from, to) = (self.tip(from), self.tip(to));
             self.drawing.places.push(Place { line: wanted, at_s, end_s, from, to, layer: self.number });
             self.next_place += 1;
         }
@@ -211,6 +252,9 @@ impl Observer for Plan {
             self.at = block.end(block.len() - 1);
         }
         for action in &block.actions {
+            if let ActionKind::Tip { offset_mm } = action.kind {
+                self.tip_mm = offset_mm;
+            }
             self.places(action.line, [action.at_s, action.at_s + action.duration_s], self.at, self.at);
         }
     }
@@ -220,7 +264,8 @@ impl Observer for Plan {
         self.close(u64::MAX);
         self.drawing.join();
         // Where nothing is printed, what was travelled is shown all the same.
-        self.drawing.layers_total = self.number.max(self.drawing.layers.last().map_or(0, |layer| layer.number));
+        let drawn = self.drawing.layers.last().map_or(0, |layer| layer.number);
+        self.drawing.layers_total = self.options.layers_total.max(drawn);
     }
 }
 
@@ -233,6 +278,8 @@ mod tests {
 
     fn drawn(job: &str, options: PlanOptions, block_moves: usize) -> Drawing {
         let machine = Machine::built_in();
+        let report = Preflight::on(&machine).run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
+        let options = PlanOptions { layers: report.layers, layers_total: report.layers_total, ..options };
         let (handle, attached) = Attached::new(Plan::new(options));
         let options = RunOptions { block_moves, ..RunOptions::default() };
         let preflight = Preflight::on(&machine).options(options).watch(0, attached);
@@ -267,7 +314,7 @@ mod tests {
         let drawing = drawn(&job(3, 100), all(), 256);
         assert_eq!((drawing.layers.len(), drawing.layers_total, drawing.every), (3, 3, 1));
         let layer = &drawing.layers[1];
-        assert_eq!((layer.number, layer.z_mm, layer.line), (2, 0.4, 4 + 102 + 2));
+        assert_eq!((layer.number, layer.z_mm, layer.line), (2, [0.4; 2], 4 + 102 + 2));
         let kinds: Vec<_> = layer.strokes().map(|(path, points)| (path.travel, points.len() > 1)).collect();
         assert!(kinds.contains(&(false, true)), "{kinds:?}");
         let line = layer.strokes().find(|(path, _)| !path.travel).map(|(path, _)| path.line);
@@ -328,6 +375,56 @@ mod tests {
         let numbers: Vec<u64> = drawing.layers.iter().map(|layer| layer.number).collect();
         assert!((1..=10).all(|k| numbers.contains(&(2 * k))), "{numbers:?}");
         assert!(drawing.crowded >= 9, "{}", drawing.limits());
+    }
+
+    /// Short dashes side by side with travels between them.
+    fn dashes(count: u32) -> String {
+        let mut job = "G28\nM109 S200\nM83\nG1 Z0.2 F600\n".to_owned();
+        for k in 0..count {
+            let (x, y) = (20.0 + f64::from(k % 400) * 0.25, 20.0 + f64::from(k / 400 % 300) * 0.3);
+            job += &format!("G0 X{x:.2} Y{y:.2} F9000\nG1 X{:.2} E0.01 F3000\n", x + 0.15);
+        }
+        job + "G0 X10 Y10\nG1 X150 E4\n"
+    }
+
+    #[test]
+    fn many_short_paths_are_thinned_evenly_and_those_with_findings_stay() {
+        let job = dashes(40_000);
+        let found: Vec<u64> = (0..20).map(|k| 6 + 2 * 1999 * k).collect();
+        let few = PlanOptions { most_points: 20_000, place_lines: found.clone(), layer_points: Some(30_000), ..all() };
+        let drawing = drawn(&job, few.clone(), 256);
+        assert!(drawing.room() <= 20_000, "{}", drawing.limits());
+        let layer = &drawing.layers[0];
+        assert_eq!(layer.begun, [40_001, 40_001]);
+        let [lines, _] = layer.drawn();
+        assert!(lines > 2000, "{}", drawing.limits());
+        assert!(drawing.limits().contains("of 40 001 lines"), "{}", drawing.limits());
+        let kept = |line: u64| layer.paths.iter().any(|path| path.line == line && !path.travel);
+        assert!(found.iter().all(|&line| kept(line)), "findings stay");
+        assert!(kept(4 + 2 * 40_000 + 2), "the longest stays");
+        // The look stays: each tenth of the job has about a tenth of what is kept.
+        for tenth in 0..10u64 {
+            let own = |path: &&PlanPath| !path.travel && path.line / 8000 == tenth;
+            let share = layer.paths.iter().filter(own).count() as f64 / lines as f64;
+            assert!((share - 0.1).abs() < 0.02, "{tenth}: {share}");
+        }
+        assert_eq!(drawing, drawn(&job, few, 1), "the same however blocks are cut");
+        let (still, _) = layer.thinned(500);
+        assert!(still.points.len() <= 500 && still.paths.iter().all(|path| !path.travel));
+        assert!(found.iter().all(|&line| still.paths.iter().any(|path| path.line == line)));
+        // Alone, too, a layer takes no more than so much.
+        let alone = PlanOptions { most_points: 20_000, only_layer: Some(1), layer_points: Some(30_000), ..all() };
+        assert!(drawn(&job, alone, 256).room() <= 20_000);
+    }
+
+    #[test]
+    fn the_tip_is_drawn_and_not_the_place_of_the_machine() {
+        let job = "G28\nM109 S200\nM83\nG1 Z0.2 F600\nG1 X50 Y50 F6000\nG1 X90 E2 F1800\n";
+        let options = PlanOptions { tip_mm: [18.0, -2.5, 0.0], place_lines: vec![6], ..all() };
+        let drawing = drawn(job, options, 256);
+        let last = drawing.layers[0].points.last().map(|point| (point.x, point.y));
+        assert_eq!(last, Some((10_800, 4750)));
+        assert_eq!((drawing.places[0].from, drawing.places[0].to), ([68.0, 47.5, 0.2], [108.0, 47.5, 0.2]));
     }
 
     #[test]

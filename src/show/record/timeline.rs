@@ -3,17 +3,15 @@
 
 use super::Envelope;
 use crate::block::{Action, ActionKind, Block, Heater, Wait, flag};
-use crate::checks::other_layer;
-use crate::findings::{Inspection, Log, Observer};
+use crate::findings::{Inspection, Layer, Log, Observer};
 use crate::wording::quantity;
 
 /// Stretches of time kept; they double in length as the job goes on.
 const STRETCHES: usize = 8192;
 /// First length, s; a power of two, so that borders are exact.
 const FIRST_STRETCH_S: f64 = 1.0 / 64.0;
-/// Events and layer starts kept.
+/// Events kept.
 const EVENTS_KEPT: usize = 4000;
-const LAYERS_KEPT: usize = 10_000;
 /// Columns of the time spent at each melt rate.
 const RATES: usize = 128;
 /// First width of a column, mm³/s.
@@ -42,7 +40,7 @@ pub struct TimeRecord {
     pub events: Vec<Event>,
     /// How many events were not kept.
     pub events_dropped: u64,
-    /// Where layers start, at most 10 000 of them.
+    /// Where layers start, as many as the report keeps.
     pub layers: Vec<LayerStart>,
     /// Time at each melt rate.
     pub rates: RateTimes,
@@ -166,7 +164,6 @@ impl RateTimes {
 /// The observer.
 pub struct TimeLine {
     record: TimeRecord,
-    z_mm: Option<f64>,
     fan: f64,
 }
 
@@ -189,7 +186,6 @@ impl TimeLine {
                 layers: Vec::new(),
                 rates: RateTimes::new(),
             },
-            z_mm: None,
             fan: 0.0,
         }
     }
@@ -206,7 +202,6 @@ impl TimeLine {
             self.record.reach(end_s);
             self.record.extend(now_s, end_s, block.line[i], self.fan);
             let section = block.section_mm2[i];
-            self.layer(block, i, now_s);
             // Moves of the extruder alone have no speed along the path.
             let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
             let [up, cruise, down] = block.pieces(i);
@@ -220,16 +215,6 @@ impl TimeLine {
                 self.record.ring(now_s, end_s, block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max));
             }
             now_s = end_s;
-        }
-    }
-
-    fn layer(&mut self, block: &Block, i: usize, now_s: f64) {
-        let z_mm = block.to[2][i];
-        if block.section_mm2[i] > 0.0 && self.z_mm.is_none_or(|z| other_layer(z_mm, z)) {
-            self.z_mm = Some(z_mm);
-            if self.record.layers.len() < LAYERS_KEPT {
-                self.record.layers.push(LayerStart { at_s: now_s, z_mm, line: block.line[i] });
-            }
         }
     }
 
@@ -344,6 +329,8 @@ impl Observer for TimeLine {
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
         let record = &mut self.record;
         record.end_s = draft.time_s.total();
+        let start = |layer: &Layer| LayerStart { at_s: layer.start_s, z_mm: layer.z_mm, line: layer.first_line };
+        record.layers = draft.layers.iter().map(start).collect();
         record.reach(record.end_s);
         let used = ((record.end_s / record.stretch_s).ceil() as usize).clamp(1, STRETCHES);
         record.envelopes().for_each(|envelope| envelope.truncate(used));

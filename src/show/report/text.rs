@@ -313,7 +313,11 @@ fn filament(inspection: &Inspection, look: Look) -> Section {
         mass,
     ];
     section.paragraph(&net.join(" · "));
-    section.paragraph(&format!("pushed {}, of this purged {}", length(used.pushed_mm), length(used.purged_mm)));
+    let beside = inspection.purge_line.map_or(String::new(), |line| {
+        format!(" ({} on a line beside the print, line {})", length(line.filament_mm), line.first_line)
+    });
+    let purged = length(inspection.purged_mm());
+    section.paragraph(&format!("pushed {}, of this purged {purged}{beside}", length(used.pushed_mm)));
     section
 }
 
@@ -331,7 +335,11 @@ fn layers(inspection: &Inspection, look: Look) -> Section {
     };
     let total = grouped(inspection.layers_total);
     let (low, high) = (number(first.z_mm), number(last.z_mm));
-    section.paragraph(&format!("{total}{of}, first at z {low}, last at z {high} mm"));
+    let grows = match last.z_top_mm > last.z_mm {
+        true => format!(", which grows to z {} mm", number(last.z_top_mm)),
+        false => String::new(),
+    };
+    section.paragraph(&format!("{total}{of}, first at z {low}, last at z {high} mm{grows}"));
     let longer = |a: &&Layer, b: &&Layer| a.time_s.total_cmp(&b.time_s);
     if let Some(longest) = inspection.layers.iter().rev().max_by(longer) {
         let (z, line) = (number(longest.z_mm), longest.first_line);

@@ -17,7 +17,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use crate::block::Block;
-use crate::findings::{Attached, Inspection, Log, Observer};
+use crate::findings::{Attached, Inspection, Layer, Log, Observer};
 use crate::machine::{Machine, Mode};
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight, RunContext};
 use crate::threads::HelperPool;
@@ -37,6 +37,7 @@ pub struct Watcher {
     patterns: Patterns,
     places: Places,
     corners: Corners,
+    layers: Vec<Layer>,
     end_s: f64,
     moved: bool,
     stops: u64,
@@ -66,6 +67,7 @@ impl Watcher {
             patterns: Patterns::new(structure, &spectrum::directions(structure)),
             places: Places::new(structure),
             corners: Corners::new(&shaping::candidates(structure)),
+            layers: Vec::new(),
             end_s: 0.0,
             moved: false,
             stops: 0,
@@ -77,7 +79,7 @@ impl Watcher {
         let spectrum = self.spectrum.finish();
         Excitation {
             bands: self.patterns.finish(&spectrum, self.end_s),
-            places: self.places.finish(),
+            places: self.places.finish(&self.layers),
             roundings: self.corners.finish(),
             stops: self.stops,
             spectrum,
@@ -98,6 +100,10 @@ impl Observer for Watcher {
         if let Some(action) = block.actions.last() {
             self.end_s = action.at_s + action.duration_s;
         }
+    }
+
+    fn finish(&mut self, draft: &mut Inspection, _: &mut Log) {
+        self.layers.clone_from(&draft.layers);
     }
 }
 

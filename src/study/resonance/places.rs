@@ -8,7 +8,7 @@ use std::cmp::Ordering;
 use std::collections::HashMap;
 
 use crate::block::Block;
-use crate::checks::other_layer;
+use crate::findings::Layer;
 use crate::machine::{Direction, Mode, Structure};
 
 /// Places that are reported.
@@ -30,7 +30,7 @@ pub struct WorstPlace {
     pub ringing_mm: f64,
     /// Line of the move.
     pub line: u64,
-    /// Number of the layer, from 1.
+    /// Number of the layer, from 1; 0 before the first.
     pub layer: u64,
     /// Where the move starts, mm, machine coordinates.
     pub position: [f64; 3],
@@ -50,8 +50,6 @@ pub(super) struct Places {
     floor_mm: f64,
     /// Cells at which the mild ones are forgotten.
     room: usize,
-    layer: u64,
-    layer_z_mm: Option<f64>,
 }
 
 /// The worst of a cell, and which move of the job it is: among equals the first counts as the worst.
@@ -78,7 +76,7 @@ impl Places {
         let modes = |along: Direction| structure.along(along).map(|(_, mode)| *mode).collect();
         let lanes = structure.directions().into_iter().map(modes).collect();
         let (cells, room) = (HashMap::new(), ROOM);
-        Self { lanes, cells, moves: 0, floor_mm: 0.0, room, layer: 0, layer_z_mm: None }
+        Self { lanes, cells, moves: 0, floor_mm: 0.0, room }
     }
 
     pub(super) fn block(&mut self, block: &Block) {
@@ -87,10 +85,6 @@ impl Places {
                 continue;
             }
             self.moves += 1;
-            let z_mm = block.to[2][i];
-            if self.layer_z_mm.is_none_or(|layer| other_layer(z_mm, layer)) {
-                (self.layer, self.layer_z_mm) = (self.layer + 1, Some(z_mm));
-            }
             for (lane, column) in block.ringing_mm.iter().enumerate() {
                 if column[i] > self.floor_mm {
                     self.note(block, i, lane);
@@ -111,7 +105,7 @@ impl Places {
         let place = WorstPlace {
             ringing_mm,
             line: block.line[i],
-            layer: self.layer,
+            layer: 0,
             position,
             mode: *mode,
             mark_spacing_mm: block.v_peak_mm_s[i] / mode.natural_hz,
@@ -152,9 +146,13 @@ impl Places {
         told
     }
 
-    /// The worst places, the worst first.
-    pub(super) fn finish(self) -> Vec<WorstPlace> {
-        self.apart(PLACES).into_iter().map(|noted| noted.place).collect()
+    /// The worst places, the worst first. Which layer they are on is known only now.
+    pub(super) fn finish(self, layers: &[Layer]) -> Vec<WorstPlace> {
+        let layer = |line: u64| layers.partition_point(|layer| layer.first_line <= line) as u64;
+        self.apart(PLACES)
+            .into_iter()
+            .map(|Noted { place, .. }| WorstPlace { layer: layer(place.line), ..place })
+            .collect()
     }
 }
 
@@ -187,7 +185,7 @@ mod tests {
     }
 
     fn told(places: Places) -> Vec<(u64, f64)> {
-        places.finish().iter().map(|place| (place.line, place.ringing_mm)).collect()
+        places.finish(&[]).iter().map(|place| (place.line, place.ringing_mm)).collect()
     }
 
     /// The same, with the worst of every cell kept.

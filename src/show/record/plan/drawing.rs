@@ -2,6 +2,7 @@
 
 use crate::geometry::CHORD_MM;
 use crate::show::record::simplify::simplify;
+use crate::wording::{grouped, number};
 
 /// Points lie on a grid of that width, mm.
 pub const GRID_MM: f64 = 0.01;
@@ -11,6 +12,10 @@ pub const STEPS_MM: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
 const LOOSEST_MM: f64 = 100.0;
 /// Of a step, what rounding to the grid (half its diagonal) and chords of curves take, mm.
 pub(super) const ROUNDED_MM: f64 = GRID_MM * std::f64::consts::FRAC_1_SQRT_2 + CHORD_MM;
+/// What a path takes besides its points, in points.
+const PATH_ROOM: usize = 2;
+/// How dear travel is against lines laid, of the same length.
+const TRAVEL_RANK: f32 = 1.0 / 64.0;
 /// Coordinates beyond this are drawn at it, mm.
 pub const FARTHEST_MM: f64 = 10_000.0;
 
@@ -61,6 +66,10 @@ impl PlanPoint {
 pub struct PlanPath {
     /// Nothing is extruded.
     pub travel: bool,
+    /// Something was found on one of its lines.
+    pub found: bool,
+    /// Above 0 and up to 1, evenly spread over paths in their order: which of equally long ones stay.
+    pub spread: f32,
     /// When it starts and ends, s.
     pub span_s: [f64; 2],
     /// Its first line.
@@ -74,14 +83,16 @@ pub struct PlanPath {
 pub struct DrawnLayer {
     /// Number, from 1.
     pub number: u64,
-    /// Height, mm.
-    pub z_mm: f64,
+    /// Height, and the highest that is laid, mm.
+    pub z_mm: [f64; 2],
     /// Its first line.
     pub line: u64,
     /// Every point is kept.
     pub full: bool,
     /// Something was found on it: it is drawn whatever else is left out.
     pub found: bool,
+    /// How many paths there are that lay filament, and how many that do not: more than are drawn, where they were thinned.
+    pub begun: [u64; 2],
     /// Paths, in the order of the job.
     pub paths: Vec<PlanPath>,
     /// Points of all paths.
@@ -90,8 +101,66 @@ pub struct DrawnLayer {
 
 impl DrawnLayer {
     /// Nothing drawn yet.
-    pub(super) fn starting(number: u64, z_mm: f64, line: u64) -> Self {
-        Self { number, z_mm, line, full: false, found: false, paths: Vec::new(), points: Vec::new() }
+    pub(super) fn starting(number: u64, z_mm: [f64; 2], line: u64) -> Self {
+        Self { number, z_mm, line, full: false, found: false, begun: [0; 2], paths: Vec::new(), points: Vec::new() }
+    }
+
+    /// See [`Drawing::room`].
+    pub fn room(&self) -> usize {
+        self.points.len() + PATH_ROOM * self.paths.len()
+    }
+
+    /// How many paths are drawn that lay filament, and how many that do not.
+    pub fn drawn(&self) -> [u64; 2] {
+        let travels = self.paths.iter().filter(|path| path.travel).count();
+        [self.paths.len() - travels, travels].map(|count| count as u64)
+    }
+
+    /// Points besides the ends of paths.
+    fn between(&self) -> usize {
+        self.points.len().saturating_sub(2 * self.paths.len())
+    }
+
+    /// How dear each path is: its length, the more the lower its number of the spread, so that of many equally long ones an even choice
+    /// is dear (N. Duffield, C. Lund, M. Thorup, Journal of the ACM 54, 2007, who draw that number by lot; from memory).
+    /// Travel is cheaper by far.
+    fn ranks(&self) -> impl Iterator<Item = f32> {
+        self.strokes().map(|(path, points)| {
+            let length = |pair: &[PlanPoint]| {
+                let [x, y] = pair[0].to(pair[1]);
+                x.hypot(y)
+            };
+            let length: f64 = points.windows(2).map(length).sum();
+            // A path of no length is one still.
+            (length as f32 + 1.0) / path.spread * if path.travel { TRAVEL_RANK } else { 1.0 }
+        })
+    }
+
+    /// Leaves out the paths that are not dearer than that, but for the dearest, and for those with findings unless they are
+    /// `not_spared`.
+    pub(super) fn keep_above(&mut self, rank: f32, not_spared: bool) {
+        if rank <= 0.0 {
+            return;
+        }
+        let ranks: Vec<f32> = self.ranks().collect();
+        let dearest = (0..ranks.len()).max_by(|&a, &b| ranks[a].total_cmp(&ranks[b]).then(b.cmp(&a)));
+        let stays = |k: usize, path: &PlanPath| ranks[k] > rank || Some(k) == dearest || (path.found && !not_spared);
+        self.keep_paths(stays);
+    }
+
+    /// Leaves out paths with their points.
+    fn keep_paths(&mut self, stays: impl Fn(usize, &PlanPath) -> bool) {
+        let (mut paths, mut points, mut from) = (Vec::new(), Vec::new(), 0);
+        for (k, path) in self.paths.iter().enumerate() {
+            let own = &self.points[std::mem::replace(&mut from, path.end)..path.end];
+            if stays(k, path) {
+                points.extend_from_slice(own);
+                paths.push(PlanPath { end: points.len(), ..*path });
+            }
+        }
+        paths.shrink_to_fit();
+        points.shrink_to_fit();
+        (self.paths, self.points) = (paths, points);
     }
 
     /// Each path with its points.
@@ -108,21 +177,47 @@ impl DrawnLayer {
         // What was travelled before the first layer knows neither.
         (self.z_mm, self.line) = (piece.z_mm, piece.line);
         self.found |= piece.found;
+        for (begun, more) in self.begun.iter_mut().zip(piece.begun) {
+            *begun += more;
+        }
     }
 
-    /// The layer with at most so many points, as far as simplifying brings that about, and within how many mm of this one
-    /// its paths then lie; none where it is the same.
+    /// The layer with at most so many points: without travel where filament is laid, simplified where that is enough, and
+    /// then with the dearest paths alone. Within how many mm of this one its paths then lie; none where it is the same.
     pub fn thinned(&self, most_points: usize) -> (Self, Option<f64>) {
         let mut layer = self.clone();
-        let mut within_mm = None;
-        let mut by_mm = STEPS_MM[0];
-        while layer.points.len() > most_points && by_mm < 2.0 {
-            layer = self.clone();
+        if self.paths.iter().any(|path| !path.travel) {
+            layer.keep_paths(|_, path| !path.travel);
+        }
+        let whole = layer.clone();
+        let (mut within_mm, mut by_mm) = (None, STEPS_MM[0]);
+        while layer.points.len() > most_points && layer.between() > layer.points.len() / 2 && by_mm < 2.0 {
+            layer.clone_from(&whole);
             layer.simplify(by_mm);
             within_mm = Some(by_mm);
             by_mm *= 2.0;
         }
+        if layer.points.len() > most_points {
+            layer.keep_dearest(most_points);
+        }
         (layer, within_mm)
+    }
+
+    /// Those with findings first, then the dearest, as far as they have so many points together.
+    fn keep_dearest(&mut self, most_points: usize) {
+        let ranks: Vec<f32> = self.ranks().collect();
+        let mut order: Vec<usize> = (0..ranks.len()).collect();
+        let found = |k: usize| self.paths[k].found;
+        order.sort_by(|&a, &b| found(b).cmp(&found(a)).then(ranks[b].total_cmp(&ranks[a])));
+        let counts: Vec<usize> = self.strokes().map(|(_, points)| points.len()).collect();
+        let (mut stays, mut sum) = (vec![false; ranks.len()], 0);
+        for k in order {
+            if sum + counts[k] <= most_points {
+                sum += counts[k];
+                stays[k] = true;
+            }
+        }
+        self.keep_paths(|k, _| stays[k]);
     }
 
     /// Simplifies all paths and gives back the memory.
@@ -139,7 +234,7 @@ impl DrawnLayer {
     }
 }
 
-/// Where the machine is on a line: at the end of its move, or of the last one before.
+/// Where the tip of the tool in use is on a line: at the end of its move, or of the last one before.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Place {
     /// The line.
@@ -169,6 +264,8 @@ pub struct Drawing {
     pub within_mm: f64,
     /// Layers on which something was found that could not stay full.
     pub crowded: u64,
+    /// On layers that are not full, paths that are not dearer than this are left out.
+    pub least_rank: f32,
     /// Places of the wanted lines, in their order; a line that the job does not reach has none.
     pub places: Vec<Place>,
 }
@@ -179,24 +276,67 @@ impl Drawing {
         self.layers.iter().map(|layer| layer.points.len()).sum()
     }
 
-    /// Makes it smaller: first the tolerance grows, then fewer layers stay, then the tolerance grows on, and at last layers
-    /// with findings are simplified too. False when nothing is left to give up.
+    /// Room that all layers take, in points; a path counts as some, too.
+    pub fn room(&self) -> usize {
+        self.layers.iter().map(DrawnLayer::room).sum()
+    }
+
+    /// Makes it smaller: first the tolerance grows, then fewer layers stay, then the tolerance grows on or fewer paths stay,
+    /// whichever takes more room, then layers with findings are simplified too, and at last not even paths with findings
+    /// stay. False when nothing is left to give up.
     pub fn coarsen(&mut self) -> bool {
+        let not_full = || self.layers.iter().filter(|layer| !layer.full);
+        let between: usize = not_full().map(DrawnLayer::between).sum();
+        let ends: usize = not_full().map(|layer| layer.room() - layer.between()).sum();
         if let Some(step) = STEPS_MM.into_iter().find(|&step| step > self.within_mm) {
             self.loosen(step);
         } else if self.thin_out() {
-        } else if self.layers.iter().any(|layer| !layer.full) && self.within_mm < LOOSEST_MM {
+        } else if between > ends && self.within_mm < LOOSEST_MM {
+            self.loosen(self.within_mm * 2.0);
+        } else if self.drop_paths(false) {
+        } else if between > 0 && self.within_mm < LOOSEST_MM {
             self.loosen(self.within_mm * 2.0);
         } else if self.layers.iter().any(|layer| layer.full) {
             for layer in self.layers.iter_mut().filter(|layer| layer.full) {
                 layer.full = false;
+                layer.keep_above(self.least_rank, false);
                 layer.simplify(self.within_mm - ROUNDED_MM);
                 self.crowded += 1;
             }
         } else {
-            return false;
+            return self.drop_paths(true);
         }
         true
+    }
+
+    /// Leaves out the cheaper half of the paths on layers that are not full, with or without those with findings. False
+    /// where none can be left out.
+    fn drop_paths(&mut self, with_found: bool) -> bool {
+        let mut ranks = Vec::new();
+        for layer in self.layers.iter().filter(|layer| !layer.full) {
+            let from = ranks.len();
+            let some = layer.ranks().zip(&layer.paths).filter(|(_, path)| with_found || !path.found);
+            ranks.extend(some.map(|(rank, _)| rank));
+            // The dearest of each layer stays.
+            if let Some(dearest) = (from..ranks.len()).max_by(|&a, &b| f32::total_cmp(&ranks[a], &ranks[b])) {
+                ranks.swap_remove(dearest);
+            }
+        }
+        if ranks.is_empty() {
+            return false;
+        }
+        let middle = ranks.len() / 2;
+        let (_, &mut rank, _) = ranks.select_nth_unstable_by(middle, f32::total_cmp);
+        let before = self.paths();
+        self.least_rank = self.least_rank.max(rank);
+        let rank = self.least_rank;
+        self.layers.iter_mut().filter(|layer| !layer.full).for_each(|layer| layer.keep_above(rank, with_found));
+        self.paths() < before
+    }
+
+    /// Paths of all layers.
+    pub fn paths(&self) -> usize {
+        self.layers.iter().map(|layer| layer.paths.len()).sum()
     }
 
     /// Makes one layer of the pieces of each.
@@ -230,7 +370,7 @@ impl Drawing {
         self.layers.len() < before
     }
 
-    /// What is not drawn to the last point, in one sentence.
+    /// What is not drawn to the last point, in a sentence or two.
     pub fn limits(&self) -> String {
         let layers = match self.every {
             0 | 1 => String::new(),
@@ -240,6 +380,26 @@ impl Drawing {
             0 => "; layers with findings keep every move".to_owned(),
             crowded => format!("; layers with findings keep every move, but for {crowded} for want of room"),
         };
-        format!("Drawn within {} mm of the planned path{layers}{found}.", self.within_mm)
+        let within = number(self.within_mm);
+        format!("Drawn within {within} mm of the planned path{layers}{found}.{}", self.thinning())
+    }
+
+    /// How many of how many paths are drawn, where that is not all.
+    fn thinning(&self) -> String {
+        let (mut drawn, mut begun) = ([0; 2], [0; 2]);
+        for layer in &self.layers {
+            for (k, count) in layer.drawn().into_iter().enumerate() {
+                drawn[k] += count;
+                begun[k] += layer.begun[k];
+            }
+        }
+        if drawn == begun {
+            return String::new();
+        }
+        let [lines, travels] = [0, 1].map(|k| format!("{} of {}", grouped(drawn[k]), grouped(begun[k])));
+        format!(
+            " There are more lines than fit: on the layers drawn, {lines} lines that lay filament and {travels} travels are \
+             shown, those with findings, the longest, and an even choice of the others."
+        )
     }
 }

@@ -42,6 +42,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             ringing: from.ringing.iter().map(Into::into).collect(),
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
+            purge_line: from.purge_line.map(Into::into),
             layers: from.layers.iter().copied().map(Into::into).collect(),
             layers_total: from.layers_total,
             findings: from.findings.iter().map(Into::into).collect(),
@@ -202,10 +203,17 @@ impl From<&of::Heat> for Heat {
     }
 }
 
+impl From<of::PurgeLine> for PurgeLine {
+    fn from(from: of::PurgeLine) -> Self {
+        let of::PurgeLine { z_mm, first_line, last_line, path_mm, filament_mm } = from;
+        Self { z_mm, first_line, last_line, path_mm, filament_mm }
+    }
+}
+
 impl From<of::Layer> for Layer {
     fn from(from: of::Layer) -> Self {
-        let of::Layer { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s } = from;
-        Self { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s }
+        let of::Layer { z_mm, z_top_mm, start_s, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s } = from;
+        Self { z_mm, z_top_mm, first_line, start_s, time_s, path_mm, volume_mm3, flow_peak_mm3_s }
     }
 }
 

@@ -77,6 +77,7 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             reached: from.extent_mm.reached.map(Into::into),
             extruding: from.extent_mm.extruding.map(Into::into),
             heat: from.heat.into(),
+            purge_line: from.purge_line.map(Into::into),
             layers: all(from.layers),
             layers_total: from.layers_total,
             series: from.flow_series.into(),
@@ -233,10 +234,19 @@ impl From<Heat> for of::Heat {
     }
 }
 
+impl From<PurgeLine> for of::PurgeLine {
+    fn from(from: PurgeLine) -> Self {
+        let PurgeLine { z_mm, first_line, last_line, path_mm, filament_mm } = from;
+        Self { z_mm, first_line, last_line, path_mm, filament_mm }
+    }
+}
+
 impl From<Layer> for of::Layer {
     fn from(from: Layer) -> Self {
-        let Layer { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s } = from;
-        Self { z_mm, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s }
+        let Layer { z_mm, z_top_mm, first_line, start_s, time_s, path_mm, volume_mm3, flow_peak_mm3_s } = from;
+        // Reports of before that key have none.
+        let z_top_mm = z_top_mm.max(z_mm);
+        Self { z_mm, z_top_mm, start_s, first_line, time_s, path_mm, volume_mm3, flow_peak_mm3_s }
     }
 }
 

@@ -86,6 +86,8 @@ pub struct Judged<'a> {
     pub(super) extent_mm: Extent,
     /// Highest commanded temperatures.
     pub(super) heat: Heat,
+    /// The purge line laid beside the print before it begins; null where there is none. It is no layer.
+    pub(super) purge_line: Option<PurgeLine>,
     /// Layers; a bounded number is kept.
     pub(super) layers: Vec<Layer>,
     /// How many layers there were.
@@ -201,7 +203,7 @@ pub struct Filament {
     pub(super) net_mm: f64,
     /// Sum of the forward extruder moves, mm.
     pub(super) pushed_mm: f64,
-    /// Pushed without moving, beyond what had been retracted, mm.
+    /// Pushed without moving, beyond what had been retracted, mm; what is laid on a purge line is in `purge_line`.
     pub(super) purged_mm: f64,
     /// Net volume, mm³.
     pub(super) net_mm3: f64,
@@ -368,13 +370,34 @@ pub struct ToolHeat {
     pub(super) max_c: f64,
 }
 
+/// What is laid on a purge line beside the print before it begins.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct PurgeLine {
+    /// Its height, mm.
+    pub(super) z_mm: f64,
+    /// Line of its first move.
+    pub(super) first_line: u64,
+    /// Line of its last move.
+    pub(super) last_line: u64,
+    /// Length of its path, mm.
+    pub(super) path_mm: f64,
+    /// Filament pushed on it, mm.
+    pub(super) filament_mm: f64,
+}
+
 /// Extrusion at one height.
 #[derive(Serialize, Deserialize, JsonSchema)]
 pub struct Layer {
     /// Height of its first extrusion, mm.
     pub(super) z_mm: f64,
+    /// The highest that is laid before the next layer, mm: more than `z_mm` where Z rises while the job extrudes.
+    #[serde(default)]
+    pub(super) z_top_mm: f64,
     /// First line of extrusion.
     pub(super) first_line: u64,
+    /// Time at its first extrusion, s from the start of the job.
+    #[serde(default)]
+    pub(super) start_s: f64,
     /// Time to the next layer, s.
     pub(super) time_s: f64,
     /// Length of extruding path, mm.
