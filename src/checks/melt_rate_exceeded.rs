@@ -18,7 +18,7 @@ melting.",
 drive skips or grinds.",
         how: "the momentary melt rate in mm³/s is the cross-section of the filament times the length pushed for \
 each mm of path times the speed on the path, as planned with acceleration. It is averaged to the first order with the \
-time constant `melt_window_s`, and the largest value during each move that pushes filament along the path is compared \
+time constant `melt_window_s`; filament pushed on the spot beyond what was pulled back feeds the average too. The largest value during each move that pushes filament along the path is compared \
 with `melt_rate_mm3_s.sustained` of the tool in use. That a hotend has such a window is common practice, no source; \
 measure the capacity of yours with its filament and temperature. Extrusion on a purge line beside the print is reported \
 as `purge-line`.",

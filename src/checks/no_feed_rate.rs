@@ -9,10 +9,11 @@ pub const CHECK: Check = Check {
     severity: Severity::Note,
     summary: "The job moves before it gives a feed rate.",
     explain: Explanation {
-        what: "a move comes before the first F word of the job.",
+        what: "a move, G0 included, comes before the first F word of the job.",
         why: "its speed is whatever the controller has in mind: a built-in speed, or that of the job before. The \
 move may be slow, or fast near the bed.",
-        how: "moves before the first F word are counted; they are planned at `default_feed_rate_mm_s`. NIST \
+        how: "moves before the first F word are counted; they are planned at `default_feed_rate_mm_s`. A G0 without an F of \
+its own goes at the last F, as G1 does (common practice, no source). NIST \
 RS274/NGC version 3 makes such a move an error; controllers of these printers do not.",
         remedy: "give an F with the first move.",
     },

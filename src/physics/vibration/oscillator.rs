@@ -17,7 +17,7 @@ use crate::vectors::Vectors;
 #[derive(Debug, Clone)]
 pub(super) struct Oscillator {
     pub(super) natural_hz: f64,
-    decay_per_s: f64,
+    pub(super) decay_per_s: f64,
     turns_per_s: f64,
     /// Real and imaginary part for a step of acceleration, mm per mm/s².
     of_accel: [f64; 2],

@@ -74,7 +74,11 @@ impl Tally {
             }
             self.spent.add(self.rows.low[k], self.rows.high[k], self.rows.density[k]);
             if start > limit_mm {
-                self.over_s.add(seconds[k] * share_over(start, end, limit_mm));
+                let share = match oscillators {
+                    [_, _, ..] if end < limit_mm => share_of_sum(oscillators, k, seconds[k], limit_mm),
+                    _ => share_over(start, end, limit_mm),
+                };
+                self.over_s.add(seconds[k] * share);
             }
             if start > most_mm {
                 most_mm = start;
@@ -112,6 +116,20 @@ fn strongest(oscillators: &[Oscillator], piece: usize) -> usize {
 /// Share of a piece on which an amplitude that decays exponentially is above a limit that it starts above.
 fn share_over(from: f64, to: f64, limit: f64) -> f64 {
     if to >= limit { 1.0 } else { (from / limit).ln() / (from / to).ln() }
+}
+
+/// The same where several modes decay, each at its own rate: bisection of the falling sum, to 2⁻⁴⁰ of the piece.
+fn share_of_sum(oscillators: &[Oscillator], piece: usize, seconds: f64, limit: f64) -> f64 {
+    let sum = |share: f64| -> f64 {
+        let one = |of: &Oscillator| of.amplitude[piece] * (-of.decay_per_s * seconds * share).exp();
+        oscillators.iter().map(one).sum()
+    };
+    let (mut over, mut under) = (0.0, 1.0);
+    for _ in 0..40 {
+        let middle = (over + under) / 2.0;
+        *(if sum(middle) >= limit { &mut over } else { &mut under }) = middle;
+    }
+    (over + under) / 2.0
 }
 
 /// Time spent at each amplitude. An amplitude that decays exponentially passes equal ratios in equal times, so a piece adds
@@ -255,5 +273,27 @@ mod tests {
     fn the_share_over_a_limit_follows_the_decay() {
         assert_eq!(share_over(0.2, 0.1, 0.05), 1.0);
         assert!((share_over(0.2, 0.05, 0.1) - 0.5).abs() < 1e-15);
+    }
+}
+
+#[cfg(test)]
+mod sum_tests {
+    use super::*;
+    use crate::machine::Mode;
+
+    /// A e^(−rt) + B e^(−2rt) = L is a quadratic equation in u = e^(−rt).
+    #[test]
+    fn two_modes_cross_a_limit_where_their_sum_does() {
+        let mode = |natural_hz: f64| Mode { along: Direction::X, natural_hz, damping_ratio: 0.05, share: 1.0 };
+        let mut both = [20.0, 40.0].map(|hz| Oscillator::new(&mode(hz)));
+        let (a, b, limit, seconds) = (0.3f64, 0.7f64, 0.4, 0.2);
+        (both[0].amplitude[0], both[1].amplitude[0]) = (a, b);
+        let u = ((a * a + 4.0 * b * limit).sqrt() - a) / (2.0 * b);
+        let expected = -u.ln() / both[0].decay_per_s / seconds;
+        let share = share_of_sum(&both, 0, seconds, limit);
+        assert!((share - expected).abs() < 1e-11, "{share} {expected}");
+        // Taken for one mode it would be another share.
+        let end = a * (-both[0].decay_per_s * seconds).exp() + b * (-both[1].decay_per_s * seconds).exp();
+        assert!((share_over(a + b, end, limit) / expected - 1.0).abs() > 0.05);
     }
 }
