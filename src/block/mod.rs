@@ -115,6 +115,8 @@ pub struct Block {
     pub peak_mm3_s: Column<f64>,
     /// Largest sustained melt rate during the move, mm³/s; 0 on moves that melt nothing.
     pub sustained_mm3_s: Column<f64>,
+    /// Sustained melt rate at the start of the move, mm³/s, whether it melts or not.
+    pub sustained_start_mm3_s: Column<f64>,
 
     /// Largest amplitude of ringing during each move, mm, a column for each direction with modes (in the order of
     /// [`Structure::directions`](crate::machine::Structure::directions)).
@@ -172,6 +174,7 @@ impl Default for Block {
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
+            sustained_start_mm3_s: ZEROS,
             ringing_mm: Vec::new(),
             ringing_mode: Vec::new(),
             curves: Vec::new(),
