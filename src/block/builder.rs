@@ -112,8 +112,6 @@ pub struct BlockBuilder {
     actions: usize,
     /// Actions since the last stop.
     actions_since_stop: usize,
-    /// The line of the last move of the block before, and where the first move of that line ends, mm.
-    last_line: Option<(u64, [f64; 3])>,
     current: Box<BlockInFlight>,
     done: Vec<PendingBlock>,
     spare: Vec<Box<BlockInFlight>>,
@@ -137,7 +135,6 @@ impl BlockBuilder {
             block_moves: block_moves.clamp(1, BLOCK),
             actions: 0,
             actions_since_stop: 0,
-            last_line: None,
             current: Box::default(),
             done: Vec::new(),
             spare: Vec::new(),
@@ -203,12 +200,6 @@ impl BlockBuilder {
     /// Ends the current block and starts another.
     #[cold]
     fn close(&mut self) {
-        let block = &self.current.block;
-        if let Some(last) = block.len().checked_sub(1) {
-            let line = block.line[last];
-            let first = block.line[..last].partition_point(|&of_move| of_move < line);
-            self.last_line = Some((line, block.first_end_of_line(first)));
-        }
         if self.done.len() >= MANY_BLOCKS {
             self.done.push(PendingBlock::Packed(Packed::of(&self.current)));
             self.current.clear();
@@ -252,20 +243,13 @@ impl BlockBuilder {
         }
     }
 
-    /// Says where a block starts, with its first move.
-    fn start(&mut self, step: &Move) {
-        let led = self.last_line.filter(|(line, _)| *line == step.line);
-        let block = &mut self.current.block;
-        (block.origin, block.line_led_to) = (step.from, led.map(|(_, place)| place));
-    }
-
     /// Appends the columns of a move, with the flags that tell what moves and what is known.
     #[inline(always)]
     pub(crate) fn append(&mut self, step: &Move, flags: u8) {
-        if self.room().is_empty() {
-            self.start(step);
+        let block = self.room();
+        if block.is_empty() {
+            block.origin = step.from;
         }
-        let block = &mut self.current.block;
         let i = block.add() % BLOCK;
         block.line[i] = step.line;
         for axis in 0..3 {

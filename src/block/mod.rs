@@ -120,6 +120,8 @@ pub struct Block {
     pub burst_mm3_s: Column<f64>,
     /// The largest of them; 0 where none can be above the capacity or above the largest so far.
     pub burst_most_mm3_s: f64,
+    /// Sustained melt rate at the start of the move, mm³/s, whether it melts or not.
+    pub sustained_start_mm3_s: Column<f64>,
 
     /// Largest amplitude of ringing during each move, mm, a column for each direction with modes (in the order of
     /// [`Structure::directions`](crate::machine::Structure::directions)).
@@ -133,8 +135,6 @@ pub struct Block {
     pub purges: Vec<(usize, f64)>,
     /// Where the first move starts, mm, machine coordinates.
     pub origin: [f64; 3],
-    /// Where the first move ends of the line that its first moves belong to, mm, where that move is in the block before.
-    pub(crate) line_led_to: Option<[f64; 3]>,
     /// The box around the whole path of its moves, see `path_box`, mm.
     pub reach: Box3,
     /// Time at the start of the block, s from the start of the job.
@@ -181,12 +181,12 @@ impl Default for Block {
             sustained_mm3_s: ZEROS,
             burst_mm3_s: ZEROS,
             burst_most_mm3_s: 0.0,
+            sustained_start_mm3_s: ZEROS,
             ringing_mm: Vec::new(),
             ringing_mode: Vec::new(),
             curves: Vec::new(),
             purges: Vec::new(),
             origin: [0.0; 3],
-            line_led_to: None,
             reach: Box3 { min: [0.0; 3], max: [0.0; 3] },
             start_s: 0.0,
             vectors: Vectors::default(),
@@ -270,13 +270,9 @@ impl Block {
         if i == 0 { self.origin } else { self.end(i - 1) }
     }
 
-    /// Where the machine is on `line`: at the end of its first move, or of the last move or homing before it, mm, machine
-    /// coordinates. `before` is where it was before this block, where that is known.
+    /// Where the machine is when `line` is done: at the end of the last move or homing up to it, mm, machine coordinates.
+    /// `before` is where it was before this block, where that is known.
     pub fn place_of(&self, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
-        let first = self.line[..self.len()].partition_point(|&of_move| of_move < line);
-        if first < self.len() && self.line[first] == line {
-            return Some(self.first_end_of_line(first));
-        }
         let moves = self.line[..self.len()].partition_point(|&of_move| of_move <= line);
         let homed = self.actions.iter().rev().find_map(|action| match action.kind {
             ActionKind::Home { position, .. } if action.line <= line => Some(position),
@@ -284,14 +280,6 @@ impl Block {
         });
         let moved = || if self.is_empty() { before } else { Some(self.start(moves)) };
         homed.filter(|_| moves == self.len()).or_else(moved)
-    }
-
-    /// Where the first move of a line ends whose first move in this block is `first`.
-    pub(crate) fn first_end_of_line(&self, first: usize) -> [f64; 3] {
-        match self.line_led_to {
-            Some(place) if first == 0 => place,
-            _ => self.end(first),
-        }
     }
 
     /// Where the machine is behind this block, likewise.

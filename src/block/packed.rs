@@ -12,7 +12,6 @@ pub struct Packed {
     /// One column after another: line, x, y, z, dE, speed, commands with bytes, flags.
     words: Box<[u64]>,
     origin: [f64; 3],
-    line_led_to: Option<[f64; 3]>,
     curves: Box<[CurvedMove]>,
     closing: Box<[PendingAction]>,
     changes: Box<[(usize, LimitChange)]>,
@@ -25,7 +24,6 @@ impl Packed {
         Self {
             words: words(&planned.block),
             origin: planned.block.origin,
-            line_led_to: planned.block.line_led_to,
             curves: planned.block.curves.as_slice().into(),
             closing: planned.closing.as_slice().into(),
             changes: planned.changes.as_slice().into(),
@@ -55,7 +53,6 @@ impl Packed {
         let count = self.len().min(BLOCK);
         block.count = count;
         block.origin = self.origin;
-        block.line_led_to = self.line_led_to;
         block.curves.extend_from_slice(&self.curves);
         closing.extend_from_slice(&self.closing);
         changes.extend_from_slice(&self.changes);

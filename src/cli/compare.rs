@@ -184,7 +184,7 @@ fn watch<'e>(
     context: RunContext<'_, 'e>,
 ) -> Result<(Comparison, [TimeRecord; 2]), Unjudged> {
     let handles = machines.map(|machine| {
-        let (handle, attached) = Attached::new(TimeLine::new(!machine.structure.modes.is_empty()));
+        let (handle, attached) = Attached::new(TimeLine::new(machine));
         (handle, attached)
     });
     let [(first, one), (second, other)] = handles;

@@ -8,7 +8,7 @@ use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
 use crate::block::{BLOCK, Block, Column, flag};
-use crate::machine::E;
+use crate::machine::{E, Machine, Tool};
 use crate::vectors::columns::larger;
 
 /// Pushes smaller than this beyond the retracted length are rounding, mm.
@@ -93,12 +93,13 @@ impl Melt {
         let mut from = 0;
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
-            self.y = scratch.chain(from..at, self.y);
-            scratch.start[at] = self.y;
+            self.y = scratch.chain(&mut block.sustained_start_mm3_s, from..at, self.y);
+            block.sustained_start_mm3_s[at] = self.y;
             self.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
             from = at + 1;
         }
-        self.y = scratch.chain(from..block.len(), self.y);
+        let count = block.len();
+        self.y = scratch.chain(&mut block.sustained_start_mm3_s, from..count, self.y);
         let long_fall = vectors.run(
             #[inline(always)]
             || scratch.largest(block, per_window),
@@ -108,7 +109,7 @@ impl Melt {
         }
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
-            let mut again = Self { y: scratch.start[at], ..*self };
+            let mut again = Self { y: block.sustained_start_mm3_s[at], ..*self };
             block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
         }
     }
@@ -144,22 +145,104 @@ impl Melt {
         let mut most = 0.0f64;
         for piece in block.pieces(i) {
             let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
-            let length_mm = piece.length_mm();
-            if left_mm >= length_mm {
-                left_mm -= length_mm;
-                self.rest(seconds);
-                continue;
-            }
-            // Speed and time where the recovered length ends inside this phase.
-            let v_squared = v0 * v0 + (v1 * v1 - v0 * v0) * left_mm / length_mm;
-            let v = v_squared.max(0.0).sqrt();
-            let at_s = if left_mm > 0.0 { 2.0 * left_mm / (v0 + v) } else { 0.0 };
-            left_mm = 0.0;
+            let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
             self.rest(at_s);
             most = most.max(self.advance(area_mm2 * v, area_mm2 * v1, seconds - at_s));
         }
         most
     }
+}
+
+/// The law of one tool, for what follows the average inside moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeltLaw {
+    /// Cross-section of its filament, mm².
+    pub area_mm2: f64,
+    /// Its melt window, s.
+    pub window_s: f64,
+}
+
+/// The highest rates on a part of a move.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Melted {
+    /// Where the part starts, s from the start of the job.
+    pub at_s: f64,
+    /// Momentary along the path, mm³/s.
+    pub peak_mm3_s: f64,
+    /// Sustained, mm³/s.
+    pub sustained_mm3_s: f64,
+}
+
+impl MeltLaw {
+    /// Those of the tools of a machine.
+    pub fn of(machine: &Machine) -> Vec<Self> {
+        let law = |tool: &Tool| Self {
+            area_mm2: super::filament_area_mm2(tool.filament_diameter_mm),
+            window_s: tool.melt_window_s,
+        };
+        machine.tools.iter().map(law).collect()
+    }
+
+    /// What is left of an average after a time without flow.
+    pub fn rested(self, mm3_s: f64, seconds: f64) -> f64 {
+        mm3_s * (-seconds / self.window_s).exp()
+    }
+
+    /// Goes through move `i` of an annotated block, which starts at that time, in parts that end where `border` says that
+    /// the one with that time does; the average at its end.
+    pub fn along(
+        self,
+        block: &Block,
+        i: usize,
+        start_s: f64,
+        border: impl Fn(f64) -> f64,
+        mut part: impl FnMut(Melted),
+    ) -> f64 {
+        let mut melt = Melt { y: block.sustained_start_mm3_s[i], ..Melt::new(self.window_s) };
+        let (path, mut now_s) = (block.section_mm2[i] > 0.0, start_s);
+        for (q_start, q_end, seconds) in self.rates(block, i) {
+            let (from_s, end_s, mut q) = (now_s, now_s + seconds, q_start);
+            while now_s < end_s {
+                let until_s = border(now_s).max(now_s.next_up()).min(end_s);
+                let share = (until_s - from_s) / seconds;
+                let next = if until_s < end_s { q_start + (q_end - q_start) * share } else { q_end };
+                let most = melt.advance(q, next, until_s - now_s);
+                let peak_mm3_s = if path { q.max(next) } else { 0.0 };
+                part(Melted { at_s: now_s, peak_mm3_s, sustained_mm3_s: most });
+                (now_s, q) = (until_s, next);
+            }
+        }
+        melt.y
+    }
+
+    /// Rates at both ends of each linear piece of a move, and its time.
+    fn rates(self, block: &Block, i: usize) -> Vec<(f64, f64, f64)> {
+        let section = block.section_mm2[i];
+        let purge = block.purges.iter().find(|(at, _)| *at == i);
+        let Some(&(_, excess_mm)) = purge else {
+            return block.pieces(i).map(|p| (section * p.start_mm_s, section * p.end_mm_s, p.seconds)).to_vec();
+        };
+        let (mut left_mm, mut rates) = (block.de_mm[i] - excess_mm, Vec::with_capacity(6));
+        for piece in block.pieces(i) {
+            let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
+            let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
+            rates.extend([(0.0, 0.0, at_s), (self.area_mm2 * v, self.area_mm2 * v1, seconds - at_s)]);
+        }
+        rates
+    }
+}
+
+/// Speed and time on a piece at which what only fills the nozzle ends; the rest of it stays in `left_mm`.
+fn filled(v0: f64, v1: f64, length_mm: f64, seconds: f64, left_mm: &mut f64) -> (f64, f64) {
+    if *left_mm >= length_mm {
+        *left_mm -= length_mm;
+        return (v1, seconds);
+    }
+    let v_squared = v0 * v0 + (v1 * v1 - v0 * v0) * *left_mm / length_mm;
+    let v = v_squared.max(0.0).sqrt();
+    let at_s = if *left_mm > 0.0 { 2.0 * *left_mm / (v0 + v) } else { 0.0 };
+    *left_mm = 0.0;
+    (v, at_s.min(seconds))
 }
 
 /// What a stretch of time makes of the average: it keeps a share and gains something.
@@ -217,8 +300,6 @@ fn near_crest(y: f64, q_start: f64, q_end: f64, x: f64) -> (f64, f64) {
 pub(super) struct Scratch {
     /// 1 where the move is not one that pushes along the path or goes without filament.
     special: Column<u8>,
-    /// Average at the start of each move.
-    start: Column<f64>,
     /// Speeding up, cruising, slowing down: kept and gained.
     kept: [Column<f64>; 3],
     gained: [Column<f64>; 3],
@@ -232,7 +313,6 @@ impl Scratch {
         const ZEROS: Column<f64> = [0.0; BLOCK];
         Box::new(Self {
             special: [0; BLOCK],
-            start: ZEROS,
             kept: [ZEROS; 3],
             gained: [ZEROS; 3],
             kept_in_all: ZEROS,
@@ -267,10 +347,10 @@ impl Scratch {
         }
     }
 
-    /// Goes through a range of moves; the average after them.
-    fn chain(&mut self, range: Range<usize>, mut y: f64) -> f64 {
+    /// Goes through a range of moves; the average at the `start` of each, and after them.
+    fn chain(&self, start: &mut Column<f64>, range: Range<usize>, mut y: f64) -> f64 {
         let count = range.len();
-        let start = &mut self.start[range.clone()][..count];
+        let start = &mut start[range.clone()][..count];
         let (kept, gained) = (&self.kept_in_all[range.clone()][..count], &self.gained_in_all[range][..count]);
         for i in 0..count {
             start[i] = y;
@@ -281,8 +361,8 @@ impl Scratch {
 
     /// The average between the phases of a move and at its end.
     #[inline(always)]
-    fn course(&self, i: usize) -> [f64; 3] {
-        let up = self.start[i] * self.kept[0][i] + self.gained[0][i];
+    fn course(&self, i: usize, start: f64) -> [f64; 3] {
+        let up = start * self.kept[0][i] + self.gained[0][i];
         let level = up * self.kept[1][i] + self.gained[1][i];
         [up, level, level * self.kept[2][i] + self.gained[2][i]]
     }
@@ -292,8 +372,9 @@ impl Scratch {
     fn largest(&self, block: &mut Block, per_window: f64) -> bool {
         let mut long_fall = false;
         for i in 0..block.len() {
-            let [up, level, down] = self.course(i);
-            let most = larger(larger(self.start[i], up), larger(level, down));
+            let start = block.sustained_start_mm3_s[i];
+            let [up, level, down] = self.course(i, start);
+            let most = larger(larger(start, up), larger(level, down));
             let section = block.section_mm2[i];
             let [_, _, fall] = block.pieces(i);
             let (q1, q2) = (section * fall.start_mm_s, section * fall.end_mm_s);
@@ -312,7 +393,7 @@ impl Scratch {
     #[cold]
     fn long_falls(&self, block: &mut Block, per_window: f64) {
         for i in 0..block.len() {
-            let [_, level, down] = self.course(i);
+            let [_, level, down] = self.course(i, block.sustained_start_mm3_s[i]);
             let section = block.section_mm2[i];
             let [_, _, fall] = block.pieces(i);
             let (q1, q2) = (section * fall.start_mm_s, section * fall.end_mm_s);

@@ -20,7 +20,7 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
         Box::new(extent::Extent::new(machine)),
         Box::new(heat::Hottest::default()),
         Box::new(layers::Layers::new(machine)),
-        Box::new(series::Series::default()),
+        Box::new(series::Series::new(machine)),
     ];
     // Rates are measured by the checks that judge them; where those are not made, here.
     observers.extend(step_rate_exceeded::measured_only(machine));

@@ -2,6 +2,8 @@
 
 use crate::block::{Block, grid::Sum};
 use crate::findings::{FlowSeries, Inspection, Log, Observer};
+use crate::machine::Machine;
+use crate::physics::melt::MeltLaw;
 use crate::vectors::columns;
 
 /// Most bins.
@@ -11,6 +13,7 @@ const FIRST_BIN_S: f64 = 0.25;
 
 /// Owner of the series.
 pub(super) struct Series {
+    laws: Vec<MeltLaw>,
     bin_s: f64,
     /// End of the last bin, s.
     full_s: f64,
@@ -18,18 +21,17 @@ pub(super) struct Series {
     sustained: Vec<f64>,
 }
 
-impl Default for Series {
-    fn default() -> Self {
+impl Series {
+    pub(super) fn new(machine: &Machine) -> Self {
         Self {
+            laws: MeltLaw::of(machine),
             bin_s: FIRST_BIN_S,
             full_s: FIRST_BIN_S * BINS as f64,
             peak: vec![0.0; BINS],
             sustained: vec![0.0; BINS],
         }
     }
-}
 
-impl Series {
     fn reach(&mut self, end_s: f64) {
         while end_s >= self.bin_s * BINS as f64 {
             for bins in [&mut self.peak, &mut self.sustained] {
@@ -56,6 +58,20 @@ impl Series {
         }
     }
 
+    /// Raises the bins that a move goes through, each by what happens in it.
+    fn along(&mut self, block: &Block, i: usize, [start_s, end_s]: [f64; 2]) {
+        self.reach(end_s);
+        let Some(&law) = self.laws.get(block.tool_index) else { return };
+        let bin_s = self.bin_s;
+        let (peak, sustained) = (&mut self.peak, &mut self.sustained);
+        let border = |at_s: f64| ((at_s / bin_s).floor() + 1.0) * bin_s;
+        law.along(block, i, start_s, border, |part| {
+            let bin = ((part.at_s / bin_s) as usize).min(BINS - 1);
+            peak[bin] = peak[bin].max(part.peak_mm3_s);
+            sustained[bin] = sustained[bin].max(part.sustained_mm3_s);
+        });
+    }
+
     /// Raises the bins move by move, those that end in the same bin together.
     fn one_by_one(&mut self, block: &Block) {
         let mut now_s = block.start_s;
@@ -75,7 +91,13 @@ impl Series {
                     if let Some((at_s, peak, sustained)) = held.replace((now_s, peak, sustained)) {
                         self.raise([at_s, at_s], peak, sustained);
                     }
-                    self.raise([start_s, now_s], peak, sustained);
+                    // What begins in one bin and ends in another has a course: each bin gets its own part of it.
+                    if (start_s / self.bin_s).floor() < (now_s / self.bin_s).floor() {
+                        self.along(block, i, [start_s, now_s]);
+                        held = None;
+                    } else {
+                        self.raise([start_s, now_s], peak, sustained);
+                    }
                     bin_end_s = ((now_s / self.bin_s).floor() + 1.0) * self.bin_s;
                 }
             }

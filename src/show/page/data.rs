@@ -130,6 +130,7 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
             "end_s": time.end_s, "stretch_s": time.stretch_s, "columns": time.lines.len(), "rings": time.ringing_mm.is_some(),
             "layers": time.layers.iter().map(|layer| (layer.at_s * 1000.0).round() / 1000.0).collect::<Vec<_>>(), "events": events,
         },
+        "sustained_top": time.sustained_mm3_s.most(),
         "top": { "melt": tops.melt_mm3_s, "speed": tops.speed_mm_s, "ringing": tops.ringing_mm },
         "capacity": { "sustained": report.capacity.sustained_mm3_s, "peak": report.capacity.peak_mm3_s },
         "ringing_limit_mm": machine.structure.ringing_limit_mm,

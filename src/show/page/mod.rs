@@ -152,7 +152,8 @@ impl IndexRow {
 /// When a picture cannot be drawn or the page not be written.
 pub fn job(mut pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
     // What the last colours mean: the largest values, whatever they are held against.
-    let tops = Tops::of(&pictured.time, &Levels::default());
+    let melt_mm3_s = pictured.time.melt_mm3_s.most();
+    let tops = Tops { melt_mm3_s, ..Tops::of(&pictured.time, &Levels::default()) };
     let rings = pictured.time.ringing_mm.is_some();
     let time_data = data::packed(&data::time(&pictured.time));
     let mut page = assemble(&pictured, machine, &tops, time_data)?;

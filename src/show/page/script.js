@@ -149,7 +149,7 @@
     const stepped = uPlot.paths.stepped({ align: 1 });
     const wide = $('charts').clientWidth;
     const specs = [
-      { name: 'Melt rate, mm³/s: momentary (band) and sustained (line)', height: 190, top: Math.max(facts.top.melt, facts.capacity.sustained || 0) * 1.12,
+      { name: 'Melt rate, mm³/s: momentary along the path (band), sustained of all that is pushed (line)', height: 190, top: Math.max(facts.top.melt, facts.sustained_top, facts.capacity.sustained || 0) * 1.12,
         series: [['FIRST', time.melt], ['LOW', time.meltLow], ['SECOND', time.sustained]],
         levels: [[facts.capacity.sustained, 'sustained capacity'], [facts.capacity.peak, 'peak capacity']] },
       { name: 'Speed, mm/s: lowest to highest', height: 140, top: facts.top.speed * 1.08, series: [['THIRD', time.speed], ['LOW', time.speedLow]], levels: [] },

@@ -293,6 +293,14 @@ fn melt(report: &Inspection) -> Table {
             of(capacity.sustained_mm3_s, flow.sustained_peak_line),
         ),
     ];
+    if flow.sustained_peak_mm3_s > flow.peak_mm3_s {
+        let why = "above the peak: filament pushed without a path counts in it, the peak is that along the path";
+        rows[1].2 = [std::mem::take(&mut rows[1].2), why.to_owned()]
+            .into_iter()
+            .filter(|part| !part.is_empty())
+            .collect::<Vec<_>>()
+            .join("; ");
+    }
     rows.extend(flow.mean_mm3_s.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
     if let Some(quantiles) = flow.quantiles_mm3_s {
         let named = ["50 % of the time below", "90 %", "95 %", "99 %"].into_iter().zip(quantiles);

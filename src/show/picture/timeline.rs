@@ -60,7 +60,11 @@ impl Tops {
         let ringing = record.ringing_mm.as_ref().map_or(0.0, Envelope::most);
         Self {
             end_s: record.end_s,
-            melt_mm3_s: record.melt_mm3_s.most().max(levels.sustained_mm3_s.unwrap_or(0.0)),
+            melt_mm3_s: record
+                .melt_mm3_s
+                .most()
+                .max(record.sustained_mm3_s.most())
+                .max(levels.sustained_mm3_s.unwrap_or(0.0)),
             speed_mm_s: record.speed_mm_s.most(),
             ringing_mm: ringing.max(levels.ringing_mm.unwrap_or(0.0)),
         }
@@ -114,7 +118,8 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
     let level = |value: Option<f64>, name| value.map(|value| (value, name)).into_iter();
     let mut tracks = vec![
         Track {
-            name: "melt rate, mm³/s: momentary (band), sustained (line)".to_owned(),
+            name: "melt rate, mm³/s: momentary along the path (band), sustained of all that is pushed (line)"
+                .to_owned(),
             top: tops.melt_mm3_s,
             band: Some((&record.melt_mm3_s, ink::FIRST)),
             from_zero: false,

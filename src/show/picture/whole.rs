@@ -51,8 +51,7 @@ impl Pictured {
         (most_points, only_layer): (usize, Option<OnlyLayer>),
         context: RunContext<'_, 'e>,
     ) -> Result<Self, JobError> {
-        let rings = !machine.structure.modes.is_empty();
-        let (time, attached) = Attached::new(TimeLine::new(rings));
+        let (time, attached) = Attached::new(TimeLine::new(machine));
         let mut preflight = Preflight::on(machine).within(context).watch(0, attached);
         let mut sampling = None;
         if only_layer.is_none() {

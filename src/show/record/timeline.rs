@@ -4,6 +4,8 @@
 use super::Envelope;
 use crate::block::{Action, ActionKind, Block, Heater, Wait, flag};
 use crate::findings::{Inspection, Layer, Log, Observer};
+use crate::machine::Machine;
+use crate::physics::melt::MeltLaw;
 use crate::wording::quantity;
 
 /// Stretches of time kept; they double in length as the job goes on.
@@ -24,9 +26,9 @@ pub struct TimeRecord {
     pub stretch_s: f64,
     /// End of the job, s.
     pub end_s: f64,
-    /// Momentary melt rate, mm³/s.
+    /// Momentary melt rate along the path, mm³/s.
     pub melt_mm3_s: Envelope,
-    /// Sustained melt rate, mm³/s; its largest value only.
+    /// Sustained melt rate, mm³/s, with what is pushed without a path; its largest value only.
     pub sustained_mm3_s: Envelope,
     /// Speed along the path, mm/s.
     pub speed_mm_s: Envelope,
@@ -164,12 +166,18 @@ impl RateTimes {
 /// The observer.
 pub struct TimeLine {
     record: TimeRecord,
+    laws: Vec<MeltLaw>,
+    /// Of the tool in use: its law, and the sustained melt rate at the end of the last move and of the waits since.
+    law: Option<MeltLaw>,
+    sustained_mm3_s: f64,
     fan: f64,
 }
 
 impl TimeLine {
-    /// Nothing seen yet; `rings` for a machine with modes.
-    pub fn new(rings: bool) -> Self {
+    /// Nothing seen yet.
+    pub fn new(machine: &Machine) -> Self {
+        let rings = !machine.structure.modes.is_empty();
+        let laws = MeltLaw::of(machine);
         let empty = || Envelope::new(STRETCHES);
         Self {
             record: TimeRecord {
@@ -186,6 +194,9 @@ impl TimeLine {
                 layers: Vec::new(),
                 rates: RateTimes::new(),
             },
+            law: laws.first().copied(),
+            laws,
+            sustained_mm3_s: 0.0,
             fan: 0.0,
         }
     }
@@ -210,12 +221,38 @@ impl TimeLine {
                 let (from, to) = (along * piece.start_mm_s, along * piece.end_mm_s);
                 self.record.ramp(at_s, piece.seconds, from, to, section);
             }
-            self.record.sustain(now_s, end_s, block.sustained_mm3_s[i]);
+            self.sustain(block, i, now_s);
             if section > 0.0 {
                 self.record.ring(now_s, end_s, block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max));
             }
             now_s = end_s;
         }
+    }
+
+    /// The course of the sustained melt rate on a move.
+    fn sustain(&mut self, block: &Block, i: usize, start_s: f64) {
+        self.law = self.laws.get(block.tool_index).copied();
+        let Some(law) = self.law else { return };
+        let TimeRecord { stretch_s, sustained_mm3_s: sustained, .. } = &mut self.record;
+        let border = |at_s: f64| ((at_s / *stretch_s).floor() + 1.0) * *stretch_s;
+        // The report's largest value bounds what is rounded otherwise here.
+        let most = block.sustained_mm3_s[i].max(block.sustained_start_mm3_s[i]);
+        self.sustained_mm3_s = law.along(block, i, start_s, border, |part| {
+            let at = ((part.at_s / *stretch_s) as usize).min(STRETCHES - 1);
+            let value = part.sustained_mm3_s.min(most);
+            sustained.widen(at, value, value);
+        });
+    }
+
+    /// While nothing is pushed it falls.
+    fn rest(&mut self, start_s: f64, end_s: f64) {
+        let Some(law) = self.law.filter(|_| self.sustained_mm3_s > 0.0) else { return };
+        let left = |at_s: f64| law.rested(self.sustained_mm3_s, (at_s - start_s).max(0.0));
+        for at in self.record.touched(start_s, end_s) {
+            let value = left(at as f64 * self.record.stretch_s);
+            self.record.sustained_mm3_s.widen(at, value, value);
+        }
+        self.sustained_mm3_s = left(end_s);
     }
 
     fn action(&mut self, action: &Action) {
@@ -237,6 +274,9 @@ impl TimeLine {
         self.record.reach(end_s);
         self.record.extend(action.at_s, end_s, action.line, self.fan);
         self.record.ramp(action.at_s, action.duration_s, 0.0, 0.0, 0.0);
+        if action.duration_s > 0.0 {
+            self.rest(action.at_s, end_s);
+        }
         let Some(kind) = kind else { return };
         if self.record.events.len() < EVENTS_KEPT {
             let Action { at_s, duration_s, line, .. } = *action;
@@ -304,14 +344,6 @@ impl TimeRecord {
         }
     }
 
-    /// The largest sustained melt rate during a move, with those of the extruder alone.
-    fn sustain(&mut self, start_s: f64, end_s: f64, sustained_mm3_s: f64) {
-        if sustained_mm3_s > 0.0 {
-            self.touched(start_s, end_s)
-                .for_each(|at| self.sustained_mm3_s.widen(at, sustained_mm3_s, sustained_mm3_s));
-        }
-    }
-
     fn ring(&mut self, start_s: f64, end_s: f64, ringing_mm: f64) {
         let touched = self.touched(start_s, end_s);
         if let Some(ringing) = &mut self.ringing_mm {
@@ -347,7 +379,7 @@ mod tests {
 
     fn record(job: &str, block_moves: usize) -> (Inspection, TimeRecord) {
         let machine = Machine::built_in();
-        let (handle, attached) = Attached::new(TimeLine::new(false));
+        let (handle, attached) = Attached::new(TimeLine::new(&machine));
         let options = RunOptions { block_moves, ..RunOptions::default() };
         let preflight = Preflight::on(&machine).options(options).watch(0, attached);
         let report = preflight.run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
@@ -388,6 +420,26 @@ mod tests {
     #[test]
     fn the_same_bits_however_blocks_are_cut() {
         assert_eq!(record(&job(), 256).1, record(&job(), 1).1);
+    }
+
+    #[test]
+    fn the_sustained_rate_falls_on_a_slow_move_and_while_nothing_is_pushed() {
+        let mut job = "G28\nM109 S200\nM83\nG1 Z0.2 F600\nG1 X10 Y10 F6000\n".to_owned();
+        job += "G1 X150 E10 F1800\nG1 X140 E0.1 F100\nG0 X10 F300\nG4 S3\n";
+        let (report, seen) = record(&job, 256);
+        let sustained = |at_s: f64| f64::from(seen.sustained_mm3_s.high[(at_s / seen.stretch_s) as usize]);
+        let series = |at_s: f64| report.series.sustained_mm3_s[(at_s / report.series.bin_s) as usize];
+        let slow_s = report.time_s.total() - 3.0 - 26.0 - 6.0;
+        let window_s = Machine::built_in().tools[0].melt_window_s;
+        let top = report.flow.sustained_peak_mm3_s;
+        for at_s in [slow_s + 2.0 * window_s, slow_s + 3.0 * window_s] {
+            // What the slow move adds is little; what is left of the fast one falls as e^(−t/τ).
+            let left = top * (-(at_s - slow_s) / window_s).exp();
+            for found in [sustained(at_s), series(at_s)] {
+                assert!((found - left).abs() < 0.1 * top, "{found} {left} of {top}");
+            }
+        }
+        assert!(sustained(report.time_s.total() - 1.0) < 0.01 * top);
     }
 
     #[test]
