@@ -25,6 +25,8 @@ const ALIKE: f64 = 0.02;
 const SPEEDS_APART: f64 = 1.2;
 /// Damping that is allowed for where none was measured.
 const DAMPING_ASSUMED: f64 = 0.1;
+/// Damping beyond which nothing rings that anybody could read.
+const DAMPING_MAX: f64 = 0.9;
 
 /// What was read on one wall.
 #[derive(Debug, Clone, PartialEq)]
@@ -189,9 +191,13 @@ pub fn estimate(readings: &[Reading], error: ReadingError) -> Result<Estimate, M
     }
     let damping_ratio = damping(&used, error, &mut remarks);
     // Crests show the damped frequency.
-    let undamped = |ratio: f64| 1.0 / (1.0 - ratio * ratio).sqrt();
+    let undamped = |ratio: f64| {
+        // What is damped more shows no second crest: heights that say so are misread.
+        let ratio = ratio.min(DAMPING_MAX);
+        1.0 / (1.0 - ratio * ratio).sqrt()
+    };
     let [low, middle, high] = match damping_ratio {
-        Some(Interval { value, low, high }) => [undamped(low), undamped(value), undamped(high.min(0.9))],
+        Some(Interval { value, low, high }) => [undamped(low), undamped(value), undamped(high)],
         None => [1.0, 1.0, undamped(DAMPING_ASSUMED)],
     };
     let natural_hz = Interval {
