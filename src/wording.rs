@@ -113,11 +113,34 @@ pub(crate) fn number(value: f64) -> String {
     fixed(value, decimals)
 }
 
-/// A number with at most so many decimals, without exponent, trailing zeros and minus zero.
+/// From here on a number is shown with an exponent: nobody reads hundreds of digits.
+const LONG: f64 = 1e15;
+
+/// A number with at most so many decimals, without trailing zeros and minus zero; without exponent unless it is huge.
 pub(crate) fn fixed(value: f64, decimals: usize) -> String {
+    if value.abs() >= LONG || value.is_nan() {
+        return huge(value);
+    }
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}
+
+/// A number with an exponent, such as `1.8e308`. What is not finite would be a fault of this program, and no page shows it
+/// as a number.
+fn huge(value: f64) -> String {
+    if !value.is_finite() {
+        return "no finite number".to_owned();
+    }
+    let text = format!("{value:.3e}");
+    let (mantissa, exponent) = text.split_once('e').unwrap_or((&text, "0"));
+    format!("{}e{exponent}", mantissa.trim_end_matches('0').trim_end_matches('.'))
+}
+
+/// A number as somebody spelled it, in all its digits; shortened where there are very many.
+pub(crate) fn spelled(value: f64) -> String {
+    let size = value.abs();
+    if value == 0.0 || (1e-9..LONG).contains(&size) { format!("{value}") } else { huge(value) }
 }
 
 /// Value and limit with enough digits to tell them apart.
@@ -174,7 +197,7 @@ pub(crate) fn clock(seconds: f64) -> String {
 
 /// A length of filament or path: metres from 1 m on.
 pub(crate) fn length(mm: f64) -> String {
-    if mm.abs() >= 1000.0 { format!("{:.2} m", mm / 1000.0) } else { quantity(mm, "mm") }
+    if (1000.0..LONG).contains(&mm.abs()) { format!("{:.2} m", mm / 1000.0) } else { quantity(mm, "mm") }
 }
 
 /// Bytes as `3.4 MB`.
@@ -290,6 +313,22 @@ mod tests {
         }
         assert_eq!(figure(1.0 / 3.0), "0.333");
         assert_eq!(figure(100_000.0), "100000");
+    }
+
+    #[test]
+    fn long_numbers_are_shortened_and_none_is_infinite() {
+        assert_eq!(
+            [1e308, f64::MAX, -2.5e20, 1e15].map(|value| fixed(value, 3)),
+            ["1e308", "1.798e308", "-2.5e20", "1e15"]
+        );
+        assert_eq!([1e308, 1e16].map(number), ["1e308", "1e16"]);
+        assert_eq!((figure(f64::MAX), length(1e300)), ("1.798e308".into(), "1e300 mm".into()));
+        assert_eq!([0.1, -0.0, 1e9, 123_456.789].map(spelled), ["0.1", "-0", "1000000000", "123456.789"]);
+        assert_eq!([f64::MAX, 1e-200, -1e99].map(spelled), ["1.798e308", "1e-200", "-1e99"]);
+        for value in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+            let told = [number(value), figure(value), spelled(value), length(value), quantity(value, "mm")];
+            assert!(told.iter().all(|text| text.starts_with("no finite number")), "{told:?}");
+        }
     }
 
     #[test]

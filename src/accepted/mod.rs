@@ -224,6 +224,29 @@ impl Accepted {
 }
 
 impl Entry {
+    /// The entry that accepts a finding for good; `job` as [`job_name`] has it.
+    pub fn of(job: &str, inspection: &Inspection, finding: &Finding, because: &str) -> Self {
+        let print = fingerprint::of(inspection, finding);
+        let worst_print = fingerprint::of_worst(inspection, finding);
+        Self {
+            job: job.to_owned(),
+            machine: inspection.machine.name.clone(),
+            check: finding.check.clone(),
+            severity: finding.severity,
+            worst_fingerprint: (worst_print != print).then_some(worst_print),
+            fingerprint: print,
+            times: finding.count,
+            because: because.to_owned(),
+            until: None,
+            by: None,
+            even_unsafe: is_unsafe(&finding.check, finding.severity),
+            place_mm: finding.place_mm,
+            value: finding.value.filter(|value| value.is_finite()),
+            limit: finding.limit.filter(|limit| limit.is_finite()),
+            extent_mm: fingerprint::extent(inspection, finding),
+        }
+    }
+
     fn why(&self, finding: &Finding) -> AcceptedWhy {
         AcceptedWhy {
             because: self.because.clone(),

@@ -111,9 +111,10 @@ fn axes(of: impl Fn(usize) -> Value) -> Item {
     Item::Value(Value::InlineTable(table))
 }
 
-/// To a thousandth of a mm.
+/// To a thousandth of a mm; what is too large to have any stays.
 fn rounded(mm: f64) -> f64 {
-    (mm * 1000.0).round() / 1000.0
+    let thousandths = mm * 1000.0;
+    if thousandths.is_finite() { thousandths.round() / 1000.0 } else { mm }
 }
 
 /// Sets a value; the comment behind the old one stays.

@@ -282,6 +282,13 @@ impl Block {
         homed.filter(|_| moves == self.len()).or_else(moved)
     }
 
+    /// The first and the last line that something in it comes from; none where it is empty and closed by nothing.
+    pub fn lines(&self) -> Option<(u64, u64)> {
+        let moves = &self.line[..self.len()];
+        let lines = || moves.iter().copied().chain(self.actions.iter().map(|action| action.line));
+        Some((lines().next()?, self.actions.last().map(|action| action.line).or(moves.last().copied())?))
+    }
+
     /// Where the machine is behind this block, likewise.
     pub fn place_after(&self, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
         self.place_of(u64::MAX, before)

@@ -2,6 +2,7 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
+use crate::wording::spelled;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -25,6 +26,7 @@ the number after it. This is the common practice of controllers, no source.",
 fn judge(notice: &Notice, log: &mut Log) {
     let Noticed::BadChecksum { given, computed } = notice.what else { return };
     log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || {
+        let given = spelled(given);
         format!("the line ends in checksum {given} but its bytes give {computed}: it was damaged on its way")
     });
 }

@@ -2,6 +2,7 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
+use crate::wording::spelled;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -24,5 +25,7 @@ is common practice on serial lines, no source; NIST RS274/NGC version 3 lets the
 
 fn judge(notice: &Notice, log: &mut Log) {
     let Noticed::LineNumberSkipped { last, number } = notice.what else { return };
-    log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || format!("line number N{number} follows N{last}"));
+    log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || {
+        format!("line number N{} follows N{}", spelled(number), spelled(last))
+    });
 }

@@ -3,6 +3,7 @@
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Damage, Notice, Noticed};
 use crate::text::Flaw;
+use crate::wording::spelled;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -43,7 +44,7 @@ fn words(damage: Damage) -> String {
             format!("{what}, at column {column}")
         }
         Damage::Cut { bytes } => format!("{bytes} bytes in one line: only its start was read"),
-        Damage::Beyond { letter: of, value } => format!("{}{value} is beyond any machine", letter(of)),
+        Damage::Beyond { letter: of, value } => format!("{}{} is beyond any machine", letter(of), spelled(value)),
         Damage::TooFar => {
             format!("a place or a length beyond {} m: not carried out", crate::modal::FOLLOWED_MM / 1000.0)
         }
@@ -57,11 +58,11 @@ fn words(damage: Damage) -> String {
                 .to_owned()
         }
         Damage::NoNumber { letter: of } => format!("{} without a number", letter(of)),
-        Damage::NegativeTime { seconds } => format!("a time of {seconds} s: taken as 0"),
-        Damage::NoToolNumber { value } => format!("T{value} is no tool number"),
-        Damage::ThinFilament { diameter_mm } => format!("a filament diameter of {diameter_mm} mm: ignored"),
-        Damage::NoOverride { percent } => format!("an override of {percent} %: ignored"),
-        Damage::NoLimit { letter: of, value } => format!("{}{value} is no limit: ignored", letter(of)),
+        Damage::NegativeTime { seconds } => format!("a time of {} s: taken as 0", spelled(seconds)),
+        Damage::NoToolNumber { value } => format!("T{} is no tool number", spelled(value)),
+        Damage::ThinFilament { diameter_mm } => format!("a filament diameter of {} mm: ignored", spelled(diameter_mm)),
+        Damage::NoOverride { percent } => format!("an override of {} %: ignored", spelled(percent)),
+        Damage::NoLimit { letter: of, value } => format!("{}{} is no limit: ignored", letter(of), spelled(value)),
         Damage::ArcTwofold => "an arc with both a radius and a centre: not carried out".to_owned(),
         Damage::ArcWithout => "an arc with neither a centre nor a radius: not carried out".to_owned(),
         Damage::ArcClosedByRadius => "an arc by radius that ends where it starts: not carried out".to_owned(),

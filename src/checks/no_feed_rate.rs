@@ -2,6 +2,7 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed};
+use crate::wording::spelled;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -26,11 +27,11 @@ RS274/NGC version 3 makes such a move an error; controllers of these printers do
 fn judge(notice: &Notice, log: &mut Log) {
     match notice.what {
         Noticed::NoFeedRate { feed } => log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || match feed {
-            Some(feed) => format!("F{feed} is no feed rate: ignored"),
+            Some(feed) => format!("F{} is no feed rate: ignored", spelled(feed)),
             None => "F without a number: ignored".to_owned(),
         }),
         Noticed::FeedFromSheet { feed_mm_s } => log.raise(Hit::noticed(&CHECK, 1, CHECK.severity, notice), || {
-            format!("the first move comes before any F: {feed_mm_s} mm/s taken from the sheet")
+            format!("the first move comes before any F: {} mm/s taken from the sheet", spelled(feed_mm_s))
         }),
         _ => {}
     }

@@ -8,12 +8,11 @@ use anyhow::{Context, bail};
 use clap::Args;
 
 use super::faults::Faults;
-use super::output::{Content, Output};
+use super::output::{self, Content, Output};
 use super::terminal::Terminal;
 use super::{Exit, explain, sheet};
 use crate::accepted::{
-    self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, fingerprint, job_name,
-    nearest,
+    self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, job_name, nearest,
 };
 use crate::checks::{self, is_unsafe};
 use crate::findings::{Finding, Inspection};
@@ -140,12 +139,8 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(job) = job_name(&path, &args.job.display().to_string()) else {
         bail!("the path of {} is not UTF-8: an entry could not tell it from others", args.job.display());
     };
-    let (known, text) = match Accepted::load_text(&path) {
-        Err(AcceptedError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
-            (empty(&path), String::new())
-        }
-        known => known.map_err(|error| Faults::of_accepted(&error, terminal))?,
-    };
+    // Whoever has faults in the file hears of them before the job is judged.
+    load(&path, terminal)?;
     let inspection = Preflight::on(&machine).run(JobSource::at(&args.job))?;
     let found: Vec<&Finding> = inspection.findings.iter().filter(|finding| finding.check == check).collect();
     if found.is_empty() {
@@ -157,47 +152,52 @@ pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
              machine, --even-unsafe accepts it, and every report says so in its head"
         );
     }
-    let entries: Vec<_> = found.iter().map(|finding| args.entry(&job, &inspection, finding, &known)).collect();
-    let text = accepted::put(&text, &entries)?;
-    Accepted::parse(&path.to_string_lossy(), &text).map_err(|faults| Faults::of_accepted(&faults.into(), terminal))?;
-    let mut file = Output::file(&path)?;
-    file.write_all(text.as_bytes())
-        .and_then(|()| file.finish())
-        .with_context(|| format!("cannot write {}", path.display()))?;
+    args.write(&path, &job, &inspection, &found, terminal)?;
     tell(&found, &path.to_string_lossy(), terminal)?;
     Ok(Exit::Passed)
 }
 
 impl AcceptArgs {
-    /// The entry for a finding, and the fingerprint of the one whose place it takes.
-    fn entry(
+    /// Puts the findings into the file. Others may do so at the same time: the file is read only once nobody else can
+    /// change it, and what is to stand there is read back before it does.
+    fn write(
         &self,
+        path: &Path,
         job: &str,
         inspection: &Inspection,
-        finding: &Finding,
-        known: &Accepted,
-    ) -> (Option<String>, Entry) {
-        let replaces = known.entry_for(inspection, finding).map(|entry| entry.fingerprint.clone());
-        let print = fingerprint::of(inspection, finding);
-        let worst_print = fingerprint::of_worst(inspection, finding);
-        let entry = Entry {
-            job: job.to_owned(),
-            machine: inspection.machine.name.clone(),
-            check: finding.check.clone(),
-            severity: finding.severity,
-            worst_fingerprint: (worst_print != print).then_some(worst_print),
-            fingerprint: print,
-            times: finding.count,
-            because: self.because.clone(),
-            until: self.until,
-            by: self.by.clone(),
-            even_unsafe: is_unsafe(&finding.check, finding.severity),
-            place_mm: finding.place_mm,
-            value: finding.value.filter(|value| value.is_finite()),
-            limit: finding.limit.filter(|limit| limit.is_finite()),
-            extent_mm: fingerprint::extent(inspection, finding),
-        };
-        (replaces, entry)
+        found: &[&Finding],
+        terminal: &Terminal,
+    ) -> anyhow::Result<()> {
+        let _lock = output::lock(path)?;
+        let (known, text) = load(path, terminal)?;
+        let entries: Vec<_> = found
+            .iter()
+            .map(|finding| {
+                let replaces = known.entry_for(inspection, finding).map(|entry| entry.fingerprint.clone());
+                let entry = Entry::of(job, inspection, finding, &self.because);
+                (replaces, Entry { until: self.until, by: self.by.clone(), ..entry })
+            })
+            .collect();
+        let text = accepted::put(&text, &entries)?;
+        let shown = path.display();
+        if let Err(faults) = Accepted::parse(&format!("{shown} with the new entry"), &text) {
+            let rendered = AcceptedError::from(faults).render(terminal.stderr_color());
+            return Err(Faults::rendered(rendered)
+                .under(&format!("nothing is written: {shown} could not be read any more with the new entry"))
+                .into());
+        }
+        let mut file = Output::file(path)?;
+        file.write_all(text.as_bytes()).and_then(|()| file.finish()).with_context(|| format!("cannot write {shown}"))
+    }
+}
+
+/// The entries of the file and its text; none where it is not there yet.
+fn load(path: &Path, terminal: &Terminal) -> anyhow::Result<(Accepted, String)> {
+    match Accepted::load_text(path) {
+        Err(AcceptedError::Read { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+            Ok((empty(path), String::new()))
+        }
+        known => known.map_err(|error| Faults::of_accepted(&error, terminal)),
     }
 }
 

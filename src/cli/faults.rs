@@ -22,6 +22,11 @@ impl Faults {
         Self { text: error.render(terminal.stderr_color()) }
     }
 
+    /// Faults that are rendered already.
+    pub fn rendered(text: String) -> Self {
+        Self { text }
+    }
+
     /// What is wrong with a file of accepted findings.
     pub fn of_accepted(error: &AcceptedError, terminal: &Terminal) -> anyhow::Error {
         match error {

@@ -135,6 +135,11 @@ pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         output::spare(target, [source])?;
     }
     let settings = read(source, args.m203_per)?;
+    // Nobody may change the sheet between the reading and the writing of it.
+    let _lock = match &args.into {
+        Some(into) if args.write && !jobs::is_stdin(into) => Some(output::lock(into)?),
+        _ => None,
+    };
     let outcome = resolve(args, &settings, terminal)?;
     if let (SheetFate::Written(path), Some(text)) = (&outcome.fate, &outcome.sheet) {
         write(path, text, args.write)?;
@@ -177,6 +182,10 @@ fn resolve(args: &ImportArgs, settings: &Settings, terminal: &Terminal) -> anyho
         (None, None) => ImportOutcome::nothing(settings),
         (None, Some(output)) => {
             let Fresh { text, rows, missing } = settings::fresh(settings);
+            // Until it is filled in it has faults, which say what is missing.
+            if missing.is_empty() {
+                read_back("the new sheet", &text, terminal)?;
+            }
             ImportOutcome { rows, sheet: Some(text), missing, fate: target(output) }
         }
         (Some(into), output) => {
@@ -213,10 +222,15 @@ fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Resul
         return Err(Faults::of_sheet(&faults, terminal).into());
     };
     // Lines count in the changed text, so it is named as such.
-    let name = format!("{} with the settings in it", path.display());
-    Machine::parse(&name, &merged.text).map_err(|faults| Faults::of_sheet(&faults.into(), terminal))?;
+    read_back(&format!("{} with the settings in it", path.display()), &merged.text, terminal)?;
     let differs = merged.text != text;
     Ok((merged, differs))
+}
+
+/// What is going to be written must be a sheet.
+fn read_back(name: &str, text: &str, terminal: &Terminal) -> anyhow::Result<()> {
+    let Err(faults) = Machine::parse(name, text) else { return Ok(()) };
+    Err(Faults::of_sheet(&faults.into(), terminal).under(&format!("nothing is written: {name} has faults")).into())
 }
 
 fn write(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {

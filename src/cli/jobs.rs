@@ -1,5 +1,6 @@
 //! From the paths on the command line to jobs.
 
+use std::collections::{HashSet, VecDeque};
 use std::ffi::OsStr;
 use std::fs;
 use std::io::{self, Read};
@@ -10,8 +11,8 @@ use anyhow::{Context, bail};
 use clap::Args;
 use walkdir::WalkDir;
 
-use super::complain;
 use super::progress::Progress;
+use super::{complain, output};
 use crate::findings::Unjudged;
 use crate::preflight::JobError;
 use crate::threads::{self, Breakdown, HelperPool};
@@ -80,6 +81,14 @@ impl Job {
         match self {
             Self::File(path) if !is_stdin(path) => Some(path),
             _ => None,
+        }
+    }
+
+    /// Its path, whatever became of it.
+    fn shown(&self) -> &Path {
+        match self {
+            Self::File(path) => path,
+            Self::Lost(unjudged) => Path::new(&unjudged.path),
         }
     }
 
@@ -166,34 +175,50 @@ pub fn collect(paths: &[PathBuf]) -> Vec<Job> {
     jobs
 }
 
+/// Folders that links lead to are searched after all that lies in the directory itself, and each folder once: among
+/// folders that link to each other there are more paths than anybody could follow.
 fn search(directory: &Path, jobs: &mut Vec<Job>) {
-    let before = jobs.len();
-    for entry in WalkDir::new(directory).follow_links(true).sort_by_file_name() {
-        match entry {
-            Ok(entry) if entry.file_type().is_file() && is_job(entry.path()) => jobs.push(Job::File(entry.into_path())),
-            Ok(_) => {}
-            // What a loop leads back to is searched already.
-            Err(error) if error.loop_ancestor().is_some() => {}
-            Err(error) => jobs.extend(lost(&error)),
+    let (mut found, mut entered) = (Vec::new(), HashSet::new());
+    let mut open = VecDeque::from([directory.to_owned()]);
+    while let Some(folder) = open.pop_front() {
+        let mut walk = WalkDir::new(&folder).sort_by_file_name().into_iter();
+        while let Some(entry) = walk.next() {
+            let entry = match entry {
+                Ok(entry) => entry,
+                Err(error) => {
+                    found.extend(lost(&error));
+                    continue;
+                }
+            };
+            // A link is what it leads to; a broken one is told of where the job is read.
+            let kind = fs::metadata(entry.path());
+            if kind.as_ref().is_ok_and(fs::Metadata::is_dir) {
+                if entry.path_is_symlink() && entry.depth() > 0 {
+                    open.push_back(entry.into_path());
+                } else if !entered.insert(output::resolved(entry.path())) {
+                    walk.skip_current_dir();
+                }
+            } else if is_job(entry.path()) && kind.map_or(entry.path_is_symlink(), |kind| kind.is_file()) {
+                found.push(Job::File(entry.into_path()));
+            }
         }
     }
-    if jobs.len() == before {
+    found.sort_by(|a, b| a.shown().cmp(b.shown()));
+    let has_none = found.is_empty();
+    jobs.append(&mut found);
+    if has_none {
         let wanted = ENDINGS.map(|ending| format!("*.{ending}")).join(", ");
         let error = format!("no job in {} (searched for {wanted}, each also with .gz)", directory.display());
         jobs.push(Job::Lost(Unjudged { path: directory.display().to_string(), error }));
     }
 }
 
-/// A directory that cannot be listed, or a job that cannot be reached; other broken links do not matter.
+/// A directory that cannot be listed.
 fn lost(error: &walkdir::Error) -> Option<Job> {
     let path = error.path()?;
-    let is_broken_link = path.is_symlink() && !path.exists();
-    if is_broken_link && is_job(path) {
-        return Some(Job::File(path.to_owned()));
-    }
     let reason = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
     let error = format!("cannot search {}: {reason}", path.display());
-    (!is_broken_link).then(|| Job::Lost(Unjudged { path: path.display().to_string(), error }))
+    Some(Job::Lost(Unjudged { path: path.display().to_string(), error }))
 }
 
 fn is_job(path: &Path) -> bool {
@@ -292,6 +317,28 @@ mod tests {
         symlink(root.join("gone"), root.join("in/other")).expect("links");
         symlink(root.join("in"), root.join("in/loop")).expect("links");
         assert_eq!(shown(&collect(&[root.join("in")]), root), ["in/a.gcode", "in/b.gcode"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn folders_that_link_to_each_other_are_entered_once() {
+        use std::os::unix::fs::symlink;
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let root = directory.path();
+        let names: Vec<String> = (0..12).map(|n| format!("f{n:02}")).collect();
+        for name in &names {
+            fs::create_dir(root.join(name)).expect("creates");
+            fs::write(root.join(name).join("job.gcode"), "").expect("writes");
+            for other in &names {
+                symlink(root.join(other), root.join(name).join(format!("to-{other}"))).expect("links");
+            }
+        }
+        let own: Vec<String> = names.iter().map(|name| format!("{name}/job.gcode")).collect();
+        assert_eq!(shown(&collect(&[root.to_owned()]), root), own, "each by its own path");
+        // From one of them all are reached, each by the shortest way.
+        let found = shown(&collect(&[root.join("f03")]), root);
+        assert_eq!(found.len(), names.len());
+        assert_eq!(found[..2], ["f03/job.gcode".to_owned(), "f03/to-f00/job.gcode".to_owned()]);
     }
 
     #[test]

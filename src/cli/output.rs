@@ -85,6 +85,27 @@ pub fn spare<'p>(output: &Path, others: impl IntoIterator<Item = &'p Path>) -> a
     }
 }
 
+/// Lets nobody else who asks change the file at `path` until the answer is dropped.
+///
+/// The lock lies on its folder, which leaves nothing behind; where a folder cannot be locked, on a file beside it that
+/// stays. The file itself will not do: it is replaced.
+///
+/// # Errors
+/// When neither can be locked.
+pub fn lock(path: &Path) -> anyhow::Result<File> {
+    let path = resolved(path);
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let locked = |file: File| file.lock().map(|()| file);
+    let beside = || {
+        let mut name = std::ffi::OsString::from(".");
+        name.push(path.file_name().unwrap_or_default());
+        name.push(".lock");
+        OpenOptions::new().write(true).create(true).truncate(false).open(folder.join(name)).and_then(locked)
+    };
+    let answer = File::open(folder).and_then(locked).or_else(|_| beside());
+    answer.with_context(|| format!("cannot lock {} against others who change it", path.display()))
+}
+
 /// The path with its links followed; of a file that is not there yet, those of its folder.
 pub(super) fn resolved(path: &Path) -> PathBuf {
     let in_folder = || {

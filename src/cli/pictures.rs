@@ -276,6 +276,16 @@ mod tests {
     use super::*;
 
     #[test]
+    fn pages_of_one_name_are_found_at_the_first_try_each() {
+        let mut names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs: HashSet::new() };
+        let jobs = 5000;
+        for n in 0..jobs {
+            names.free(if n % 2 == 0 { "a/hook.gcode" } else { "b/hook.gcode" }, Path::new("pages"));
+        }
+        assert_eq!((names.taken.len(), names.tried["hook.gcode"]), (jobs, jobs as u64));
+    }
+
+    #[test]
     fn names_of_pages_are_fit_for_links_and_never_the_same() {
         let mut names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs: HashSet::new() };
         let jobs =

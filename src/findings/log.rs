@@ -20,6 +20,17 @@ struct Merged {
     is_unsafe: bool,
 }
 
+/// A hit whose line may have more moves than the blocks so far.
+#[derive(Clone, Copy)]
+struct Unsettled {
+    at: usize,
+    line: u64,
+    /// First or worst of its finding.
+    stands_out: bool,
+    /// Where the machine is by now.
+    place_mm: Option<[f64; 3]>,
+}
+
 impl Merged {
     /// Counts one more hit; true where its line comes before all others.
     #[inline]
@@ -95,6 +106,8 @@ pub struct Log {
     unplaced: Vec<(usize, u64)>,
     /// The same for hits that are neither first nor worst.
     unreached: Vec<(usize, u64)>,
+    /// Hits on the last line of the block before, which may go on in the next one.
+    unsettled: Vec<Unsettled>,
     /// Findings that did not fit in the bound.
     pub dropped: u64,
 }
@@ -192,13 +205,46 @@ impl Log {
     }
 
     /// Places the hits of the block that was just observed; `before` is where the machine was before it.
+    ///
+    /// A line of several moves may lie in several blocks, and where they are cut must not show: hits on the last line of
+    /// the block wait for what follows.
     #[inline]
     pub fn locate(&mut self, block: &Block, before: Option<[f64; 3]>) {
-        for (at, line) in self.unplaced.drain(..) {
-            self.merged[at].put(Some(line), block.place_of(line, before));
+        if self.unplaced.is_empty() && self.unreached.is_empty() && self.unsettled.is_empty() {
+            return;
         }
-        for (at, line) in self.unreached.drain(..) {
-            self.merged[at].reach(block.place_of(line, before));
+        let lines = block.lines();
+        let mut waiting = std::mem::take(&mut self.unsettled);
+        for hit in &mut waiting {
+            if lines.is_some_and(|(first, _)| first <= hit.line) {
+                hit.place_mm = block.place_of(hit.line, before);
+            }
+        }
+        let placed =
+            |stands_out| move |(at, line)| Unsettled { at, line, stands_out, place_mm: block.place_of(line, before) };
+        waiting.extend(self.unplaced.drain(..).map(placed(true)));
+        waiting.extend(self.unreached.drain(..).map(placed(false)));
+        waiting.retain(|hit| {
+            let goes_on = lines.is_none_or(|(_, last)| last <= hit.line);
+            if !goes_on {
+                self.settle(*hit);
+            }
+            goes_on
+        });
+        self.unsettled = waiting;
+    }
+
+    fn settle(&mut self, Unsettled { at, line, stands_out, place_mm }: Unsettled) {
+        match stands_out {
+            true => self.merged[at].put(Some(line), place_mm),
+            false => self.merged[at].reach(place_mm),
+        }
+    }
+
+    /// Nothing follows.
+    fn settle_all(&mut self) {
+        for hit in std::mem::take(&mut self.unsettled) {
+            self.settle(hit);
         }
     }
 
@@ -221,7 +267,8 @@ impl Log {
     }
 
     /// Takes over the findings of another log; the two must have raised different checks.
-    pub fn absorb(&mut self, other: Self) {
+    pub fn absorb(&mut self, mut other: Self) {
+        other.settle_all();
         let offset = self.merged.len();
         self.merged.extend(other.merged);
         self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
@@ -246,7 +293,8 @@ impl Log {
     }
 
     /// The findings: worst severity first, then by first line, then by check.
-    pub fn into_findings(self) -> Vec<Finding> {
+    pub fn into_findings(mut self) -> Vec<Finding> {
+        self.settle_all();
         let mut findings: Vec<Finding> = self.merged.into_iter().map(|merged| merged.finding).collect();
         for finding in &mut findings {
             finding.lines.sort_unstable();

@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 use std::io::{self, Read};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use memchr::{memchr, memchr_iter};
 
@@ -18,6 +18,8 @@ pub const LINE_BYTES_READ: usize = 64 * 1024;
 const BYTES_KEPT: usize = 1024 * 1024;
 /// Byte-order mark of UTF-8.
 const MARK: [u8; 3] = *b"\xef\xbb\xbf";
+/// Lines of a chunk from one place that is known to the next.
+const LINES_BETWEEN: u64 = 64;
 /// Characters of a line shown in an excerpt.
 const EXCERPT_CHARS: usize = 200;
 
@@ -46,6 +48,8 @@ pub struct Chunk {
     lines: u64,
     /// Bytes that were left out of its first line.
     cut_bytes: u64,
+    /// Where every [`LINES_BETWEEN`]th line starts; made when the text of a line is first asked for.
+    starts: OnceLock<Vec<u32>>,
 }
 
 impl Chunk {
@@ -75,13 +79,25 @@ impl Chunk {
         Lines { rest: &self.bytes()[at..], number, cut_bytes: if at == 0 { self.cut_bytes } else { 0 } }
     }
 
+    /// Where every [`LINES_BETWEEN`]th line starts.
+    fn starts(&self) -> Vec<u32> {
+        let behind = memchr_iter(b'\n', self.bytes()).map(|at| at + 1);
+        let starts = std::iter::once(0).chain(behind).step_by(LINES_BETWEEN as usize);
+        // A chunk is far from 4 GiB.
+        starts.map(|at| u32::try_from(at).unwrap_or(u32::MAX)).collect()
+    }
+
     /// The text of one of its lines, made fit to show.
     pub(crate) fn text_of(&self, line: u64) -> Option<String> {
         if line < self.first_line || line >= self.first_line + self.lines {
             return None;
         }
-        let mut rest = self.bytes();
-        for _ in self.first_line..line {
+        // Every line of a chunk may be asked for: none may cost a walk through all that come before it.
+        let starts = self.starts.get_or_init(|| self.starts());
+        let ahead = line - self.first_line;
+        let start = *starts.get(usize::try_from(ahead / LINES_BETWEEN).ok()?)?;
+        let mut rest = self.bytes().get(start as usize..)?;
+        for _ in 0..ahead % LINES_BETWEEN {
             rest = &rest[memchr(b'\n', rest)? + 1..];
         }
         Some(shown(&rest[..memchr(b'\n', rest).unwrap_or(rest.len())]))
@@ -174,6 +190,7 @@ impl<R: Read> LineReader<R> {
             self.carry.clear();
             chunk.first_line = self.lines + 1;
             chunk.cut_bytes = 0;
+            chunk.starts.take();
             self.fill(chunk)?;
             self.skip_long_line(chunk);
             self.cut(chunk);
@@ -358,6 +375,22 @@ mod tests {
         for chunk_bytes in [7, 100, LINE_BYTES_READ, 100_000] {
             assert!(all(&text, chunk_bytes) == whole, "{chunk_bytes}");
         }
+    }
+
+    #[test]
+    fn any_line_of_a_chunk_can_be_shown() {
+        let text: Vec<u8> = (1..=1000).flat_map(|n| format!("G1 X{n}\n").into_bytes()).chain(*b"M84").collect();
+        let (mut reader, mut chunk) = (LineReader::with_chunk_bytes(&text[..], 3000), Chunk::default());
+        let mut shown = Vec::new();
+        while reader.read(&mut chunk).unwrap() {
+            assert_eq!(
+                (chunk.text_of(chunk.first_line - 1), chunk.text_of(chunk.first_line + chunk.lines)),
+                (None, None)
+            );
+            shown.extend((chunk.first_line..chunk.first_line + chunk.lines).map(|line| chunk.text_of(line).unwrap()));
+        }
+        let expected: Vec<String> = (1..=1000).map(|n| format!("G1 X{n}")).chain(["M84".to_owned()]).collect();
+        assert_eq!(shown, expected);
     }
 
     #[test]

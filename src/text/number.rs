@@ -86,7 +86,8 @@ pub fn decimal(input: &mut Input<'_>) -> Result<f64, EmptyError> {
 #[cold]
 fn slow(text: &[u8]) -> f64 {
     let plain: String = text.iter().filter(|b| b.is_ascii_digit() || **b == b'.').map(|&b| char::from(b)).collect();
-    plain.parse().unwrap_or(0.0)
+    // Hundreds of digits would become an infinity; the largest number is beyond any machine just the same.
+    plain.parse().map_or(0.0, |value: f64| value.min(f64::MAX))
 }
 
 #[cfg(test)]
@@ -115,6 +116,14 @@ mod tests {
         for text in ["", "-", ".", "+.", "E5", "--1"] {
             assert_eq!(read(text), None, "{text}");
         }
+    }
+
+    #[test]
+    fn hundreds_of_digits_stay_finite() {
+        let digits = "9".repeat(400);
+        assert_eq!(read(&digits), Some((f64::MAX, 0)));
+        assert_eq!(read(&format!("-{digits}.{digits}")), Some((-f64::MAX, 0)));
+        assert_eq!(read(&format!("0.{}1", "0".repeat(400))), Some((0.0, 0)));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 use gonogo::accepted::Accepted;
 use snapbox::cmd::cargo_bin;
@@ -398,4 +398,48 @@ fn the_loop_judges_every_job_of_a_card() {
     let (code, out, err) = run();
     assert_eq!((code, err.as_str(), out.matches("NO-GO ").count()), (1, "", ENDINGS.len()), "{out}");
     assert!(!out.contains("notes") && !out.contains("it.gz"), "{out}");
+}
+
+/// Two at once both read the file as it was, and the second took the first one's entry away: 10 of 60 pairs.
+#[test]
+fn two_who_accept_at_once_lose_nothing() {
+    let shop = Workshop::new(&["heron-gap.gcode"]);
+    let names = ["one.gcode", "two.gcode", "three.gcode"];
+    names.iter().for_each(|name| shop.write(name, &corpus("heron-gap.gcode")));
+    for round in 0..40 {
+        let running: Vec<_> = names
+            .iter()
+            .map(|name| {
+                let mut command = Command::new(cargo_bin!("gonogo"));
+                let args = ["accept", name, "--check", "rings-frame", "--because", "known"];
+                command.args(args).current_dir(shop.0.path()).env_remove("GONOGO_MACHINE");
+                command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("runs")
+            })
+            .collect();
+        for child in running {
+            let output = child.wait_with_output().expect("ends");
+            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        }
+        let known = Accepted::load(&shop.path("gonogo.accepted.toml")).expect("reads");
+        let mut jobs: Vec<_> = known.entries.iter().map(|entry| entry.job.as_str()).collect();
+        jobs.sort_unstable();
+        assert_eq!(jobs, ["one.gcode", "three.gcode", "two.gcode"], "round {round}");
+        fs::remove_file(shop.path("gonogo.accepted.toml")).expect("is there");
+    }
+    let left: Vec<_> = fs::read_dir(shop.0.path()).expect("lists").flatten().map(|entry| entry.file_name()).collect();
+    assert_eq!(left.len(), 5, "neither locks nor parts stay: {left:?}");
+}
+
+#[test]
+fn nothing_is_written_that_could_not_be_read_again() {
+    let shop = Workshop::new(&["heron-gap.gcode"]);
+    // Room for less than one more entry.
+    let full = "# \n".repeat((1 << 20) / 3 - 20);
+    shop.write("gonogo.accepted.toml", &full);
+    let accept = ["accept", "heron-gap.gcode", "--check", "rings-frame", "--because", "known"];
+    let (code, out, err) = shop.gonogo(&accept);
+    assert!(code == 2 && out.is_empty(), "{out}");
+    assert!(err.starts_with("gonogo: nothing is written: ") && err.contains("with the new entry\n"), "{err}");
+    assert!(err.contains("at most 1048576 bytes"), "{err}");
+    assert_eq!(shop.accepted(), full);
 }

@@ -6,6 +6,7 @@ mod command_line;
 mod compare;
 mod corpus;
 mod formats;
+mod fuzz;
 mod headroom;
 mod house;
 mod linear_program;

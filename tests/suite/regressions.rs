@@ -230,3 +230,79 @@ fn jobs_that_printers_run_every_day() {
     let checks: Vec<_> = judge(&siskin, stored).findings.iter().map(|finding| finding.check.to_string()).collect();
     assert_eq!(checks, ["macro-not-described"]);
 }
+
+/// Numbers of hundreds of digits became infinities: a message said `X-inf`, another `checksum inf`, and others ran over the
+/// page with all their digits.
+#[test]
+fn numbers_of_hundreds_of_digits() {
+    let digits = "9".repeat(400);
+    let zeros = "0".repeat(300);
+    let job = format!(
+        "G28\nN1 G1 X1 F600*{digits}\nN{digits} G1 X2\nG1 X-{digits} Y5\nG4 S-{digits}\nT{digits}\nM200 D0.{zeros}1\n\
+         M221 S1{zeros}\nG1 F-{digits}\nM204 S-{digits}\nG1 X3 E1\n"
+    );
+    for line in job.lines().skip(1) {
+        let report = judge(&free_machine(), &format!("G28\n{line}\nG1 X3 F600\n"));
+        for finding in &report.findings {
+            let message = &finding.message;
+            assert!(message.len() < 200, "{message}");
+            assert!(!message.contains("inf") && !message.contains("NaN"), "{message}");
+        }
+    }
+    let report = judge(&free_machine(), &job);
+    let told: Vec<&str> = report.findings.iter().map(|finding| finding.message.as_str()).collect();
+    assert!(
+        told.contains(&"The line ends in checksum 1.798e308 but its bytes give 48: it was damaged on its way."),
+        "{told:?}"
+    );
+    assert!(told.contains(&"X-1.798e308 is beyond any machine."), "{told:?}");
+}
+
+/// Heights of marks that do not fall by anything readable gave a damping ratio near 1 and with it a natural frequency far
+/// outside its own interval, or an infinite one. Found by fuzzing.
+#[test]
+fn marks_of_a_damping_near_one() {
+    use gonogo::workshop::trial::marks::{Reading, ReadingError, estimate};
+    for heights in ["10,1e-9", "10,1e-12,1e-24", "10,1e-200", "10,5e-324"] {
+        let reading: Reading = format!("spacing=2.5 speed=100 heights={heights}").parse().expect("a reading");
+        let found = estimate(&[reading], ReadingError::default()).expect("one reading agrees with itself");
+        let hz = found.natural_hz;
+        assert!(hz.low <= hz.value && hz.value <= hz.high && hz.high.is_finite(), "{heights}: {hz:?}");
+    }
+}
+
+/// A place of 1e306 mm or more became infinite when it was rounded to thousandths, and the file of accepted findings could
+/// not be read any more.
+#[test]
+fn accepted_places_of_any_size_read_back() {
+    use gonogo::accepted::{Accepted, Entry, put};
+    let machine = Machine::load(std::path::Path::new("corpus/machines/heron.toml")).expect("a sheet");
+    let report = judge(&machine, "G28\nG1 X900 F3000\n");
+    let finding = report.findings.iter().find(|finding| finding.check == "outside-travel").expect("it is outside");
+    let mut entry = Entry::of("job.gcode", &report, finding, "known");
+    let far = [1e308, -1e308, f64::MAX];
+    (entry.place_mm, entry.value, entry.limit) = (Some(far), Some(f64::MAX), Some(-1e308));
+    entry.extent_mm = Some(gonogo::geometry::Box3 { min: far.map(|mm| -mm), max: far });
+    let text = put("", &[(None, entry.clone())]).expect("it is TOML");
+    assert_eq!(Accepted::parse("accepted.toml", &text).expect("reads back").entries, [entry]);
+}
+
+/// A line of two moves (G10 with a lift) that lay in two blocks placed what was found on its first move at the end of that
+/// move, and at the end of both where one block held them. Found by fuzzing.
+#[test]
+fn a_line_of_two_moves_in_two_blocks() {
+    let machine = Machine::load(std::path::Path::new("corpus/machines/wren.toml")).expect("a sheet");
+    for moves_before in 0..8 {
+        let moves = (0..moves_before).map(|n| format!("G1 X{} F6000\n", 100 + n)).collect::<String>();
+        let job = format!("G28\nG1 Z10 F480\n{moves}M207 S1 F4294967296 Z0.2\nG10\nG11\nM84\n");
+        let places = |block_moves| {
+            let report = judge_sized(&machine, job.as_bytes(), &RunOptions { block_moves, ..RunOptions::default() });
+            report.findings.into_iter().map(|of| (of.check, of.place_mm, of.worst_place_mm)).collect::<Vec<_>>()
+        };
+        let whole = places(256);
+        assert!(whole.iter().any(|(check, ..)| check == "feed-rate-clipped"), "{whole:?}");
+        for block_moves in [1, 2, 3] {
+            assert_eq!(places(block_moves), whole, "{moves_before} moves before, {block_moves} in a block");
+        }
+    }
+}

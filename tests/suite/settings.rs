@@ -175,3 +175,22 @@ fn the_sheet_after_the_swap_is_what_the_import_writes() {
     let kept = std::fs::read(&path).expect("the sheet is there");
     assert!(kept == run.get_output().stdout, "write corpus/settings/heron-after.toml anew");
 }
+
+#[test]
+fn nothing_is_written_that_could_not_be_read_again() {
+    let folder = tempfile::tempdir().expect("temporary directory");
+    let path = folder.path().join("full.toml");
+    let sheet = std::fs::read_to_string("corpus/machines/heron.toml").expect("a corpus sheet");
+    let steps = sheet.lines().find(|line| line.starts_with("steps_per_mm")).expect("it has steps");
+    // Without its steps the sheet is as large as one may be; putting them in again is too much.
+    let rest = sheet.replace(&format!("{steps}\n"), "");
+    let full = format!("{}{rest}", "#".repeat(gonogo::machine::SHEET_MAX_BYTES - rest.len() - 1) + "\n");
+    std::fs::write(&path, &full).expect("writes");
+    let path = path.display().to_string();
+    gonogo::machine::Machine::load(path.as_ref()).expect("it is a sheet");
+    let output = import(&["corpus/settings/heron.txt", "--into", &path, "--write"]).output().expect("runs");
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{told}");
+    assert!(told.contains("nothing is written: ") && told.contains("a machine sheet has at most"), "{told}");
+    assert_eq!(std::fs::read_to_string(&path).expect("reads"), full);
+}
