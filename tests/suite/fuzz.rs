@@ -865,8 +865,8 @@ fn damaged_marks() {
             }
         }
         let error = match seed % 4 {
-            0 => ReadingError { spacing_mm: 1e-4, height_mm: 1e-4 },
-            1 => ReadingError { spacing_mm: 10.0, height_mm: 10.0 },
+            0 => ReadingError { spacing_mm: 1e-4, height_mm: 1e-4, scale: 0.0 },
+            1 => ReadingError { spacing_mm: 10.0, height_mm: 10.0, scale: 0.5 },
             _ => ReadingError::default(),
         };
         if let Ok(found) = estimate(&readings, error) {
