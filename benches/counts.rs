@@ -3,12 +3,19 @@
 //! Run without arguments, it starts itself under valgrind once per stage, prints the table and fails where a stage takes
 //! more instructions than [`BUDGETS`] allows. Valgrind knows vectors of 256 bits at most, so the counts are those of such a
 //! processor. Without valgrind it says so and does nothing.
+//!
+//! What grows with its input must grow no faster: [`GROWING`] are run on one, two and four times as much.
 
 // A bench prints its table.
 #![allow(clippy::print_stdout)]
 
 use std::hint::black_box;
 use std::process::Command;
+
+use gonogo::Verdict;
+use gonogo::preflight::{JobSource, Preflight};
+use gonogo::show::report::{Report, openmetrics::OpenMetricsReport};
+use gonogo::study::matrix::Totals;
 
 #[path = "common.rs"]
 mod common;
@@ -22,11 +29,73 @@ const BUDGETS: [(&str, f64); 6] =
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
+/// A name, the size to begin with, and what is done with so much input.
+type Growing = (&'static str, usize, fn(usize));
+const GROWING: [Growing; 3] =
+    [("dwells", 10_000, dwells), ("same job", 100, same_job), ("linked folders", 10, linked_folders)];
+/// Twice the input may take that many times the instructions.
+const GROWTH_MAX: f64 = 2.2;
+
+/// Lines that each are a new worst of a finding, with an action behind it.
+fn dwells(lines: usize) {
+    let job = format!("G28\nM109 S210\nG4 S600\n{}M104 S0\n", "G4 P1\n".repeat(lines));
+    black_box(common::whole(job.as_bytes(), &common::machine()));
+}
+
+/// One job many times in one report, where each needs a name of its own.
+fn same_job(times: usize) {
+    let machine = common::machine();
+    let job = JobSource::stream(&b"G28\nG1 X5 F600\n"[..], "job.gcode");
+    let inspection = Preflight::on(&machine).run(job).expect("reading from memory cannot fail");
+    let judged = Ok(vec![inspection]);
+    let mut report = OpenMetricsReport::new(&[machine.facts()]);
+    let (mut totals, mut out) = (Totals::new([machine.facts()], Verdict::NoGo), Vec::new());
+    for _ in 0..times {
+        totals.count(&judged);
+        report.add(&judged, &mut out).expect("memory can be written");
+    }
+    report.finish(&totals, &mut out).expect("memory can be written");
+    black_box(out);
+}
+
+/// Folders that each link to all of them; the input is their links.
+fn linked_folders(root_of_links: usize) {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let folders: Vec<_> = (0..root_of_links).map(|n| directory.path().join(format!("f{n:03}"))).collect();
+    for folder in &folders {
+        std::fs::create_dir(folder).expect("creates");
+        #[cfg(unix)]
+        for (n, other) in folders.iter().enumerate() {
+            std::os::unix::fs::symlink(other, folder.join(format!("to-{n}"))).expect("links");
+        }
+    }
+    std::fs::write(folders[0].join("job.gcode"), "G28\nG1 X5 F600\n").expect("writes");
+    let report = directory.path().join("report.csv");
+    let [jobs, report] = [directory.path(), &report].map(|path| path.as_os_str().to_owned());
+    let words = ["gonogo", "check", "-q", "--threads", "1", "--format", "csv", "-o"].map(std::ffi::OsString::from);
+    black_box(gonogo::cli::run(words.into_iter().chain([report, jobs])).expect("it is judged"));
+}
+
+/// How much more twice the input takes, what is always the same left out: from one to two against from two to four.
+fn growth(case: &str, size: usize) -> f64 {
+    // Links are the square of their folders.
+    let sizes = match case {
+        "linked folders" => [size, size * 7 / 5, size * 2],
+        _ => [size, size * 2, size * 4],
+    };
+    let [one, two, four] = sizes.map(|size| count(&format!("{case}={size}")).expect("valgrind has just run"));
+    (four - two) / (two - one)
+}
+
 fn bytes() -> usize {
     std::env::var("GONOGO_BENCH_MIB").ok().and_then(|mib| mib.parse::<usize>().ok()).map_or(BYTES, |mib| mib << 20)
 }
 
 fn run(stage: &str) {
+    if let Some((case, size)) = stage.split_once('=') {
+        let (.., work) = GROWING.into_iter().find(|(known, ..)| *known == case).expect("a case");
+        return work(size.parse().expect("a size"));
+    }
     let job = common::job(bytes());
     let machine = common::machine();
     match stage {
@@ -80,11 +149,21 @@ fn main() {
     };
     let lines = common::floor(&common::job(bytes())) as f64;
     println!("instructions per line, {lines} lines\n{:<8} {:>10} {:>10} {:>10}", "stage", "this", "budget", "change");
-    let mut failed = false;
+    let (mut failed, mut too_fast) = (false, false);
     for (stage, budget) in BUDGETS {
         let per_line = (count(stage).expect("valgrind has just run") - nothing) / lines;
         println!("{stage:<8} {per_line:>10.1} {budget:>10.1} {:>9.1}%", (per_line / budget - 1.0) * 100.0);
         failed |= per_line > budget * (1.0 + MARGIN);
+    }
+    println!("twice the input takes, times");
+    for (case, size, _) in GROWING {
+        let times = growth(case, size);
+        println!("{case:<16} {times:>10.2}");
+        too_fast |= times > GROWTH_MAX;
+    }
+    if too_fast {
+        println!("Something grows faster than its input.");
+        std::process::exit(1);
     }
     if failed {
         println!("A stage takes over {:.0} % more instructions than its budget.", MARGIN * 100.0);

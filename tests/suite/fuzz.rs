@@ -6,6 +6,9 @@
 //! there are for each reader. A failure names its seed and leaves its input in a file: `GONOGO_FUZZ_SEED=that
 //! GONOGO_FUZZ_RUNS=1` repeats it.
 
+// A failure says how it is repeated.
+#![allow(clippy::print_stderr)]
+
 use std::fs;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};

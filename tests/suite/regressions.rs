@@ -306,3 +306,13 @@ fn a_line_of_two_moves_in_two_blocks() {
         }
     }
 }
+
+/// Why a text is no report was told with the text's own control characters. Found by fuzzing.
+#[test]
+fn a_text_that_is_no_report_cannot_act_on_a_terminal() {
+    use gonogo::show::report::json::read;
+    for text in ["{\"schema\":\"gonogo\u{7f}\u{9b}2J\"}", "{\"schema\":\"gonogo.report/1\",\"verdict\":\"\u{9b}2J\"}"] {
+        let told = read(text).expect_err("it is none").to_string();
+        assert!(!told.contains(char::is_control), "{told:?}");
+    }
+}

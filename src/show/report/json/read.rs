@@ -8,15 +8,16 @@ use super::SCHEMA;
 use super::shape::*;
 use crate::findings::{self as of, Outcome};
 use crate::geometry;
+use crate::wording::safe;
 
 /// Why a text is not a report on one job on one machine.
 #[derive(Debug, thiserror::Error)]
 pub enum NotAReport {
     /// Not JSON, or not of the published shape.
-    #[error("not a report on one job: {0}")]
+    #[error("not a report on one job: {}", safe(&.0.to_string()))]
     Shape(#[from] serde_json::Error),
     /// Another name or version of the shape.
-    #[error("this is `{0}`, and `{SCHEMA}` can be read here")]
+    #[error("this is `{}`, and `{SCHEMA}` can be read here", safe(.0))]
     Version(String),
     /// A report of this shape that no version writes.
     #[error("not a report on one job: {0}")]
