@@ -49,7 +49,10 @@ fn known(name: &str) -> Vec<Known> {
             "bed 20 to 94 °C: 240 s ln(75 / 1); nozzle 200 down to 170 °C: 70 s ln(180 / 150), and on to 172 °C: 70 s ln(130 / 128)",
         )],
         "wren-idle" => {
-            vec![known("time_s.dwell", 26.0 + 900.0 + 600.0 + 600.5 + 30.0, "homing, three dwells, a timed pause")]
+            vec![
+                known("time_s.dwell", 900.0 + 600.0 + 600.5 + 30.0, "three dwells, a timed pause"),
+                known("time_s.homing", 26.0, "homing once"),
+            ]
         }
         "bittern-spool" => vec![
             known("filament.net_mm", 600.5, "12 × 50 mm - 4 mm + 4 mm + 0.5 mm"),
@@ -809,7 +812,7 @@ G0 Z0.25 F900
 G1 X140 Y6 E1.8 F3600 ; near: prints-off-bed
 G1 X140 Y5.9 E0.01 ; expect: prints-off-bed
 G1 X100 Y5.9 E1.8 ; expect: prints-off-bed
-G1 X100 Y40 E1.5
+G1 X100 Y40 E1.5 ; expect: prints-off-bed
 G0 X246 Y40 F12000 ; near: prints-off-bed
 M104 S0
 M140 S0

@@ -244,6 +244,7 @@ fn field(report: &Inspection, path: &str) -> Option<f64> {
         "time_s.extruding" => report.time_s.extruding,
         "time_s.travel" => report.time_s.travel,
         "time_s.dwell" => report.time_s.dwell,
+        "time_s.homing" => report.time_s.homing,
         "time_s.heating" => report.time_s.heating,
         "path_mm.extruding" => report.path_mm.extruding,
         "path_mm.travel" => report.path_mm.travel,
