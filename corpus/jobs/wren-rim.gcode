@@ -22,7 +22,7 @@ G0 Z0.25 F900
 G1 X140 Y6 E1.8 F3600 ; near: prints-off-bed
 G1 X140 Y5.9 E0.01 ; expect: prints-off-bed
 G1 X100 Y5.9 E1.8 ; expect: prints-off-bed
-G1 X100 Y40 E1.5
+G1 X100 Y40 E1.5 ; expect: prints-off-bed
 G0 X246 Y40 F12000 ; near: prints-off-bed
 M104 S0
 M140 S0
