@@ -12,6 +12,7 @@ mod house;
 mod linear_program;
 mod matrix;
 mod mutations;
+mod notices;
 mod pages;
 mod properties;
 mod random_jobs;
