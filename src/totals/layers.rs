@@ -161,7 +161,8 @@ impl Layers {
         }
     }
 
-    /// Whether the height that a block leaves the tip at, another than the layer's, was climbed to.
+    /// Whether the height that a block leaves the tip at was climbed to while something was laid, as [`Self::move_by_move`]
+    /// knows it.
     fn note_climb(&mut self, block: &Block) {
         let rises = |&i: &usize| block.flags[i] & flag::Z != 0;
         if let Some(i) = (0..block.len()).rev().find(rises) {
@@ -233,10 +234,8 @@ impl Observer for Layers {
         match &mut self.current {
             Some(layer) if self.next.is_none() && layer.goes_on(block, tip_z_mm) => {
                 layer.add(block, 0..block.len());
-                if block.len() > 0 && other_layer(block.to[2][block.len() - 1] + tip_z_mm, layer.z_mm) {
+                if block.reach.min[2] < block.reach.max[2] {
                     self.note_climb(block);
-                } else {
-                    self.climbed = false;
                 }
             }
             _ => self.move_by_move(block),

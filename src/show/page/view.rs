@@ -294,12 +294,9 @@ fn melt(report: &Inspection) -> Table {
         ),
     ];
     if flow.sustained_peak_mm3_s > flow.peak_mm3_s {
-        let why = "above the peak: filament pushed without a path counts in it, the peak is that along the path";
-        rows[1].2 = [std::mem::take(&mut rows[1].2), why.to_owned()]
-            .into_iter()
-            .filter(|part| !part.is_empty())
-            .collect::<Vec<_>>()
-            .join("; ");
+        let remark = &mut rows[1].2;
+        let joint = if remark.is_empty() { "" } else { "; " };
+        *remark += &format!("{joint}above the peak, since what is pushed without a path counts too");
     }
     rows.extend(flow.mean_mm3_s.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
     if let Some(quantiles) = flow.quantiles_mm3_s {

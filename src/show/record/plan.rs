@@ -14,7 +14,7 @@ use drawing::ROUNDED_MM;
 
 pub use drawing::{Drawing, DrawnLayer, FARTHEST_MM, GRID_MM, Place, PlanPath, PlanPoint, STEPS_MM, units};
 
-/// Most points of a layer held before it is simplified.
+/// Most room of a layer held before it is simplified, see [`Drawing::room`].
 const LAYER_POINTS: usize = 1 << 19;
 
 /// What to draw.
@@ -34,7 +34,7 @@ pub struct PlanOptions {
     pub most_points: usize,
     /// Draw this layer alone, in full.
     pub only_layer: Option<u64>,
-    /// Points of a layer held before it is simplified; none: half a million. Tests change it.
+    /// Room of a layer held before it is simplified; none: half a million. Tests change it.
     pub layer_points: Option<usize>,
 }
 
@@ -199,8 +199,9 @@ impl Plan {
             (path.end, path.span_s[1]) = (end, end_s);
             path.found |= found;
         }
+        let room = layer.room();
         self.paths += u64::from(!goes_on);
-        if end > self.options.layer_points.unwrap_or(LAYER_POINTS) {
+        if room > self.options.layer_points.unwrap_or(LAYER_POINTS) {
             self.simplify_open();
         }
     }

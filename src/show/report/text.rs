@@ -313,10 +313,14 @@ fn filament(inspection: &Inspection, look: Look) -> Section {
         mass,
     ];
     section.paragraph(&net.join(" · "));
-    let beside = inspection.purge_line.map_or(String::new(), |line| {
-        format!(" ({} on a line beside the print, line {})", length(line.filament_mm), line.first_line)
-    });
     let purged = length(inspection.purged_mm());
+    let beside = match inspection.purge_line {
+        Some(line) if used.purged_mm > 0.0 => {
+            format!(" ({} on a line beside the print, line {})", length(line.filament_mm), line.first_line)
+        }
+        Some(line) => format!(" on a line beside the print (line {})", line.first_line),
+        None => String::new(),
+    };
     section.paragraph(&format!("pushed {}, of this purged {purged}{beside}", length(used.pushed_mm)));
     section
 }

@@ -150,6 +150,12 @@ impl DrawnLayer {
 
     /// Leaves out paths with their points.
     fn keep_paths(&mut self, stays: impl Fn(usize, &PlanPath) -> bool) {
+        let kept = self.with_paths(stays);
+        (self.paths, self.points) = (kept.paths, kept.points);
+    }
+
+    /// The same with some of its paths alone.
+    fn with_paths(&self, stays: impl Fn(usize, &PlanPath) -> bool) -> Self {
         let (mut paths, mut points, mut from) = (Vec::new(), Vec::new(), 0);
         for (k, path) in self.paths.iter().enumerate() {
             let own = &self.points[std::mem::replace(&mut from, path.end)..path.end];
@@ -160,7 +166,7 @@ impl DrawnLayer {
         }
         paths.shrink_to_fit();
         points.shrink_to_fit();
-        (self.paths, self.points) = (paths, points);
+        Self { paths, points, ..*self }
     }
 
     /// Each path with its points.
@@ -185,14 +191,12 @@ impl DrawnLayer {
     /// The layer with at most so many points: without travel where filament is laid, simplified where that is enough, and
     /// then with the dearest paths alone. Within how many mm of this one its paths then lie; none where it is the same.
     pub fn thinned(&self, most_points: usize) -> (Self, Option<f64>) {
-        let mut layer = self.clone();
-        if self.paths.iter().any(|path| !path.travel) {
-            layer.keep_paths(|_, path| !path.travel);
-        }
-        let whole = layer.clone();
+        let lays = self.paths.iter().any(|path| !path.travel);
+        let whole = || self.with_paths(|_, path| !(lays && path.travel));
+        let mut layer = whole();
         let (mut within_mm, mut by_mm) = (None, STEPS_MM[0]);
         while layer.points.len() > most_points && layer.between() > layer.points.len() / 2 && by_mm < 2.0 {
-            layer.clone_from(&whole);
+            layer = whole();
             layer.simplify(by_mm);
             within_mm = Some(by_mm);
             by_mm *= 2.0;

@@ -25,7 +25,7 @@ enum Any<'a> {
     /// All at once.
     Document(Box<Document<'a>>),
     /// A line of ndjson: the machines first, then job by job, then what they come to.
-    Line(Line<'a>),
+    Line(Box<Line<'a>>),
 }
 
 /// All at once.
@@ -59,7 +59,7 @@ enum What<'a> {
     /// The first line.
     Machines(Machines<'a>),
     /// A job.
-    Job(Job<'a>),
+    Job(Box<Job<'a>>),
     /// The last line.
     Totals(Box<Totals>),
 }
@@ -519,7 +519,7 @@ fn line(what: What<'_>) -> Line<'_> {
 impl Report<Compared, of::Totals> for JsonComparison {
     fn add(&mut self, compared: &Compared, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
-        self.frames.job(Job::from(compared), |job| line(What::Job(job)), out)
+        self.frames.job(Job::from(compared), |job| line(What::Job(Box::new(job))), out)
     }
 
     fn finish(&mut self, totals: &of::Totals, out: &mut dyn Write) -> io::Result<()> {
