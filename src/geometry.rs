@@ -240,33 +240,19 @@ pub fn along(curve: &Curve, from: [f64; 3], to: [f64; 3], parts: u32, mut take: 
                 unit(tangent).into_iter().for_each(|tangent| take(arc_point(arc, from, to, fraction), tangent));
             }
         }
-        Curve::Cubic(Cubic { points: [p0, p1, p2, p3] }) => {
-            let rise = to[2] - from[2];
-            let flat_mm = flat_length_mm(curve, from, to);
+        Curve::Cubic(cubic) => {
+            let (bez, rise) = (bezier(cubic), to[2] - from[2]);
+            let (slope, flat_mm) = (bez.deriv(), bez.arclen(1e-6));
             for k in 0..=parts {
                 let t = f64::from(k) / f64::from(parts);
-                let u = 1.0 - t;
-                let [point, velocity] = [
-                    [0, 1].map(|i| {
-                        u * u * u * p0[i] + 3.0 * u * u * t * p1[i] + 3.0 * u * t * t * p2[i] + t * t * t * p3[i]
-                    }),
-                    [0, 1].map(|i| u * u * (p1[i] - p0[i]) + 2.0 * u * t * (p2[i] - p1[i]) + t * t * (p3[i] - p2[i])),
-                ];
-                let speed = velocity[0].hypot(velocity[1]);
+                let (point, velocity) = (bez.eval(t), slope.eval(t));
                 // Z rises evenly along the path.
-                let climb = if flat_mm > 0.0 { speed * rise / flat_mm } else { 0.0 };
-                let point = [point[0], point[1], from[2] + rise * t];
-                unit([velocity[0], velocity[1], climb]).into_iter().for_each(|tangent| take(point, tangent));
+                let climb = if flat_mm > 0.0 { velocity.to_vec2().hypot() * rise / flat_mm } else { 0.0 };
+                let tangent = unit([velocity.x, velocity.y, climb]);
+                tangent.into_iter().for_each(|tangent| take([point.x, point.y, from[2] + rise * t], tangent));
             }
         }
     }
-}
-
-/// Length of a curve in the plane, by chords within a micrometre, mm.
-fn flat_length_mm(curve: &Curve, from: [f64; 3], to: [f64; 3]) -> f64 {
-    let mut length_mm = 0.0;
-    flatten(curve, from, to, 1e-3, |a, b| length_mm += (b[0] - a[0]).hypot(b[1] - a[1]));
-    length_mm
 }
 
 /// Cuts a curve into chords that stay within `tolerance_mm` of it and visits them in order. The first starts at `from`,

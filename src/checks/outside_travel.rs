@@ -140,6 +140,34 @@ fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, lim
     });
 }
 
+/// True for a move in x or y whose place there is known.
+fn moves_on_plane(block: &Block, i: usize) -> bool {
+    let flags = block.flags[i];
+    flags & (flag::X | flag::Y | flag::CURVE) != 0 && flags & KNOWN == KNOWN
+}
+
+/// The corners of a box in x, y.
+fn corners(Box3 { min, max }: &Box3) -> [[f64; 2]; 4] {
+    [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]]
+}
+
+/// The worst end of the chords of a curve; of equals its own end, then the first.
+fn worst_of_chords(
+    curve: &Curve,
+    from: [f64; 3],
+    to: [f64; 3],
+    tolerance_mm: f64,
+    badness: impl Fn([f64; 2]) -> f64,
+) -> [f64; 2] {
+    let mut worst = [to[0], to[1]];
+    flatten(curve, from, to, tolerance_mm, |_, b| {
+        if badness([b[0], b[1]]) > badness(worst) {
+            worst = [b[0], b[1]];
+        }
+    });
+    worst
+}
+
 /// The kind of hits where an arm is too short.
 const REACH: u64 = 7;
 
@@ -159,24 +187,17 @@ impl Arms {
         self.towers.iter().map(|[at_x, at_y]| (x - at_x).hypot(y - at_y)).fold(0.0, f64::max)
     }
 
-    fn holds(&self, Box3 { min, max }: &Box3) -> bool {
-        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
-        corners.iter().all(|&corner| self.farthest(corner) <= self.arm_mm)
+    fn holds(&self, reach: &Box3) -> bool {
+        corners(reach).into_iter().all(|corner| self.farthest(corner) <= self.arm_mm)
     }
 
     fn judge(&self, block: &Block, i: usize, log: &mut Log) {
-        let flags = block.flags[i];
-        let moves = flags & (flag::X | flag::Y | flag::CURVE) != 0;
-        if !moves || flags & KNOWN != KNOWN {
+        if !moves_on_plane(block, i) {
             return;
         }
         let mut worst = [block.to[0][i], block.to[1][i]];
         if let Some(curve) = block.curve(i) {
-            flatten(curve, block.start(i), block.end(i), CHORD_MM, |_, b| {
-                if self.farthest([b[0], b[1]]) > self.farthest(worst) {
-                    worst = [b[0], b[1]];
-                }
-            });
+            worst = worst_of_chords(curve, block.start(i), block.end(i), CHORD_MM, |point| self.farthest(point));
         }
         let distance = self.farthest(worst);
         if distance <= self.arm_mm + TOUCH_MM {
@@ -208,9 +229,7 @@ struct Disc {
 
 impl Disc {
     fn judge(&self, block: &Block, i: usize, log: &mut Log) {
-        let flags = block.flags[i];
-        let moves = flags & (flag::X | flag::Y | flag::CURVE) != 0;
-        if !moves || flags & KNOWN != KNOWN {
+        if !moves_on_plane(block, i) {
             return;
         }
         let mut worst = [block.to[0][i], block.to[1][i]];
@@ -232,16 +251,13 @@ impl Disc {
     }
 
     /// True when a whole box lies inside.
-    fn holds(&self, Box3 { min, max }: &Box3) -> bool {
-        let corners = [[min[0], min[1]], [min[0], max[1]], [max[0], min[1]], [max[0], max[1]]];
-        corners.iter().all(|&corner| self.excess(corner) <= 0.0)
+    fn holds(&self, reach: &Box3) -> bool {
+        corners(reach).into_iter().all(|corner| self.excess(corner) <= 0.0)
     }
 
     fn worst_on(&self, curve: &Curve, from: [f64; 3], to: [f64; 3]) -> [f64; 2] {
-        let end = [to[0], to[1]];
-        let Box3 { min, max } = curve_extrema(curve, from, to);
-        if self.holds(&Box3 { min, max }) {
-            return end;
+        if self.holds(&curve_extrema(curve, from, to)) {
+            return [to[0], to[1]];
         }
         if let Curve::Arc(arc) = curve
             && arc.axes == [0, 1, 2]
@@ -251,13 +267,7 @@ impl Disc {
             let (point, _) = arc_farthest(arc, to, to, self.centre);
             return [point[0], point[1]];
         }
-        let mut worst = end;
-        flatten(curve, from, to, TOUCH_MM, |_, b| {
-            if self.excess([b[0], b[1]]) > self.excess(worst) {
-                worst = [b[0], b[1]];
-            }
-        });
-        worst
+        worst_of_chords(curve, from, to, TOUCH_MM, |point| self.excess(point))
     }
 
     fn raise(&self, log: &mut Log, line: u64, point: [f64; 2], excess: f64) {

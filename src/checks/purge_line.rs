@@ -5,10 +5,11 @@
 //! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
 //! moves and the hits on them wait, a bounded number of them.
 
-use crate::block::{ActionKind, Block, grid::Sum};
+use crate::block::{ActionKind, Block, flag, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
+use crate::vectors::columns;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -107,9 +108,14 @@ impl FirstMoves {
 
     fn rest(&mut self, block: &Block, from: usize) {
         let tip_mm = self.tip_mm;
-        let reach = [block.reach.min, block.reach.max].map(|at| [0, 1, 2].map(|axis| at[axis] + tip_mm[axis]));
-        let nothing_new =
-            |later: &Box3| (0..2).all(|axis| later.min[axis] <= reach[0][axis] && reach[1][axis] <= later.max[axis]);
+        let nothing_new = |later: &Box3| {
+            let reach = &block.reach;
+            let within = |axis: usize| {
+                let [low, high] = [reach.min[axis], reach.max[axis]].map(|mm| mm + tip_mm[axis]);
+                later.min[axis] <= low && high <= later.max[axis]
+            };
+            (0..2).all(within) || block.curves.is_empty() && !lays_outside(block, from, later, tip_mm)
+        };
         if self.changed && self.later.as_ref().is_some_and(nothing_new) {
             return;
         }
@@ -168,6 +174,35 @@ impl FirstMoves {
             filament_mm: filament_mm.value(),
         })
     }
+}
+
+/// True when a move of a block of straight ones, from that one on, lays filament that begins or ends outside a box in x, y.
+fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> bool {
+    let count = block.len();
+    let [low, high] = [around.min, around.max];
+    let outside = |x: f64, y: f64| {
+        let (x, y) = (x + tip_mm[0], y + tip_mm[1]);
+        (x < low[0]) | (x > high[0]) | (y < low[1]) | (y > high[1])
+    };
+    let Some(first) = (from < count).then(|| block.start(from)) else { return false };
+    let (x, y, lays) =
+        (&block.to[0], &block.to[1], |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0));
+    if lays(from) && (outside(first[0], first[1]) || outside(x[from], y[from])) {
+        return true;
+    }
+    block.vectors.run(
+        #[inline(always)]
+        || {
+            columns::any(
+                count - from - 1,
+                #[inline(always)]
+                |k| {
+                    let i = from + k;
+                    lays(i + 1) & (outside(x[i], y[i]) | outside(x[i + 1], y[i + 1]))
+                },
+            )
+        },
+    )
 }
 
 /// Sorts the hits of one check into those of the print and those of a purge line.

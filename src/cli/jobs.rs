@@ -181,6 +181,10 @@ fn search(directory: &Path, jobs: &mut Vec<Job>) {
     let (mut found, mut entered) = (Vec::new(), HashSet::new());
     let mut open = VecDeque::from([directory.to_owned()]);
     while let Some(folder) = open.pop_front() {
+        // Asked before it is listed: a folder may be led to as often as there are links.
+        if !entered.insert(output::resolved(&folder)) {
+            continue;
+        }
         let mut walk = WalkDir::new(&folder).sort_by_file_name().into_iter();
         while let Some(entry) = walk.next() {
             let entry = match entry {
@@ -193,7 +197,10 @@ fn search(directory: &Path, jobs: &mut Vec<Job>) {
             // A link is what it leads to; a broken one is told of where the job is read.
             let kind = fs::metadata(entry.path());
             if kind.as_ref().is_ok_and(fs::Metadata::is_dir) {
-                if entry.path_is_symlink() && entry.depth() > 0 {
+                if entry.depth() == 0 {
+                    continue;
+                }
+                if entry.path_is_symlink() {
                     open.push_back(entry.into_path());
                 } else if !entered.insert(output::resolved(entry.path())) {
                     walk.skip_current_dir();

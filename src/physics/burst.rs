@@ -9,8 +9,12 @@
 //! A move is looked at only where some rate in its window is above the largest mean so far or above the capacity: a mean
 //! is never above the largest rate in its window. The largest mean is therefore known to a millionth ([`FINER`]).
 
-use crate::block::{Block, grid::Sum};
-use crate::vectors::columns;
+use super::melt::each_rate;
+use crate::block::{
+    BLOCK, Block,
+    grid::{Sum, time_units},
+};
+use crate::vectors::columns::{self, WHOLE_BELOW, whole};
 
 /// Melt windows that a burst lasts; the trial of bursts prints as long ones. Common practice, no source.
 pub const BURST_WINDOWS: f64 = 0.3;
@@ -22,6 +26,13 @@ pub const FINER: f64 = 1e-6;
 const ROUNDING: f64 = 1e-9;
 /// Volumes are kept in multiples of 2⁻⁴⁰ mm³.
 const VOLUME_ONE: f64 = (1u64 << 40) as f64;
+
+/// In multiples of 2⁻⁴⁰ mm³.
+#[inline(always)]
+fn volume(mm3: f64) -> i64 {
+    let units = mm3 * VOLUME_ONE;
+    if units < WHOLE_BELOW { whole(units) } else { units.round_ties_even() as i64 }
+}
 
 /// A time over which the melt rate goes evenly from one value to another.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,8 +48,8 @@ struct Part {
 
 impl Part {
     fn new(start: f64, end: f64, seconds: f64) -> Option<Self> {
-        let ticks = (seconds * Sum::ONE).round() as i64;
-        let volume = ((start + end) / 2.0 * seconds * VOLUME_ONE).round() as i64;
+        let ticks = time_units(seconds) as i64;
+        let volume = volume((start + end) / 2.0 * seconds);
         (ticks > 0).then_some(Self { ticks, start, end, volume })
     }
 
@@ -53,7 +64,7 @@ impl Part {
             ticks if ticks == self.ticks => self.volume,
             ticks => {
                 let seconds = ticks as f64 / Sum::ONE;
-                ((self.start + self.rate_after(ticks)) / 2.0 * seconds * VOLUME_ONE).round() as i64
+                volume((self.start + self.rate_after(ticks)) / 2.0 * seconds)
             }
         }
     }
@@ -83,7 +94,7 @@ impl Burst {
     /// Nothing pushed yet. `capacity_mm3_s` is what means are held against.
     pub fn new(melt_window_s: f64, capacity_mm3_s: Option<f64>) -> Self {
         Self {
-            window: ((BURST_WINDOWS * melt_window_s * Sum::ONE).round() as i64).max(1),
+            window: (time_units(BURST_WINDOWS * melt_window_s) as i64).max(1),
             capacity_mm3_s: capacity_mm3_s.unwrap_or(f64::INFINITY),
             most_mm3_s: 0.0,
             tail: Vec::new(),
@@ -125,33 +136,6 @@ impl Burst {
         self.renew_tail(block, area_mm2);
     }
 
-    /// The pieces of a move, as it melts.
-    fn parts_of(block: &Block, i: usize, area_mm2: f64, mut add: impl FnMut(Part)) {
-        if let Ok(at) = block.purges.binary_search_by_key(&i, |(at, _)| *at) {
-            let mut left_mm = block.de_mm[i] - block.purges[at].1;
-            for piece in block.pieces(i).into_iter().filter(|piece| piece.seconds > 0.0) {
-                let length_mm = piece.length_mm();
-                if left_mm >= length_mm {
-                    left_mm -= length_mm;
-                    Part::new(0.0, 0.0, piece.seconds).into_iter().for_each(&mut add);
-                    continue;
-                }
-                let (v0, v1) = (piece.start_mm_s, piece.end_mm_s);
-                let v = (v0 * v0 + (v1 * v1 - v0 * v0) * left_mm / length_mm).max(0.0).sqrt();
-                let at_s = if left_mm > 0.0 { 2.0 * left_mm / (v0 + v) } else { 0.0 };
-                left_mm = 0.0;
-                Part::new(0.0, 0.0, at_s).into_iter().for_each(&mut add);
-                Part::new(area_mm2 * v, area_mm2 * v1, piece.seconds - at_s).into_iter().for_each(&mut add);
-            }
-            return;
-        }
-        let section = block.section_mm2[i];
-        for piece in block.pieces(i) {
-            let part = Part::new(section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds);
-            part.into_iter().for_each(&mut add);
-        }
-    }
-
     fn look(&mut self, block: &mut Block, area_mm2: f64) {
         let mut parts = std::mem::take(&mut self.parts);
         parts.clear();
@@ -159,7 +143,9 @@ impl Burst {
         parts.push((Part { ticks: self.window, start: 0.0, end: 0.0, volume: 0 }, BEFORE));
         parts.extend(self.tail.iter().map(|part| (*part, BEFORE)));
         for i in 0..block.len() {
-            Self::parts_of(block, i, area_mm2, |part| parts.push((part, i)));
+            each_rate(block, i, area_mm2, |start, end, seconds| {
+                parts.extend(Part::new(start, end, seconds).map(|part| (part, i)));
+            });
         }
         let count = block.len();
         block.burst_mm3_s[..count].fill(0.0);
@@ -189,19 +175,19 @@ impl Burst {
 
     /// Keeps the last window of what a block pushes.
     fn renew_tail(&mut self, block: &Block, area_mm2: f64) {
-        let mut fresh: Vec<Part> = Vec::new();
-        let (mut ticks, mut first) = (0i64, block.len());
-        while first > 0 && ticks < self.window && fresh.len() < PARTS_MOST {
+        // Each piece may lose half a tick when it is rounded.
+        let wanted_s = (self.window + 8 * BLOCK as i64) as f64 / Sum::ONE;
+        let (mut seconds, mut first) = (0.0, block.len());
+        while first > 0 && seconds < wanted_s {
             first -= 1;
-            let mut of_move = Vec::with_capacity(6);
-            Self::parts_of(block, first, area_mm2, |part| of_move.push(part));
-            ticks = of_move.iter().fold(ticks, |sum, part| sum.saturating_add(part.ticks));
-            fresh.extend(of_move.into_iter().rev());
+            seconds += block.time_s[first];
         }
-        if ticks >= self.window || fresh.len() >= PARTS_MOST {
+        if seconds >= wanted_s {
             self.tail.clear();
         }
-        self.tail.extend(fresh.into_iter().rev());
+        for i in first..block.len() {
+            each_rate(block, i, area_mm2, |start, end, seconds| self.tail.extend(Part::new(start, end, seconds)));
+        }
         self.trim();
     }
 
@@ -247,24 +233,27 @@ impl Cursor {
             self.starts += parts[self.part].0.ticks;
             self.part += 1;
         }
-        let (mut p, mut starts, mut most, mut at) = (self.part, self.starts, 0.0f64, 0i64);
+        let (mut p, mut starts, mut at) = (self.part, self.starts, 0i64);
+        let mean = |p: usize, at: i64, behind: i64| {
+            let tail = parts[p].0;
+            let volume = (self.before[h] - self.before[p]) + head.volume_after(at) - tail.volume_after(behind);
+            volume as f64 / VOLUME_ONE / window_s
+        };
+        let mut now = mean(p, 0, (from - self.window - starts).max(0));
+        let mut most = now.max(0.0);
         while at < head.ticks {
             let tail = parts[p].0;
             let behind = (from + at - self.window - starts).max(0);
             let step = (head.ticks - at).min(tail.ticks - behind);
-            let mean = |at: i64, behind: i64| {
-                let volume = (self.before[h] - self.before[p]) + head.volume_after(at) - tail.volume_after(behind);
-                volume as f64 / VOLUME_ONE / window_s
-            };
-            let first = mean(at, behind);
-            most = most.max(first).max(mean(at + step, behind + step));
+            let next = mean(p, at + step, behind + step);
             let gain = head.rate_after(at) - tail.rate_after(behind);
             let gain_end = head.rate_after(at + step) - tail.rate_after(behind + step);
+            most = most.max(next);
             if gain > 0.0 && gain_end < 0.0 {
                 let crest_s = step as f64 / Sum::ONE * (gain / (gain - gain_end));
-                most = most.max(first + gain * crest_s / 2.0 / window_s);
+                most = most.max(now + gain * crest_s / 2.0 / window_s);
             }
-            at += step;
+            (now, at) = (next, at + step);
             if behind + step == tail.ticks {
                 starts += tail.ticks;
                 p += 1;

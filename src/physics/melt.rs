@@ -7,7 +7,7 @@
 use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
-use crate::block::{BLOCK, Block, Column, flag};
+use crate::block::{BLOCK, Block, Column, Piece, flag};
 use crate::machine::{E, Machine, Tool};
 use crate::vectors::columns::larger;
 
@@ -200,7 +200,7 @@ impl MeltLaw {
     ) -> f64 {
         let mut melt = Melt { y: block.sustained_start_mm3_s[i], ..Melt::new(self.window_s) };
         let (path, mut now_s) = (block.section_mm2[i] > 0.0, start_s);
-        for (q_start, q_end, seconds) in self.rates(block, i) {
+        each_rate(block, i, self.area_mm2, |q_start, q_end, seconds| {
             let (from_s, end_s, mut q) = (now_s, now_s + seconds, q_start);
             while now_s < end_s {
                 let until_s = border(now_s).max(now_s.next_up()).min(end_s);
@@ -211,24 +211,27 @@ impl MeltLaw {
                 part(Melted { at_s: now_s, peak_mm3_s, sustained_mm3_s: most });
                 (now_s, q) = (until_s, next);
             }
-        }
+        });
         melt.y
     }
+}
 
-    /// Rates at both ends of each linear piece of a move, and its time.
-    fn rates(self, block: &Block, i: usize) -> Vec<(f64, f64, f64)> {
+/// Calls `take` with the rates at both ends of each linear piece of move `i`, mm³/s, and its time, s: as it melts, where the
+/// part of a purge that only fills the nozzle again counts as no flow.
+#[inline(always)]
+pub(super) fn each_rate(block: &Block, i: usize, area_mm2: f64, mut take: impl FnMut(f64, f64, f64)) {
+    let Ok(at) = block.purges.binary_search_by_key(&i, |(at, _)| *at) else {
         let section = block.section_mm2[i];
-        let purge = block.purges.iter().find(|(at, _)| *at == i);
-        let Some(&(_, excess_mm)) = purge else {
-            return block.pieces(i).map(|p| (section * p.start_mm_s, section * p.end_mm_s, p.seconds)).to_vec();
-        };
-        let (mut left_mm, mut rates) = (block.de_mm[i] - excess_mm, Vec::with_capacity(6));
-        for piece in block.pieces(i) {
-            let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
-            let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
-            rates.extend([(0.0, 0.0, at_s), (self.area_mm2 * v, self.area_mm2 * v1, seconds - at_s)]);
-        }
-        rates
+        let rates = |piece: Piece| (section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds);
+        block.pieces(i).map(rates).into_iter().for_each(|(start, end, seconds)| take(start, end, seconds));
+        return;
+    };
+    let mut left_mm = block.de_mm[i] - block.purges[at].1;
+    for piece in block.pieces(i) {
+        let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
+        let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
+        take(0.0, 0.0, at_s);
+        take(area_mm2 * v, area_mm2 * v1, seconds - at_s);
     }
 }
 

@@ -10,6 +10,8 @@ mod looks;
 mod pipeline;
 mod run;
 mod source;
+#[cfg(test)]
+pub(crate) mod testing;
 
 use std::io;
 use std::sync::Arc;

@@ -9,7 +9,7 @@ use crate::block::{BLOCK, Block, Column, grid::Sum};
 use crate::findings::{Capacity, Flow, Inspection, Log, Observer, ToolFlow};
 use crate::machine::Machine;
 use crate::physics::burst::FINER;
-use crate::vectors::columns::{self, WHOLE};
+use crate::vectors::columns::{self, WHOLE_BELOW, whole};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
 const PER_OCTAVE_BITS: u32 = 9;
@@ -60,16 +60,8 @@ fn add(sum: &mut i64, value: f64) {
     *sum = sum.saturating_add(value.round_ties_even() as i64);
 }
 
-/// [`whole`] takes numbers below this.
-const WHOLE_BELOW: f64 = 2_251_799_813_685_248.0;
 /// While [`TimeAtRate::bound`] is below this, sums need not look out for the ends of their range.
 const SAFE: f64 = 4_611_686_018_427_387_904.0;
-
-/// The nearest whole number, as [`add`] rounds.
-#[inline(always)]
-fn whole(value: f64) -> i64 {
-    (value + WHOLE).to_bits().wrapping_sub(WHOLE.to_bits()) as i64
-}
 
 /// Lower edge of a bucket, mm³/s.
 fn edge(bucket: usize) -> f64 {

@@ -6,6 +6,14 @@ const LANES: usize = 16;
 
 /// Adding 1.5 × 2⁵² rounds to a whole number, which the lower bits then hold.
 pub(crate) const WHOLE: f64 = 1.5 * 4_503_599_627_370_496.0;
+/// [`whole`] takes magnitudes below this.
+pub(crate) const WHOLE_BELOW: f64 = 2_251_799_813_685_248.0;
+
+/// The nearest whole number, the even one of two, without the call that `f64::round` is on older processors.
+#[inline(always)]
+pub(crate) fn whole(value: f64) -> i64 {
+    (value + WHOLE).to_bits().wrapping_sub(WHOLE.to_bits()) as i64
+}
 
 /// The smaller of two numbers: one instruction, where `f64::min` takes several to look for NaN.
 #[inline(always)]

@@ -45,17 +45,15 @@ impl Sheets {
     /// Two machines side by side.
     pub fn of(before: &Machine, after: &Machine) -> Self {
         let (was, is) = (audit::audit(before), audit::audit(after));
-        let row = |line: &audit::Line| AuditRow {
-            id: line.id,
-            what: line.row.what.clone(),
-            severity: if line.row.outcome == audit::Outcome::NoGo { Severity::NoGo } else { Severity::Hold },
-            message: line.row.message.clone(),
+        let row = |line: &audit::Line| {
+            let severity = line.row.outcome.severity()?;
+            Some(AuditRow { id: line.id, what: line.row.what.clone(), severity, message: line.row.message.clone() })
         };
         Self {
             before: before.facts(),
             after: after.facts(),
             changes: changes(&before.origins, &after.origins),
-            audit_worse: audit::worse(&was, &is).into_iter().map(row).collect(),
+            audit_worse: audit::worse(&was, &is).into_iter().filter_map(row).collect(),
         }
     }
 }

@@ -13,7 +13,7 @@ use crate::findings::{Inspection, Severity};
 use crate::machine::{ChangeError, Machine};
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight};
 use crate::threads::HelperPool;
-use crate::workshop::audit::{Audit, Expected, Outcome, audit, worse};
+use crate::workshop::audit::{Audit, Expected, audit, worse};
 
 /// What all plans of a job share.
 #[derive(Clone)]
@@ -23,7 +23,7 @@ pub(super) struct Planning {
     /// Where it can be read again, for machines that read it in another way.
     pub(super) path: PathBuf,
     /// What is found today.
-    pub(super) known: Known,
+    pub(super) known: Arc<Known>,
     /// What the audit says of the sheet today.
     pub(super) audit: Arc<Audit>,
 }
@@ -99,7 +99,7 @@ impl Planning {
         };
         Some(Stop {
             check: worst.id.into(),
-            severity: if worst.row.outcome == Outcome::NoGo { Severity::NoGo } else { Severity::Hold },
+            severity: worst.row.outcome.severity()?,
             line: None,
             message: format!("audit of the sheet, {}: {}", worst.row.what, worst.row.message),
             value: worst.row.set,

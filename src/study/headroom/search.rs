@@ -97,8 +97,12 @@ pub fn explore_kept(
     helpers: &HelperPool<'_>,
 ) -> Result<Headroom, JobError> {
     let today = kept.judge(machine);
-    let planning =
-        Planning { kept: kept.clone(), path: path.to_owned(), known: known(&today), audit: Arc::new(audit(machine)) };
+    let planning = Planning {
+        kept: kept.clone(),
+        path: path.to_owned(),
+        known: Arc::new(known(&today)),
+        audit: Arc::new(audit(machine)),
+    };
     let (mut asks, mut ranges) = (Vec::new(), Vec::new());
     for wish in wishes {
         let first = Point {

@@ -80,10 +80,7 @@ fn compare(machine: &Machine) -> Vec<Row> {
 mod tests {
     use super::super::testing::{heron, heron_with, row};
     use super::*;
-    use crate::block::{Block, BlockBuilder};
-    use crate::modal::Interpreter;
-    use crate::motion::Planner;
-    use crate::text::{Chunk, LineReader, Words, words};
+    use crate::preflight::testing::plan;
 
     #[test]
     fn by_hand() {
@@ -128,10 +125,6 @@ mod tests {
         assert_eq!(long.message, "such moves run at 124.499 mm/s at most");
     }
 
-    fn peaks_mm_s(block: &Block) -> &[f64] {
-        &block.v_peak_mm_s[..block.len()]
-    }
-
     /// Highest speed that the planner gives short moves in a straight line, mm/s; but for the first and the last ones,
     /// which may start and end at a step of speed.
     fn planned_mm_s(machine: &Machine, chord_mm: f64, feed_mm_s: f64) -> f64 {
@@ -139,24 +132,8 @@ mod tests {
         for n in 1..=(200.0 / chord_mm) as u32 {
             job.push_str(&format!("G1 X{:.3} E{:.5}\n", f64::from(n) * chord_mm, 0.02 * chord_mm));
         }
-        let mut reader = LineReader::new(job.as_bytes());
-        let (mut interpreter, mut gather) = (Interpreter::new(machine), BlockBuilder::new());
-        let (mut parsed, mut chunk) = (Words::new(), Chunk::default());
-        while reader.read(&mut chunk).expect("memory") {
-            for raw in chunk.lines() {
-                let line = words::read(raw.bytes, &mut parsed);
-                interpreter.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
-            }
-        }
-        gather.finish(0);
-        let (mut gathered, mut ready, mut spare) = (Vec::new(), Vec::new(), Vec::new());
-        gather.take(&mut gathered, &mut spare);
-        let mut planner = Planner::new(machine);
-        for gathered in gathered {
-            planner.take(gathered, &mut spare);
-            planner.release(&mut ready, usize::MAX, &mut spare);
-        }
-        let peaks: Vec<f64> = ready.iter().flat_map(|planned| peaks_mm_s(&planned.block)).copied().collect();
+        let blocks = plan(machine, &job);
+        let peaks: Vec<f64> = blocks.iter().flat_map(|block| &block.v_peak_mm_s[..block.len()]).copied().collect();
         peaks[1..peaks.len() - 40].iter().copied().fold(0.0, f64::max)
     }
 

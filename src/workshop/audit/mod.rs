@@ -18,7 +18,7 @@ pub mod supply;
 mod testing;
 mod worse;
 
-use crate::findings::Verdict;
+use crate::findings::{Severity, Verdict};
 use crate::machine::{Drive, Machine};
 
 pub use worse::worse;
@@ -102,6 +102,16 @@ impl Outcome {
             Self::Note => "note",
             Self::Hold => "hold",
             Self::NoGo => "no-go",
+        }
+    }
+
+    /// The severity of a finding that weighs as much; none where there is nothing to find.
+    pub fn severity(self) -> Option<Severity> {
+        match self {
+            Self::Skipped | Self::Go => None,
+            Self::Note => Some(Severity::Note),
+            Self::Hold => Some(Severity::Hold),
+            Self::NoGo => Some(Severity::NoGo),
         }
     }
 }

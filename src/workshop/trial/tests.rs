@@ -168,32 +168,8 @@ mod fed_back {
 
     use super::super::marks::{Interval, Reading, ReadingError, estimate};
     use super::*;
-    use crate::block::{Block, BlockBuilder};
-    use crate::modal::Interpreter;
-    use crate::motion::Planner;
-    use crate::text::{Chunk, LineReader, Words, words};
+    use crate::preflight::testing::plan;
     use std::f64::consts::TAU;
-
-    fn plan(machine: &Machine, job: &str) -> Vec<Block> {
-        let mut reader = LineReader::new(job.as_bytes());
-        let (mut interpreter, mut gather) = (Interpreter::new(machine), BlockBuilder::new());
-        let (mut parsed, mut chunk) = (Words::new(), Chunk::default());
-        while reader.read(&mut chunk).expect("memory") {
-            for raw in chunk.lines() {
-                let line = words::read(raw.bytes, &mut parsed);
-                interpreter.line(&raw, &line, &parsed, &mut |event| gather.event(&event));
-            }
-        }
-        gather.finish(0);
-        let (mut gathered, mut ready, mut spare) = (Vec::new(), Vec::new(), Vec::new());
-        gather.take(&mut gathered, &mut spare);
-        let mut planner = Planner::new(machine);
-        for gathered in gathered {
-            planner.take(gathered, &mut spare);
-            planner.release(&mut ready, usize::MAX, &mut spare);
-        }
-        ready.into_iter().map(|planned| planned.block).collect()
-    }
 
     /// A planned move.
     #[derive(Clone, Copy)]
