@@ -221,12 +221,13 @@ impl Walk {
     fn times(&mut self, table: &DeTable<'_>) -> Option<u64> {
         let value = table.get("times")?;
         let times = match value.get_ref() {
-            DeValue::Integer(whole) => u64::from_str_radix(whole.as_str(), whole.radix()).ok(),
+            // What TOML cannot hold could not be written again.
+            DeValue::Integer(whole) => i64::from_str_radix(whole.as_str(), whole.radix()).ok(),
             _ => None,
         };
-        let times = times.filter(|times| *times > 0);
+        let times = times.and_then(|times| u64::try_from(times).ok()).filter(|times| *times > 0);
         if times.is_none() {
-            self.say(value.span(), "`times` must be a whole number from 1".to_owned());
+            self.say(value.span(), format!("`times` must be a whole number from 1 to {}", i64::MAX));
         }
         times
     }

@@ -116,12 +116,16 @@ impl FirstMoves {
             };
             (0..2).all(within) || block.curves.is_empty() && !lays_outside(block, from, later, tip_mm)
         };
-        if self.changed && self.later.as_ref().is_some_and(nothing_new) {
+        let first_mm = self.height_mm.unwrap_or_default();
+        let lays_at_one_height = || !lays_above_or_below(block, from, first_mm - tip_mm[2]);
+        if (self.changed || lays_at_one_height()) && self.later.as_ref().is_some_and(nothing_new) {
             return;
         }
-        let first_mm = self.height_mm.unwrap_or_default();
         for i in (from..block.len()).filter(|&i| block.extrudes(i)) {
             self.changed |= other_layer(block.to[2][i] + tip_mm[2], first_mm);
+            if self.later.is_some_and(|later| lies_within(block, i, &later, tip_mm)) {
+                continue;
+            }
             let extent = self.extent_of(block, i);
             let later = self.later.get_or_insert(extent);
             widen(later, extent.min);
@@ -176,6 +180,17 @@ impl FirstMoves {
     }
 }
 
+/// True when a move is known to stay inside a box in x, y.
+fn lies_within(block: &Block, i: usize, around: &Box3, tip_mm: [f64; 3]) -> bool {
+    let (from, to) = (block.start(i), block.end(i));
+    let inside = |axis: usize| {
+        let (a, b) = (from[axis] + tip_mm[axis], to[axis] + tip_mm[axis]);
+        let (low, high) = (around.min[axis], around.max[axis]);
+        (low <= a) & (a <= high) & (low <= b) & (b <= high)
+    };
+    (block.curves.is_empty() || block.curve(i).is_none()) && inside(0) && inside(1)
+}
+
 /// True when a move of a block of straight ones, from that one on, lays filament that begins or ends outside a box in x, y.
 fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> bool {
     let count = block.len();
@@ -184,9 +199,9 @@ fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> 
         let (x, y) = (x + tip_mm[0], y + tip_mm[1]);
         (x < low[0]) | (x > high[0]) | (y < low[1]) | (y > high[1])
     };
+    let lays = |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0);
     let Some(first) = (from < count).then(|| block.start(from)) else { return false };
-    let (x, y, lays) =
-        (&block.to[0], &block.to[1], |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0));
+    let (x, y) = (&block.to[0], &block.to[1]);
     if lays(from) && (outside(first[0], first[1]) || outside(x[from], y[from])) {
         return true;
     }
@@ -200,6 +215,21 @@ fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> 
                     let i = from + k;
                     lays(i + 1) & (outside(x[i], y[i]) | outside(x[i + 1], y[i + 1]))
                 },
+            )
+        },
+    )
+}
+
+/// True when a move of a block, from that one on, lays filament on another layer than that of a height.
+fn lays_above_or_below(block: &Block, from: usize, height_mm: f64) -> bool {
+    let lays = |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0);
+    block.vectors.run(
+        #[inline(always)]
+        || {
+            columns::any(
+                block.len() - from,
+                #[inline(always)]
+                |k| lays(from + k) & other_layer(block.to[2][from + k], height_mm),
             )
         },
     )

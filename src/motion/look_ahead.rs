@@ -224,16 +224,16 @@ impl LookAheadWindow {
         }
         let mut w = self.entry.unwrap_or(self.bound[0]);
         let known = self.starts.len();
-        self.starts.resize(known + ready, 0.0);
-        self.ends.resize(known + ready, 0.0);
-        let (starts, ends) = (&mut self.starts[known..][..ready], &mut self.ends[known..][..ready]);
         let (steps, bounds) = (&self.steps[..ready], &self.bound[1..][..ready]);
-        for k in 0..ready {
-            starts[k] = w;
-            w = smaller(bounds[k], w + steps[k]);
-            ends[k] = w;
-        }
+        self.starts.extend(steps.iter().zip(bounds).map(|(step, bound)| {
+            let start = w;
+            w = smaller(*bound, w + step);
+            start
+        }));
         self.entry = Some(w);
+        // Each move ends as the next one starts.
+        self.ends.extend_from_slice(&self.starts[known + 1..]);
+        self.ends.push(w);
         self.caps.drain(..ready);
         self.steps.drain(..ready);
     }

@@ -9,6 +9,8 @@
 //! A move is looked at only where some rate in its window is above the largest mean so far or above the capacity: a mean
 //! is never above the largest rate in its window. The largest mean is therefore known to a millionth ([`FINER`]).
 
+use std::ops::Range;
+
 use super::melt::each_rate;
 use crate::block::{
     BLOCK, Block,
@@ -49,8 +51,7 @@ struct Part {
 impl Part {
     fn new(start: f64, end: f64, seconds: f64) -> Option<Self> {
         let ticks = time_units(seconds) as i64;
-        let volume = volume((start + end) / 2.0 * seconds);
-        (ticks > 0).then_some(Self { ticks, start, end, volume })
+        (ticks > 0).then(|| Self { ticks, start, end, volume: volume((start + end) / 2.0 * seconds) })
     }
 
     fn rate_after(&self, ticks: i64) -> f64 {
@@ -83,8 +84,24 @@ pub struct Burst {
     most_mm3_s: f64,
     /// What came last: at least a window of it, or [`PARTS_MOST`] parts.
     tail: Vec<Part>,
-    /// The parts looked at, and the move of each; kept for the next block.
-    parts: Vec<(Part, usize)>,
+    /// The parts looked at; kept for the next block.
+    parts: Vec<Placed>,
+}
+
+/// A part among others.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Placed {
+    part: Part,
+    /// Its move of the block.
+    of: usize,
+    /// Volume of all parts before it: exact, so differences are.
+    before: i128,
+}
+
+/// Adds a part behind all others.
+fn place(parts: &mut Vec<Placed>, part: Part, of: usize) {
+    let before = parts.last().map_or(0, |last| last.before + i128::from(last.part.volume));
+    parts.push(Placed { part, of, before });
 }
 
 /// Stands for no move of the block.
@@ -131,29 +148,73 @@ impl Burst {
         let before = self.tail.iter().map(Part::most).fold(0.0, f64::max);
         block.burst_most_mm3_s = 0.0;
         if most.max(before) > self.matters_from() {
-            self.look(block, area_mm2);
+            block.burst_mm3_s[..count].fill(0.0);
+            self.look(block, area_mm2, before > self.matters_from());
         }
         self.renew_tail(block, area_mm2);
     }
 
-    fn look(&mut self, block: &mut Block, area_mm2: f64) {
+    /// Looks at each stretch of moves of which one matters, or came less than a window after one that does.
+    fn look(&mut self, block: &mut Block, area_mm2: f64, tail_matters: bool) {
+        let count = block.len();
+        let mut rates = block.peak_mm3_s;
+        for &(at, _) in &block.purges {
+            rates[at] = area_mm2 * block.v_peak_mm_s[at];
+        }
+        let (mut from, mut matters) = (0, tail_matters);
+        loop {
+            let least = self.matters_from();
+            if !matters {
+                let Some(ahead) = rates[from..count].iter().position(|rate| *rate > least) else { return };
+                from += ahead;
+            }
+            let (mut until, mut since_s) = (from, 0.0);
+            while until < count && (rates[until] > least || since_s < self.surely_s()) {
+                since_s = if rates[until] > least { 0.0 } else { since_s + block.time_s[until] };
+                until += 1;
+            }
+            self.look_at(block, area_mm2, from..until);
+            (from, matters) = (until, false);
+        }
+    }
+
+    /// At least a window, though each piece of a block may lose half a tick when it is rounded.
+    fn surely_s(&self) -> f64 {
+        (self.window + 8 * BLOCK as i64) as f64 / Sum::ONE
+    }
+
+    /// The moves of a block that surely hold the window before move `until`, and whether they do.
+    fn window_before(&self, block: &Block, until: usize) -> (usize, bool) {
+        let (mut first, mut seconds) = (until, 0.0);
+        while first > 0 && seconds < self.surely_s() {
+            first -= 1;
+            seconds += block.time_s[first];
+        }
+        (first, seconds >= self.surely_s())
+    }
+
+    fn look_at(&mut self, block: &mut Block, area_mm2: f64, moves: Range<usize>) {
+        let (first, is_whole) = self.window_before(block, moves.start);
         let mut parts = std::mem::take(&mut self.parts);
         parts.clear();
-        // Before all that is known nothing flowed.
-        parts.push((Part { ticks: self.window, start: 0.0, end: 0.0, volume: 0 }, BEFORE));
-        parts.extend(self.tail.iter().map(|part| (*part, BEFORE)));
-        for i in 0..block.len() {
+        if !is_whole {
+            // Before all that is known nothing flowed.
+            place(&mut parts, Part { ticks: self.window, start: 0.0, end: 0.0, volume: 0 }, BEFORE);
+            self.tail.iter().for_each(|part| place(&mut parts, *part, BEFORE));
+        }
+        for i in first..moves.end {
+            let of = if i < moves.start { BEFORE } else { i };
             each_rate(block, i, area_mm2, |start, end, seconds| {
-                parts.extend(Part::new(start, end, seconds).map(|part| (part, i)));
+                if let Some(part) = Part::new(start, end, seconds) {
+                    place(&mut parts, part, of);
+                }
             });
         }
-        let count = block.len();
-        block.burst_mm3_s[..count].fill(0.0);
-        let mut at = Cursor::before(&parts, self.window);
+        let mut at = Cursor { window: self.window, part: 0, starts: 0 };
         // The end of the last part so far that may matter.
         let (mut now, mut hot_until) = (0i64, i64::MIN);
         for h in 0..parts.len() {
-            let (part, i) = parts[h];
+            let Placed { part, of: i, .. } = parts[h];
             let (from, to) = (now, now.saturating_add(part.ticks));
             now = to;
             if part.most() > self.matters_from() {
@@ -162,7 +223,13 @@ impl Burst {
             if i == BEFORE || hot_until <= from.saturating_sub(self.window) {
                 continue;
             }
-            let mean = at.largest(&parts, h, from);
+            at.go_to(&parts, h, from);
+            let start = at.volume_before(&parts, h, from);
+            // No mean during the part is above this; near the largest one, as parts are short against the window.
+            if at.mean(start.saturating_add(part.volume)) <= self.matters_from() {
+                continue;
+            }
+            let mean = at.largest(&parts, h, from, start);
             let block_mean = &mut block.burst_mm3_s[i];
             *block_mean = block_mean.max(mean);
             block.burst_most_mm3_s = block.burst_most_mm3_s.max(mean);
@@ -175,18 +242,16 @@ impl Burst {
 
     /// Keeps the last window of what a block pushes.
     fn renew_tail(&mut self, block: &Block, area_mm2: f64) {
-        // Each piece may lose half a tick when it is rounded.
-        let wanted_s = (self.window + 8 * BLOCK as i64) as f64 / Sum::ONE;
-        let (mut seconds, mut first) = (0.0, block.len());
-        while first > 0 && seconds < wanted_s {
-            first -= 1;
-            seconds += block.time_s[first];
-        }
-        if seconds >= wanted_s {
+        let (first, is_whole) = self.window_before(block, block.len());
+        if is_whole {
             self.tail.clear();
         }
         for i in first..block.len() {
-            each_rate(block, i, area_mm2, |start, end, seconds| self.tail.extend(Part::new(start, end, seconds)));
+            each_rate(block, i, area_mm2, |start, end, seconds| {
+                if let Some(part) = Part::new(start, end, seconds) {
+                    self.tail.push(part);
+                }
+            });
         }
         self.trim();
     }
@@ -202,50 +267,58 @@ impl Burst {
     }
 }
 
+/// What absurd sheets bring beyond the range stops at its ends.
+fn within_range(volume: i128) -> i64 {
+    i64::try_from(volume).unwrap_or(if volume < 0 { i64::MIN } else { i64::MAX })
+}
+
 /// Where the window starts.
 struct Cursor {
     window: i64,
     /// The part in which it starts, and when that part starts.
     part: usize,
     starts: i64,
-    /// Volume of all parts before each part: exact, so differences are.
-    before: Vec<i64>,
 }
 
 impl Cursor {
-    fn before(parts: &[(Part, usize)], window: i64) -> Self {
-        let mut sum = 0i64;
-        let before = parts.iter().map(|(part, _)| {
-            let before = sum;
-            sum = sum.saturating_add(part.volume);
-            before
-        });
-        Self { window, part: 0, starts: 0, before: before.collect() }
-    }
-
-    /// The largest mean during part `h`, which starts at `from`.
-    fn largest(&mut self, parts: &[(Part, usize)], h: usize, from: i64) -> f64 {
-        let window_s = self.window as f64 / Sum::ONE;
-        let head = parts[h].0;
+    /// Goes to where the window starts when part `h` does, at `from`.
+    fn go_to(&mut self, parts: &[Placed], h: usize, from: i64) {
         // Bounded in parts, too.
         let oldest = h.saturating_sub(PARTS_MOST);
-        while self.part < oldest || self.starts + parts[self.part].0.ticks <= from - self.window {
-            self.starts += parts[self.part].0.ticks;
+        while self.part < oldest || self.starts + parts[self.part].part.ticks <= from - self.window {
+            self.starts += parts[self.part].part.ticks;
             self.part += 1;
         }
-        let (mut p, mut starts, mut at) = (self.part, self.starts, 0i64);
-        let mean = |p: usize, at: i64, behind: i64| {
-            let tail = parts[p].0;
-            let volume = (self.before[h] - self.before[p]) + head.volume_after(at) - tail.volume_after(behind);
-            volume as f64 / VOLUME_ONE / window_s
-        };
-        let mut now = mean(p, 0, (from - self.window - starts).max(0));
+    }
+
+    /// Volume pushed in the window before part `h`, which starts at `from`.
+    fn volume_before(&self, parts: &[Placed], h: usize, from: i64) -> i64 {
+        let Placed { part, before, .. } = parts[self.part];
+        within_range(parts[h].before - before - i128::from(part.volume_after(self.behind(from))))
+    }
+
+    /// How long before the window the part starts in which it starts.
+    fn behind(&self, from: i64) -> i64 {
+        (from - self.window - self.starts).max(0)
+    }
+
+    fn mean(&self, units: i64) -> f64 {
+        units as f64 / VOLUME_ONE / (self.window as f64 / Sum::ONE)
+    }
+
+    /// The largest mean during part `h`, which starts at `from`, where the cursor is; `start` is the volume pushed in the
+    /// window before it.
+    fn largest(&self, parts: &[Placed], h: usize, from: i64, start: i64) -> f64 {
+        let window_s = self.window as f64 / Sum::ONE;
+        let Placed { part: head, before, .. } = parts[h];
+        let (mut p, mut at, mut behind) = (self.part, 0, self.behind(from));
+        let mut now = self.mean(start);
         let mut most = now.max(0.0);
         while at < head.ticks {
-            let tail = parts[p].0;
-            let behind = (from + at - self.window - starts).max(0);
+            let Placed { part: tail, before: before_tail, .. } = parts[p];
             let step = (head.ticks - at).min(tail.ticks - behind);
-            let next = mean(p, at + step, behind + step);
+            let [ahead, left] = [head.volume_after(at + step), tail.volume_after(behind + step)].map(i128::from);
+            let next = self.mean(within_range(before - before_tail + ahead - left));
             let gain = head.rate_after(at) - tail.rate_after(behind);
             let gain_end = head.rate_after(at + step) - tail.rate_after(behind + step);
             most = most.max(next);
@@ -253,10 +326,9 @@ impl Cursor {
                 let crest_s = step as f64 / Sum::ONE * (gain / (gain - gain_end));
                 most = most.max(now + gain * crest_s / 2.0 / window_s);
             }
-            (now, at) = (next, at + step);
-            if behind + step == tail.ticks {
-                starts += tail.ticks;
-                p += 1;
+            (now, at, behind) = (next, at + step, behind + step);
+            if behind == tail.ticks {
+                (p, behind) = (p + 1, 0);
             }
         }
         most

@@ -3,6 +3,8 @@
 //! Why a difference array in front of the histogram? A ramp spends equal time at every rate between its ends: two
 //! differences per ramp instead of a record per bucket. `hdrhistogram` then answers the quantiles.
 
+use std::ops::Range;
+
 use hdrhistogram::Histogram;
 
 use crate::block::{BLOCK, Block, Column, grid::Sum};
@@ -46,6 +48,22 @@ struct Bucket {
     level: i64,
     /// The highest rate of steady flow, mm³/s.
     level_rate: f64,
+}
+
+/// Time of ramps through the buckets from the first to the last in which something happened, 2⁻³² s.
+struct Ramps {
+    first: usize,
+    through: Vec<i64>,
+}
+
+impl Ramps {
+    fn buckets(&self) -> Range<usize> {
+        self.first..self.first + self.through.len()
+    }
+
+    fn through(&self, bucket: usize) -> i64 {
+        bucket.checked_sub(self.first).and_then(|at| self.through.get(at)).copied().unwrap_or(0)
+    }
 }
 
 #[inline(always)]
@@ -123,10 +141,16 @@ impl TimeAtRate {
         }
     }
 
-    /// Time of ramps through each bucket, 2⁻³² s.
-    fn ramps(&self) -> Vec<i64> {
-        let (mut density, mut carry) = (0i64, 0.0);
-        let through = |(i, bucket): (usize, &Bucket)| {
+    /// Time of ramps through each bucket.
+    fn ramps(&self) -> Ramps {
+        let is_used = |bucket: &Bucket| *bucket != Bucket::default();
+        let first = self.buckets.iter().position(is_used).unwrap_or(BUCKETS);
+        let last = self.buckets.iter().rposition(is_used).unwrap_or(0);
+        let (mut density, mut carry, mut through) = (0i64, 0.0, Vec::with_capacity((last + 1).saturating_sub(first)));
+        for (i, bucket) in self.buckets.iter().enumerate().skip(first) {
+            if i > last && density == 0 {
+                break;
+            }
             let (low, high) = (edge(i), edge(i + 1));
             // Each change inside the bucket counts from its own rate to the upper edge.
             let area = density as f64 * (high - low) + (bucket.density as f64 * high - bucket.moment as f64);
@@ -135,16 +159,16 @@ impl TimeAtRate {
             let exact = area / DENSITY_ONE * Sum::ONE + carry;
             let whole = exact as i64;
             carry = exact - whole as f64;
-            bucket.inside.saturating_add(whole).max(0)
-        };
-        self.buckets.iter().enumerate().map(through).collect()
+            through.push(bucket.inside.saturating_add(whole).max(0));
+        }
+        Ramps { first, through }
     }
 
     /// The histogram of rates (in millionths of mm³/s) by time.
-    fn histogram(&self, ramps: &[i64]) -> Option<Histogram<u64>> {
+    fn histogram(&self, ramps: &Ramps) -> Option<Histogram<u64>> {
         let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
-        for i in 0..BUCKETS {
-            let count = self.buckets[i].level.saturating_add(ramps[i]);
+        for i in ramps.buckets() {
+            let count = self.buckets[i].level.saturating_add(ramps.through(i));
             if count > 0 {
                 let middle = (edge(i) + edge(i + 1)) / 2.0;
                 histogram.record_n((middle * PER_MM3_S) as u64, u64::try_from(count).ok()?).ok()?;
@@ -161,11 +185,21 @@ impl TimeAtRate {
         let ramps = self.ramps();
         let histogram = self.histogram(&ramps).filter(|histogram| !histogram.is_empty())?;
         let total = histogram.len() as f64;
+        // Time at lower rates than those of each bucket.
+        let mut sum = 0.0;
+        let before: Vec<f64> = ramps
+            .buckets()
+            .map(|i| {
+                let before = sum;
+                sum += self.buckets[i].level as f64 + ramps.through(i) as f64;
+                before
+            })
+            .collect();
         Some(QUANTILES.map(|share| {
             let value = histogram.median_equivalent(histogram.value_at_quantile(share)) as f64 / PER_MM3_S;
             let at = bucket(value);
-            let before: f64 = (0..at).map(|i| self.buckets[i].level as f64 + ramps[i] as f64).sum();
-            self.inside(at, share * total - before, ramps[at] as f64).min(peak)
+            let before = at.checked_sub(ramps.first).and_then(|at| before.get(at)).copied().unwrap_or(sum);
+            self.inside(at, share * total - before, ramps.through(at) as f64).min(peak)
         }))
     }
 

@@ -288,6 +288,32 @@ fn accepted_places_of_any_size_read_back() {
     assert_eq!(Accepted::parse("accepted.toml", &text).expect("reads back").entries, [entry]);
 }
 
+/// Entries counted more times than TOML has whole numbers for, and what was written of them could not be read. Found by
+/// fuzzing.
+#[test]
+fn accepted_counts_of_any_size() {
+    use gonogo::accepted::Accepted;
+    let of = |times: &str| {
+        format!(
+            "[[accepted]]\njob = \"a\"\nmachine = \"b\"\ncheck = \"outside-travel\"\nseverity = \"note\"\n\
+             because = \"known\"\nfingerprint = \"2a1662a4534a8053\"\ntimes = {times}\n"
+        )
+    };
+    assert!(Accepted::parse("accepted.toml", &of("9223372036854775807")).is_ok());
+    let faults = Accepted::parse("accepted.toml", &of("9999999999999999999")).expect_err("is too many").faults;
+    assert_eq!((faults.len(), faults[0].line), (1, 8), "{faults:?}");
+}
+
+/// The volume pushed in a burst went beyond its whole numbers on machines with filament of a kilometre. Found by fuzzing.
+#[test]
+fn filament_of_any_diameter() {
+    let mut machine = Machine::load(std::path::Path::new("corpus/machines/siskin.toml")).expect("a sheet");
+    machine.tools[0].filament_diameter_mm = 1e6;
+    let report = judge(&machine, "G28\nM109 S210\nM83\nG1 X50 Y50 F6000\nG1 X90 E9 F1200\nG1 X50 E9\nG1 X90 E9\nM84\n");
+    assert!(report.flow.burst_peak_mm3_s > 1e6, "{:?}", report.flow);
+    assert!(report.findings.iter().any(|finding| finding.check == "melt-peak-exceeded"));
+}
+
 /// A line of two moves (G10 with a lift) that lay in two blocks placed what was found on its first move at the end of that
 /// move, and at the end of both where one block held them. Found by fuzzing.
 #[test]
