@@ -15,6 +15,21 @@ pub enum Curve {
     Cubic(Cubic),
 }
 
+impl Curve {
+    /// The same curve elsewhere, mm.
+    pub fn moved_by(&self, by_mm: [f64; 3]) -> Self {
+        match *self {
+            Self::Arc(arc) => {
+                let centre = [0, 1].map(|k| arc.centre[k] + by_mm[arc.axes[k]]);
+                Self::Arc(Arc { centre, ..arc })
+            }
+            Self::Cubic(Cubic { points }) => {
+                Self::Cubic(Cubic { points: points.map(|[x, y]| [x + by_mm[0], y + by_mm[1]]) })
+            }
+        }
+    }
+}
+
 /// A circular arc.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Arc {

@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 26] = [
+    let jobs: [(&str, &str, String); 27] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -23,6 +23,7 @@ pub fn jobs() -> Vec<Job> {
         ("siskin-switched", "siskin", SISKIN_SWITCHED.to_owned()),
         ("siskin-macros", "siskin", SISKIN_MACROS.to_owned()),
         ("heron-called", "heron", HERON_CALLED.to_owned()),
+        ("heron-pair", "heron", heron_pair()),
         ("heron-cut", "heron", HERON_CUT.to_owned()),
         ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
         ("wren-idle", "wren", WREN_IDLE.to_owned()),
@@ -787,6 +788,29 @@ M84
 ";
 
 /// Lines beside the plate, whose printable part ends at y 6 mm and x 244 mm; the waste strip is beside it.
+/// Two tubs printed one after the other. The way to the second one goes over the first, then through its wall; the second
+/// stands near enough for the carriage (31 mm to the left of the tip, 9 mm above it) to strike the first, 12 mm high. Its
+/// first stroke is as low, but 35 mm from that wall.
+fn heron_pair() -> String {
+    let mut job = String::from(
+        "; machine: heron\n; verdict: hold\n; Invented: two tubs one after the other, set too close.\nG21\nG90\nM83\nM190 S60\nM109 S210\nM106 S200\nG28\nG0 Z10 F600\nG0 X40 Y100 F6000\n",
+    );
+    let mut z = String::new();
+    for layer in 1..=48 {
+        z = format!("{:.2}", 0.25 * f64::from(layer));
+        job += &format!("G0 Z{z} F600\n");
+        for (x, y) in [(60, 100), (60, 120), (40, 120), (40, 100)] {
+            job += &format!("G1 X{x} Y{y} E0.8 F1800\n");
+        }
+    }
+    job += &format!(
+        "G0 X60.5 Y110 F6000\nG0 Z11.9 F600 ; near: nozzle-in-print\nG0 Z11.7 F600 ; expect: nozzle-in-print\n"
+    );
+    job += "G0 Z14 F600\nG0 X95.6 Y110 F6000\nG0 Z0.25 F600 ; near: head-in-print\nG1 X95.6 Y130 E0.8 F1800 ; near: head-in-print\n";
+    job += "G1 X90 Y110 E0.8 F1800 ; expect: head-in-print\n";
+    job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"
+}
+
 const WREN_RIM: &str = "\
 ; machine: wren
 ; verdict: no-go

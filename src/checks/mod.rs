@@ -16,6 +16,7 @@ pub mod extrudes_cold;
 pub mod feed_rate_clipped;
 pub mod file_too_large_for_card;
 pub mod guard_disabled;
+pub mod head_in_print;
 pub mod heat_not_awaited;
 pub mod heater_left_on;
 pub mod heater_not_described;
@@ -38,6 +39,7 @@ pub mod no_extrusion;
 pub mod no_feed_rate;
 pub mod no_moves;
 pub mod not_supported_here;
+pub mod nozzle_in_print;
 pub mod nozzle_over_limit;
 pub mod outside_travel;
 pub mod placeholder_unfilled;
@@ -82,6 +84,8 @@ pub const CATALOGUE: &[&Check] = &[
     &heat_not_awaited::CHECK,
     &placeholder_unfilled::CHECK,
     &prints_into_bed::CHECK,
+    &nozzle_in_print::CHECK,
+    &head_in_print::CHECK,
     &melt_rate_exceeded::CHECK,
     &melt_peak_exceeded::CHECK,
     &step_rate_exceeded::CHECK,
@@ -272,6 +276,6 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 16);
+        assert_eq!(skipped, 17);
     }
 }

@@ -57,6 +57,7 @@ pub fn machine() -> Machine {
         tools: vec![tool()],
         macros: Vec::new(),
         probe_offset_mm: None,
+        head: None,
         bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 20.0,

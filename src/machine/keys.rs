@@ -394,6 +394,15 @@ pub const KEYS: &[Key] = &[
     table("probe", Kind::Table, Unset, "What measures the height of the bed"),
     key("probe.offset_mm", POINT, Required, "mm", "[-28.0, 12.0, -1.6]", "Where the probe touches, x, y and z from the nozzle"),
 
+    table("head", Kind::Table, Unset, "What hangs around the nozzle; for parts that are printed one after another"),
+    table("head.cone", Kind::Table, Unset, "The nozzle, as a cone that stands on the tip in use"),
+    key("head.cone.height_mm", SIZE, Required, "mm", "7.0", "How far above the tip the cone ends"),
+    key("head.cone.radius_mm", SIZE, Required, "mm", "5.0", "Radius of the cone at that height"),
+    table("head.carriage", Kind::Table, Unset, "All that moves with the nozzle and hangs lower than the tallest part, as one box"),
+    key("head.carriage.above_mm", SIZE, Required, "mm", "9.0", "How far above the tip of tool 0 its underside is"),
+    key("head.carriage.x", RANGE, Required, "mm", "[-34.0, 28.0]", "Lowest and highest x of the box, from that tip"),
+    key("head.carriage.y", RANGE, Required, "mm", "[-22.0, 41.0]", "Lowest and highest y of the box, from that tip"),
+
     table("bed", Kind::Table, Unset, "Heated bed; a sheet without this table has none"),
     key("bed.temperature_limit_c", LIMIT_C, Unset, "°C", "100.0", "Highest allowed temperature of the bed, by its maker's documents"),
     key("bed.heater_w", POSITIVE, Unset, "W", "200.0", "Power of the heater of the bed at full power"),

@@ -88,6 +88,8 @@ pub struct Machine {
     pub controller: Controller,
     /// Tools by number; at least one.
     pub tools: Vec<Tool>,
+    /// What hangs around the nozzle, if the sheet says so.
+    pub head: Option<Head>,
     /// Where the probe touches as seen from the nozzle, mm, if there is one.
     pub probe_offset_mm: Option<[f64; 3]>,
     /// Macros of the controller, as far as they are described.
@@ -178,6 +180,33 @@ pub struct PurgeZone {
     /// What is there.
     pub what: String,
     /// Its extent.
+    pub area: Rectangle,
+}
+
+/// What hangs around the nozzle.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Head {
+    /// The nozzle itself, around the tip of the tool in use.
+    pub cone: Option<Cone>,
+    /// What carries it.
+    pub carriage: Option<Carriage>,
+}
+
+/// A cone that stands on its tip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cone {
+    /// Height over the tip at which it ends, mm.
+    pub height_mm: f64,
+    /// Its radius there, mm.
+    pub radius_mm: f64,
+}
+
+/// A box without a top.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Carriage {
+    /// Height of its underside over the tip of the first tool, mm.
+    pub above_mm: f64,
+    /// Its extent, from that tip.
     pub area: Rectangle,
 }
 

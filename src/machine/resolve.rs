@@ -14,8 +14,8 @@ use super::keys::{self, KEYS, Key, Kind, Preset, TEXT_MAX};
 use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
-    Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Heating, KeepOut, Limits,
-    LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, Tool, Travel,
+    Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
+    KeepOut, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, Tool, Travel,
 };
 use crate::machine::Severity;
 
@@ -45,6 +45,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         controller: reader.controller(),
         tools: (0..reader.count("tool[]")).map(|i| reader.tool(i)).collect(),
         macros: reader.macros(),
+        head: reader.head(),
         probe_offset_mm: reader.has("probe").then(|| reader.numbers("probe.offset_mm")),
         bed: reader.has("bed").then(|| Bed {
             limit_c: reader.number("bed.temperature_limit_c"),
@@ -163,10 +164,7 @@ impl Reader<'_> {
             let (min, max) = self.span(&path);
             KeepOut { what: self.word(&format!("{path}.what")), min, max }
         };
-        let area = |path: &str| {
-            let [x, y]: [[f64; 2]; 2] = ["x", "y"].map(|axis| self.numbers(&format!("{path}.{axis}")));
-            Rectangle { min: [x[0], y[0]], max: [x[1], y[1]] }
-        };
+        let area = |path: &str| self.area(path);
         let purge = |i| {
             let path = format!("bed.purge[{i}]");
             PurgeZone { what: self.word(&format!("{path}.what")), area: area(&path) }
@@ -180,6 +178,23 @@ impl Reader<'_> {
             printable: self.has("bed.printable").then(|| area("bed.printable")),
             purge: (0..self.count("bed.purge[]")).map(purge).collect(),
         }
+    }
+
+    /// A rectangle by its two ranges.
+    fn area(&self, table: &str) -> Rectangle {
+        let [x, y]: [[f64; 2]; 2] = ["x", "y"].map(|axis| self.numbers(&format!("{table}.{axis}")));
+        Rectangle { min: [x[0], y[0]], max: [x[1], y[1]] }
+    }
+
+    fn head(&self) -> Option<Head> {
+        let cone = self.has("head.cone").then(|| Cone {
+            height_mm: self.required("head.cone.height_mm"),
+            radius_mm: self.required("head.cone.radius_mm"),
+        });
+        let carriage = self
+            .has("head.carriage")
+            .then(|| Carriage { above_mm: self.required("head.carriage.above_mm"), area: self.area("head.carriage") });
+        (cone.is_some() || carriage.is_some()).then_some(Head { cone, carriage })
     }
 
     fn macros(&self) -> Vec<Macro> {

@@ -88,6 +88,14 @@ chamber_argument = "CHAMBER"
 takes_s = 40.0
 ends = true
 harmless = true
+[head.cone]
+height_mm = 7.0
+radius_mm = 5.0
+[head.carriage]
+above_mm = 9.0
+x = [-34.0, 28.0]
+y = [-22.0, 41.0]
+
 [probe]
 offset_mm = [-28, 12, -1.6]
 [bed]
@@ -238,6 +246,10 @@ fn heron() -> Machine {
             ends: true,
             harmless: true,
         }],
+        head: Some(Head {
+            cone: Some(Cone { height_mm: 7.0, radius_mm: 5.0 }),
+            carriage: Some(Carriage { above_mm: 9.0, area: Rectangle { min: [-34.0, -22.0], max: [28.0, 41.0] } }),
+        }),
         probe_offset_mm: Some([-28.0, 12.0, -1.6]),
         bed: Some(Bed {
             limit_c: Some(100.0),
@@ -644,7 +656,7 @@ fn origins_name_every_key() {
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
     assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 53)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 90)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 98)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

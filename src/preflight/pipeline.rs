@@ -11,7 +11,7 @@ use crate::checks::Judges;
 use crate::findings::{self, Inspection, Log, Observer, Severity, Skipped, StreamFacts, Verdict};
 use crate::machine::Machine;
 use crate::motion::Planner;
-use crate::physics::Physics;
+use crate::physics::{Physics, standing};
 use crate::text::{Chunk, History};
 use crate::threads::{Broken, InOrderStage};
 use crate::totals;
@@ -241,6 +241,10 @@ impl Clock {
         }
         if pauses > 0 {
             left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
+        }
+        let cell_mm = standing::cell_mm(&machine.travel);
+        if cell_mm > standing::CELL_MM {
+            left_out.push(format!("the heights of what stands are kept in cells of {cell_mm:.2} mm"));
         }
         if dropped > 0 {
             left_out.push(format!("{dropped} hits beyond the bound on kept findings"));

@@ -1,0 +1,268 @@
+//! The nozzle below the top of what already stands on the bed, and the head that meets it.
+
+use crate::block::{ActionKind, Block, flag};
+use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
+use crate::machine::Machine;
+use crate::physics::standing::{Crossing, Standing};
+use crate::vectors::columns;
+use crate::wording::figure;
+
+use super::{LAYER_STEP_MM, head_in_print::HeadWatch};
+
+/// The check.
+pub const CHECK: Check = Check {
+    id: "nozzle-in-print",
+    severity: Severity::Hold,
+    summary: "The nozzle goes through what the job has already printed.",
+    explain: Explanation {
+        what: "the nozzle moves more than a layer's height below the top of what the job itself has laid there before.",
+        why: "the nozzle ploughs through the print, tears it off the bed or bends what carries the nozzle. Parts printed one \
+after another in the wrong order, a lift that is missing, or two jobs joined into one file look like this.",
+        how: "the lines laid along X or Y are entered in a map of heights with cells of 1 mm (larger on a travel of more than \
+a million of them, which the report then says). The path of the tip in use is followed through that map. A layer's height \
+is the largest step up between levels of this job, and at least its first height, both up to 1 mm; a path that slopes may be \
+lower by what it falls across a cell and a half. Homing Z, or a macro that is not described, empties the map, since a \
+finished part may have been taken away. A cell that is filled in part counts as filled. The rule is gonogo's own.",
+        remedy: "print the parts in another order or further apart, lift the nozzle before it travels, or print them all at \
+once.",
+    },
+    heat_or_travel: true,
+    timed: false,
+    unchecked: None,
+    build: |machine, _| Built::Watching(Box::new(NozzleInPrint::new(machine))),
+};
+
+/// Largest step between levels that counts as a layer's height, mm.
+const LAYER_MOST_MM: f64 = 1.0;
+/// Slack for rounding, mm: heights are kept as 32-bit numbers.
+pub(super) const SLACK_MM: f64 = 0.01;
+/// Cells across which a sloping path may be lower.
+const SLOPE_CELLS: f64 = 1.5;
+const ALONG: u8 = flag::X | flag::Y;
+const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
+
+struct NozzleInPrint {
+    standing: Standing,
+    /// From the place of the machine to the tip in use, mm.
+    tip_mm: [f64; 3],
+    /// Height of the layers so far, and of what was laid last, mm.
+    layer_mm: f64,
+    laid_z_mm: Option<f64>,
+    head: Option<HeadWatch>,
+    /// The cells that a move crosses; kept for the next.
+    crossings: Vec<Crossing>,
+}
+
+impl NozzleInPrint {
+    fn new(machine: &Machine) -> Self {
+        let standing = Standing::over(&machine.travel);
+        Self {
+            head: HeadWatch::new(machine, &standing),
+            standing,
+            tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
+            layer_mm: 0.0,
+            laid_z_mm: None,
+            crossings: Vec::new(),
+        }
+    }
+
+    /// True when a move of a block may be lower than what stands before it or is laid in the block.
+    fn may_meet(&self, block: &Block) -> bool {
+        let lays = |i: usize| (block.flags[i] & (KNOWN | ALONG) > KNOWN) & (block.de_mm[i] > 0.0);
+        let laid_mm = block.vectors.run(
+            #[inline(always)]
+            || {
+                let mut laid_mm = f64::NEG_INFINITY;
+                let (to, count) = (&block.to[2], block.len());
+                if count > 0 && lays(0) {
+                    laid_mm = block.origin[2].max(to[0]);
+                }
+                for i in 1..count {
+                    let z_mm = if lays(i) { columns::larger(to[i - 1], to[i]) } else { f64::NEG_INFINITY };
+                    laid_mm = columns::larger(laid_mm, z_mm);
+                }
+                laid_mm
+            },
+        );
+        // An arc may rise over both of its ends.
+        let laid_mm = if block.curves.is_empty() { laid_mm } else { block.reach.max[2] };
+        let highest_mm = self.standing.highest_mm().max(laid_mm + self.tip_mm[2]);
+        block.reach.min[2] + self.tip_mm[2] + self.layer_mm + SLACK_MM < highest_mm
+    }
+
+    /// Enters what a move lays.
+    #[inline(always)]
+    fn lay(&mut self, block: &Block, i: usize, from: [f64; 3], to: [f64; 3]) {
+        if self.laid_z_mm != Some(to[2]) {
+            let step_mm = to[2] - self.laid_z_mm.unwrap_or(0.0);
+            if self.laid_z_mm.is_none() {
+                self.layer_mm = step_mm.clamp(0.0, LAYER_MOST_MM);
+            } else if (LAYER_STEP_MM..=LAYER_MOST_MM).contains(&step_mm) {
+                self.layer_mm = self.layer_mm.max(step_mm);
+            }
+            self.laid_z_mm = Some(to[2]);
+        }
+        match if block.curves.is_empty() { None } else { block.curve(i) } {
+            None => self.standing.lay(from, to),
+            Some(curve) => {
+                let curve = curve.moved_by(self.tip_mm);
+                self.standing.lay_curve(&curve, from, to);
+            }
+        }
+    }
+
+    /// Looks for the deepest place of a move in what stands.
+    fn judge(&mut self, block: &Block, i: usize, from: [f64; 3], to: [f64; 3], log: &mut Log) {
+        if from[2].min(to[2]) + self.layer_mm + SLACK_MM >= self.standing.highest_mm() {
+            return;
+        }
+        let standing = &self.standing;
+        self.crossings.clear();
+        let mut keep = |crossing| self.crossings.push(crossing);
+        match block.curve(i) {
+            None => standing.along(from, to, &mut keep),
+            Some(curve) => standing.along_curve(&curve.moved_by(self.tip_mm), from, to, &mut keep),
+        }
+        let upright = from[0] == to[0] && from[1] == to[1];
+        let mut deepest: Option<(f64, Crossing)> = None;
+        let mut before_mm = from[2];
+        for crossing in &self.crossings {
+            let depth_mm = standing.top_mm(crossing.cell) - crossing.z_mm;
+            let slope_mm = if upright { 0.0 } else { SLOPE_CELLS * (crossing.z_mm - before_mm).abs() };
+            before_mm = crossing.z_mm;
+            let is_too_deep = depth_mm > self.layer_mm + SLACK_MM + slope_mm;
+            if is_too_deep && deepest.is_none_or(|(known_mm, _)| depth_mm > known_mm) {
+                deepest = Some((depth_mm, *crossing));
+            }
+        }
+        if let Some((depth_mm, crossing)) = deepest {
+            let [x, y] = standing.middle_mm(crossing.cell);
+            let lays = block.extrudes(i);
+            let hit = Hit {
+                value: Some(depth_mm),
+                badness: depth_mm,
+                limit: Some(self.layer_mm),
+                unit: "mm",
+                spot: Spot::At([x, y, crossing.z_mm]),
+                ..Hit::plain(&CHECK, 0, CHECK.severity, block.line[i])
+            };
+            log.raise(hit, || {
+                let (z, top) = (figure(crossing.z_mm), figure(crossing.z_mm + depth_mm));
+                match lays {
+                    true => format!("A line is laid at Z {z} mm where the job has already printed up to {top} mm."),
+                    false => format!("The nozzle moves at Z {z} mm where the job has already printed up to {top} mm."),
+                }
+            });
+        } else if let Some(head) = &mut self.head {
+            head.judge(standing, self.layer_mm, block.line[i], &self.crossings, log);
+        }
+    }
+}
+
+impl Observer for NozzleInPrint {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        let meets = self.may_meet(block);
+        let tip_mm = self.tip_mm;
+        let by_tip = |at: [f64; 3]| [0, 1, 2].map(|axis| at[axis] + tip_mm[axis]);
+        for i in 0..block.len() {
+            let flags = block.flags[i];
+            let lays = (block.de_mm[i] > 0.0) & (flags & ALONG != 0);
+            if !(lays | meets) || flags & KNOWN != KNOWN || flags & flag::PATH == 0 {
+                continue;
+            }
+            let (from, to) = (by_tip(block.start(i)), by_tip(block.end(i)));
+            if meets {
+                self.judge(block, i, from, to, log);
+            }
+            if lays {
+                self.lay(block, i, from, to);
+            }
+        }
+        for action in &block.actions {
+            match action.kind {
+                ActionKind::Tip { offset_mm } => {
+                    self.tip_mm = offset_mm;
+                    self.head.iter_mut().for_each(|head| head.take_up(offset_mm));
+                }
+                ActionKind::Home { axes: [_, _, true], .. } | ActionKind::Unfollowed => {
+                    self.standing.clear();
+                    self.head.iter_mut().for_each(HeadWatch::forget);
+                }
+                _ => {}
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::*;
+
+    /// A square wall of layers of 0.2 mm.
+    fn wall(mut job: Job, at: [f64; 2], layers: u32) -> Job {
+        let [x, y] = at;
+        for layer in 1..=layers {
+            let z = 0.2 * f64::from(layer);
+            job = job.to([x, y, z], 0.0);
+            for corner in [[x + 20.0, y], [x + 20.0, y + 20.0], [x, y + 20.0], [x, y]] {
+                job = job.to([corner[0], corner[1], z], 1.0);
+            }
+        }
+        job
+    }
+
+    fn depths(job: Job) -> Vec<(u64, Option<f64>)> {
+        let found = job.findings(&CHECK, &machine());
+        found.iter().map(|finding| (finding.count, finding.value)).collect()
+    }
+
+    #[test]
+    fn parts_one_after_another_are_fine_with_a_lift_and_not_without() {
+        let lifted = wall(Job::new(), [20.0, 20.0], 50).to([20.0, 20.0, 12.0], 0.0).to([100.0, 100.0, 12.0], 0.0);
+        assert_eq!(depths(wall(lifted, [100.0, 100.0], 50)), []);
+        // Without a lift the way from the last corner to the next part goes down through the wall.
+        let low = wall(Job::new(), [20.0, 20.0], 50).to([10.0, 20.0, 10.2], 0.0).to([10.0, 30.0, 0.2], 0.0);
+        let found = depths(wall(low.to([100.0, 30.0, 0.2], 0.0), [100.0, 100.0], 2));
+        assert_eq!(found.len(), 1);
+        assert!(found[0].0 == 1 && (found[0].1.unwrap() - 9.8).abs() < 1e-5, "{found:?}");
+    }
+
+    #[test]
+    fn a_layers_height_below_is_fine_and_more_is_not() {
+        let job = || wall(Job::new(), [20.0, 20.0], 10);
+        assert_eq!(depths(job().to([30.0, 20.0, 1.8], 0.0)), []);
+        let found = depths(job().to([30.0, 20.0, 1.7], 0.0));
+        assert_eq!(found.len(), 1, "{found:?}");
+        let found = depths(job().to([30.0, 20.0, 5.0], 0.0).to([30.0, 20.0, 1.7], 0.0));
+        assert_eq!(found.len(), 1, "straight down: {found:?}");
+    }
+
+    #[test]
+    fn homing_z_may_mean_that_the_part_was_taken_away() {
+        let home = |axes| ActionKind::Home { axes, position: [0.0; 3] };
+        let job = |axes| wall(wall(Job::new(), [20.0, 20.0], 50).act(home(axes)), [20.0, 20.0], 50);
+        assert_eq!(depths(job([true; 3])), []);
+        assert_eq!(depths(job([true, true, false])).len(), 1);
+    }
+
+    #[test]
+    fn a_wave_of_lines_that_rise_and_fall_stands_in_no_nozzles_way() {
+        let mut job = Job::new();
+        for line in 0..40 {
+            let y = 20.0 + 0.4 * f64::from(line);
+            for k in 0..=60 {
+                let x = if line % 2 == 0 { f64::from(k) } else { f64::from(60 - k) };
+                let z = 3.0 + 2.0 * (x / 5.0).sin();
+                job = job.to([20.0 + x, y, z], if k == 0 { 0.0 } else { 0.05 });
+            }
+        }
+        assert_eq!(depths(job), []);
+    }
+
+    #[test]
+    fn what_oozes_while_the_nozzle_rises_stands_nowhere() {
+        let job = Job::new().to([20.0, 20.0, 0.3], 0.0).to([20.0, 20.0, 5.0], 9.0).to([20.0, 20.0, 0.3], 0.0);
+        assert_eq!(depths(job.to([60.0, 20.0, 0.3], 2.0)), []);
+    }
+}

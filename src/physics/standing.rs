@@ -1,0 +1,323 @@
+//! What stands on the bed: the highest line laid in each cell of a grid over the travel.
+//!
+//! Cells are [`CELL_MM`] wide, or as much wider as it takes for [`CELLS_MOST`] of them to cover the travel. A cell counts as
+//! filled to the lowest point of what was laid across it, and only lines along X or Y count: what hangs from a nozzle that
+//! rises on the spot stands nowhere. Heights are those of the tip, mm from Z 0; 0 is the bare bed.
+
+use crate::geometry::{Box3, Curve, flatten};
+use crate::machine::Travel;
+
+/// Width of a cell, mm.
+pub const CELL_MM: f64 = 1.0;
+/// Most cells of a grid.
+pub const CELLS_MOST: usize = 1_000_000;
+/// How far chords may leave a curve, mm.
+const CHORD_MM: f64 = 0.25;
+/// Cells along one edge of a tile.
+const TILE: usize = 16;
+
+/// Width of the cells over a travel, mm.
+pub fn cell_mm(travel: &Travel) -> f64 {
+    let [x_mm, y_mm] = [0, 1].map(|axis| (travel.max[axis] - travel.min[axis]).max(CELL_MM));
+    // A row and a column more than it takes, for what lies on the edge.
+    let covers = |cell_mm: f64| (x_mm / cell_mm + 1.0) * (y_mm / cell_mm + 1.0);
+    let mut cell_mm = CELL_MM;
+    while covers(cell_mm) > CELLS_MOST as f64 {
+        cell_mm *= (covers(cell_mm) / CELLS_MOST as f64).sqrt().max(1.001);
+    }
+    cell_mm
+}
+
+/// Heights of what stands over the travel.
+#[derive(Debug)]
+pub struct Standing {
+    grid: Grid,
+    top_mm: Vec<f32>,
+    /// The highest cell of each square of [`TILE`] cells.
+    tiles_mm: Vec<f32>,
+    highest_mm: f64,
+}
+
+/// The cells over a travel.
+#[derive(Debug, Clone, Copy)]
+struct Grid {
+    min_mm: [f64; 2],
+    max_mm: [f64; 2],
+    cell_mm: f64,
+    cells_per_mm: f64,
+    columns: usize,
+    rows: usize,
+    tile_columns: usize,
+}
+
+/// A piece of a path in one cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Crossing {
+    /// Which cell.
+    pub cell: usize,
+    /// Height at the end of the piece, and at its lowest point, mm.
+    pub z_mm: f64,
+    /// See `z_mm`.
+    pub lowest_mm: f64,
+    tile: usize,
+}
+
+impl Standing {
+    /// Nothing on the bed.
+    pub fn over(travel: &Travel) -> Self {
+        let cell_mm = cell_mm(travel);
+        let [columns, rows] = [0, 1].map(|axis| ((travel.max[axis] - travel.min[axis]) / cell_mm) as usize + 1);
+        let tile_columns = columns.div_ceil(TILE);
+        let grid = Grid {
+            min_mm: [travel.min[0], travel.min[1]],
+            max_mm: [travel.max[0], travel.max[1]],
+            cell_mm,
+            cells_per_mm: 1.0 / cell_mm,
+            columns,
+            rows,
+            tile_columns,
+        };
+        let tiles = tile_columns * rows.div_ceil(TILE);
+        Self { grid, top_mm: vec![0.0; columns * rows], tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
+    }
+
+    /// The bed is bare again.
+    pub fn clear(&mut self) {
+        let grid = self.grid;
+        self.highest_mm = 0.0;
+        for (tile, tile_mm) in self.tiles_mm.iter_mut().enumerate().filter(|(_, tile_mm)| **tile_mm > 0.0) {
+            *tile_mm = 0.0;
+            let (row, column) = (tile / grid.tile_columns * TILE, tile % grid.tile_columns * TILE);
+            for row in row..(row + TILE).min(grid.rows) {
+                let columns = column..(column + TILE).min(grid.columns);
+                self.top_mm[row * grid.columns..][columns].fill(0.0);
+            }
+        }
+    }
+
+    /// The highest of all cells, mm.
+    pub fn highest_mm(&self) -> f64 {
+        self.highest_mm
+    }
+
+    /// How many cells there are.
+    pub fn cells(&self) -> usize {
+        self.top_mm.len()
+    }
+
+    /// How high it stands in a cell, mm.
+    pub fn top_mm(&self, cell: usize) -> f64 {
+        f64::from(self.top_mm[cell])
+    }
+
+    /// The middle of a cell, x, y, mm.
+    pub fn middle_mm(&self, cell: usize) -> [f64; 2] {
+        let grid = &self.grid;
+        let [column, row] = [cell % grid.columns, cell / grid.columns];
+        [(0, column), (1, row)].map(|(axis, at)| grid.min_mm[axis] + (at as f64 + 0.5) * grid.cell_mm)
+    }
+
+    /// Lays a straight line.
+    #[inline(always)]
+    pub fn lay(&mut self, from: [f64; 3], to: [f64; 3]) {
+        let grid = self.grid;
+        grid.along(from, to, |crossing| self.fill(crossing));
+    }
+
+    /// Lays a curve.
+    pub fn lay_curve(&mut self, curve: &Curve, from: [f64; 3], to: [f64; 3]) {
+        flatten(curve, from, to, CHORD_MM, |from, to| self.lay(from, to));
+    }
+
+    #[inline(always)]
+    fn fill(&mut self, Crossing { cell, tile, lowest_mm, .. }: Crossing) {
+        let z_mm = lowest_mm as f32;
+        if z_mm > self.top_mm[cell] {
+            self.top_mm[cell] = z_mm;
+            if z_mm > self.tiles_mm[tile] {
+                self.tiles_mm[tile] = z_mm;
+                self.highest_mm = self.highest_mm.max(f64::from(z_mm));
+            }
+        }
+    }
+
+    /// The cells that a straight path of the tip crosses, but for corners that it cuts, in order; not the one it starts in.
+    pub fn along(&self, from: [f64; 3], to: [f64; 3], take: impl FnMut(Crossing)) {
+        self.grid.along(from, to, take);
+    }
+
+    /// The same along a curve.
+    pub fn along_curve(&self, curve: &Curve, from: [f64; 3], to: [f64; 3], mut take: impl FnMut(Crossing)) {
+        flatten(curve, from, to, CHORD_MM, |from, to| self.along(from, to, &mut take));
+    }
+
+    /// The cells whose middle lies in a box around a place and that stand higher than `above_mm`, with where the middle is
+    /// from the place, x, y, mm.
+    pub fn higher_around(&self, place: [f64; 2], around: &Box3, above_mm: f64, mut take: impl FnMut(usize, [f64; 2])) {
+        let grid = self.grid;
+        let cells = |axis: usize, corner: &[f64; 3], most: usize| {
+            let at = (place[axis] + corner[axis] - grid.min_mm[axis]) * grid.cells_per_mm;
+            (at.floor().max(0.0) as usize).min(most)
+        };
+        let [left, right] = [&around.min, &around.max].map(|corner| cells(0, corner, grid.columns - 1));
+        let [front, back] = [&around.min, &around.max].map(|corner| cells(1, corner, grid.rows - 1));
+        for tile_row in front / TILE..=back / TILE {
+            for tile_column in left / TILE..=right / TILE {
+                if f64::from(self.tiles_mm[tile_row * grid.tile_columns + tile_column]) <= above_mm {
+                    continue;
+                }
+                for row in front.max(tile_row * TILE)..=back.min(tile_row * TILE + TILE - 1) {
+                    for column in left.max(tile_column * TILE)..=right.min(tile_column * TILE + TILE - 1) {
+                        let cell = row * grid.columns + column;
+                        if self.top_mm(cell) > above_mm {
+                            let middle = self.middle_mm(cell);
+                            let from = [0, 1].map(|axis| middle[axis] - place[axis]);
+                            let within = |axis: usize| around.min[axis] <= from[axis] && from[axis] <= around.max[axis];
+                            if within(0) && within(1) {
+                                take(cell, from);
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+impl Grid {
+    #[inline(always)]
+    fn along(&self, from: [f64; 3], to: [f64; 3], mut take: impl FnMut(Crossing)) {
+        let Some([start, end]) = self.inside(from, to) else { return };
+        let [dx, dy, dz] = [0, 1, 2].map(|axis| to[axis] - from[axis]);
+        let steps = (dx.abs().max(dy.abs()) * (end - start) * self.cells_per_mm) as i32 + 1;
+        let step = (end - start) / f64::from(steps);
+        let mut before_mm = from[2] + dz * start;
+        for k in 1..=steps {
+            let share = start + step * f64::from(k);
+            let place = |axis: usize, length_mm: f64, most: usize| {
+                let cells = (from[axis] + length_mm * share - self.min_mm[axis]) * self.cells_per_mm;
+                ((cells as i32).max(0) as usize).min(most)
+            };
+            let (column, row) = (place(0, dx, self.columns - 1), place(1, dy, self.rows - 1));
+            let z_mm = if k == steps && end >= 1.0 { to[2] } else { from[2] + dz * share };
+            let lowest_mm = if z_mm < before_mm { z_mm } else { before_mm };
+            let tile = row / TILE * self.tile_columns + column / TILE;
+            take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm, tile });
+            before_mm = z_mm;
+        }
+    }
+
+    /// From which share of a path to which it lies over the grid.
+    #[inline(always)]
+    fn inside(&self, from: [f64; 3], to: [f64; 3]) -> Option<[f64; 2]> {
+        let holds = |at: [f64; 3]| {
+            let within = |axis: usize| (at[axis] >= self.min_mm[axis]) & (at[axis] <= self.max_mm[axis]);
+            within(0) & within(1)
+        };
+        if holds(from) & holds(to) { Some([0.0, 1.0]) } else { self.cut(from, to) }
+    }
+
+    #[cold]
+    fn cut(&self, from: [f64; 3], to: [f64; 3]) -> Option<[f64; 2]> {
+        let (mut start, mut end) = (0.0f64, 1.0f64);
+        for axis in 0..2 {
+            let length_mm = to[axis] - from[axis];
+            let [low, high] = [self.min_mm[axis] - from[axis], self.max_mm[axis] - from[axis]];
+            if length_mm == 0.0 {
+                if low > 0.0 || high < 0.0 {
+                    return None;
+                }
+                continue;
+            }
+            let [a, b] = [low / length_mm, high / length_mm];
+            (start, end) = (start.max(a.min(b)), end.min(a.max(b)));
+        }
+        (start <= end).then_some([start, end])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::Arc;
+    use crate::machine::Machine;
+
+    fn travel(x_mm: f64, y_mm: f64) -> Travel {
+        let mut travel = Machine::built_in().travel;
+        (travel.min, travel.max) = ([0.0; 3], [x_mm, y_mm, 300.0]);
+        travel
+    }
+
+    #[test]
+    fn a_line_fills_the_cells_it_crosses_and_no_others() {
+        let mut standing = Standing::over(&travel(50.0, 40.0));
+        standing.lay([10.5, 5.5, 0.2], [20.5, 5.5, 0.2]);
+        let filled: Vec<_> = (0..standing.cells()).filter(|&cell| standing.top_mm(cell) > 0.0).collect();
+        let middles: Vec<_> = filled.iter().map(|&cell| standing.middle_mm(cell)).collect();
+        // The cell where it starts is filled by its first step.
+        assert_eq!(middles.first(), Some(&[11.5, 5.5]));
+        assert_eq!(middles.last(), Some(&[20.5, 5.5]));
+        assert_eq!(filled.len(), 10);
+        assert!((standing.highest_mm() - 0.2).abs() < 1e-6);
+        standing.clear();
+        assert!((0..standing.cells()).all(|cell| standing.top_mm(cell) == 0.0) && standing.highest_mm() == 0.0);
+    }
+
+    #[test]
+    fn a_slope_counts_from_its_lowest_point_in_each_cell() {
+        let mut standing = Standing::over(&travel(50.0, 40.0));
+        standing.lay([0.5, 0.5, 0.0], [10.5, 0.5, 10.0]);
+        for (cell, top_mm) in (1..11).map(|cell| (cell as f64, standing.top_mm(cell))) {
+            // The line is at the cell's number less a half where it enters it, and a step is shorter than a cell.
+            assert!(top_mm > cell - 1.5 && top_mm < cell + 0.5, "{cell}: {top_mm}");
+        }
+    }
+
+    #[test]
+    fn paths_from_and_to_beyond_the_travel_are_cut() {
+        let standing = Standing::over(&travel(50.0, 40.0));
+        let count = |from, to| {
+            let mut count = 0;
+            standing.along(from, to, |crossing| {
+                assert!(crossing.cell < standing.cells());
+                count += 1;
+            });
+            count
+        };
+        assert!((50..=51).contains(&count([-1e5, 20.0, 1.0], [1e5, 20.0, 1.0])));
+        assert_eq!(count([-10.0, 20.0, 1.0], [-5.0, 50.0, 1.0]), 0);
+        assert_eq!(count([60.0, 50.0, 1.0], [60.0, 50.0, 9.0]), 0);
+        assert_eq!(count([50.0, 40.0, 1.0], [50.0, 40.0, 9.0]), 1);
+    }
+
+    #[test]
+    fn a_circle_stands_where_it_was_laid() {
+        let mut standing = Standing::over(&travel(50.0, 40.0));
+        let arc = Arc {
+            axes: [0, 1, 2],
+            centre: [25.0, 20.0],
+            radius: 10.0,
+            start_rad: 0.0,
+            sweep_rad: 2.0 * std::f64::consts::PI,
+        };
+        let start = [35.0, 20.0, 0.3];
+        standing.lay_curve(&Curve::Arc(arc), start, start);
+        let filled = (0..standing.cells()).filter(|&cell| standing.top_mm(cell) > 0.0);
+        let distances = filled.map(|cell| {
+            let [x, y] = standing.middle_mm(cell);
+            (x - 25.0).hypot(y - 20.0)
+        });
+        let distances: Vec<_> = distances.collect();
+        assert!(distances.len() > 50 && distances.iter().all(|mm| (mm - 10.0).abs() < 1.0), "{distances:?}");
+    }
+
+    #[test]
+    fn large_beds_have_larger_cells_and_never_more_than_a_million() {
+        assert_eq!(cell_mm(&travel(400.0, 400.0)), CELL_MM);
+        for (x_mm, y_mm) in [(1200.0, 1200.0), (1e5, 1e5), (1e5, 1.0), (1e5, 0.0)] {
+            let standing = Standing::over(&travel(x_mm, y_mm));
+            assert!(standing.cells() <= CELLS_MOST, "{x_mm} {y_mm}: {}", standing.cells());
+        }
+        assert!(cell_mm(&travel(1200.0, 1200.0)) < 1.3);
+    }
+}
