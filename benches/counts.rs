@@ -25,7 +25,7 @@ const BYTES: usize = 1 << 20;
 /// Instructions per line that each stage takes together with those before it, as measured when the budget was set; more
 /// than [`MARGIN`] above that is a regression. A stage that became cheaper should get its new number.
 const BUDGETS: [(&str, f64); 6] =
-    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 855.0), ("whole", 1800.0)];
+    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 855.0), ("whole", 1933.0)];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
@@ -35,8 +35,6 @@ const GROWING: [Growing; 3] =
     [("dwells", 10_000, dwells), ("same job", 100, same_job), ("linked folders", 10, linked_folders)];
 /// Twice the input may take that many times the instructions: 2.2, and a little for other libraries of the system.
 const GROWTH_MAX: f64 = 2.4;
-/// The same for folders that link to each other, for now: measured 3.3, to be found out why.
-const LINKED_MAX: f64 = 3.6;
 
 /// Lines that each are a new worst of a finding, with an action behind it.
 fn dwells(lines: usize) {
@@ -161,7 +159,7 @@ fn main() {
     for (case, size, _) in GROWING {
         let times = growth(case, size);
         println!("{case:<16} {times:>10.2}");
-        too_fast |= times > if case == "linked folders" { LINKED_MAX } else { GROWTH_MAX };
+        too_fast |= times > GROWTH_MAX;
     }
     if too_fast {
         println!("Something grows faster than its input.");

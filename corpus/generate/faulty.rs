@@ -795,17 +795,14 @@ fn heron_pair() -> String {
     let mut job = String::from(
         "; machine: heron\n; verdict: hold\n; Invented: two tubs one after the other, set too close.\nG21\nG90\nM83\nM190 S60\nM109 S210\nM106 S200\nG28\nG0 Z10 F600\nG0 X40 Y100 F6000\n",
     );
-    let mut z = String::new();
     for layer in 1..=48 {
-        z = format!("{:.2}", 0.25 * f64::from(layer));
+        let z = format!("{:.2}", 0.25 * f64::from(layer));
         job += &format!("G0 Z{z} F600\n");
         for (x, y) in [(60, 100), (60, 120), (40, 120), (40, 100)] {
             job += &format!("G1 X{x} Y{y} E0.8 F1800\n");
         }
     }
-    job += &format!(
-        "G0 X60.5 Y110 F6000\nG0 Z11.9 F600 ; near: nozzle-in-print\nG0 Z11.7 F600 ; expect: nozzle-in-print\n"
-    );
+    job += "G0 X60.5 Y110 F6000\nG0 Z11.9 F600 ; near: nozzle-in-print\nG0 Z11.7 F600 ; expect: nozzle-in-print\n";
     job += "G0 Z14 F600\nG0 X95.6 Y110 F6000\nG0 Z0.25 F600 ; near: head-in-print\nG1 X95.6 Y130 E0.8 F1800 ; near: head-in-print\n";
     job += "G1 X90 Y110 E0.8 F1800 ; expect: head-in-print\n";
     job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"

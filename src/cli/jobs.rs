@@ -139,7 +139,7 @@ pub fn is_stdin(path: &Path) -> bool {
 /// cannot write, no further job is started. `threads` as given on the command line.
 ///
 /// # Errors
-/// When the threads cannot be started, or `take` cannot write.
+/// When `take` cannot write.
 pub fn each<'e, T: Send>(
     jobs: &[Job],
     threads: Option<u16>,
@@ -157,8 +157,7 @@ pub fn each<'e, T: Send>(
             take(outcome)
         });
         if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-    })
-    .context("cannot start the threads")?;
+    });
     written.context("cannot write the report")
 }
 

@@ -135,9 +135,9 @@ fn floor_boundary(text: &str, at: usize) -> usize {
     text.floor_char_boundary(at.min(text.len()))
 }
 
-/// Control characters as `·`, so that nothing in a sheet can steer the terminal.
+/// What a terminal would act on as `·`, so that nothing in a sheet or its path can steer it.
 pub(super) fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '·' } else { c }).collect()
+    crate::wording::safe(text).into_owned()
 }
 
 /// Line and column of byte offsets.

@@ -6,6 +6,7 @@
 
 use crate::geometry::{Box3, Curve, flatten};
 use crate::machine::Travel;
+use crate::vectors::columns;
 
 /// Width of a cell, mm.
 pub const CELL_MM: f64 = 1.0;
@@ -59,7 +60,29 @@ pub struct Crossing {
     pub z_mm: f64,
     /// See `z_mm`.
     pub lowest_mm: f64,
-    tile: usize,
+}
+
+/// A straight path on its way over the grid, in cells as multiples of 2⁻³².
+#[derive(Debug, Clone, Copy)]
+struct Walk {
+    at: [i64; 2],
+    by: [i64; 2],
+    steps: i32,
+    /// From which share of the path on it lies over the grid, and what each step is of it.
+    start: f64,
+    share: f64,
+}
+
+impl Walk {
+    /// Row and column after the next step.
+    #[inline(always)]
+    fn step(&mut self, grid: &Grid) -> (usize, usize) {
+        let [x, y] = [0, 1].map(|axis| {
+            self.at[axis] += self.by[axis];
+            (self.at[axis] >> 32) as usize
+        });
+        (y.min(grid.rows - 1), x.min(grid.columns - 1))
+    }
 }
 
 impl Standing {
@@ -121,7 +144,18 @@ impl Standing {
     #[inline(always)]
     pub fn lay(&mut self, from: [f64; 3], to: [f64; 3]) {
         let grid = self.grid;
-        grid.along(from, to, |crossing| self.fill(crossing));
+        if from[2] == to[2] {
+            let Some(mut walk) = grid.walk(from, to) else { return };
+            let z_mm = to[2] as f32;
+            for _ in 0..walk.steps {
+                let (row, column) = walk.step(&grid);
+                self.fill(row, column, z_mm);
+            }
+        } else {
+            grid.along(from, to, |Crossing { cell, lowest_mm, .. }| {
+                self.fill(cell / grid.columns, cell % grid.columns, lowest_mm as f32);
+            });
+        }
     }
 
     /// Lays a curve.
@@ -130,12 +164,13 @@ impl Standing {
     }
 
     #[inline(always)]
-    fn fill(&mut self, Crossing { cell, tile, lowest_mm, .. }: Crossing) {
-        let z_mm = lowest_mm as f32;
-        if z_mm > self.top_mm[cell] {
-            self.top_mm[cell] = z_mm;
-            if z_mm > self.tiles_mm[tile] {
-                self.tiles_mm[tile] = z_mm;
+    fn fill(&mut self, row: usize, column: usize, z_mm: f32) {
+        let top_mm = &mut self.top_mm[row * self.grid.columns + column];
+        if z_mm > *top_mm {
+            *top_mm = z_mm;
+            let tile_mm = &mut self.tiles_mm[row / TILE * self.grid.tile_columns + column / TILE];
+            if z_mm > *tile_mm {
+                *tile_mm = z_mm;
                 self.highest_mm = self.highest_mm.max(f64::from(z_mm));
             }
         }
@@ -186,23 +221,30 @@ impl Standing {
 
 impl Grid {
     #[inline(always)]
+    fn walk(&self, from: [f64; 3], to: [f64; 3]) -> Option<Walk> {
+        /// So that rounding leaves no path on the edge of the grid below it.
+        const ROUNDING: f64 = 1e-6;
+        let [start, end] = self.inside(from, to)?;
+        let [x, y] = [0, 1].map(|axis| (to[axis] - from[axis]) * self.cells_per_mm);
+        let steps = (columns::larger(x.abs(), y.abs()) * (end - start)) as i32 + 1;
+        let share = (end - start) / f64::from(steps);
+        let fixed = |cells: f64| (cells * 4_294_967_296.0) as i64;
+        let at = [(0, x), (1, y)].map(|(axis, length)| {
+            fixed((from[axis] - self.min_mm[axis]) * self.cells_per_mm + length * start + ROUNDING)
+        });
+        Some(Walk { at, by: [fixed(x * share), fixed(y * share)], steps, start, share })
+    }
+
+    #[inline(always)]
     fn along(&self, from: [f64; 3], to: [f64; 3], mut take: impl FnMut(Crossing)) {
-        let Some([start, end]) = self.inside(from, to) else { return };
-        let [dx, dy, dz] = [0, 1, 2].map(|axis| to[axis] - from[axis]);
-        let steps = (dx.abs().max(dy.abs()) * (end - start) * self.cells_per_mm) as i32 + 1;
-        let step = (end - start) / f64::from(steps);
-        let mut before_mm = from[2] + dz * start;
-        for k in 1..=steps {
-            let share = start + step * f64::from(k);
-            let place = |axis: usize, length_mm: f64, most: usize| {
-                let cells = (from[axis] + length_mm * share - self.min_mm[axis]) * self.cells_per_mm;
-                ((cells as i32).max(0) as usize).min(most)
-            };
-            let (column, row) = (place(0, dx, self.columns - 1), place(1, dy, self.rows - 1));
-            let z_mm = if k == steps && end >= 1.0 { to[2] } else { from[2] + dz * share };
+        let Some(mut walk) = self.walk(from, to) else { return };
+        let rise_mm = to[2] - from[2];
+        let mut before_mm = from[2] + rise_mm * walk.start;
+        for k in 1..=walk.steps {
+            let (row, column) = walk.step(self);
+            let z_mm = from[2] + rise_mm * (walk.start + walk.share * f64::from(k));
             let lowest_mm = if z_mm < before_mm { z_mm } else { before_mm };
-            let tile = row / TILE * self.tile_columns + column / TILE;
-            take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm, tile });
+            take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm });
             before_mm = z_mm;
         }
     }

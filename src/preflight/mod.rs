@@ -235,7 +235,9 @@ fn carry<'e, T>(
     let run = Arc::new(run);
     let _place = helpers.map(|helpers| helpers.call(run.clone()));
     thread::scope(|scope| {
-        let own: Vec<_> = (1..threads).map(|_| scope.spawn(|| run.help())).collect();
+        // Where the system gives no more threads, those that there are do the work.
+        let start = |_| thread::Builder::new().spawn_scoped(scope, || run.help()).ok();
+        let own: Vec<_> = (1..threads).map_while(start).collect();
         let done = lead(&run);
         // Joined here, so that one that panicked is an error and no panic.
         let panicked = own.into_iter().filter_map(|thread| thread.join().err()).count() > 0;

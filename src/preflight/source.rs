@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use flate2::read::MultiGzDecoder;
 
@@ -68,7 +69,7 @@ impl<'s> JobSource<'s> {
             From::Path(path) if path.is_dir() => {
                 return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
             }
-            From::Path(path) => Box::new(File::open(path)?),
+            From::Path(path) => Box::new(Unchanged::of(File::open(path)?)?),
         };
         let mut start = Vec::with_capacity(2);
         source.by_ref().take(2).read_to_end(&mut start)?;
@@ -80,6 +81,35 @@ impl<'s> JobSource<'s> {
         } else {
             Box::new(source)
         })
+    }
+}
+
+/// A file that must stay as it is while it is read: half of one job and half of another is none.
+struct Unchanged {
+    file: File,
+    /// Its size and when it was changed last; none for what is no file of a known size.
+    was: Option<(u64, Option<SystemTime>)>,
+}
+
+impl Unchanged {
+    fn of(file: File) -> io::Result<Self> {
+        let was = Self::now(&file)?;
+        Ok(Self { file, was })
+    }
+
+    fn now(file: &File) -> io::Result<Option<(u64, Option<SystemTime>)>> {
+        let now = file.metadata()?;
+        Ok(now.is_file().then(|| (now.len(), now.modified().ok())))
+    }
+}
+
+impl Read for Unchanged {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        if count == 0 && !buffer.is_empty() && Self::now(&self.file)? != self.was {
+            return Err(io::Error::other("it was changed while it was read"));
+        }
+        Ok(count)
     }
 }
 
@@ -121,5 +151,36 @@ impl<R: Read> Read for Counted<'_, R> {
         let count = self.source.read(buffer)?;
         tell(self.progress, count)?;
         Ok(count)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+    use std::sync::atomic::{AtomicBool, Ordering};
+
+    #[test]
+    fn a_job_that_grows_while_it_is_read_is_not_judged() {
+        let folder = tempfile::tempdir().expect("temporary directory");
+        let path = folder.path().join("job.gcode");
+        std::fs::write(&path, "G28\nG1 X5 F600\n".repeat(100)).expect("writes");
+        let grown = AtomicBool::new(false);
+        let grow = |_: u64| {
+            if !grown.swap(true, Ordering::Relaxed) {
+                let mut file = std::fs::OpenOptions::new().append(true).open(&path).expect("opens");
+                file.write_all(b"G1 X6\n").expect("writes");
+            }
+            ControlFlow::Continue(())
+        };
+        // A small one is read when it is opened, to see what it looks like.
+        let read = |progress: Progress<'_>| match JobSource::at(&path).open(progress) {
+            Ok(mut source) => source.read_to_end(&mut Vec::new()),
+            Err(Fault::Source(error)) => Err(error),
+            Err(_) => panic!("it is a job"),
+        };
+        let told = read(&grow).expect_err("it grew").to_string();
+        assert!(told.contains("changed while it was read"), "{told}");
+        assert!(read(&silent).is_ok());
     }
 }

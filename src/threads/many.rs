@@ -10,7 +10,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{self, Receiver};
 
-use rayon::ThreadPoolBuilder;
+use rayon::{ThreadPool, ThreadPoolBuilder};
 
 use crate::threads::HelperPool;
 
@@ -33,18 +33,17 @@ impl Breakdown {
 ///
 /// `threads` of 0 means one per processor. Each thread judges a job of its own as long as there are jobs to start; one
 /// without helps the others with theirs. A judge that breaks down costs that job only. When `take` breaks, no further
-/// job is started. Fails only when the threads cannot be started.
+/// job is started. Where the system gives fewer threads, these do the work, at worst the calling one alone.
 pub fn run<'e, J, T>(
     jobs: &[J],
     threads: usize,
     judge: impl Fn(&J, &HelperPool<'e>) -> T + Sync,
     take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
-) -> Result<(), rayon::ThreadPoolBuildError>
-where
+) where
     J: Sync,
     T: Send,
 {
-    let pool = ThreadPoolBuilder::new().num_threads(threads).build()?;
+    let Some(pool) = pool(threads) else { return one_by_one(jobs, judge, take) };
     let threads = pool.current_num_threads();
     let board = JobBoard::new(jobs.len(), threads * AHEAD_PER_THREAD);
     let (sender, receiver) = mpsc::channel();
@@ -64,7 +63,28 @@ where
         let _closing = CloseOnDrop(board);
         hand_over(board, &receiver, take);
     });
-    Ok(())
+}
+
+/// So many threads, or half of them while the system gives no more.
+fn pool(threads: usize) -> Option<ThreadPool> {
+    let of = |threads| ThreadPoolBuilder::new().num_threads(threads).build().ok();
+    let most = if threads == 0 { std::thread::available_parallelism().map_or(1, usize::from) } else { threads };
+    let halves = std::iter::successors(Some(most / 2), |threads| Some(threads / 2));
+    of(threads).or_else(|| halves.take_while(|threads| *threads > 0).find_map(of))
+}
+
+fn one_by_one<'e, J, T>(
+    jobs: &[J],
+    judge: impl Fn(&J, &HelperPool<'e>) -> T,
+    mut take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
+) {
+    let helpers = HelperPool::alone();
+    for (index, job) in jobs.iter().enumerate() {
+        let answer = catch_unwind(AssertUnwindSafe(|| judge(job, &helpers)));
+        if take(index, answer.map_err(|panic| Breakdown::of(&*panic))).is_break() {
+            return;
+        }
+    }
 }
 
 /// Hands the answers over in the order of the jobs, until `take` breaks or no more come.
@@ -181,8 +201,7 @@ mod tests {
         run(jobs, threads, judge, |index, answer| {
             taken.push((index, answer));
             ControlFlow::Continue(())
-        })
-        .expect("threads start");
+        });
         taken
     }
 
@@ -207,8 +226,7 @@ mod tests {
         run(&[1, 2, 3], 2, judge, |_, answer| {
             taken.push(answer);
             ControlFlow::Continue(())
-        })
-        .expect("threads start");
+        });
         assert_eq!(taken, [Ok(1), Err(Breakdown("broken".to_owned())), Ok(3)]);
     }
 
@@ -221,8 +239,7 @@ mod tests {
         run(&jobs, 2, judge, |index, _| {
             most = most.max(started.load(Ordering::SeqCst) - index);
             if index == 20 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-        })
-        .expect("threads start");
+        });
         let ahead = 2 * AHEAD_PER_THREAD;
         assert!(most <= ahead, "{most} jobs ahead, {ahead} allowed");
         assert!(started.into_inner() <= 20 + ahead);
@@ -258,8 +275,7 @@ mod tests {
         run(&[()], 3, judge, |_, answer| {
             helped.push(answer);
             ControlFlow::Continue(())
-        })
-        .expect("threads start");
+        });
         assert_eq!(helped, [Ok(true)]);
     }
 

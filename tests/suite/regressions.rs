@@ -343,3 +343,26 @@ fn a_text_that_is_no_report_cannot_act_on_a_terminal() {
         assert!(!told.contains(char::is_control), "{told:?}");
     }
 }
+
+/// A report whose names hold control characters was shown with them, and one whose filament is beyond any number made sums
+/// over jobs infinite. Found by fuzzing.
+#[test]
+fn a_report_of_odd_names_and_sizes() {
+    use gonogo::show::report::Report;
+    use gonogo::show::report::json::{Frame, JsonReport, read};
+    use gonogo::study::matrix::Totals;
+    let machine = Machine::built_in();
+    let outcome = Ok(vec![judge(&machine, "G28\nM109 S210\nM83\nG1 X50 E2 F1200\nM84\n")]);
+    let (mut out, mut totals) = (Vec::new(), Totals::new([machine.facts()], gonogo::Verdict::NoGo));
+    let mut report = JsonReport::new(Frame::Object);
+    totals.count(&outcome);
+    report.add(&outcome, &mut out).and_then(|()| report.finish(&totals, &mut out)).expect("memory can be written");
+    let text = String::from_utf8(out).expect("UTF-8");
+    let named = text.replace("\"check\": \"inside-keep-out\"", "\"check\": \"inside\\u007fkeep\"");
+    assert_ne!(named, text);
+    let inspection = read(&named).expect("is a report").expect("was judged");
+    assert!(inspection.checks_skipped.iter().all(|skipped| !skipped.check.contains(char::is_control)));
+    let large = text.replace("\"net_mm\": 2.0", "\"net_mm\": 1.7976931348623157e308");
+    assert_ne!(large, text);
+    assert!(read(&large).is_err());
+}

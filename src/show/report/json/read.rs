@@ -47,9 +47,13 @@ pub fn read(text: &str) -> Result<Outcome, NotAReport> {
     serde_json::from_str::<Judged<'_>>(text)?.try_into().map(Ok)
 }
 
+/// A name from a catalogue. Those that programs write are plain; what is not is shown so that it cannot act on anything.
 fn name(text: Cow<'_, str>) -> Cow<'static, str> {
-    text.into_owned().into()
+    safe(&text).into_owned().into()
 }
+
+/// More than any job takes, in s, mm, mm³ or g: sums over jobs stay finite below it.
+const SUMMED_MOST: f64 = 1e200;
 
 fn all<T, U: From<T>>(items: Vec<T>) -> Vec<U> {
     items.into_iter().map(U::from).collect()
@@ -85,10 +89,16 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             findings: all(from.findings),
             limits_set_in_job: from.limits_set_in_job,
             acceptance: from.acceptance.map(Into::into),
-            checks_run: from.checks.run.into_owned(),
+            checks_run: from.checks.run.into_owned().into_iter().map(name).collect(),
             checks_skipped: all(from.checks.skipped),
             left_out: from.left_out.into_owned(),
         };
+        let of::Filament { net_mm, pushed_mm, net_mm3, purged_mm, net_g } = read.filament;
+        let summed =
+            [read.time_s.total(), read.path_mm.total(), net_mm, pushed_mm, net_mm3, purged_mm, net_g.unwrap_or(0.0)];
+        if summed.iter().any(|sum| sum.abs() > SUMMED_MOST) {
+            return Err(NotAReport::Contradicts("its time, path or filament is beyond any job's"));
+        }
         // A ledger must not call a job by a verdict that its findings do not give.
         match read.verdict == of::Verdict::of(&read.findings) {
             true => Ok(read),
