@@ -46,8 +46,8 @@ impl Observer for OverCapacity {
             return;
         }
         for (i, &rate) in rates.iter().enumerate() {
-            // Filament alone has no section: a purge is fed to the average but is no fault of the print.
-            if rate > bound && block.section_mm2[i] > 0.0 {
+            let on_the_spot = || block.purges.binary_search_by_key(&i, |(at, _)| *at).is_ok();
+            if rate > bound && (block.section_mm2[i] > 0.0 || on_the_spot()) {
                 let hit = Hit {
                     check: self.check,
                     kind: block.tool_index as u64,

@@ -18,7 +18,8 @@ line that follows starts thin.",
 by that time, in mm³/s; its largest value during each move is compared with `melt_rate_mm3_s.peak` of the tool in \
 use. That is the burst which `gonogo trial melt-rate --bursts` prints, so what it measures is what is judged here \
 (common practice, no source). A rush that lasts a moment only, such as filament pushed back after a pull-back, does not \
-count. Extrusion on a purge line beside the print is reported as `purge-line`.",
+count. Filament pushed on the spot counts beyond what was pulled back. Extrusion on a purge line beside the print, and on \
+the spot before anything is laid, is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height where the line numbers point.",
     },
     heat_or_travel: false,
@@ -50,6 +51,26 @@ mod tests {
 
     fn filament(rate: f64) -> f64 {
         rate / 50.0 * 10.0 / (std::f64::consts::PI * 1.75 * 1.75 / 4.0)
+    }
+
+    #[test]
+    fn a_push_on_the_spot_is_judged_where_it_stands() {
+        use crate::preflight::{JobSource, Preflight};
+        let found = |job: &str| {
+            let job = format!("G28\nM109 S200\nM83\nG1 X20 Y20 Z0.2 F600\n{job}G1 X90 E3 F1200\n");
+            let report =
+                Preflight::on(&Machine::built_in()).run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
+            let about = |check: &str| ["melt-peak-exceeded", "melt-rate-exceeded", "purge-line"].contains(&check);
+            let found = report.findings.into_iter().filter(|finding| about(&finding.check));
+            found.map(|finding| (finding.check.into_owned(), finding.severity, finding.line)).collect::<Vec<_>>()
+        };
+        let line = "G1 X50 E1 F1200\n";
+        let judged = found(&format!("{line}G1 E40 F3600\n"));
+        assert!(judged.contains(&(CHECK.id.to_owned(), Severity::Hold, Some(6))), "{judged:?}");
+        // What only undoes a pull-back fills no melt zone; before the print it is priming.
+        assert_eq!(found(&format!("{line}G1 E-40 F3600\nG1 E40 F3600\n")), []);
+        let judged = found("G1 E40 F3600\nG4 S9\n");
+        assert_eq!(judged, [("purge-line".to_owned(), Severity::Note, Some(5))]);
     }
 
     #[test]

@@ -25,7 +25,7 @@ print, so that it does not hold the job.",
 1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
 and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
 has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
-note; its count is the sum over the three. The report counts the same moves as purged, and a height that nothing else was \
+note; its count is the sum over the three. So do hits on filament that is pushed on the spot before anything is laid. The report counts the same moves as purged, and a height that nothing else was \
 laid at is no layer. The rule is gonogo's own.",
         remedy: "nothing, unless the drive skips there: then purge slower.",
     },
@@ -261,7 +261,11 @@ impl OnPurgeLine {
 
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
-        if i < first && block.extrudes(i) {
+        if self.before == 0 && (0..=i).all(|i| !block.extrudes(i)) {
+            let message = self.message;
+            let note = Hit { check: &CHECK, kind: 1, severity: Severity::Note, ..hit };
+            log.raise(note, || format!("On the spot, before anything is laid: {}", message(&hit)));
+        } else if i < first && block.extrudes(i) {
             let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
             self.waiting.push((hit, of));
