@@ -20,7 +20,7 @@ G1 X100 E0.4 F1200 ; near: prints-into-bed
 G1 E-120 F2400 ; near: pull-back-too-long
 G1 E120
 G1 E-121 ; expect: pull-back-too-long
-G1 E181 F600 ; near: pull-back-too-long
+G1 E181 F180 ; near: pull-back-too-long
 G1 E-5
 G1 E66 ; expect: pull-back-too-long
 M92 X80 Y80 ; near: machine-changed-in-job

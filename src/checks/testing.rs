@@ -20,6 +20,7 @@ pub fn tool() -> Tool {
         sustained_mm3_s: Some(10.0),
         peak_mm3_s: Some(15.0),
         melt_window_s: 1.0,
+        filaments: 1,
         retraction_limit_mm: 120.0,
         heating: None,
         body: HeatedBody::default(),
@@ -101,6 +102,7 @@ fn controller() -> Controller {
         homing_s: None,
         probing_s: None,
         tool_change_s: None,
+        no_tool_number: None,
     }
 }
 

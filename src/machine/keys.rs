@@ -346,10 +346,12 @@ pub const KEYS: &[Key] = &[
     key("controller.lacks", Kind::ListOf(LACKS), Value("[]"), "", "[\"cubics\"]", "What the controller was not built for"),
     key("controller.homing_s", DURATION, Unset, "s", "12.0", "Time of one homing command; counts 0 when not set"),
     key("controller.probing_s", DURATION, Unset, "s", "40.0", "Time of one probing command; counts 0 when not set"),
+    key("controller.no_tool_number", Kind::Number { min: -1.0, max: 1e6 }, Unset, "", "255", "Tool number that jobs select to put all tools away"),
     key("controller.tool_change_s", DURATION, Unset, "s", "8.0", "Time of a change to another tool; counts 0 when not set"),
 
     table("tool[]", Kind::Tables { min: 1, max: TOOLS_MAX }, Required, "A tool: extruder, hotend and the filament in it; the first is tool 0"),
     key("tool[].filament_diameter_mm", SIZE, RequiredInFirst, "mm", "1.75", "Filament diameter"),
+    key("tool[].filaments", Kind::Integer { min: 1, max: 100 }, Value("1"), "", "4", "Filaments that go through this nozzle one at a time; each has a tool number of its own, in the order of the tools"),
     key("tool[].nozzle_diameter_mm", SIZE, Unset, "mm", "0.4", "Nozzle bore"),
     table("tool[].temperature_c", Kind::Table, Unset, "Temperatures of the hotend"),
     key("tool[].temperature_c.limit", LIMIT_C, Unset, "°C", "260.0", "Highest allowed temperature of the hotend, by its maker's documents"),

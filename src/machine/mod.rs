@@ -342,6 +342,8 @@ pub struct Controller {
     pub homing_s: Option<f64>,
     /// Time of one probing command, s; counts 0 when not given.
     pub probing_s: Option<f64>,
+    /// Tool number that puts all tools away.
+    pub no_tool_number: Option<f64>,
     /// Time of a change of the tool, s.
     pub tool_change_s: Option<f64>,
 }
@@ -421,6 +423,8 @@ pub struct Tool {
     pub peak_mm3_s: Option<f64>,
     /// Time constant of the first-order average behind the sustained rate, s.
     pub melt_window_s: f64,
+    /// Filaments that go through the nozzle one at a time, each with a tool number of its own.
+    pub filaments: u32,
     /// Longest pull-back that leaves the filament in the hotend, mm.
     pub retraction_limit_mm: f64,
     /// Heating law, for waits and cooling.

@@ -276,6 +276,7 @@ impl Reader<'_> {
             lacks: Feature::ALL.into_iter().filter(|feature| lacks.iter().any(|word| word == feature.word())).collect(),
             homing_s: self.number("controller.homing_s"),
             probing_s: self.number("controller.probing_s"),
+            no_tool_number: self.number("controller.no_tool_number"),
             tool_change_s: self.number("controller.tool_change_s"),
         }
     }
@@ -291,6 +292,10 @@ impl Reader<'_> {
             sustained_mm3_s: number("melt_rate_mm3_s.sustained"),
             peak_mm3_s: number("melt_rate_mm3_s.peak"),
             melt_window_s: self.required(&at("melt_window_s")),
+            filaments: match self.value(&at("filaments")) {
+                Some(Value::Count(count)) => u32::try_from(count).unwrap_or(1),
+                _ => 1,
+            },
             retraction_limit_mm: self.required(&at("retraction_limit_mm")),
             heating: self.heating(&at("heating")),
             body: self.heated_body(&format!("tool[{index}]"), "block_mass_g"),

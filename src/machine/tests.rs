@@ -43,6 +43,7 @@ step_rate_limit_hz = 100000.0
 command_rate_limit_hz = 800.0
 serial_baud = 115200
 line_length_limit_bytes = 96
+no_tool_number = 255
 lacks = ["inches", "arcs"]
 homing_s = 12
 probing_s = 40
@@ -53,6 +54,7 @@ temperature_c = { limit = 260.0, extrude_min = 170.0 }
 melt_rate_mm3_s = { sustained = 11.0, peak = 16.0 }
 melt_window_s = 1.5
 retraction_limit_mm = 90.0
+filaments = 3
 heater_w = 40
 block_mass_g = 22
 specific_heat_j_g_k = 0.9
@@ -138,6 +140,7 @@ fn heron() -> Machine {
         sustained_mm3_s: Some(11.0),
         peak_mm3_s: Some(16.0),
         melt_window_s: 1.5,
+        filaments: 3,
         retraction_limit_mm: 90.0,
         heating: Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 }),
         body: HeatedBody { heater_w: Some(40.0), mass_g: Some(22.0), specific_heat_j_g_k: 0.9 },
@@ -162,6 +165,7 @@ fn heron() -> Machine {
         sustained_mm3_s: None,
         peak_mm3_s: None,
         melt_window_s: 1.0,
+        filaments: 1,
         retraction_limit_mm: 120.0,
         heating: None,
         body: HeatedBody::default(),
@@ -231,6 +235,7 @@ fn heron() -> Machine {
             lacks: vec![Feature::Arcs, Feature::Inches],
             homing_s: Some(12.0),
             probing_s: Some(40.0),
+            no_tool_number: Some(255.0),
             tool_change_s: None,
         },
         tools: vec![tool, second],
@@ -651,12 +656,12 @@ fn origins_name_every_key() {
     assert_eq!(of("name"), "\"Heron\" (line 1)");
     assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 19)");
     assert_eq!(of("motion.corner.junction_deviation_mm"), " (not set)");
-    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 32)");
+    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 33)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 53)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 55)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 98)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 100)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

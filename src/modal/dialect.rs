@@ -1,7 +1,7 @@
 //! What the reading of a job takes from the machine.
 
 use crate::machine::Macro;
-use crate::machine::{ExtrusionMode, Feature, Machine, Retraction};
+use crate::machine::{ExtrusionMode, Feature, Machine, Retraction, Tool};
 
 /// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +23,9 @@ pub struct Dialect {
     pub(super) lift_mm_s: f64,
     /// Offset, mm, and retraction of each tool.
     pub(super) tools: Vec<([f64; 3], Option<Retraction>)>,
+    /// The tool of each tool number below their count; empty where each tool has one number, its own.
+    pub(super) tool_of_number: Vec<u32>,
+    pub(super) no_tool_number: Option<f64>,
     pub(super) macros: Vec<Macro>,
     /// Of the room: a target at or below it is off, °C.
     pub(super) ambient_c: f64,
@@ -55,10 +58,20 @@ impl Dialect {
             home: machine.travel.home,
             lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
             tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
+            tool_of_number: tool_of_number(&machine.tools),
+            no_tool_number: controller.no_tool_number,
             macros: machine.macros.clone(),
             ambient_c: machine.ambient_c,
             has_bed: machine.bed.is_some(),
             has_chamber: machine.chamber.is_some(),
         }
     }
+}
+
+fn tool_of_number(tools: &[Tool]) -> Vec<u32> {
+    if tools.iter().all(|tool| tool.filaments == 1) {
+        return Vec::new();
+    }
+    let numbers = |(tool, described): (usize, &Tool)| vec![tool as u32; described.filaments as usize];
+    tools.iter().enumerate().flat_map(numbers).collect()
 }

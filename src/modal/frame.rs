@@ -66,25 +66,44 @@ impl Interpreter {
         }
     }
 
-    /// A tool number from a word; `None` (and a finding) when it is none.
+    /// A tool from the number in a word; `None` (and a finding) when it is none.
     pub(super) fn tool_number(&mut self, value: f64) -> Option<u32> {
-        let Some(number) = whole_number(value) else {
+        let Some(called) = whole_number(value) else {
             self.damage(Damage::NoToolNumber { value });
             return None;
         };
+        let number = self.tool_called(called);
         if number as usize >= self.dialect.tools.len() {
-            self.notice(Noticed::ToolNotDescribed { number });
+            self.notice(Noticed::ToolNotDescribed { number: called });
         }
         Some(number)
     }
 
+    /// The tool that a number stands for, where several filaments share a nozzle.
+    fn tool_called(&self, number: u32) -> u32 {
+        let known = &self.dialect.tool_of_number;
+        if known.is_empty() {
+            return number;
+        }
+        // Numbers behind those of the sheet stay numbers that it does not describe.
+        let behind = |behind: u32| self.dialect.tools.len() as u32 + behind;
+        known.get(number as usize).copied().unwrap_or_else(|| behind(number - known.len() as u32))
+    }
+
     pub(super) fn select_tool(&mut self, value: f64, out: &mut impl FnMut(Event)) {
+        if self.dialect.no_tool_number == Some(value) {
+            return;
+        }
         let Some(number) = self.tool_number(value) else { return };
-        let before = std::mem::replace(&mut self.tool, number);
-        if number == before {
+        let (before, called_before) = (self.tool, self.called);
+        (self.tool, self.called) = (number, whole_number(value).unwrap_or_default());
+        if self.called == called_before {
             return;
         }
         self.action(ActionKind::Tool { number }, self.dialect.tool_change_s, out);
+        if number == before {
+            return;
+        }
         self.move_tip(self.states[tool_place(before)].offset_mm, out);
         // Targets for tools in use and at rest change with the tool (G10 P, M568).
         let targets =
@@ -98,7 +117,7 @@ impl Interpreter {
 
     /// The tool that a T word of a settings command means: the one in use without it.
     pub(super) fn tool_word(&self) -> u32 {
-        self.params.get(b'T').map_or(self.tool, |t| t.clamp(0.0, TOOLS_KEPT as f64) as u32)
+        self.params.get(b'T').map_or(self.tool, |t| self.tool_called(t.clamp(0.0, TOOLS_KEPT as f64) as u32))
     }
 
     /// Says where the tip is, where that is not where it was.

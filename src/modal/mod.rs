@@ -96,6 +96,8 @@ pub struct Interpreter {
     feed_given: bool,
     speed_factor: f64,
     tool: u32,
+    /// The number by which the job called it.
+    called: u32,
     states: Vec<ToolState>,
     bed_target_c: f64,
     chamber_target_c: f64,
@@ -165,6 +167,7 @@ impl Interpreter {
             feed_given: false,
             speed_factor: 1.0,
             tool: 0,
+            called: 0,
             states,
             bed_target_c: 0.0,
             chamber_target_c: 0.0,

@@ -397,3 +397,24 @@ fn described_macros_leave_the_nozzle_somewhere() {
     let never = ids("SOAK CHAMBER=40\nG0 X130 F6000\nM141 S0\nM84\n");
     assert!(never.iter().any(|id| id.starts_with("moves-before-homing")), "{never:?}");
 }
+
+/// Several filaments through one nozzle, and a number that puts all tools away: keys of the sheet. Common practice, no
+/// source.
+#[test]
+fn tool_numbers_of_filaments() {
+    let mut machine = machine();
+    machine.tools.push(machine.tools[0].clone());
+    machine.tools[0].filaments = 3;
+    machine.tools[1].offset_mm = [20.0, 0.0, 0.0];
+    machine.controller.tool_change_s = Some(8.0);
+    machine.controller.no_tool_number = Some(255.0);
+    let report = |job: &str| judge(&machine, &format!("G28\nM83\n{job}"));
+    let changes = |job: &str| report(job).time_s.tool_change;
+    // T2 is the third filament of the first nozzle, T3 the second nozzle; what is in use already is no change.
+    assert_eq!(changes("T0\nT2\nT2\nT3\nT255\nT3\n"), 16.0);
+    // The second tip is 20 mm to the right: the carriage goes so much less far.
+    let last = |job: &str| column(&plan(&machine, &format!("G28\nM83\n{job}\nG1 X60 E1 F600\n")), |b| &b.to[0]);
+    assert_eq!((last("T2"), last("T3")), (vec![60.0], vec![40.0]));
+    let undescribed = |job: &str| found(&report(job), "tool-not-described").len();
+    assert_eq!((undescribed("T3\nM104 T2 S0\n"), undescribed("T4\n"), undescribed("T255\n")), (0, 1, 0));
+}
