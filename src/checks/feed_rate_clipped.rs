@@ -55,7 +55,7 @@ impl FeedRateClipped {
 
 fn message(commanded: f64, allowed: f64, binding: &str, longer_s: Option<f64>) -> String {
     let (commanded, allowed) = pair(commanded, allowed);
-    let longer = longer_s.map(|s| format!(" In all such moves take {} longer, by their lengths.", duration(s)));
+    let longer = longer_s.map(|s| format!(" All such moves together take {} longer, by their lengths.", duration(s)));
     format!("A move asks for {commanded} mm/s; {binding} {allowed} mm/s along it.{}", longer.unwrap_or_default())
 }
 
