@@ -2,11 +2,11 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot};
 use crate::geometry::Box3;
-use crate::machine::{Carriage, Head, Machine, Override};
+use crate::machine::{Carriage, Cone, Head, Machine, Override, Rectangle};
 use crate::physics::standing::{Crossing, Standing};
 use crate::wording::figure;
 
-use super::nozzle_in_print::{self, SLACK_MM};
+use super::nozzle_in_print::{self, SLACK_MM, rounded};
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -18,9 +18,10 @@ pub const CHECK: Check = Check {
 above the underside of the carriage.",
         why: "parts printed one after another stand beside the head while the next one is begun. What hangs around the nozzle \
 strikes them, tears them off the bed or loses steps.",
-        how: "`[head]` describes a cone that widens from the tip up, and a box around the tip from a height on. Each cell of \
-the map of heights (see `nozzle-in-print`) is held against both at every cell that the tip enters, by its middle. A layer's \
-height is allowed. The rule is gonogo's own.",
+        how: "`[head]` describes a cone that widens from the tip up, and a box around the tip from a height on. Each square of \
+the map of heights (see `nozzle-in-print`) is held against both, by its middle, in every square that the tip enters. A layer's \
+height is allowed. Squares are 1 mm wide, so near the edge of the cone or the box the answer may be off by that much. The \
+rule is gonogo's own.",
         remedy: "set the parts further apart, print the low ones first and the ones nearest to the carriage last, or print \
 them all at once.",
     },
@@ -42,6 +43,9 @@ them all at once.",
 const CONE: u64 = 0;
 const CARRIAGE: u64 = 1;
 
+/// Stands for no cell.
+const NOTHING: u32 = u32::MAX;
+
 /// Follows the head over what stands.
 pub(super) struct HeadWatch {
     /// From the tip in use, the carriage too.
@@ -49,13 +53,23 @@ pub(super) struct HeadWatch {
     /// The carriage as the sheet has it, and the tip that it is measured from, from the place of the machine, mm.
     described: Head,
     first_tip_mm: [f64; 3],
-    /// The box around all of it, from the tip in use.
-    around: Box3,
-    /// In which rise each cell was found free for the tip. Within one rise, what is laid later is no higher than the tip.
-    free_in: Vec<u32>,
+    /// What was found with the tip in each cell.
+    known: Vec<Known>,
+    /// Within one rise, nothing is laid above the tip.
     rise: u32,
-    /// Highest place of the tip in this rise, mm.
-    rise_mm: f64,
+    /// The highest line laid in this rise, mm.
+    laid_mm: f64,
+}
+
+/// What was found with the tip in a cell.
+#[derive(Debug, Clone, Copy, Default)]
+struct Known {
+    /// In which rise.
+    rise: u32,
+    /// With the tip so high or higher nothing is struck, mm.
+    free_mm: f32,
+    /// What is struck below that.
+    struck: u32,
 }
 
 /// What is struck.
@@ -72,8 +86,8 @@ impl HeadWatch {
     pub(super) fn new(machine: &Machine, standing: &Standing) -> Option<Self> {
         let head = machine.head.filter(|_| machine.severities.get(CHECK.id) != Some(&Override::Off))?;
         let first_tip_mm = machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm);
-        let (around, free_in) = (Box3 { min: [0.0; 3], max: [0.0; 3] }, vec![0; standing.cells()]);
-        let mut watch = Self { head, described: head, first_tip_mm, around, free_in, rise: 1, rise_mm: 0.0 };
+        let known = vec![Known::default(); standing.cells()];
+        let mut watch = Self { head, described: head, first_tip_mm, known, rise: 1, laid_mm: 0.0 };
         watch.take_up(first_tip_mm);
         Some(watch)
     }
@@ -81,29 +95,30 @@ impl HeadWatch {
     /// Another tip is in use, so far from the place of the machine, mm.
     pub(super) fn take_up(&mut self, tip_mm: [f64; 3]) {
         let from_tip = [0, 1, 2].map(|axis| self.first_tip_mm[axis] - tip_mm[axis]);
-        let radius_mm = self.described.cone.map_or(0.0, |cone| cone.radius_mm);
-        self.around = Box3 { min: [-radius_mm, -radius_mm, 0.0], max: [radius_mm, radius_mm, 0.0] };
         self.head.carriage = self.described.carriage.map(|Carriage { above_mm, mut area }| {
             for axis in 0..2 {
                 area.min[axis] += from_tip[axis];
                 area.max[axis] += from_tip[axis];
-                self.around.min[axis] = self.around.min[axis].min(area.min[axis]);
-                self.around.max[axis] = self.around.max[axis].max(area.max[axis]);
             }
             Carriage { above_mm: above_mm + from_tip[2], area }
         });
-        self.begin_rise(self.rise_mm);
+        self.begin_rise();
     }
 
     /// The bed is bare.
     pub(super) fn forget(&mut self) {
-        self.begin_rise(0.0);
+        self.begin_rise();
     }
 
-    fn begin_rise(&mut self, z_mm: f64) {
-        self.rise_mm = z_mm;
+    /// A line was laid at that height.
+    pub(super) fn note_laid(&mut self, z_mm: f64) {
+        self.laid_mm = self.laid_mm.max(z_mm);
+    }
+
+    fn begin_rise(&mut self) {
+        self.laid_mm = 0.0;
         self.rise = self.rise.checked_add(1).unwrap_or_else(|| {
-            self.free_in.fill(0);
+            self.known.fill(Known::default());
             1
         });
     }
@@ -144,37 +159,73 @@ impl HeadWatch {
     fn strike(&mut self, standing: &Standing, layer_mm: f64, crossing: Crossing) -> Option<Strike> {
         let Crossing { cell, z_mm, .. } = crossing;
         let allowed_mm = layer_mm + SLACK_MM;
-        if z_mm + allowed_mm < self.rise_mm {
-            self.begin_rise(z_mm);
+        if z_mm + allowed_mm < self.laid_mm {
+            self.begin_rise();
         }
-        self.rise_mm = self.rise_mm.max(z_mm);
-        if self.free_in[cell] == self.rise {
-            return None;
+        let place = standing.middle_mm(cell);
+        let known = self.known[cell];
+        if known.rise == self.rise {
+            if z_mm >= f64::from(known.free_mm) {
+                return None;
+            }
+            if known.struck != NOTHING {
+                let strike = self.overlap(standing, place, z_mm, known.struck as usize);
+                return strike.filter(|strike| strike.overlap_mm > allowed_mm);
+            }
         }
-        let Head { cone, carriage } = self.head;
-        let (place, mut worst) = (standing.middle_mm(cell), None::<Strike>);
-        standing.higher_around(place, &self.around, z_mm + allowed_mm, |other, [x, y]| {
-            let top_mm = standing.top_mm(other);
-            let mut add = |kind: u64, underside_mm: f64| {
-                let overlap_mm = top_mm - z_mm - underside_mm;
-                if overlap_mm > allowed_mm && worst.as_ref().is_none_or(|known| overlap_mm > known.overlap_mm) {
-                    worst = Some(Strike { kind, overlap_mm, top_mm, z_mm, place: standing.middle_mm(other) });
-                }
-            };
-            if let Some(cone) = cone.filter(|cone| x.hypot(y) < cone.radius_mm) {
-                add(CONE, cone.height_mm * x.hypot(y) / cone.radius_mm);
+        let worst = self.look_around(standing, place, z_mm, allowed_mm);
+        let (free_mm, struck) = match &worst {
+            None => (z_mm as f32, NOTHING),
+            Some((_, other)) => (f32::INFINITY, *other as u32),
+        };
+        self.known[cell] = Known { rise: self.rise, free_mm, struck };
+        worst.map(|(strike, _)| strike)
+    }
+
+    /// What reaches furthest into the head with the tip there, and its cell.
+    fn look_around(&self, standing: &Standing, place: [f64; 2], z_mm: f64, allowed_mm: f64) -> Option<(Strike, usize)> {
+        let mut worst = None::<(Strike, usize)>;
+        let mut take = |other: usize| {
+            let strike = self.overlap(standing, place, z_mm, other).filter(|strike| strike.overlap_mm > allowed_mm);
+            if let Some(strike) = strike
+                && worst.as_ref().is_none_or(|(known, _)| strike.overlap_mm > known.overlap_mm)
+            {
+                worst = Some((strike, other));
             }
-            if let Some(carriage) = carriage {
-                let within = |axis: usize, at: f64| carriage.area.min[axis] <= at && at <= carriage.area.max[axis];
-                if within(0, x) && within(1, y) {
-                    add(CARRIAGE, carriage.above_mm);
-                }
-            }
-        });
-        if worst.is_none() {
-            self.free_in[cell] = self.rise;
+        };
+        let lowest_mm = z_mm + allowed_mm;
+        if let Some(Cone { radius_mm: r, .. }) = self.head.cone {
+            let around = Box3 { min: [-r, -r, 0.0], max: [r, r, 0.0] };
+            standing.higher_around(place, &around, lowest_mm, |other, _| take(other));
+        }
+        if let Some(Carriage { above_mm, area }) = self.head.carriage {
+            let around = Box3 { min: [area.min[0], area.min[1], 0.0], max: [area.max[0], area.max[1], 0.0] };
+            standing.higher_around(place, &around, lowest_mm + above_mm, |other, _| take(other));
         }
         worst
+    }
+
+    /// How far a cell reaches into the head with the tip there, if it lies below it.
+    fn overlap(&self, standing: &Standing, place: [f64; 2], z_mm: f64, other: usize) -> Option<Strike> {
+        let (middle, top_mm) = (standing.middle_mm(other), standing.top_mm(other));
+        let [x, y] = [0, 1].map(|axis| middle[axis] - place[axis]);
+        let cone = self.head.cone.filter(|cone| x.hypot(y) < cone.radius_mm);
+        let cone = cone.map(|cone| (CONE, cone.height_mm * x.hypot(y) / cone.radius_mm));
+        let within = |area: &Rectangle, axis: usize, at: f64| area.min[axis] <= at && at <= area.max[axis];
+        let carriage = self.head.carriage.filter(|of| within(&of.area, 0, x) && within(&of.area, 1, y));
+        let carriage = carriage.map(|carriage| (CARRIAGE, carriage.above_mm));
+        let lower = match (cone, carriage) {
+            (Some(cone), Some(carriage)) => {
+                if carriage.1 < cone.1 {
+                    carriage
+                } else {
+                    cone
+                }
+            }
+            (cone, carriage) => cone.or(carriage)?,
+        };
+        let (kind, underside_mm) = lower;
+        Some(Strike { kind, overlap_mm: rounded(top_mm - z_mm - underside_mm), top_mm, z_mm, place: middle })
     }
 }
 
@@ -183,7 +234,6 @@ mod tests {
     use super::super::testing::{Job, machine, skipped, tool};
     use super::*;
     use crate::block::ActionKind;
-    use crate::machine::{Cone, Rectangle};
 
     fn with_head() -> Machine {
         let cone = Cone { height_mm: 8.0, radius_mm: 6.0 };
@@ -245,6 +295,28 @@ mod tests {
         let mut job = beside(25.0, 20.5, 20.5).act(ActionKind::Tip { offset_mm: [50.0, 0.0, 0.0] });
         job = job.to([95.5, 110.5, 60.0], 0.0).to([95.5, 110.5, 0.5], 0.0);
         assert_eq!(lines(job), 1);
+    }
+
+    #[test]
+    fn a_low_part_that_grows_beside_the_head_is_not_forgotten() {
+        // Free while both are low; then one goes on alone, and the tip comes back to the other.
+        let line = |job: Job, x: f64, z: f64| job.to([x, 100.5, z], 0.0).to([x, 110.5, z], 0.5);
+        let mut job = Job::new();
+        for layer in 1..=20 {
+            let z = 0.5 * f64::from(layer);
+            job = line(line(job, 20.5, z), 180.5, z);
+        }
+        for layer in 1..=15 {
+            let z = 0.5 * f64::from(layer);
+            job = line(line(job.to([80.5, 100.5, 12.0], 0.0), 80.5, z).to([60.5, 100.5, 12.0], 0.0), 60.5, z);
+        }
+        for layer in 16..=60 {
+            job = line(job, 80.5, 0.5 * f64::from(layer));
+        }
+        let job = job.to([80.5, 100.5, 40.0], 0.0).to([60.5, 100.5, 40.0], 0.0);
+        let strikes = found(line(job, 60.5, 8.0));
+        assert_eq!(strikes.len(), 1, "{strikes:?}");
+        assert!(strikes[0].starts_with("head-in-print 12.00"), "{strikes:?}");
     }
 
     #[test]

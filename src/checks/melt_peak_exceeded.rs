@@ -18,8 +18,8 @@ line that follows starts thin.",
 by that time, in mm³/s; its largest value during each move is compared with `melt_rate_mm3_s.peak` of the tool in \
 use. That is the burst which `gonogo trial melt-rate --bursts` prints, so what it measures is what is judged here \
 (common practice, no source). A rush that lasts a moment only, such as filament pushed back after a pull-back, does not \
-count. Filament pushed on the spot counts beyond what was pulled back. Extrusion on a purge line beside the print, and on \
-the spot before anything is laid, is reported as `purge-line`.",
+count. Filament pushed on the spot counts, less what only makes up for a pull-back. Extrusion on a purge line beside the print, and on \
+the spot before the tool lays anything, is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height where the line numbers point.",
     },
     heat_or_travel: false,

@@ -18,10 +18,10 @@ melting.",
 drive skips or grinds.",
         how: "the momentary melt rate in mm³/s is the cross-section of the filament times the length pushed for \
 each mm of path times the speed on the path, as planned with acceleration. It is averaged to the first order with the \
-time constant `melt_window_s`; filament pushed on the spot counts beyond what was pulled back. The largest value during each move that pushes filament is \
+time constant `melt_window_s`; filament pushed on the spot counts, less what only makes up for a pull-back. The largest value during each move that pushes filament is \
 compared with `melt_rate_mm3_s.sustained` of the tool in use. That a hotend has such a window is common practice, no source; \
 measure the capacity of yours with its filament and temperature. Extrusion on a purge line beside the print, and on the \
-spot before anything is laid, is reported as `purge-line`.",
+spot before the tool lays anything, is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height; a hotter nozzle melts more, within its limit.",
     },
     heat_or_travel: false,

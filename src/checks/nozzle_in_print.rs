@@ -17,12 +17,13 @@ pub const CHECK: Check = Check {
     explain: Explanation {
         what: "the nozzle moves more than a layer's height below the top of what the job itself has laid there before.",
         why: "the nozzle ploughs through the print, tears it off the bed or bends what carries the nozzle. Parts printed one \
-after another in the wrong order, a lift that is missing, or two jobs joined into one file look like this.",
-        how: "the lines laid along X or Y are entered in a map of heights with cells of 1 mm (larger on a travel of more than \
-a million of them, which the report then says). The path of the tip in use is followed through that map. A layer's height \
-is the largest step up between levels of this job, and at least its first height, both up to 1 mm; a path that slopes may be \
-lower by what it falls across a cell and a half. Homing Z, or a macro that is not described, empties the map, since a \
-finished part may have been taken away. A cell that is filled in part counts as filled. The rule is gonogo's own.",
+after another in the wrong order or a lift that is missing look like this.",
+        how: "the lines laid along X or Y are entered in a map of heights with squares of 1 mm (on a very large bed larger ones, \
+and the report says so). The path of the tip in use is followed through that map; a square counts as high as the highest line \
+that crosses it. A layer's height is the largest step up between levels of this job, and at least its first height, both up \
+to 1 mm; a path that slopes may be lower by what it falls across a square and a half. Filament that only makes up for a \
+pull-back lays nothing, nor does priming more than 1 mm above the bare bed. Homing Z, or a macro that is not described, \
+empties the map, since a finished part may have been taken away. The rule is gonogo's own.",
         remedy: "print the parts in another order or further apart, lift the nozzle before it travels, or print them all at \
 once.",
     },
@@ -41,6 +42,11 @@ const SLOPE_CELLS: f64 = 1.5;
 const ALONG: u8 = flag::X | flag::Y;
 const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y | flag::KNOWN_Z;
 
+/// To a thousandth of a millimetre, which is more than heights are good for.
+pub(super) fn rounded(mm: f64) -> f64 {
+    (mm * 1e3).round() / 1e3
+}
+
 struct NozzleInPrint {
     standing: Standing,
     /// From the place of the machine to the tip in use, mm.
@@ -48,6 +54,8 @@ struct NozzleInPrint {
     /// Height of the layers so far, and of what was laid last, mm.
     layer_mm: f64,
     laid_z_mm: Option<f64>,
+    /// Filament pulled back and not pushed again, mm.
+    pulled_back_mm: f64,
     head: Option<HeadWatch>,
     /// The cells that a move crosses; kept for the next.
     crossings: Vec<Crossing>,
@@ -62,6 +70,7 @@ impl NozzleInPrint {
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             layer_mm: 0.0,
             laid_z_mm: None,
+            pulled_back_mm: 0.0,
             crossings: Vec::new(),
         }
     }
@@ -93,6 +102,12 @@ impl NozzleInPrint {
     /// Enters what a move lays.
     #[inline(always)]
     fn lay(&mut self, block: &Block, i: usize, from: [f64; 3], to: [f64; 3]) {
+        if self.standing.highest_mm() == 0.0 && from[2].max(to[2]) > LAYER_MOST_MM {
+            return;
+        }
+        if let Some(head) = &mut self.head {
+            head.note_laid(from[2].max(to[2]));
+        }
         if self.laid_z_mm != Some(to[2]) {
             let step_mm = to[2] - self.laid_z_mm.unwrap_or(0.0);
             if self.laid_z_mm.is_none() {
@@ -127,7 +142,7 @@ impl NozzleInPrint {
         let mut deepest: Option<(f64, Crossing)> = None;
         let mut before_mm = from[2];
         for crossing in &self.crossings {
-            let depth_mm = standing.top_mm(crossing.cell) - crossing.z_mm;
+            let depth_mm = rounded(standing.top_mm(crossing.cell) - crossing.z_mm);
             let slope_mm = if upright { 0.0 } else { SLOPE_CELLS * (crossing.z_mm - before_mm).abs() };
             before_mm = crossing.z_mm;
             let is_too_deep = depth_mm > self.layer_mm + SLACK_MM + slope_mm;
@@ -166,7 +181,9 @@ impl Observer for NozzleInPrint {
         let by_tip = |at: [f64; 3]| [0, 1, 2].map(|axis| at[axis] + tip_mm[axis]);
         for i in 0..block.len() {
             let flags = block.flags[i];
-            let lays = (block.de_mm[i] > 0.0) & (flags & ALONG != 0);
+            let excess_mm = block.de_mm[i] - self.pulled_back_mm;
+            self.pulled_back_mm = columns::larger(-excess_mm, 0.0);
+            let lays = (excess_mm > 0.0) & (flags & ALONG != 0);
             if !(lays | meets) || flags & KNOWN != KNOWN || flags & flag::PATH == 0 {
                 continue;
             }
@@ -188,6 +205,7 @@ impl Observer for NozzleInPrint {
                     self.standing.clear();
                     self.head.iter_mut().for_each(HeadWatch::forget);
                 }
+                ActionKind::Tool { .. } => self.pulled_back_mm = 0.0,
                 _ => {}
             }
         }
@@ -258,6 +276,29 @@ mod tests {
             }
         }
         assert_eq!(depths(job), []);
+    }
+
+    #[test]
+    fn no_path_slips_through_a_wall_of_one_line_however_both_lie() {
+        for k in 0..8 {
+            let shift = f64::from(k) * 0.125;
+            let mut job = Job::new();
+            for layer in 1..=50 {
+                let z = 0.2 * f64::from(layer);
+                job = job.to([40.0 + shift, 40.0, z], 0.0).to([90.0 + shift, 90.0, z], 2.0);
+            }
+            let job = job.to([50.0, 90.0, 12.0], 0.0).to([50.0, 90.0, 2.0], 0.0).to([90.0, 50.0, 2.0], 0.0);
+            assert_eq!(depths(job).len(), 1, "{shift}");
+        }
+    }
+
+    #[test]
+    fn what_makes_up_for_a_pull_back_and_priming_in_the_air_stand_nowhere() {
+        let job = wall(Job::new(), [20.0, 20.0], 10).filament(-0.8).to([30.0, 30.0, 4.0], 0.0);
+        let job = job.to([50.0, 30.0, 4.0], 0.8).to([50.0, 30.0, 2.0], 0.0).to([30.0, 30.0, 2.0], 0.0);
+        assert_eq!(depths(job), []);
+        let primed = Job::new().to([10.0, 10.0, 5.0], 0.0).to([60.0, 10.0, 5.0], 9.0).to([10.0, 10.0, 0.3], 0.0);
+        assert_eq!(depths(primed.to([60.0, 10.0, 0.3], 9.0)), []);
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
 //! moves and the hits on them wait, a bounded number of them.
 
-use crate::block::{ActionKind, Block, flag, grid::Sum};
+use crate::block::{ActionKind, Block, TOOLS_KEPT, flag, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
@@ -25,7 +25,7 @@ print, so that it does not hold the job.",
 1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
 and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
 has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
-note; its count is the sum over the three. So do hits on filament that is pushed on the spot before anything is laid. The report counts the same moves as purged, and a height that nothing else was \
+note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything. The report counts the same moves as purged, and a height that nothing else was \
 laid at is no layer. The rule is gonogo's own.",
         remedy: "nothing, unless the drive skips there: then purge slower.",
     },
@@ -243,17 +243,31 @@ pub struct OnPurgeLine {
     waiting: Vec<(Hit, usize)>,
     /// First moves before this block.
     before: usize,
+    /// Numbers of the tools that have laid something, a bounded number of them; whether that of this block had, before it.
+    laid_by: Vec<u32>,
+    had_laid: bool,
 }
 
 impl OnPurgeLine {
     /// `message` words a hit in one sentence.
     pub fn new(machine: &Machine, message: fn(&Hit) -> String) -> Self {
-        Self { message, first: FirstMoves::new(machine), waiting: Vec::new(), before: 0 }
+        Self {
+            message,
+            first: FirstMoves::new(machine),
+            waiting: Vec::new(),
+            before: 0,
+            laid_by: Vec::new(),
+            had_laid: false,
+        }
     }
 
     /// Follows a block, before its hits are told; answers how many of its moves are among the first of the job.
     pub fn follow(&mut self, block: &Block) -> usize {
         self.before = self.first.moves.len();
+        self.had_laid = self.laid_by.contains(&block.tool) || self.laid_by.len() == TOOLS_KEPT;
+        if !self.had_laid && (0..block.len()).any(|i| block.extrudes(i)) {
+            self.laid_by.push(block.tool);
+        }
         // Without waiting hits nobody will ask for the rest, but for that of the block in which it begins.
         let rest_wanted = !self.first.closed || !self.waiting.is_empty();
         self.first.follow(block, rest_wanted)
@@ -261,10 +275,10 @@ impl OnPurgeLine {
 
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
-        if self.before == 0 && (0..=i).all(|i| !block.extrudes(i)) {
+        if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
             let message = self.message;
             let note = Hit { check: &CHECK, kind: 1, severity: Severity::Note, ..hit };
-            log.raise(note, || format!("On the spot, before anything is laid: {}", message(&hit)));
+            log.raise(note, || format!("On the spot, before the tool lays anything: {}", message(&hit)));
         } else if i < first && block.extrudes(i) {
             let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };

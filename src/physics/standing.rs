@@ -83,6 +83,20 @@ impl Walk {
         });
         (y.min(grid.rows - 1), x.min(grid.columns - 1))
     }
+
+    /// Row and column of the cell that a step crosses on its way to the one diagonally next: a path that visits it too
+    /// slips through no line, however that lies.
+    fn between(&self, after: &Self, grid: &Grid) -> Option<(usize, usize)> {
+        let cells = |walk: &Self| [0, 1].map(|axis| walk.at[axis] >> 32);
+        let ([x, y], [next_x, next_y]) = (cells(self), cells(after));
+        if x == next_x || y == next_y {
+            return None;
+        }
+        // Which border comes first, by the share of the step at which it is crossed.
+        let share = |axis: usize, border: i64| ((border << 32) - self.at[axis]) as f64 / self.by[axis] as f64;
+        let (row, column) = if share(0, x.max(next_x)) < share(1, y.max(next_y)) { (y, next_x) } else { (next_y, x) };
+        Some(((row.max(0) as usize).min(grid.rows - 1), (column.max(0) as usize).min(grid.columns - 1)))
+    }
 }
 
 impl Standing {
@@ -130,7 +144,8 @@ impl Standing {
 
     /// How high it stands in a cell, mm.
     pub fn top_mm(&self, cell: usize) -> f64 {
-        f64::from(self.top_mm[cell])
+        // Without the noise of 32 bits.
+        (f64::from(self.top_mm[cell]) * 1e4).round() / 1e4
     }
 
     /// The middle of a cell, x, y, mm.
@@ -176,7 +191,7 @@ impl Standing {
         }
     }
 
-    /// The cells that a straight path of the tip crosses, but for corners that it cuts, in order; not the one it starts in.
+    /// The cells that a straight path of the tip crosses, in order; not the one it starts in.
     pub fn along(&self, from: [f64; 3], to: [f64; 3], take: impl FnMut(Crossing)) {
         self.grid.along(from, to, take);
     }
@@ -241,9 +256,13 @@ impl Grid {
         let rise_mm = to[2] - from[2];
         let mut before_mm = from[2] + rise_mm * walk.start;
         for k in 1..=walk.steps {
+            let left = walk;
             let (row, column) = walk.step(self);
             let z_mm = from[2] + rise_mm * (walk.start + walk.share * f64::from(k));
             let lowest_mm = if z_mm < before_mm { z_mm } else { before_mm };
+            if let Some((row, column)) = left.between(&walk, self) {
+                take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm });
+            }
             take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm });
             before_mm = z_mm;
         }

@@ -244,7 +244,7 @@ impl Clock {
         }
         let cell_mm = standing::cell_mm(&machine.travel);
         if cell_mm > standing::CELL_MM {
-            left_out.push(format!("the heights of what stands are kept in cells of {cell_mm:.2} mm"));
+            left_out.push(format!("what the nozzle may strike is known in squares of {cell_mm:.2} mm only"));
         }
         if dropped > 0 {
             left_out.push(format!("{dropped} hits beyond the bound on kept findings"));
