@@ -12,7 +12,7 @@ use crate::block::{
     grid::{FLOOR, SPEED_CEILING_MM_S, squared_down},
 };
 use crate::machine::{CornerRule, E, Limits};
-use crate::vectors::columns::smaller;
+use crate::vectors::columns::{larger, smaller};
 
 /// Length, direction, top speed and acceleration of each move, as if all were straight.
 #[inline(always)]
@@ -42,6 +42,8 @@ fn geometry(block: &mut Block, range: Range<usize>) {
 fn unit(dx: f64, dy: f64, dz: f64, de: f64) -> (f64, f64, f64, f64, f64) {
     let path = (dx * dx + dy * dy + dz * dz).sqrt();
     let length = if path > 0.0 { path } else { de.abs() };
+    // Squares of less vanish, and a length of 0 has no direction.
+    let length = larger(length, 1e-100);
     let per_length = 1.0 / length;
     (length, dx * per_length, dy * per_length, dz * per_length, de * per_length)
 }

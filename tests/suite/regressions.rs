@@ -366,3 +366,12 @@ fn a_report_of_odd_names_and_sizes() {
     assert_ne!(large, text);
     assert!(read(&large).is_err());
 }
+
+/// A shift of Z by less than a square can hold made a move of no length, whose time was no number. Found by fuzzing.
+#[test]
+fn a_shift_of_almost_nothing() {
+    let tiny = format!("0.{}1", "0".repeat(200));
+    let job = format!("G28\nM290 Z{tiny}\nM83\nG1 X50 E2 F600\n");
+    let report = judge(&free_machine(), &job);
+    assert!(report.time_s.total() > 0.0 && report.layers.iter().all(|layer| layer.time_s.is_finite()), "{report:?}");
+}

@@ -267,7 +267,8 @@ impl Ranged for Times {
 
     fn map(&self, at_s: &f64, (left, right): (i32, i32)) -> i32 {
         let share = (at_s - self.0.start) / (self.0.end - self.0.start);
-        left + (f64::from(right - left) * share).round() as i32
+        // An empty range has no shares.
+        left.saturating_add((f64::from(right - left) * share).round() as i32)
     }
 
     fn key_points<Hint: KeyPointHint>(&self, _: Hint) -> Vec<f64> {

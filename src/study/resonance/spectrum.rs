@@ -321,7 +321,11 @@ impl Gathering {
                 continue;
             }
             // From here on every window of this phase is like this one.
-            let left = if passed >= WINDOW_CELLS { (self.now - self.edge).div_ceil(CELL) as usize / HOP } else { 0 };
+            let left = if passed >= WINDOW_CELLS {
+                self.now.saturating_sub(self.edge).div_ceil(CELL) as usize / HOP
+            } else {
+                0
+            };
             self.transform(1 + left as u64);
             if left > 0 {
                 self.edge += (left * HOP) as u64 * CELL;
