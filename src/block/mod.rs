@@ -245,7 +245,7 @@ impl Block {
     /// True when move `i` goes along the path and pushes filament.
     #[inline(always)]
     pub fn extrudes(&self, i: usize) -> bool {
-        self.flags[i] & flag::PATH != 0 && self.de_mm[i] > 0.0
+        (self.flags[i] & flag::PATH != 0) & (self.de_mm[i] > 0.0)
     }
 
     /// True when axis 0, 1 or 2 moves in move `i`.
@@ -319,6 +319,12 @@ impl Block {
     pub(crate) fn bend(&self, i: usize) -> Option<&CurvedMove> {
         let at = self.curves.binary_search_by_key(&i, |bend| bend.at).ok()?;
         Some(&self.curves[at])
+    }
+
+    /// Filament that move `i` pushes on the spot beyond what had been retracted, mm, if it does.
+    pub fn purge_mm(&self, i: usize) -> Option<f64> {
+        let at = self.purges.binary_search_by_key(&i, |(at, _)| *at).ok()?;
+        Some(self.purges[at].1)
     }
 
     /// Shape of move `i` when it is a curve.

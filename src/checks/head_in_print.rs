@@ -1,7 +1,6 @@
 //! The nozzle's cone and the carriage in what already stands on the bed.
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot};
-use crate::geometry::Box3;
 use crate::machine::{Carriage, Cone, Head, Machine, Override, Rectangle};
 use crate::physics::standing::{Crossing, Standing};
 use crate::wording::figure;
@@ -105,17 +104,13 @@ impl HeadWatch {
         self.begin_rise();
     }
 
-    /// The bed is bare.
-    pub(super) fn forget(&mut self) {
-        self.begin_rise();
-    }
-
     /// A line was laid at that height.
     pub(super) fn note_laid(&mut self, z_mm: f64) {
         self.laid_mm = self.laid_mm.max(z_mm);
     }
 
-    fn begin_rise(&mut self) {
+    /// Forgets what was found: something was laid above the tip, or taken away.
+    pub(super) fn begin_rise(&mut self) {
         self.laid_mm = 0.0;
         self.rise = self.rise.checked_add(1).unwrap_or_else(|| {
             self.known.fill(Known::default());
@@ -195,12 +190,11 @@ impl HeadWatch {
         };
         let lowest_mm = z_mm + allowed_mm;
         if let Some(Cone { radius_mm: r, .. }) = self.head.cone {
-            let around = Box3 { min: [-r, -r, 0.0], max: [r, r, 0.0] };
-            standing.higher_around(place, &around, lowest_mm, |other, _| take(other));
+            let around = Rectangle { min: [-r; 2], max: [r; 2] };
+            standing.higher_around(place, &around, lowest_mm, &mut take);
         }
         if let Some(Carriage { above_mm, area }) = self.head.carriage {
-            let around = Box3 { min: [area.min[0], area.min[1], 0.0], max: [area.max[0], area.max[1], 0.0] };
-            standing.higher_around(place, &around, lowest_mm + above_mm, |other, _| take(other));
+            standing.higher_around(place, &area, lowest_mm + above_mm, &mut take);
         }
         worst
     }
@@ -211,20 +205,10 @@ impl HeadWatch {
         let [x, y] = [0, 1].map(|axis| middle[axis] - place[axis]);
         let cone = self.head.cone.filter(|cone| x.hypot(y) < cone.radius_mm);
         let cone = cone.map(|cone| (CONE, cone.height_mm * x.hypot(y) / cone.radius_mm));
-        let within = |area: &Rectangle, axis: usize, at: f64| area.min[axis] <= at && at <= area.max[axis];
-        let carriage = self.head.carriage.filter(|of| within(&of.area, 0, x) && within(&of.area, 1, y));
+        let carriage = self.head.carriage.filter(|carriage| carriage.area.holds([x, y]));
         let carriage = carriage.map(|carriage| (CARRIAGE, carriage.above_mm));
-        let lower = match (cone, carriage) {
-            (Some(cone), Some(carriage)) => {
-                if carriage.1 < cone.1 {
-                    carriage
-                } else {
-                    cone
-                }
-            }
-            (cone, carriage) => cone.or(carriage)?,
-        };
-        let (kind, underside_mm) = lower;
+        let lowest = [cone, carriage].into_iter().flatten().min_by(|a, b| a.1.total_cmp(&b.1));
+        let (kind, underside_mm) = lowest?;
         Some(Strike { kind, overlap_mm: rounded(top_mm - z_mm - underside_mm), top_mm, z_mm, place: middle })
     }
 }

@@ -46,8 +46,7 @@ impl Observer for OverCapacity {
             return;
         }
         for (i, &rate) in rates.iter().enumerate() {
-            let on_the_spot = || block.purges.binary_search_by_key(&i, |(at, _)| *at).is_ok();
-            if rate > bound && (block.section_mm2[i] > 0.0 || on_the_spot()) {
+            if rate > bound && (block.section_mm2[i] > 0.0 || block.purge_mm(i).is_some()) {
                 let hit = Hit {
                     check: self.check,
                     kind: block.tool_index as u64,

@@ -2,7 +2,9 @@
 
 use crate::block::{ActionKind, Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
+use crate::geometry::Curve;
 use crate::machine::Machine;
+use crate::physics::melt::PulledBack;
 use crate::physics::standing::{Crossing, Standing};
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -54,8 +56,7 @@ struct NozzleInPrint {
     /// Height of the layers so far, and of what was laid last, mm.
     layer_mm: f64,
     laid_z_mm: Option<f64>,
-    /// Filament pulled back and not pushed again, mm.
-    pulled_back_mm: f64,
+    pulled_back: PulledBack,
     head: Option<HeadWatch>,
     /// The cells that a move crosses; kept for the next.
     crossings: Vec<Crossing>,
@@ -70,7 +71,7 @@ impl NozzleInPrint {
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             layer_mm: 0.0,
             laid_z_mm: None,
-            pulled_back_mm: 0.0,
+            pulled_back: PulledBack::default(),
             crossings: Vec::new(),
         }
     }
@@ -101,7 +102,7 @@ impl NozzleInPrint {
 
     /// Enters what a move lays.
     #[inline(always)]
-    fn lay(&mut self, block: &Block, i: usize, from: [f64; 3], to: [f64; 3]) {
+    fn lay(&mut self, curve: Option<&Curve>, from: [f64; 3], to: [f64; 3]) {
         if self.standing.highest_mm() == 0.0 && from[2].max(to[2]) > LAYER_MOST_MM {
             return;
         }
@@ -117,26 +118,23 @@ impl NozzleInPrint {
             }
             self.laid_z_mm = Some(to[2]);
         }
-        match if block.curves.is_empty() { None } else { block.curve(i) } {
+        match curve {
             None => self.standing.lay(from, to),
-            Some(curve) => {
-                let curve = curve.moved_by(self.tip_mm);
-                self.standing.lay_curve(&curve, from, to);
-            }
+            Some(curve) => self.standing.lay_curve(curve, from, to),
         }
     }
 
     /// Looks for the deepest place of a move in what stands.
-    fn judge(&mut self, block: &Block, i: usize, from: [f64; 3], to: [f64; 3], log: &mut Log) {
+    fn judge(&mut self, block: &Block, i: usize, curve: Option<&Curve>, from: [f64; 3], to: [f64; 3], log: &mut Log) {
         if from[2].min(to[2]) + self.layer_mm + SLACK_MM >= self.standing.highest_mm() {
             return;
         }
         let standing = &self.standing;
         self.crossings.clear();
         let mut keep = |crossing| self.crossings.push(crossing);
-        match block.curve(i) {
+        match curve {
             None => standing.along(from, to, &mut keep),
-            Some(curve) => standing.along_curve(&curve.moved_by(self.tip_mm), from, to, &mut keep),
+            Some(curve) => standing.along_curve(curve, from, to, &mut keep),
         }
         let upright = from[0] == to[0] && from[1] == to[1];
         let mut deepest: Option<(f64, Crossing)> = None;
@@ -152,7 +150,7 @@ impl NozzleInPrint {
         }
         if let Some((depth_mm, crossing)) = deepest {
             let [x, y] = standing.middle_mm(crossing.cell);
-            let lays = block.extrudes(i);
+            let what = if block.extrudes(i) { "A line is laid" } else { "The nozzle moves" };
             let hit = Hit {
                 value: Some(depth_mm),
                 badness: depth_mm,
@@ -163,10 +161,7 @@ impl NozzleInPrint {
             };
             log.raise(hit, || {
                 let (z, top) = (figure(crossing.z_mm), figure(crossing.z_mm + depth_mm));
-                match lays {
-                    true => format!("A line is laid at Z {z} mm where the job has already printed up to {top} mm."),
-                    false => format!("The nozzle moves at Z {z} mm where the job has already printed up to {top} mm."),
-                }
+                format!("{what} at Z {z} mm where the job has already printed up to {top} mm.")
             });
         } else if let Some(head) = &mut self.head {
             head.judge(standing, self.layer_mm, block.line[i], &self.crossings, log);
@@ -181,18 +176,18 @@ impl Observer for NozzleInPrint {
         let by_tip = |at: [f64; 3]| [0, 1, 2].map(|axis| at[axis] + tip_mm[axis]);
         for i in 0..block.len() {
             let flags = block.flags[i];
-            let excess_mm = block.de_mm[i] - self.pulled_back_mm;
-            self.pulled_back_mm = columns::larger(-excess_mm, 0.0);
-            let lays = (excess_mm > 0.0) & (flags & ALONG != 0);
+            let lays = (self.pulled_back.excess_mm(block.de_mm[i]) > 0.0) & (flags & ALONG != 0);
             if !(lays | meets) || flags & KNOWN != KNOWN || flags & flag::PATH == 0 {
                 continue;
             }
             let (from, to) = (by_tip(block.start(i)), by_tip(block.end(i)));
+            let curve =
+                if flags & flag::CURVE == 0 { None } else { block.curve(i).map(|curve| curve.moved_by(tip_mm)) };
             if meets {
-                self.judge(block, i, from, to, log);
+                self.judge(block, i, curve.as_ref(), from, to, log);
             }
             if lays {
-                self.lay(block, i, from, to);
+                self.lay(curve.as_ref(), from, to);
             }
         }
         for action in &block.actions {
@@ -203,9 +198,9 @@ impl Observer for NozzleInPrint {
                 }
                 ActionKind::Home { axes: [_, _, true], .. } | ActionKind::Unfollowed => {
                     self.standing.clear();
-                    self.head.iter_mut().for_each(HeadWatch::forget);
+                    self.head.iter_mut().for_each(HeadWatch::begin_rise);
                 }
-                ActionKind::Tool { .. } => self.pulled_back_mm = 0.0,
+                ActionKind::Tool { .. } => self.pulled_back = PulledBack::default(),
                 _ => {}
             }
         }

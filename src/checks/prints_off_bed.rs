@@ -4,7 +4,7 @@ use crate::block::{ActionKind, Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema};
 use crate::machine::{Machine, PurgeZone, Rectangle};
-use crate::physics::melt::PURGE_LEAST_MM;
+use crate::physics::melt::{PURGE_LEAST_MM, PulledBack};
 use crate::wording::figure;
 
 /// The check.
@@ -45,7 +45,7 @@ fn build(machine: &Machine, _: &str) -> Built {
         printable,
         purge: machine.travel.purge.clone(),
         tip_mm,
-        pulled_back_mm: 0.0,
+        pulled_back: PulledBack::default(),
     }))
 }
 
@@ -54,8 +54,7 @@ struct PrintsOffBed {
     purge: Vec<PurgeZone>,
     /// From the place of the machine to the tip in use, mm.
     tip_mm: [f64; 2],
-    /// Filament pulled back and not pushed again, mm.
-    pulled_back_mm: f64,
+    pulled_back: PulledBack,
 }
 
 /// How far a box reaches beyond a rectangle, mm; 0 or less inside.
@@ -118,8 +117,7 @@ impl Observer for PrintsOffBed {
         }
         let off = beyond(&reach, &self.printable) > SLACK_MM;
         for i in 0..block.len() {
-            let excess_mm = block.de_mm[i] - self.pulled_back_mm;
-            self.pulled_back_mm = (-excess_mm).max(0.0);
+            let excess_mm = self.pulled_back.excess_mm(block.de_mm[i]);
             if off && (block.extrudes(i) || excess_mm > PURGE_LEAST_MM) {
                 self.judge(block, i, log);
             }
@@ -127,7 +125,7 @@ impl Observer for PrintsOffBed {
         for action in &block.actions {
             match action.kind {
                 ActionKind::Tip { offset_mm } => self.tip_mm = [offset_mm[0], offset_mm[1]],
-                ActionKind::Tool { .. } => self.pulled_back_mm = 0.0,
+                ActionKind::Tool { .. } => self.pulled_back = PulledBack::default(),
                 _ => {}
             }
         }

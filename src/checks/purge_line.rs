@@ -5,7 +5,7 @@
 //! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
 //! moves and the hits on them wait, a bounded number of them.
 
-use crate::block::{ActionKind, Block, TOOLS_KEPT, flag, grid::Sum};
+use crate::block::{ActionKind, Block, TOOLS_KEPT, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
@@ -188,7 +188,7 @@ fn lies_within(block: &Block, i: usize, around: &Box3, tip_mm: [f64; 3]) -> bool
         let (low, high) = (around.min[axis], around.max[axis]);
         (low <= a) & (a <= high) & (low <= b) & (b <= high)
     };
-    (block.curves.is_empty() || block.curve(i).is_none()) && inside(0) && inside(1)
+    block.curve(i).is_none() && inside(0) && inside(1)
 }
 
 /// True when a move of a block of straight ones, from that one on, lays filament that begins or ends outside a box in x, y.
@@ -199,10 +199,9 @@ fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> 
         let (x, y) = (x + tip_mm[0], y + tip_mm[1]);
         (x < low[0]) | (x > high[0]) | (y < low[1]) | (y > high[1])
     };
-    let lays = |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0);
     let Some(first) = (from < count).then(|| block.start(from)) else { return false };
     let (x, y) = (&block.to[0], &block.to[1]);
-    if lays(from) && (outside(first[0], first[1]) || outside(x[from], y[from])) {
+    if block.extrudes(from) && (outside(first[0], first[1]) || outside(x[from], y[from])) {
         return true;
     }
     block.vectors.run(
@@ -213,7 +212,7 @@ fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> 
                 #[inline(always)]
                 |k| {
                     let i = from + k;
-                    lays(i + 1) & (outside(x[i], y[i]) | outside(x[i + 1], y[i + 1]))
+                    block.extrudes(i + 1) & (outside(x[i], y[i]) | outside(x[i + 1], y[i + 1]))
                 },
             )
         },
@@ -222,14 +221,13 @@ fn lays_outside(block: &Block, from: usize, around: &Box3, tip_mm: [f64; 3]) -> 
 
 /// True when a move of a block, from that one on, lays filament on another layer than that of a height.
 fn lays_above_or_below(block: &Block, from: usize, height_mm: f64) -> bool {
-    let lays = |i: usize| (block.flags[i] & flag::PATH != 0) & (block.de_mm[i] > 0.0);
     block.vectors.run(
         #[inline(always)]
         || {
             columns::any(
                 block.len() - from,
                 #[inline(always)]
-                |k| lays(from + k) & other_layer(block.to[2][from + k], height_mm),
+                |k| block.extrudes(from + k) & other_layer(block.to[2][from + k], height_mm),
             )
         },
     )
@@ -276,9 +274,7 @@ impl OnPurgeLine {
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
         if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
-            let message = self.message;
-            let note = Hit { check: &CHECK, kind: 1, severity: Severity::Note, ..hit };
-            log.raise(note, || format!("On the spot, before the tool lays anything: {}", message(&hit)));
+            note(hit, 1, "On the spot, before the tool lays anything", self.message, log);
         } else if i < first && block.extrudes(i) {
             let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
@@ -292,15 +288,19 @@ impl OnPurgeLine {
     pub fn finish(&mut self, log: &mut Log) {
         let purged = if self.waiting.is_empty() { 0 } else { self.first.purged() };
         for (hit, of) in self.waiting.drain(..) {
-            let message = self.message;
             if of < purged {
-                let note = Hit { check: &CHECK, kind: 0, severity: Severity::Note, ..hit };
-                log.raise(note, || format!("On a purge line beside the print: {}", message(&hit)));
+                note(hit, 0, "On a purge line beside the print", self.message, log);
             } else {
-                log.raise(hit, || message(&hit));
+                log.raise(hit, || (self.message)(&hit));
             }
         }
     }
+}
+
+/// Tells a hit as a note of this check.
+fn note(hit: Hit, kind: u64, place: &str, message: fn(&Hit) -> String, log: &mut Log) {
+    let note = Hit { check: &CHECK, kind, severity: Severity::Note, ..hit };
+    log.raise(note, || format!("{place}: {}", message(&hit)));
 }
 
 fn apart(a: &Box3, b: &Box3) -> bool {

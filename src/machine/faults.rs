@@ -7,6 +7,8 @@ use std::path::PathBuf;
 
 use annotate_snippets::{AnnotationKind, Group, Level, Origin, Renderer, Snippet};
 
+use crate::wording::safe;
+
 /// Most faults kept of one sheet; the rest is counted.
 pub const FAULTS_MAX: usize = 100;
 /// Longest line shown whole, bytes.
@@ -83,7 +85,7 @@ pub fn render_faults(faults: &SheetFaults, color: bool) -> String {
     let mut parts: Vec<String> = faults.faults.iter().map(|fault| render_one(&renderer, faults, fault)).collect();
     let total = faults.faults.len() + faults.more;
     let noun = if total == 1 { "fault" } else { "faults" };
-    let source = printable(&faults.source);
+    let source = safe(&faults.source);
     parts.push(match faults.more {
         0 => format!("{source}: {total} {noun}; nothing was judged"),
         _ => format!("{source}: {total} {noun}, the first {} shown; nothing was judged", faults.faults.len()),
@@ -93,17 +95,17 @@ pub fn render_faults(faults: &SheetFaults, color: bool) -> String {
 
 fn render_one(renderer: &Renderer, sheet: &SheetFaults, fault: &Fault) -> String {
     let excerpt = excerpt(&sheet.text, &fault.span);
-    let source = printable(&sheet.source);
+    let source = safe(&sheet.source);
     let mark = AnnotationKind::Primary.span(excerpt.marked);
     let snippet = Snippet::source(excerpt.text).line_start(fault.line).fold(false).annotation(mark);
-    let title = Group::with_title(Level::ERROR.primary_title(printable(&fault.message)));
+    let title = Group::with_title(Level::ERROR.primary_title(safe(&fault.message)));
     let mut group = match excerpt.from_start {
         true => title.element(snippet.path(source)),
         // The renderer would count columns from where the line was cut.
         false => title.element(Origin::path(source).line(fault.line).char_column(fault.column)).element(snippet),
     };
     if let Some(suggestion) = &fault.suggestion {
-        group = group.element(Level::HELP.message(printable(suggestion)));
+        group = group.element(Level::HELP.message(safe(suggestion)));
     }
     renderer.render(&[group])
 }
@@ -122,7 +124,7 @@ fn excerpt(text: &str, span: &Range<usize>) -> Excerpt {
     let start = floor_boundary(text, line_start.max(at.saturating_sub(LINE_SHOWN / 2)));
     let end = floor_boundary(text, line_end.min(start + LINE_SHOWN)).max(at);
     let marked_end = floor_boundary(text, span.end).clamp(at, end);
-    let shown = |part: &str| printable(&part.replace('\t', " "));
+    let shown = |part: &str| safe(&part.replace('\t', " ")).into_owned();
     let before = shown(text[start..at].trim_start_matches('\u{feff}'));
     let marked = shown(&text[at..marked_end]);
     let after = shown(text[marked_end..end].trim_end());
@@ -133,11 +135,6 @@ fn excerpt(text: &str, span: &Range<usize>) -> Excerpt {
 /// The nearest character boundary at or before `at`.
 fn floor_boundary(text: &str, at: usize) -> usize {
     text.floor_char_boundary(at.min(text.len()))
-}
-
-/// What a terminal would act on as `·`, so that nothing in a sheet or its path can steer it.
-pub(super) fn printable(text: &str) -> String {
-    crate::wording::safe(text).into_owned()
 }
 
 /// Line and column of byte offsets.

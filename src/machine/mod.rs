@@ -174,6 +174,14 @@ pub struct Rectangle {
     pub max: [f64; 2],
 }
 
+impl Rectangle {
+    /// True inside and on the edge.
+    #[inline(always)]
+    pub fn holds(&self, [x, y]: [f64; 2]) -> bool {
+        (self.min[0] <= x) & (x <= self.max[0]) & (self.min[1] <= y) & (y <= self.max[1])
+    }
+}
+
 /// Where a machine may prime.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PurgeZone {

@@ -9,7 +9,6 @@ use std::path::Path;
 
 use toml::de::DeValue;
 
-use super::faults::printable;
 use super::keys::{self, KEYS, Key, Kind, Preset, TEXT_MAX};
 use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
@@ -18,6 +17,7 @@ use super::{
     KeepOut, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, Tool, Travel,
 };
 use crate::machine::Severity;
+use crate::wording::safe;
 
 const AXES: [&str; 4] = ["x", "y", "z", "e"];
 const BED: &str = "travel.bed";
@@ -68,7 +68,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
 fn name_of(source: &str) -> String {
     let stem = Path::new(source).file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     match stem.chars().any(char::is_alphanumeric) {
-        true => printable(&stem).chars().take(TEXT_MAX).collect(),
+        true => safe(&stem).chars().take(TEXT_MAX).collect(),
         false => "unnamed machine".to_owned(),
     }
 }

@@ -1,7 +1,6 @@
 //! What the reading of a job takes from the machine.
 
-use crate::machine::Macro;
-use crate::machine::{ExtrusionMode, Feature, Machine, Retraction, Tool};
+use crate::machine::{ExtrusionMode, Feature, Machine, Macro, Retraction, Tool};
 
 /// All that the reading of a job takes from the machine: two machines that are equal in it give the same events.
 #[derive(Debug, Clone, PartialEq)]

@@ -68,15 +68,26 @@ impl Interpreter {
 
     /// A tool from the number in a word; `None` (and a finding) when it is none.
     pub(super) fn tool_number(&mut self, value: f64) -> Option<u32> {
-        let Some(called) = whole_number(value) else {
+        let called = self.called_number(value)?;
+        Some(self.tool_named(called))
+    }
+
+    /// A tool number from a word; `None` (and a finding) when it is none.
+    fn called_number(&mut self, value: f64) -> Option<u32> {
+        let called = whole_number(value);
+        if called.is_none() {
             self.damage(Damage::NoToolNumber { value });
-            return None;
-        };
-        let number = self.tool_called(called);
-        if number as usize >= self.dialect.tools.len() {
+        }
+        called
+    }
+
+    /// The tool of a number, with a notice where the sheet does not describe it.
+    fn tool_named(&mut self, called: u32) -> u32 {
+        let tool = self.tool_called(called);
+        if tool as usize >= self.dialect.tools.len() {
             self.notice(Noticed::ToolNotDescribed { number: called });
         }
-        Some(number)
+        tool
     }
 
     /// The tool that a number stands for, where several filaments share a nozzle.
@@ -86,18 +97,18 @@ impl Interpreter {
             return number;
         }
         // Numbers behind those of the sheet stay numbers that it does not describe.
-        let behind = |behind: u32| self.dialect.tools.len() as u32 + behind;
-        known.get(number as usize).copied().unwrap_or_else(|| behind(number - known.len() as u32))
+        let behind = || self.dialect.tools.len() as u32 + (number - known.len() as u32);
+        known.get(number as usize).copied().unwrap_or_else(behind)
     }
 
     pub(super) fn select_tool(&mut self, value: f64, out: &mut impl FnMut(Event)) {
         if self.dialect.no_tool_number == Some(value) {
             return;
         }
-        let Some(number) = self.tool_number(value) else { return };
-        let (before, called_before) = (self.tool, self.called);
-        (self.tool, self.called) = (number, whole_number(value).unwrap_or_default());
-        if self.called == called_before {
+        let Some(called) = self.called_number(value) else { return };
+        let number = self.tool_named(called);
+        let before = std::mem::replace(&mut self.tool, number);
+        if std::mem::replace(&mut self.called, called) == called {
             return;
         }
         self.action(ActionKind::Tool { number }, self.dialect.tool_change_s, out);
@@ -117,7 +128,7 @@ impl Interpreter {
 
     /// The tool that a T word of a settings command means: the one in use without it.
     pub(super) fn tool_word(&self) -> u32 {
-        self.params.get(b'T').map_or(self.tool, |t| self.tool_called(t.clamp(0.0, TOOLS_KEPT as f64) as u32))
+        self.params.get(b'T').map_or(self.tool, |t| self.tool_called(t.max(0.0) as u32).min(TOOLS_KEPT as u32))
     }
 
     /// Says where the tip is, where that is not where it was.

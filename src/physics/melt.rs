@@ -14,6 +14,22 @@ use crate::vectors::columns::larger;
 /// Pushes smaller than this beyond the retracted length are rounding, mm.
 pub const PURGE_LEAST_MM: f64 = 1e-6;
 
+/// Filament pulled back and not pushed again.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct PulledBack {
+    mm: f64,
+}
+
+impl PulledBack {
+    /// Follows a move of the extruder; what it pushes beyond what was pulled back, mm, negative where it pushes less.
+    #[inline(always)]
+    pub fn excess_mm(&mut self, de_mm: f64) -> f64 {
+        let excess_mm = de_mm - self.mm;
+        self.mm = larger(-excess_mm, 0.0);
+        excess_mm
+    }
+}
+
 /// Melt state of one tool.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Melt {
@@ -220,13 +236,13 @@ impl MeltLaw {
 /// part of a purge that only fills the nozzle again counts as no flow.
 #[inline(always)]
 pub(super) fn each_rate(block: &Block, i: usize, area_mm2: f64, mut take: impl FnMut(f64, f64, f64)) {
-    let Ok(at) = block.purges.binary_search_by_key(&i, |(at, _)| *at) else {
+    let Some(excess_mm) = block.purge_mm(i) else {
         let section = block.section_mm2[i];
         let rates = |piece: Piece| (section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds);
         block.pieces(i).map(rates).into_iter().for_each(|(start, end, seconds)| take(start, end, seconds));
         return;
     };
-    let mut left_mm = block.de_mm[i] - block.purges[at].1;
+    let mut left_mm = block.de_mm[i] - excess_mm;
     for piece in block.pieces(i) {
         let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
         let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);

@@ -1,7 +1,8 @@
 //! Physical models: pure state machines without findings or I/O.
 //!
 //! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts, [`vibration`] how the
-//! structure rings, [`standing`] what stands on the bed. [`Physics`] runs the clock over planned blocks and fills in what depends on it.
+//! structure rings, [`standing`] what stands on the bed. [`Physics`] runs the clock over planned blocks and fills in what
+//! depends on it.
 
 pub mod burst;
 mod decay;

@@ -4,8 +4,8 @@
 //! filled to the lowest point of what was laid across it, and only lines along X or Y count: what hangs from a nozzle that
 //! rises on the spot stands nowhere. Heights are those of the tip, mm from Z 0; 0 is the bare bed.
 
-use crate::geometry::{Box3, Curve, flatten};
-use crate::machine::Travel;
+use crate::geometry::{Curve, flatten};
+use crate::machine::{Rectangle, Travel};
 use crate::vectors::columns;
 
 /// Width of a cell, mm.
@@ -42,8 +42,7 @@ pub struct Standing {
 /// The cells over a travel.
 #[derive(Debug, Clone, Copy)]
 struct Grid {
-    min_mm: [f64; 2],
-    max_mm: [f64; 2],
+    area: Rectangle,
     cell_mm: f64,
     cells_per_mm: f64,
     columns: usize,
@@ -106,8 +105,7 @@ impl Standing {
         let [columns, rows] = [0, 1].map(|axis| ((travel.max[axis] - travel.min[axis]) / cell_mm) as usize + 1);
         let tile_columns = columns.div_ceil(TILE);
         let grid = Grid {
-            min_mm: [travel.min[0], travel.min[1]],
-            max_mm: [travel.max[0], travel.max[1]],
+            area: Rectangle { min: [travel.min[0], travel.min[1]], max: [travel.max[0], travel.max[1]] },
             cell_mm,
             cells_per_mm: 1.0 / cell_mm,
             columns,
@@ -152,7 +150,7 @@ impl Standing {
     pub fn middle_mm(&self, cell: usize) -> [f64; 2] {
         let grid = &self.grid;
         let [column, row] = [cell % grid.columns, cell / grid.columns];
-        [(0, column), (1, row)].map(|(axis, at)| grid.min_mm[axis] + (at as f64 + 0.5) * grid.cell_mm)
+        [(0, column), (1, row)].map(|(axis, at)| grid.area.min[axis] + (at as f64 + 0.5) * grid.cell_mm)
     }
 
     /// Lays a straight line.
@@ -201,12 +199,11 @@ impl Standing {
         flatten(curve, from, to, CHORD_MM, |from, to| self.along(from, to, &mut take));
     }
 
-    /// The cells whose middle lies in a box around a place and that stand higher than `above_mm`, with where the middle is
-    /// from the place, x, y, mm.
-    pub fn higher_around(&self, place: [f64; 2], around: &Box3, above_mm: f64, mut take: impl FnMut(usize, [f64; 2])) {
+    /// The cells whose middle lies in an area around a place and that stand higher than `above_mm`.
+    pub fn higher_around(&self, place: [f64; 2], around: &Rectangle, above_mm: f64, mut take: impl FnMut(usize)) {
         let grid = self.grid;
-        let cells = |axis: usize, corner: &[f64; 3], most: usize| {
-            let at = (place[axis] + corner[axis] - grid.min_mm[axis]) * grid.cells_per_mm;
+        let cells = |axis: usize, corner: &[f64; 2], most: usize| {
+            let at = (place[axis] + corner[axis] - grid.area.min[axis]) * grid.cells_per_mm;
             (at.floor().max(0.0) as usize).min(most)
         };
         let [left, right] = [&around.min, &around.max].map(|corner| cells(0, corner, grid.columns - 1));
@@ -219,13 +216,10 @@ impl Standing {
                 for row in front.max(tile_row * TILE)..=back.min(tile_row * TILE + TILE - 1) {
                     for column in left.max(tile_column * TILE)..=right.min(tile_column * TILE + TILE - 1) {
                         let cell = row * grid.columns + column;
-                        if self.top_mm(cell) > above_mm {
-                            let middle = self.middle_mm(cell);
-                            let from = [0, 1].map(|axis| middle[axis] - place[axis]);
-                            let within = |axis: usize| around.min[axis] <= from[axis] && from[axis] <= around.max[axis];
-                            if within(0) && within(1) {
-                                take(cell, from);
-                            }
+                        let middle = self.middle_mm(cell);
+                        let is_around = || around.holds([0, 1].map(|axis| middle[axis] - place[axis]));
+                        if self.top_mm(cell) > above_mm && is_around() {
+                            take(cell);
                         }
                     }
                 }
@@ -245,7 +239,7 @@ impl Grid {
         let share = (end - start) / f64::from(steps);
         let fixed = |cells: f64| (cells * 4_294_967_296.0) as i64;
         let at = [(0, x), (1, y)].map(|(axis, length)| {
-            fixed((from[axis] - self.min_mm[axis]) * self.cells_per_mm + length * start + ROUNDING)
+            fixed((from[axis] - self.area.min[axis]) * self.cells_per_mm + length * start + ROUNDING)
         });
         Some(Walk { at, by: [fixed(x * share), fixed(y * share)], steps, start, share })
     }
@@ -271,10 +265,7 @@ impl Grid {
     /// From which share of a path to which it lies over the grid.
     #[inline(always)]
     fn inside(&self, from: [f64; 3], to: [f64; 3]) -> Option<[f64; 2]> {
-        let holds = |at: [f64; 3]| {
-            let within = |axis: usize| (at[axis] >= self.min_mm[axis]) & (at[axis] <= self.max_mm[axis]);
-            within(0) & within(1)
-        };
+        let holds = |[x, y, _]: [f64; 3]| self.area.holds([x, y]);
         if holds(from) & holds(to) { Some([0.0, 1.0]) } else { self.cut(from, to) }
     }
 
@@ -283,7 +274,7 @@ impl Grid {
         let (mut start, mut end) = (0.0f64, 1.0f64);
         for axis in 0..2 {
             let length_mm = to[axis] - from[axis];
-            let [low, high] = [self.min_mm[axis] - from[axis], self.max_mm[axis] - from[axis]];
+            let [low, high] = [self.area.min[axis] - from[axis], self.area.max[axis] - from[axis]];
             if length_mm == 0.0 {
                 if low > 0.0 || high < 0.0 {
                     return None;

@@ -23,6 +23,11 @@ const AHEAD_PER_THREAD: usize = 4;
 pub struct Breakdown(pub String);
 
 impl Breakdown {
+    /// What a judge says, or that it broke down.
+    fn caught<T>(judge: impl FnOnce() -> T) -> Result<T, Self> {
+        catch_unwind(AssertUnwindSafe(judge)).map_err(|panic| Self::of(&*panic))
+    }
+
     fn of(panic: &(dyn Any + Send)) -> Self {
         let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
         Self(text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| "no message".to_owned()))
@@ -53,9 +58,9 @@ pub fn run<'e, J, T>(
             let sender = sender.clone();
             scope.spawn(move |_| {
                 board.attend(|index| {
-                    let answer = catch_unwind(AssertUnwindSafe(|| judge(&jobs[index], &board.helpers)));
+                    let answer = Breakdown::caught(|| judge(&jobs[index], &board.helpers));
                     // The receiver is gone when nobody wants further answers.
-                    let _ = sender.send((index, answer.map_err(|panic| Breakdown::of(&*panic))));
+                    let _ = sender.send((index, answer));
                 });
             });
         }
@@ -80,8 +85,7 @@ fn one_by_one<'e, J, T>(
 ) {
     let helpers = HelperPool::alone();
     for (index, job) in jobs.iter().enumerate() {
-        let answer = catch_unwind(AssertUnwindSafe(|| judge(job, &helpers)));
-        if take(index, answer.map_err(|panic| Breakdown::of(&*panic))).is_break() {
+        if take(index, Breakdown::caught(|| judge(job, &helpers))).is_break() {
             return;
         }
     }
