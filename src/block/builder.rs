@@ -72,6 +72,14 @@ impl PendingBlock {
         self.len() == 0
     }
 
+    /// Changes of limits among the moves, each from a move on.
+    pub(crate) fn changes(&self) -> &[(usize, LimitChange)] {
+        match self {
+            Self::Whole(planned) => &planned.changes,
+            Self::Packed(packed) => packed.changes(),
+        }
+    }
+
     /// As a block, made of one that is to spare where needed.
     pub fn unpacked(self, spare: &mut Vec<Box<BlockInFlight>>) -> Box<BlockInFlight> {
         match self {

@@ -2,7 +2,7 @@
 
 use super::ActionKind;
 use crate::geometry::Curve;
-use crate::machine::Limits;
+use crate::machine::{CornerRule, Limits};
 
 /// What one command asks for.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -107,6 +107,18 @@ impl LimitsSet {
         self.0.iter().any(Option::is_some)
     }
 }
+
+/// Whether a limit, by its place in the order of [`LimitChange::in_order`], plays a part under a corner rule.
+pub fn limit_matters(at: usize, corner: CornerRule) -> bool {
+    match corner {
+        CornerRule::Jerk | CornerRule::JerkByLargerSpeed => at != DEVIATION,
+        CornerRule::JunctionDeviation => !JERKS.contains(&at),
+    }
+}
+
+/// Where jerks begin and end in that order, and where the junction deviation is.
+const JERKS: std::ops::Range<usize> = 8..12;
+const DEVIATION: usize = 15;
 
 /// The limits of a machine in the order of [`LimitChange::in_order`].
 pub fn limits_in_order(limits: &Limits) -> [f64; LIMITS_IN_JOB] {

@@ -16,7 +16,7 @@ use crate::vectors::{Vectors, columns};
 
 pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
-pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limits_in_order};
+pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
 pub use phases::Piece;
 

@@ -36,6 +36,11 @@ impl Packed {
         self.words.len() / WORDS
     }
 
+    /// Changes of limits, each from a move on.
+    pub(crate) fn changes(&self) -> &[(usize, LimitChange)] {
+        &self.changes
+    }
+
     /// Memory it takes, bytes.
     pub(crate) fn bytes(&self) -> usize {
         size_of::<Self>()

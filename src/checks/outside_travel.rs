@@ -80,19 +80,18 @@ impl OutsideTravel {
         for i in 0..block.len() {
             let end = block.end(i);
             let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
-            if outside || block.flags[i] & flag::CURVE != 0 {
-                self.judge_axes(block, i, log);
-            }
-            if let Some(disc) = &self.disc {
-                disc.judge(block, i, log);
-            }
-            if let Some(arms) = &self.arms {
+            // What is beyond an axis is beyond the round bed and the arms too: one cause, one finding.
+            let told = (outside || block.flags[i] & flag::CURVE != 0) && self.judge_axes(block, i, log);
+            let told = told || self.disc.as_ref().is_some_and(|disc| disc.judge(block, i, log));
+            if let Some(arms) = self.arms.as_ref().filter(|_| !told) {
                 arms.judge(block, i, log);
             }
         }
     }
 
-    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) {
+    /// Whether x or y leaves its travel.
+    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) -> bool {
+        let mut on_plane = false;
         let end = block.end(i);
         let curve = block.curve(i);
         // From the end point to the end point: the start is the end of the move before, or where homing left it.
@@ -109,7 +108,9 @@ impl OutsideTravel {
             if under > TOUCH_MM {
                 raise_axis(log, block.line[i], axis, false, reach.min[axis], self.min[axis]);
             }
+            on_plane |= axis < 2 && over.max(under) > TOUCH_MM;
         }
+        on_plane
     }
 }
 
@@ -228,9 +229,10 @@ struct Disc {
 }
 
 impl Disc {
-    fn judge(&self, block: &Block, i: usize, log: &mut Log) {
+    /// Whether a move leaves the disc.
+    fn judge(&self, block: &Block, i: usize, log: &mut Log) -> bool {
         if !moves_on_plane(block, i) {
-            return;
+            return false;
         }
         let mut worst = [block.to[0][i], block.to[1][i]];
         if let Some(curve) = block.curve(i) {
@@ -240,6 +242,7 @@ impl Disc {
         if excess > TOUCH_MM {
             self.raise(log, block.line[i], worst, excess);
         }
+        excess > TOUCH_MM
     }
 
     /// How far outside a point is, along the line from the centre, mm; negative inside.
@@ -353,6 +356,15 @@ mod tests {
         assert!((found[0].value.unwrap() - 91.0_f64.hypot(90.0)).abs() < 1e-9);
         let along_z = Job::new().to([0.0, 0.0, 5.0], 0.0);
         assert!(along_z.findings(&CHECK, &disc()).is_empty(), "x and y stand still in the corner");
+    }
+
+    #[test]
+    fn what_is_beyond_an_axis_is_not_told_of_the_round_bed_too() {
+        let job = Job::new().to([205.0, 100.0, 0.0], 0.0).to([199.0, 60.0, 0.0], 0.0).to([100.0, 100.0, -1.0], 0.0);
+        let found = job.findings(&CHECK, &disc());
+        let told: Vec<_> = found.iter().map(|finding| (finding.line, finding.limit, finding.count)).collect();
+        assert_eq!(told.len(), 3, "{told:?}");
+        assert_eq!((told[0], told[1].0, told[2].0), ((Some(1), Some(200.0), 1), Some(2), Some(3)));
     }
 
     #[test]

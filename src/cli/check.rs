@@ -220,7 +220,7 @@ fn pages<'e>(
         accept(&mut pictured.report);
         Ok(pictured)
     };
-    jobs::each(jobs, args.jobs.threads, progress, take, |taken| {
+    jobs::each(jobs, jobs::hands(args.jobs.threads), progress, take, |taken| {
         match &taken {
             Ok(pictured) => totals.count_verdicts(&pictured.report.job.path, [pictured.report.verdict].into_iter()),
             Err(_) => totals.count_unjudged(),
@@ -264,7 +264,7 @@ fn judge_all<'e>(
     output: &mut dyn Write,
     progress: &Progress,
 ) -> anyhow::Result<()> {
-    jobs::each(jobs, threads, progress, judge, |judged| {
+    jobs::each(jobs, jobs::hands(threads), progress, judge, |judged| {
         totals.count(&judged);
         // Whoever reads line by line wants each line when it is there.
         report.add(&judged, output).and_then(|()| output.flush())

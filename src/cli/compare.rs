@@ -153,7 +153,7 @@ fn page_of(
     let mut totals = Totals::default();
     jobs::each(
         jobs,
-        args.jobs.threads,
+        jobs::hands(args.jobs.threads),
         progress,
         |job, helpers| watch(job, [before, after], RunContext::new(&on_bytes, helpers)),
         |compared| {
@@ -208,7 +208,7 @@ fn compare_all<'e>(
     progress: &Progress,
 ) -> anyhow::Result<Totals> {
     let mut totals = Totals::default();
-    jobs::each(jobs, threads, progress, judge, |compared| {
+    jobs::each(jobs, jobs::hands(threads), progress, judge, |compared| {
         totals.count(&compared);
         // Whoever reads line by line wants each line when it is there.
         report.add(&compared, output).and_then(|()| output.flush())

@@ -10,7 +10,7 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::{Exit, sheet};
 use crate::machine::Machine;
-use crate::preflight::RunContext;
+use crate::preflight::{RunContext, kept_at_once};
 use crate::show::report::{
     Report,
     format::{self, Offer, offer},
@@ -18,6 +18,7 @@ use crate::show::report::{
     headroom_json,
 };
 use crate::study::headroom::{Direction, Judged, RangeRequest, explore, limits_of, scan};
+use crate::threads::Hands;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -87,9 +88,11 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let shape = Shape { machine: machine.clone(), wishes: wishes.clone(), factor: args.up_to, chosen, look };
     let mut report = HeadroomReport::new(shape, args.format.make);
     let mut unjudged = 0;
+    let jobs_at_once = kept_at_once(jobs.iter().map(Job::plain_size));
+    let hands = Hands { jobs_at_once, ..jobs::hands(args.jobs.threads) };
     jobs::each(
         &jobs,
-        args.jobs.threads,
+        hands,
         &progress,
         |job, helpers| {
             let context = RunContext::new(&on_bytes, helpers);

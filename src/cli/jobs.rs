@@ -15,7 +15,7 @@ use super::progress::Progress;
 use super::{complain, output};
 use crate::findings::Unjudged;
 use crate::preflight::JobError;
-use crate::threads::{self, Breakdown, HelperPool};
+use crate::threads::{self, Breakdown, Hands, HelperPool};
 
 /// Endings of job files in directories; each may be followed by `.gz`.
 pub const ENDINGS: [&str; 5] = ["gcode", "gco", "g", "gc", "nc"];
@@ -100,6 +100,13 @@ impl Job {
         }
     }
 
+    /// Size of the plain job where it is known without reading it, bytes: what is packed may be anything.
+    pub fn plain_size(&self) -> Option<u64> {
+        let (size, mut start) = (self.size()?, Vec::new());
+        fs::File::open(self.path()?).ok()?.take(GZ.len() as u64).read_to_end(&mut start).ok()?;
+        (start != GZ).then_some(size)
+    }
+
     /// What is said of the job when judging it broke down.
     fn broken(&self, breakdown: &Breakdown) -> Unjudged {
         match self {
@@ -136,19 +143,19 @@ pub fn is_stdin(path: &Path) -> bool {
 }
 
 /// Judges all jobs and hands each outcome to `take` in the order of the jobs; errors also go to standard error. When `take`
-/// cannot write, no further job is started. `threads` as given on the command line.
+/// cannot write, no further job is started.
 ///
 /// # Errors
 /// When `take` cannot write.
 pub fn each<'e, T: Send>(
     jobs: &[Job],
-    threads: Option<u16>,
+    hands: Hands,
     progress: &Progress,
     judge: impl Fn(&Job, &HelperPool<'e>) -> Result<T, Unjudged> + Sync,
     mut take: impl FnMut(Result<T, Unjudged>) -> io::Result<()>,
 ) -> anyhow::Result<()> {
     let mut written: io::Result<()> = Ok(());
-    threads::run(jobs, threads.map_or(0, usize::from), judge, |index, answer| {
+    threads::run(jobs, hands, judge, |index, answer| {
         let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
         written = progress.aside(|| {
             if let Err(unjudged) = &outcome {
@@ -159,6 +166,11 @@ pub fn each<'e, T: Send>(
         if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
     });
     written.context("cannot write the report")
+}
+
+/// As many threads as given on the command line, all of which may judge jobs of their own.
+pub fn hands(threads: Option<u16>) -> Hands {
+    Hands { threads: threads.map_or(0, usize::from), jobs_at_once: usize::MAX }
 }
 
 /// Files as they come, directories searched, everything in a stable order.
@@ -236,6 +248,8 @@ fn is_job(path: &Path) -> bool {
     has_job_ending(path) || is_packed && path.file_stem().is_some_and(|stem| has_job_ending(Path::new(stem)))
 }
 
+/// How a packed job begins (RFC 1952, 2.3.1).
+const GZ: [u8; 2] = [0x1f, 0x8b];
 /// Longest list of jobs, bytes: an endless stream must not fill the memory.
 const LIST_MAX_BYTES: u64 = 64 << 20;
 

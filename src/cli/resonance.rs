@@ -225,7 +225,7 @@ fn studied<'e>(
     study: impl Fn(&Job, &HelperPool<'e>) -> Result<Study, Unjudged> + Sync,
 ) -> anyhow::Result<Option<Study>> {
     let mut found = None;
-    jobs::each(jobs, args.threads, progress, study, |outcome| {
+    jobs::each(jobs, jobs::hands(args.threads), progress, study, |outcome| {
         found = outcome.ok();
         Ok(())
     })?;

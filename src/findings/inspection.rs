@@ -243,6 +243,24 @@ pub struct Flow {
     pub sustained_peak_mm3_s: f64,
     /// Its line.
     pub sustained_peak_line: Option<u64>,
+    /// The momentary rates of all that is pushed.
+    pub pushed: Pushed,
+}
+
+/// Momentary melt rates of all that is pushed: on moves along a path, and on the spot what goes beyond making up for a
+/// pull-back.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Pushed {
+    /// Largest rate, mm³/s.
+    pub peak_mm3_s: f64,
+    /// Its line.
+    pub peak_line: Option<u64>,
+    /// Mean over the time of pushing, mm³/s.
+    pub mean_mm3_s: Option<f64>,
+    /// Quantiles over that time, mm³/s: 50 %, 90 %, 95 %, 99 %.
+    pub quantiles_mm3_s: Option<[f64; 4]>,
+    /// Time above the sustained capacity of the tool in use, s; none without a capacity.
+    pub over_capacity_s: Option<f64>,
 }
 
 /// Largest melt rates of one tool of the sheet, as [`Flow`] has them over all.

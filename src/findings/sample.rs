@@ -122,6 +122,13 @@ fn flow() -> Flow {
         burst_peak_line: Some(20_111),
         sustained_peak_mm3_s: 14.2,
         sustained_peak_line: Some(20_117),
+        pushed: Pushed {
+            peak_mm3_s: 15.45,
+            peak_line: Some(20_117),
+            mean_mm3_s: Some(7.97),
+            quantiles_mm3_s: Some([7.9, 10.5, 10.9, 13.9]),
+            over_capacity_s: Some(210.0),
+        },
     }
 }
 

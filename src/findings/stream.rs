@@ -28,6 +28,10 @@ pub struct StreamFacts {
     pub heats_to_the_end: bool,
     /// The limits of motion that the job sets, and the plan follows.
     pub limits_set: LimitsSet,
+    /// Time of the job, s.
+    pub time_s: f64,
+    /// How much longer the job takes than if it left the sheet's limits alone, s; negative where it takes less.
+    pub limits_cost_s: f64,
     /// Whether anything closes the job after its last extrusion: a heater, motors, a pause, a stop, a macro.
     pub closed_after_extrusion: bool,
     /// Macros that were called and are not described.

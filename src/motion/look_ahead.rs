@@ -46,7 +46,7 @@ impl Map {
 }
 
 /// The look-ahead over one run of moves between two stops after another.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct LookAheadWindow {
     window: usize,
     early: bool,

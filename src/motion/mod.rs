@@ -15,7 +15,10 @@ mod look_ahead;
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use crate::block::{Block, BlockInFlight, LimitChange, MANY_BLOCKS, Packed, PendingBlock, flag};
+use crate::block::{
+    Block, BlockInFlight, LimitChange, MANY_BLOCKS, Packed, PendingBlock, flag, grid::Sum, limit_matters,
+    limits_in_order,
+};
 use crate::machine::{E, Limits, Machine};
 use crate::vectors::Vectors;
 use corner::Leg;
@@ -31,6 +34,10 @@ pub struct Planner {
     limits: Limits,
     /// Limits in force at its start.
     limits_at_front: Limits,
+    /// Whether the job changes no limits here.
+    keeps_limits: bool,
+    /// Time of the moves that left since another planner branched off, s; none before.
+    since_branch_s: Option<Sum>,
 }
 
 impl Planner {
@@ -48,13 +55,58 @@ impl Planner {
             last: None,
             limits: machine.motion.limits,
             limits_at_front: machine.motion.limits,
+            keeps_limits: false,
+            since_branch_s: None,
         }
+    }
+
+    /// Where the job first changes a limit that matters: a planner that goes on from here without any such change, so that
+    /// both times can be told apart. To be asked before the block is taken.
+    pub fn branch(&mut self, gathered: &PendingBlock) -> Option<Self> {
+        if self.since_branch_s.is_some() || !self.departs(gathered.changes()) {
+            return None;
+        }
+        self.since_branch_s = Some(Sum::default());
+        Some(Self {
+            vectors: self.vectors,
+            waiting: self.waiting.iter().map(PendingBlock::twin).collect(),
+            scan: self.scan.clone(),
+            last: self.last,
+            limits: self.limits,
+            limits_at_front: self.limits_at_front,
+            keeps_limits: true,
+            since_branch_s: Some(Sum::default()),
+        })
+    }
+
+    /// Whether another planner has branched off.
+    pub fn has_branched(&self) -> bool {
+        self.since_branch_s.is_some()
+    }
+
+    /// Time of the moves that were released since a planner branched off, s.
+    pub fn since_branch_s(&self) -> f64 {
+        self.since_branch_s.map_or(0.0, Sum::value)
+    }
+
+    /// True when changes set a limit that matters to another value than the one in force.
+    fn departs(&self, changes: &[(usize, LimitChange)]) -> bool {
+        let in_force = limits_in_order(&self.limits);
+        changes.iter().any(|(_, change)| {
+            let mut limits = self.limits;
+            change.apply(&mut limits);
+            let changed = limits_in_order(&limits);
+            (0..changed.len()).any(|at| changed[at] != in_force[at] && limit_matters(at, limits.corner))
+        })
     }
 
     /// Takes what was gathered next. `spare` gives and gets blocks that nobody needs.
     pub fn take(&mut self, gathered: PendingBlock, spare: &mut Vec<Box<BlockInFlight>>) {
         let mut planned = gathered.unpacked(spare);
         planned.block.vectors = self.vectors;
+        if self.keeps_limits {
+            planned.changes.clear();
+        }
         self.derive(&mut planned);
         let stops = planned.stops;
         if self.waiting.len() >= MANY_BLOCKS {
@@ -94,6 +146,9 @@ impl Planner {
                 || law::fill(&mut planned.block, starts, ends),
             );
             used += planned.block.len();
+            if let Some(since) = &mut self.since_branch_s {
+                planned.block.time_s[..planned.block.len()].iter().for_each(|&time_s| since.add(time_s));
+            }
             ready.push(planned);
         }
         self.scan.forget(used);

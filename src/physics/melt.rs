@@ -235,7 +235,7 @@ impl MeltLaw {
 /// Calls `take` with the rates at both ends of each linear piece of move `i`, mm³/s, and its time, s: as it melts, where the
 /// part of a purge that only fills the nozzle again counts as no flow.
 #[inline(always)]
-pub(super) fn each_rate(block: &Block, i: usize, area_mm2: f64, mut take: impl FnMut(f64, f64, f64)) {
+pub(crate) fn each_rate(block: &Block, i: usize, area_mm2: f64, mut take: impl FnMut(f64, f64, f64)) {
     let Some(excess_mm) = block.purge_mm(i) else {
         let section = block.section_mm2[i];
         let rates = |piece: Piece| (section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds);

@@ -26,6 +26,7 @@ use crate::vectors::Vectors;
 use run::{Fault, Run};
 
 pub use loaded::LoadedJob;
+pub use run::kept_at_once;
 pub use source::{JobSource, Progress, silent};
 
 /// Why a job could not be judged at all.

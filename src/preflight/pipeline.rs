@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::announced;
 use super::end::JobEnd;
 use super::run::WorkerBuffers;
-use crate::block::{ActionKind, BlockInFlight, PendingBlock};
+use crate::block::{ActionKind, BlockInFlight, MANY_BLOCKS, PendingBlock};
 use crate::checks::Judges;
 use crate::findings::{self, Inspection, Log, Observer, Severity, Skipped, StreamFacts, Verdict};
 use crate::machine::Machine;
@@ -33,6 +33,8 @@ pub(super) enum Scope {
 /// The stages behind the reader.
 pub(super) struct MachinePipeline {
     motion: InOrderStage<Planner>,
+    /// The same moves under the sheet's own limits, where the job changes those; none where nobody asks.
+    beside: Option<InOrderStage<Beside>>,
     physics: InOrderStage<Clock>,
     totals: InOrderStage<Watch>,
     checks: InOrderStage<Checks>,
@@ -42,6 +44,14 @@ pub(super) struct MachinePipeline {
     at_the_end: Vec<fn(&StreamFacts, &Machine, &mut Log)>,
     checks_run: Vec<Cow<'static, str>>,
     checks_skipped: Vec<Skipped>,
+}
+
+/// A second plan, from where the job first departs from the sheet's limits on: only its time is wanted.
+#[derive(Default)]
+struct Beside {
+    planner: Option<Planner>,
+    ready: Vec<Box<BlockInFlight>>,
+    spare: Vec<Box<BlockInFlight>>,
 }
 
 /// Physics, and what must be known to say what the times leave out.
@@ -81,8 +91,10 @@ impl MachinePipeline {
             Scope::Timed => totals::time_only(machine),
         };
         let checks = Checks { watch: Watch::new(machine, judges.watching), history: History::default() };
+        let costs_asked = scope == Scope::Whole && machine.controller.obeys_limits_in_job;
         Self {
             motion: InOrderStage::new(Planner::with_vectors(machine, vectors)),
+            beside: costs_asked.then(|| InOrderStage::new(Beside::default())),
             physics: InOrderStage::new(Clock {
                 physics: Physics::new(machine),
                 homed: false,
@@ -108,8 +120,15 @@ impl MachinePipeline {
         buffers: &mut WorkerBuffers,
     ) -> Result<(), Broken> {
         let mut chunk = chunk;
+        let mut branch = None;
         self.motion.pass(number, |planner| {
             for gathered in gathered.drain(..) {
+                if self.beside.is_some() {
+                    branch = planner.branch(&gathered).or(branch.take());
+                    if planner.has_branched() {
+                        buffers.twins.push(gathered.twin());
+                    }
+                }
                 planner.take(gathered, &mut buffers.spare);
                 // Where there are many blocks, the first ones are carried on from here.
                 while planner.release(&mut buffers.ready, BLOCKS_AT_A_TIME, &mut buffers.spare) {
@@ -118,7 +137,11 @@ impl MachinePipeline {
             }
             Ok(())
         })??;
-        self.behind::<true>(number, chunk, buffers)
+        self.behind::<true>(number, chunk, buffers)?;
+        match &self.beside {
+            Some(beside) => beside.pass(number, |beside| beside.plan(branch, &mut buffers.twins)),
+            None => Ok(()),
+        }
     }
 
     /// Carries planned blocks through the stages behind the planner.
@@ -159,7 +182,12 @@ impl MachinePipeline {
         totals.finish(&mut draft);
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();
-        let facts = StreamFacts { moves: draft.job.moves, ..ending.facts.clone() };
+        let facts = StreamFacts {
+            moves: draft.job.moves,
+            time_s: draft.time_s.total(),
+            limits_cost_s: self.limits_cost_s()?,
+            ..ending.facts.clone()
+        };
         self.at_the_end.iter().for_each(|judge| judge(&facts, machine, &mut checks.log));
         checks.log.capture(|line| history.text_of(line));
         read.absorb(std::mem::take(&mut totals.log));
@@ -180,6 +208,13 @@ impl MachinePipeline {
         Ok(draft)
     }
 
+    /// How much longer the job takes than under the sheet's own limits, s.
+    fn limits_cost_s(&self) -> Result<f64, Broken> {
+        let Some(beside) = &self.beside else { return Ok(0.0) };
+        let own_s = beside.lock()?.planner.as_ref().map_or(0.0, Planner::since_branch_s);
+        Ok(self.motion.lock()?.since_branch_s() - own_s)
+    }
+
     /// What was found so far: checks and severities.
     pub(super) fn found(&self) -> Result<Vec<(Cow<'static, str>, u64, Severity)>, Broken> {
         Ok(self.checks.lock()?.watch.log.kinds().collect())
@@ -188,6 +223,7 @@ impl MachinePipeline {
     /// Lets nobody in any more: a chunk was lost.
     pub(super) fn shut(&self) {
         self.motion.shut();
+        self.beside.iter().for_each(InOrderStage::shut);
         self.physics.shut();
         self.totals.shut();
         self.checks.shut();
@@ -202,6 +238,23 @@ fn turn<const LAST: bool, S, T>(
     work: impl FnOnce(&mut S) -> T,
 ) -> Result<T, Broken> {
     if LAST { stage.pass(number, work) } else { stage.pass_part(number, work) }
+}
+
+impl Beside {
+    /// Plans the next blocks, from where `branch` stands if it is given.
+    fn plan(&mut self, branch: Option<Planner>, twins: &mut Vec<PendingBlock>) {
+        let Self { planner, ready, spare } = self;
+        *planner = branch.or(planner.take());
+        let Some(planner) = planner else { return };
+        for twin in twins.drain(..) {
+            planner.take(twin, spare);
+            while planner.release(ready, BLOCKS_AT_A_TIME, spare) {
+                spare.append(ready);
+            }
+            spare.append(ready);
+            spare.truncate(MANY_BLOCKS);
+        }
+    }
 }
 
 impl Clock {

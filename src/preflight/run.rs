@@ -72,8 +72,18 @@ struct Keep {
     bytes: usize,
 }
 
-/// Most memory that one kept job may take.
+/// Most memory that one kept job may take, and those together that are kept at once.
 const KEPT_BYTES_MAX: usize = 1 << 30;
+/// What a byte of a job takes at most when it is kept: lines of three bytes are an action each in a block of its own.
+const KEPT_PER_BYTE: u64 = 64;
+
+/// How many of these jobs, of such sizes in bytes where they are known, may be kept at once.
+pub fn kept_at_once(sizes: impl IntoIterator<Item = Option<u64>>) -> usize {
+    let most = KEPT_BYTES_MAX as u64;
+    let each = sizes.into_iter().map(|size| size.map_or(most, |bytes| bytes.saturating_mul(KEPT_PER_BYTE)));
+    let largest = each.max().unwrap_or_default().clamp(1, most);
+    usize::try_from(most / largest).unwrap_or(usize::MAX)
+}
 
 /// What a thread carries from stage to stage.
 #[derive(Default)]
@@ -81,6 +91,8 @@ pub(super) struct WorkerBuffers {
     chunk: Option<Arc<Chunk>>,
     rows: TokenColumns,
     gathered: Vec<PendingBlock>,
+    /// What a second plan needs of them.
+    pub(super) twins: Vec<PendingBlock>,
     pub(super) ready: Vec<Box<BlockInFlight>>,
     /// Blocks to fill again.
     pub(super) spare: Vec<Box<BlockInFlight>>,
@@ -398,5 +410,35 @@ impl ReadingStage {
         self.gather.finish(ending.facts.lines);
         self.take(buffers);
         Finished { ending: ending.told_by(&self.interpreter, self.trial), log: std::mem::take(&mut self.log), number }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn large_jobs_are_kept_one_by_one() {
+        assert_eq!(kept_at_once([]), KEPT_BYTES_MAX);
+        assert_eq!(kept_at_once([Some(1 << 20), Some(100)]), 16);
+        assert_eq!(kept_at_once([Some(100), Some(1 << 40)]), 1);
+        assert_eq!(kept_at_once([Some(100), None]), 1);
+    }
+
+    /// The bound of what a byte of a job takes, on the lines that take most.
+    #[test]
+    fn no_line_takes_more_than_the_bound() {
+        for line in ["T0\n", "G1X1\nT0\n", "G4\n", "G2I1\n", "M106\nT0\n", "M204S9\nG1X2\n"] {
+            let job = line.repeat(30_000);
+            let machine = Machine::built_in();
+            let options = RunOptions { chunk_bytes: 4096, ..RunOptions::default() };
+            let run = Run::keeping(job.as_bytes(), &machine, &options);
+            let bytes = run.finish("job", |branch, _, _, bytes| {
+                bytes.push(branch.modal.lock()?.keep.as_ref().map_or(0, |keep| keep.bytes));
+                Ok(())
+            });
+            let Ok(Ok(bytes)) = bytes else { panic!("memory can be read") };
+            assert!(bytes[0] > 0 && bytes[0] as u64 <= KEPT_PER_BYTE * job.len() as u64, "{line:?}: {bytes:?}");
+        }
     }
 }

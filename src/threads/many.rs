@@ -34,23 +34,32 @@ impl Breakdown {
     }
 }
 
+/// How many hands a pile of jobs gets.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Hands {
+    /// Threads; 0 means one per processor.
+    pub threads: usize,
+    /// Most jobs that are judged at once; the threads left over help.
+    pub jobs_at_once: usize,
+}
+
 /// Judges every job and hands the answers to `take` in the order of `jobs`, on the calling thread.
 ///
-/// `threads` of 0 means one per processor. Each thread judges a job of its own as long as there are jobs to start; one
+/// Each thread judges a job of its own as long as there are jobs to start; one
 /// without helps the others with theirs. A judge that breaks down costs that job only. When `take` breaks, no further
 /// job is started. Where the system gives fewer threads, these do the work, at worst the calling one alone.
 pub fn run<'e, J, T>(
     jobs: &[J],
-    threads: usize,
+    hands: Hands,
     judge: impl Fn(&J, &HelperPool<'e>) -> T + Sync,
     take: impl FnMut(usize, Result<T, Breakdown>) -> ControlFlow<()>,
 ) where
     J: Sync,
     T: Send,
 {
-    let Some(pool) = pool(threads) else { return one_by_one(jobs, judge, take) };
+    let Some(pool) = pool(hands.threads) else { return one_by_one(jobs, judge, take) };
     let threads = pool.current_num_threads();
-    let board = JobBoard::new(jobs.len(), threads * AHEAD_PER_THREAD);
+    let board = JobBoard::new(jobs.len(), threads * AHEAD_PER_THREAD, hands.jobs_at_once);
     let (sender, receiver) = mpsc::channel();
     let (board, judge) = (&board, &judge);
     pool.in_place_scope(|scope| {
@@ -127,6 +136,7 @@ impl Drop for CloseOnDrop<'_, '_> {
 struct JobBoard<'e> {
     jobs: usize,
     ahead: usize,
+    at_once: usize,
     started: AtomicUsize,
     answered: AtomicUsize,
     handed_over: AtomicUsize,
@@ -134,11 +144,12 @@ struct JobBoard<'e> {
 }
 
 impl JobBoard<'_> {
-    /// So many jobs, of which so many may be ahead of the next answer.
-    fn new(jobs: usize, ahead: usize) -> Self {
+    /// So many jobs, of which so many may be ahead of the next answer, and so many judged at once.
+    fn new(jobs: usize, ahead: usize, at_once: usize) -> Self {
         Self {
             jobs,
             ahead,
+            at_once: at_once.max(1),
             started: AtomicUsize::new(0),
             answered: AtomicUsize::new(0),
             handed_over: AtomicUsize::new(0),
@@ -146,9 +157,15 @@ impl JobBoard<'_> {
         }
     }
 
+    /// As many jobs as may be started.
+    fn most(&self) -> usize {
+        let ahead = self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead);
+        self.jobs.min(ahead).min(self.answered.load(Ordering::SeqCst).saturating_add(self.at_once))
+    }
+
     /// The next job that may be started, if there is one.
     fn start(&self) -> Option<usize> {
-        let most = self.jobs.min(self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead));
+        let most = self.most();
         self.started.fetch_update(Ordering::SeqCst, Ordering::SeqCst, |next| (next < most).then_some(next + 1)).ok()
     }
 
@@ -159,8 +176,7 @@ impl JobBoard<'_> {
     }
 
     fn may_start(&self) -> bool {
-        let started = self.started.load(Ordering::SeqCst);
-        started < self.jobs && started < self.handed_over.load(Ordering::SeqCst).saturating_add(self.ahead)
+        self.started.load(Ordering::SeqCst) < self.most()
     }
 
     /// No further job is started.
@@ -195,6 +211,24 @@ mod tests {
     use super::*;
     use crate::threads::SharedWork;
 
+    const TWO: Hands = Hands { threads: 2, jobs_at_once: usize::MAX };
+
+    #[test]
+    fn no_more_jobs_are_judged_at_once_than_allowed() {
+        let (now, most) = (AtomicUsize::new(0), AtomicUsize::new(0));
+        let judge = |_: &usize, _: &HelperPool<'_>| {
+            most.fetch_max(now.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+            std::thread::sleep(Duration::from_micros(200));
+            now.fetch_sub(1, Ordering::SeqCst);
+        };
+        let mut answers = 0;
+        run(&[0; 60], Hands { threads: 4, jobs_at_once: 2 }, judge, |_, _| {
+            answers += 1;
+            ControlFlow::Continue(())
+        });
+        assert_eq!((answers, most.into_inner() <= 2), (60, true));
+    }
+
     fn collect(jobs: &[u64], threads: usize) -> Vec<(usize, Result<u64, Breakdown>)> {
         let mut taken = Vec::new();
         let judge = |job: &u64, _: &HelperPool<'_>| {
@@ -202,7 +236,7 @@ mod tests {
             std::thread::sleep(Duration::from_micros(3000 / (job + 1)));
             job * 10
         };
-        run(jobs, threads, judge, |index, answer| {
+        run(jobs, Hands { threads, jobs_at_once: usize::MAX }, judge, |index, answer| {
             taken.push((index, answer));
             ControlFlow::Continue(())
         });
@@ -227,7 +261,7 @@ mod tests {
         let mut taken = Vec::new();
         let judge =
             |job: &u32, _: &HelperPool<'_>| if *job == 2 { std::panic::panic_any("broken".to_owned()) } else { *job };
-        run(&[1, 2, 3], 2, judge, |_, answer| {
+        run(&[1, 2, 3], TWO, judge, |_, answer| {
             taken.push(answer);
             ControlFlow::Continue(())
         });
@@ -240,7 +274,7 @@ mod tests {
         let mut most = 0;
         let jobs: Vec<usize> = (0..500).collect();
         let judge = |_: &usize, _: &HelperPool<'_>| started.fetch_add(1, Ordering::SeqCst);
-        run(&jobs, 2, judge, |index, _| {
+        run(&jobs, TWO, judge, |index, _| {
             most = most.max(started.load(Ordering::SeqCst) - index);
             if index == 20 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
         });
@@ -276,7 +310,7 @@ mod tests {
             bell.0.load(Ordering::SeqCst) >= 2
         };
         let mut helped = Vec::new();
-        run(&[()], 3, judge, |_, answer| {
+        run(&[()], Hands { threads: 3, ..TWO }, judge, |_, answer| {
             helped.push(answer);
             ControlFlow::Continue(())
         });
@@ -287,7 +321,7 @@ mod tests {
     fn a_panic_of_the_taker_ends_the_threads() {
         let jobs: Vec<u32> = (0..50).collect();
         let ended = catch_unwind(AssertUnwindSafe(|| {
-            run(&jobs, 2, |job: &u32, _: &HelperPool<'_>| *job, |_, _| std::panic::panic_any("taker"))
+            run(&jobs, TWO, |job: &u32, _: &HelperPool<'_>| *job, |_, _| std::panic::panic_any("taker"))
         }));
         assert!(ended.is_err());
     }

@@ -7,4 +7,4 @@ mod many;
 pub use helpers::HelperPool;
 pub(crate) use helpers::SharedWork;
 pub(crate) use in_order::{Broken, InOrderStage, soon};
-pub use many::{Breakdown, run};
+pub use many::{Breakdown, Hands, run};

@@ -8,9 +8,10 @@ use std::ops::Range;
 use hdrhistogram::Histogram;
 
 use crate::block::{BLOCK, Block, Column, grid::Sum};
-use crate::findings::{Capacity, Flow, Inspection, Log, Observer, ToolFlow};
+use crate::findings::{Capacity, Flow, Inspection, Log, Observer, Pushed, ToolFlow};
 use crate::machine::Machine;
 use crate::physics::burst::FINER;
+use crate::physics::melt::{self, MeltLaw};
 use crate::vectors::columns::{self, WHOLE_BELOW, whole};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
@@ -138,6 +139,17 @@ impl TimeAtRate {
             self.ramp(section * up.start_mm_s, peak, up.seconds);
             self.level(peak, cruise.seconds);
             self.ramp(section * down.end_mm_s, peak, down.seconds);
+        }
+    }
+
+    /// Adds all that another one holds.
+    fn absorb(&mut self, other: &Self) {
+        for (bucket, more) in self.buckets.iter_mut().zip(&other.buckets) {
+            bucket.density = bucket.density.saturating_add(more.density);
+            bucket.moment = bucket.moment.saturating_add(more.moment);
+            bucket.inside = bucket.inside.saturating_add(more.inside);
+            bucket.level = bucket.level.saturating_add(more.level);
+            bucket.level_rate = bucket.level_rate.max(more.level_rate);
         }
     }
 
@@ -299,6 +311,63 @@ impl FlowColumns {
     }
 }
 
+/// What is pushed on the spot, beyond what makes up for a pull-back.
+struct Pushes {
+    areas_mm2: Vec<f64>,
+    /// Time at each rate; none before the first push.
+    rates: Option<TimeAtRate>,
+    time_s: Sum,
+    volume_mm3: Sum,
+    over_s: Sum,
+    peak_mm3_s: f64,
+    peak_line: Option<u64>,
+}
+
+impl Pushes {
+    fn new(machine: &Machine) -> Self {
+        Self {
+            areas_mm2: MeltLaw::of(machine).into_iter().map(|law| law.area_mm2).collect(),
+            rates: None,
+            time_s: Sum::default(),
+            volume_mm3: Sum::default(),
+            over_s: Sum::default(),
+            peak_mm3_s: 0.0,
+            peak_line: None,
+        }
+    }
+
+    /// Adds the pushes of a block; `limit` is the sustained capacity, mm³/s.
+    fn add_block(&mut self, block: &Block, limit: f64) {
+        let area_mm2 = self.areas_mm2[block.tool_index];
+        for &(i, excess_mm) in &block.purges {
+            self.volume_mm3.add(area_mm2 * excess_mm);
+            melt::each_rate(block, i, area_mm2, |start, end, seconds| {
+                self.add(start, end, seconds, limit, block.line[i])
+            });
+        }
+    }
+
+    fn add(&mut self, start: f64, end: f64, seconds: f64, limit: f64, line: u64) {
+        let (low, high) = (start.min(end), start.max(end));
+        if high <= 0.0 || seconds <= 0.0 {
+            return;
+        }
+        let rates = self.rates.get_or_insert_with(TimeAtRate::new);
+        if low == high {
+            rates.level(high, seconds)
+        } else {
+            rates.ramp(low, high, seconds)
+        }
+        self.time_s.add(seconds);
+        if high > limit {
+            self.over_s.add(over(low, high, seconds, limit));
+        }
+        if high > self.peak_mm3_s {
+            (self.peak_mm3_s, self.peak_line) = (high, Some(line));
+        }
+    }
+}
+
 /// Owner of the melt rate.
 pub(super) struct FlowTotals {
     sustained_limits: Vec<Option<f64>>,
@@ -308,6 +377,7 @@ pub(super) struct FlowTotals {
     time_s: Sum,
     volume_mm3: Sum,
     over_s: Sum,
+    pushes: Pushes,
     flow: Flow,
     by_tool: Vec<ToolFlow>,
     capacity: Capacity,
@@ -324,6 +394,7 @@ impl FlowTotals {
             time_s: Sum::default(),
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
+            pushes: Pushes::new(machine),
             flow: Flow::default(),
             by_tool: vec![ToolFlow::default(); machine.tools.len()],
             capacity: Capacity {
@@ -379,6 +450,30 @@ impl FlowTotals {
         }
     }
 
+    /// The rates of moves along a path and of pushes on the spot together.
+    fn all_pushed(&mut self, judged: bool) -> Pushed {
+        let (pushes, flow) = (&mut self.pushes, &self.flow);
+        let on_the_spot = pushes.peak_mm3_s > flow.peak_mm3_s;
+        let (peak_mm3_s, peak_line) =
+            if on_the_spot { (pushes.peak_mm3_s, pushes.peak_line) } else { (flow.peak_mm3_s, flow.peak_line) };
+        let time_s = self.time_s.value() + pushes.time_s.value();
+        let volume_mm3 = self.volume_mm3.value() + pushes.volume_mm3.value();
+        let quantiles_mm3_s = match pushes.rates.take() {
+            Some(rates) => {
+                self.rates.absorb(&rates);
+                self.rates.quantiles(peak_mm3_s)
+            }
+            None => flow.quantiles_mm3_s,
+        };
+        Pushed {
+            peak_mm3_s,
+            peak_line,
+            mean_mm3_s: (time_s > 0.0).then(|| volume_mm3 / time_s),
+            quantiles_mm3_s,
+            over_capacity_s: judged.then(|| self.over_s.value() + pushes.over_s.value()),
+        }
+    }
+
     fn over(&mut self, block: &Block, limit: f64) {
         for i in (0..block.len()).filter(|&i| block.peak_mm3_s[i] > limit) {
             let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
@@ -398,6 +493,7 @@ fn over(low: f64, high: f64, seconds: f64, limit: f64) -> f64 {
 impl Observer for FlowTotals {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         let limit = self.sustained_limits[block.tool_index].unwrap_or(f64::INFINITY);
+        self.pushes.add_block(block, limit);
         let (time_s, volume_mm3) = (&mut self.time_s, &mut self.volume_mm3);
         let [peak, sustained] = block.vectors.run(
             #[inline(always)]
@@ -433,10 +529,11 @@ impl Observer for FlowTotals {
         self.over_all_tools();
         self.flow.mean_mm3_s = (time_s > 0.0).then(|| self.volume_mm3.value() / time_s);
         self.flow.quantiles_mm3_s = self.rates.quantiles(self.flow.peak_mm3_s);
+        let judged = self.sustained_limits.iter().any(Option::is_some);
+        self.flow.pushed = self.all_pushed(judged);
         draft.flow = self.flow;
         draft.flow_by_tool = std::mem::take(&mut self.by_tool);
         draft.capacity = self.capacity;
-        let judged = self.sustained_limits.iter().any(Option::is_some);
         draft.flow_over_capacity_s = judged.then(|| self.over_s.value());
     }
 }
@@ -452,6 +549,43 @@ mod tests {
             assert_eq!(bucket(edge(i).next_down()), i - 1);
         }
         assert_eq!((bucket(0.0), bucket(1e30)), (0, BUCKETS - 1));
+    }
+
+    /// Volume over time, and a trapezoid of one acceleration: closed forms.
+    #[test]
+    fn what_is_pushed_on_the_spot_counts_like_what_is_pushed_on_a_path() {
+        use crate::preflight::{JobSource, Preflight};
+        let mut machine = Machine::built_in();
+        let limits = &mut machine.motion.limits;
+        (limits.retraction_mm_s2, limits.acceleration_mm_s2[3], limits.feed_rate_mm_s[3]) = (500.0, 500.0, 100.0);
+        limits.jerk_mm_s[3] = 1e-6;
+        let judge = |push: &str| {
+            let job =
+                format!("G28\nM109 S200\nM83\nG1 X20 Y20 Z0.2 F600\nG1 X50 E1 F1200\n{push}G1 X90 E1 F1200\nM84\n");
+            Preflight::on(&machine).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")
+        };
+        let (without, with) = (judge("G4 S5\n"), judge("G4 S5\nG1 E30 F3000\nG4 S5\n"));
+        assert_eq!(without.flow.pushed.quantiles_mm3_s, without.flow.quantiles_mm3_s);
+        assert_eq!(without.flow.pushed.peak_mm3_s, without.flow.peak_mm3_s);
+        assert_eq!(without.flow.pushed.over_capacity_s, without.flow_over_capacity_s);
+        let area_mm2 = std::f64::consts::PI / 4.0 * 1.75 * 1.75;
+        let Pushed { peak_mm3_s, peak_line, mean_mm3_s, quantiles_mm3_s, over_capacity_s } = with.flow.pushed;
+        // 30 mm at 50 mm/s and 500 mm/s²: from rest and to rest, 0.1 s each way.
+        let close = |value: f64, expected: f64| assert!((value / expected - 1.0).abs() < 1e-6, "{value} {expected}");
+        close(peak_mm3_s, 50.0 * area_mm2);
+        assert_eq!(peak_line, Some(7));
+        let push_s = 0.1 + 0.5 + 0.1;
+        close(with.time_s.extrude_only, push_s);
+        close(mean_mm3_s.expect("pushes"), 32.0 * area_mm2 / (with.time_s.extruding + push_s));
+        let capacity = machine.tools[0].sustained_mm3_s.expect("is given");
+        close(over_capacity_s.expect("is given"), 0.5 + 0.2 * (1.0 - capacity / (50.0 * area_mm2)));
+        // The slow moves along the path take the rest of the time: half of it and more is theirs.
+        let [p50, .., p99] = quantiles_mm3_s.expect("pushes");
+        assert!(p50 < capacity && (p99 / peak_mm3_s - 1.0).abs() < 0.002, "{p50} {p99}");
+        assert_eq!(with.flow.quantiles_mm3_s, without.flow.quantiles_mm3_s);
+        // Filling the nozzle again is no flow.
+        let again = judge("G4 S5\nG1 E-30 F3000\nG1 E30 F3000\nG4 S5\n");
+        assert_eq!(again.flow.pushed, without.flow.pushed);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use gonogo::block::BLOCK;
 use gonogo::checks::is_timed;
-use gonogo::findings::{Inspection, Severity};
+use gonogo::findings::{Finding, Inspection, Severity};
 use gonogo::machine::{Machine, Override};
 use gonogo::preflight::{JobSource, Preflight, RunOptions};
 use gonogo::show::report::{
@@ -276,7 +276,9 @@ proptest! {
             prop_assert_eq!(timed.time_s, fresh.time_s);
             let of = |inspection: &Inspection| -> Vec<String> {
                 let timed = inspection.findings.iter().filter(|finding| is_timed(&finding.check));
-                timed.map(|finding| format!("{:?}", (&finding.check, finding.severity, &finding.lines, &finding.message))).collect()
+                // What changed limits cost takes a second plan, which a study of many plans goes without.
+                let message = |finding: &Finding| finding.message.split(" Its moves take").next().map(str::to_owned);
+                timed.map(|finding| format!("{:?}", (&finding.check, finding.severity, &finding.lines, message(finding)))).collect()
             };
             prop_assert_eq!(of(&timed), of(&fresh));
             assert_same(&bare(kept.judge(machine)), &bare(fresh), &format!("seed {seed}, {}", machine.name));

@@ -282,29 +282,27 @@ fn time(report: &Inspection) -> Table {
 }
 
 fn melt(report: &Inspection) -> Table {
-    let (flow, capacity) = (&report.flow, &report.capacity);
+    let (flow, pushed, capacity) = (&report.flow, &report.flow.pushed, &report.capacity);
     let of = |capacity: Option<f64>, at: Option<u64>| remark(capacity, at);
     let mut rows = vec![
         row("in a burst", quantity(flow.burst_peak_mm3_s, "mm3/s"), of(capacity.peak_mm3_s, flow.burst_peak_line)),
-        row("for a moment", quantity(flow.peak_mm3_s, "mm3/s"), line(flow.peak_line)),
+        row("for a moment", quantity(pushed.peak_mm3_s, "mm3/s"), line(pushed.peak_line)),
         row(
             "sustained",
             quantity(flow.sustained_peak_mm3_s, "mm3/s"),
             of(capacity.sustained_mm3_s, flow.sustained_peak_line),
         ),
     ];
-    if flow.sustained_peak_mm3_s > flow.peak_mm3_s {
-        let remark = &mut rows[1].2;
-        let joint = if remark.is_empty() { "" } else { "; " };
-        *remark += &format!("{joint}above the peak, since what is pushed without a path counts too");
-    }
-    rows.extend(flow.mean_mm3_s.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
-    if let Some(quantiles) = flow.quantiles_mm3_s {
+    rows.extend(pushed.mean_mm3_s.map(|mean| row("mean", quantity(mean, "mm3/s"), String::new())));
+    if let Some(quantiles) = pushed.quantiles_mm3_s {
         let named = ["50 % of the time below", "90 %", "95 %", "99 %"].into_iter().zip(quantiles);
         rows.extend(named.map(|(name, rate)| row(name, quantity(rate, "mm3/s"), String::new())));
     }
-    let over = report.flow_over_capacity_s;
-    rows.extend(over.map(|over| row("momentarily above the sustained capacity", duration(over), String::new())));
+    rows.extend(
+        pushed
+            .over_capacity_s
+            .map(|over| row("momentarily above the sustained capacity", duration(over), String::new())),
+    );
     Table { name: "Melt rate", rows }
 }
 

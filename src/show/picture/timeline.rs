@@ -332,6 +332,15 @@ fn upper(envelope: &Envelope, stretch_s: f64) -> Vec<Vec<(f64, f64)>> {
 mod tests {
     use super::*;
 
+    /// An axis of no length has no shares. Found by fuzzing.
+    #[test]
+    fn an_axis_without_a_range_maps_into_the_picture() {
+        assert_eq!(Times(0.0..10.0).map(&5.0, (40, 140)), 90);
+        for at_s in [0.0, 5.0, f64::INFINITY] {
+            assert!(Times(0.0..0.0).map(&at_s, (40, i32::MAX)) >= 40);
+        }
+    }
+
     #[test]
     fn times_named_are_round_and_few() {
         assert_eq!(ticks(7.5), [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]);

@@ -6,7 +6,7 @@ use anstyle::{Effects, Style};
 
 use super::page::Section;
 use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, only, strip, unsafe_accepted};
-use crate::findings::{Capacity, Flow, Inspection, Layer, Ringing, Severity, Unjudged, Verdict};
+use crate::findings::{Capacity, Flow, Inspection, Layer, Pushed, Ringing, Severity, Unjudged, Verdict};
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
@@ -178,16 +178,10 @@ fn time(inspection: &Inspection, look: Look) -> Section {
 
 fn melt_rate(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("melt rate", look);
-    let Flow {
-        peak_mm3_s: peak,
-        burst_peak_mm3_s: burst,
-        mean_mm3_s: mean,
-        quantiles_mm3_s: quantiles,
-        sustained_peak_mm3_s: sustained_peak,
-        ..
-    } = inspection.flow;
+    let Flow { burst_peak_mm3_s: burst, sustained_peak_mm3_s: sustained_peak, pushed, .. } = inspection.flow;
+    let Pushed { peak_mm3_s: peak, mean_mm3_s: mean, quantiles_mm3_s: quantiles, .. } = pushed;
     if peak <= 0.0 {
-        section.paragraph("no filament is pushed along a path");
+        section.paragraph("no filament is pushed");
         return section;
     }
     let Capacity { sustained_mm3_s: sustained, peak_mm3_s: momentary } = inspection.capacity;
@@ -203,7 +197,7 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
             row("sustained", sustained_peak, sustained, inspection.flow.sustained_peak_line),
         ],
     );
-    let moment = inspection.flow.peak_line.map(|line| format!(" (line {line})")).unwrap_or_default();
+    let moment = pushed.peak_line.map(|line| format!(" (line {line})")).unwrap_or_default();
     section.paragraph(&format!("for a moment {}{moment}", quantity(peak, "mm3/s")));
     if let Some(mean) = mean {
         section.paragraph(&format!("mean {}", quantity(mean, "mm3/s")));
@@ -211,7 +205,7 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
     if let Some([p50, p90, p95, p99]) = quantiles.map(|quantiles| quantiles.map(number)) {
         section.paragraph(&format!("p50 {p50} · p90 {p90} · p95 {p95} · p99 {p99} mm³/s"));
     }
-    if let Some(seconds) = inspection.flow_over_capacity_s {
+    if let Some(seconds) = pushed.over_capacity_s {
         section.paragraph(&format!("momentarily above the sustained capacity for {}", duration(seconds)));
     }
     let strip = strip::lines(&inspection.series, sustained, section.width(), look);

@@ -416,3 +416,21 @@ impl Gathering {
         Spectrum { moving_s, windows: self.windows, taken: self.taken, axes }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The last cell of a phase ends behind the phase, and none is left of it then. Found by fuzzing.
+    #[test]
+    fn a_window_that_ends_behind_its_phase_is_the_last() {
+        let windows = |units: u64| {
+            let mut gathering = Gathering::new(&Structure::default(), None);
+            gathering.pass(units, [0.0; LANES], [100.0; LANES]);
+            gathering.finish().windows
+        };
+        let full = WINDOW_CELLS as u64 * CELL;
+        assert_eq!(windows(full - 1), windows(full));
+        assert!((1..100).contains(&windows(full)));
+    }
+}

@@ -160,6 +160,24 @@ impl Flow {
             sustained_peak_line: from.sustained_peak_line,
             capacity: Capacity { sustained: capacity.sustained_mm3_s, peak: capacity.peak_mm3_s },
             by_tool: by_tool.iter().copied().map(Into::into).collect(),
+            all_pushed: Some(from.pushed.into()),
+        }
+    }
+}
+
+impl From<of::Pushed> for Pushed {
+    fn from(from: of::Pushed) -> Self {
+        let of::Pushed { peak_mm3_s, peak_line, mean_mm3_s, quantiles_mm3_s, over_capacity_s } = from;
+        let quantile = |at: usize| quantiles_mm3_s.map(|quantiles| quantiles[at]);
+        Self {
+            peak: peak_mm3_s,
+            peak_line,
+            mean: mean_mm3_s,
+            p50: quantile(0),
+            p90: quantile(1),
+            p95: quantile(2),
+            p99: quantile(3),
+            over_capacity_s,
         }
     }
 }

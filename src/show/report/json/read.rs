@@ -63,7 +63,7 @@ impl TryFrom<Judged<'_>> for of::Inspection {
     type Error = NotAReport;
 
     fn try_from(from: Judged<'_>) -> Result<Self, NotAReport> {
-        let (flow, flow_by_tool, capacity) = from.flow_mm3_s.apart()?;
+        let (flow, flow_by_tool, capacity) = from.flow_mm3_s.apart(from.flow_over_capacity_s)?;
         let read = Self {
             verdict: from.verdict.into(),
             job: from.job.into(),
@@ -107,13 +107,35 @@ impl TryFrom<Judged<'_>> for of::Inspection {
     }
 }
 
+/// All of them or none.
+fn quantiles(of: [Option<f64>; 4]) -> Result<Option<[f64; 4]>, NotAReport> {
+    match of {
+        [Some(p50), Some(p90), Some(p95), Some(p99)] => Ok(Some([p50, p90, p95, p99])),
+        [None, None, None, None] => Ok(None),
+        _ => Err(NotAReport::Contradicts("some of the melt rate's quantiles are missing")),
+    }
+}
+
 impl Flow {
     /// The rates over all, those of each tool, and what they are held against.
-    fn apart(self) -> Result<(of::Flow, Vec<of::ToolFlow>, of::Capacity), NotAReport> {
-        let quantiles_mm3_s = match (self.p50, self.p90, self.p95, self.p99) {
-            (Some(p50), Some(p90), Some(p95), Some(p99)) => Some([p50, p90, p95, p99]),
-            (None, None, None, None) => None,
-            _ => return Err(NotAReport::Contradicts("some of the melt rate's quantiles are missing")),
+    fn apart(self, over_capacity_s: Option<f64>) -> Result<(of::Flow, Vec<of::ToolFlow>, of::Capacity), NotAReport> {
+        let quantiles_mm3_s = quantiles([self.p50, self.p90, self.p95, self.p99])?;
+        // Reports of earlier versions know of moves along a path only.
+        let pushed = match self.all_pushed {
+            Some(Pushed { peak, peak_line, mean, p50, p90, p95, p99, over_capacity_s }) => of::Pushed {
+                peak_mm3_s: peak,
+                peak_line,
+                mean_mm3_s: mean,
+                quantiles_mm3_s: quantiles([p50, p90, p95, p99])?,
+                over_capacity_s,
+            },
+            None => of::Pushed {
+                peak_mm3_s: self.peak,
+                peak_line: self.peak_line,
+                mean_mm3_s: self.mean,
+                quantiles_mm3_s,
+                over_capacity_s,
+            },
         };
         let flow = of::Flow {
             peak_mm3_s: self.peak,
@@ -124,6 +146,7 @@ impl Flow {
             burst_peak_line: self.burst_peak_line,
             sustained_peak_mm3_s: self.sustained_peak,
             sustained_peak_line: self.sustained_peak_line,
+            pushed,
         };
         let Capacity { sustained: sustained_mm3_s, peak: peak_mm3_s } = self.capacity;
         Ok((flow, all(self.by_tool), of::Capacity { sustained_mm3_s, peak_mm3_s }))

@@ -242,6 +242,30 @@ pub struct Flow {
     pub(super) capacity: Capacity,
     /// The largest rates of each tool of the sheet.
     pub(super) by_tool: Vec<ToolFlow>,
+    /// The momentary rates of all that is pushed, on the spot too, less what makes up for a pull-back.
+    #[serde(default)]
+    pub(super) all_pushed: Option<Pushed>,
+}
+
+/// Momentary melt rates of all that is pushed, mm³/s.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Pushed {
+    /// Largest rate.
+    pub(super) peak: f64,
+    /// Its line.
+    pub(super) peak_line: Option<u64>,
+    /// Mean over the time of pushing.
+    pub(super) mean: Option<f64>,
+    /// At or below this for 50 % of that time.
+    pub(super) p50: Option<f64>,
+    /// At or below this for 90 % of that time.
+    pub(super) p90: Option<f64>,
+    /// At or below this for 95 % of that time.
+    pub(super) p95: Option<f64>,
+    /// At or below this for 99 % of that time.
+    pub(super) p99: Option<f64>,
+    /// Time above the sustained capacity, s; null without a capacity.
+    pub(super) over_capacity_s: Option<f64>,
 }
 
 /// Largest melt rates of one tool, mm³/s.
