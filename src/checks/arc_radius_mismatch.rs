@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed, RADIUS_TOLERANCE_MM};
 /// The check.
 pub const CHECK: Check = Check {
     id: "arc-radius-mismatch",
+    topic: "ends of arcs",
     severity: Severity::Hold,
     summary: "The ends of an arc lie at different distances from its centre.",
     explain: Explanation {

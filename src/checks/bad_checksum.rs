@@ -7,6 +7,7 @@ use crate::wording::spelled;
 /// The check.
 pub const CHECK: Check = Check {
     id: "bad-checksum",
+    topic: "checksums",
     severity: Severity::Hold,
     summary: "A line's checksum does not fit its text.",
     explain: Explanation {

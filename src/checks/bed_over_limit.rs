@@ -8,6 +8,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "bed-over-limit",
+    topic: "bed heat",
     severity: Severity::NoGo,
     summary: "The bed is commanded above its temperature limit.",
     explain: Explanation {

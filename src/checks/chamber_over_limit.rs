@@ -8,6 +8,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "chamber-over-limit",
+    topic: "chamber heat",
     severity: Severity::NoGo,
     summary: "The chamber is commanded above its temperature limit.",
     explain: Explanation {

@@ -12,6 +12,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "command-rate-exceeded",
+    topic: "command rate",
     severity: Severity::Hold,
     summary: "Moves are so short that commands cannot be read or sent fast enough.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "commands-share-line",
+    topic: "commands per line",
     severity: Severity::Hold,
     summary: "A line has more than one command; many controllers carry out the first alone.",
     explain: Explanation {

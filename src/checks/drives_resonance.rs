@@ -15,6 +15,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "drives-resonance",
+    topic: "resonance",
     severity: Severity::Hold,
     summary: "A pattern oscillates at a natural frequency of the structure and builds up vibration.",
     explain: Explanation {

@@ -9,6 +9,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "extrudes-cold",
+    topic: "cold extrusion",
     severity: Severity::NoGo,
     summary: "Filament is pushed through a nozzle that is too cold.",
     explain: Explanation {

@@ -8,6 +8,7 @@ use crate::wording::{duration, pair};
 /// The check.
 pub const CHECK: Check = Check {
     id: "feed-rate-clipped",
+    topic: "speed limits",
     severity: Severity::Note,
     summary: "Moves ask for more speed than the axes allow.",
     explain: Explanation {

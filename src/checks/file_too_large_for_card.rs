@@ -6,6 +6,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "file-too-large-for-card",
+    topic: "size for the card",
     severity: Severity::Note,
     summary: "The job is larger than a file on a FAT32 card can be.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "guard-disabled",
+    topic: "guards",
     severity: Severity::Hold,
     summary: "The job switches a guard of the controller off.",
     explain: Explanation {

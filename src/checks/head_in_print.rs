@@ -10,6 +10,7 @@ use super::nozzle_in_print::{self, SLACK_MM, rounded};
 /// The check.
 pub const CHECK: Check = Check {
     id: "head-in-print",
+    topic: "room for the head",
     severity: Severity::Hold,
     summary: "The cone of the nozzle or the carriage strikes what the job has already printed.",
     explain: Explanation {

@@ -10,6 +10,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "heat-not-awaited",
+    topic: "waits for heat",
     severity: Severity::Hold,
     summary: "Filament is pushed without waiting for the nozzle to be warm.",
     explain: Explanation {

@@ -8,6 +8,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "heater-left-on",
+    topic: "heaters at the end",
     severity: Severity::Hold,
     summary: "A heater is still on when the job ends.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "heater-not-described",
+    topic: "heaters",
     severity: Severity::Hold,
     summary: "The job heats a bed or chamber that the sheet does not describe.",
     explain: Explanation {

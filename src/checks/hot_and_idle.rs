@@ -8,6 +8,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "hot-and-idle",
+    topic: "idling hot",
     severity: Severity::Hold,
     summary: "The machine waits for long, or for a person, with a hot nozzle.",
     explain: Explanation {

@@ -11,6 +11,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "implausible-extrusion",
+    topic: "line width",
     severity: Severity::Hold,
     summary: "Far more filament than a line can take: is the extruder mode wrong?",
     explain: Explanation {

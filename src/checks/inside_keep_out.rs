@@ -9,6 +9,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "inside-keep-out",
+    topic: "keep-out",
     severity: Severity::NoGo,
     summary: "The path goes through a box the nozzle must not enter.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer,
 /// The check.
 pub const CHECK: Check = Check {
     id: "layer-fan-never-on",
+    topic: "layer fan",
     severity: Severity::Note,
     summary: "The layer fan is never switched on in a print of several layers.",
     explain: Explanation {

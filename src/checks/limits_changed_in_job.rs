@@ -8,6 +8,7 @@ use crate::wording::{duration, figure};
 /// The check.
 pub const CHECK: Check = Check {
     id: "limits-changed-in-job",
+    topic: "limits set by the job",
     severity: Severity::Note,
     summary: "The job changes limits of speed, acceleration or corners.",
     explain: Explanation {

@@ -7,6 +7,7 @@ use crate::wording::spelled;
 /// The check.
 pub const CHECK: Check = Check {
     id: "line-number-skipped",
+    topic: "line numbers",
     severity: Severity::Note,
     summary: "Line numbers (N words) do not follow each other.",
     explain: Explanation {

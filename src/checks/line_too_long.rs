@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "line-too-long",
+    topic: "line length",
     severity: Severity::Note,
     summary: "A line is longer than the controller takes.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{MachineChange, Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "machine-changed-in-job",
+    topic: "settings of the machine",
     severity: Severity::Hold,
     summary: "The job changes steps, offsets, geometry or control of the machine itself.",
     explain: Explanation {

@@ -7,6 +7,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "macro-not-described",
+    topic: "macros",
     severity: Severity::Hold,
     summary: "The job calls macros of the controller by name, and the sheet does not say what they do.",
     explain: Explanation {

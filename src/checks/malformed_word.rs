@@ -8,6 +8,7 @@ use crate::wording::spelled;
 /// The check.
 pub const CHECK: Check = Check {
     id: "malformed-word",
+    topic: "words",
     severity: Severity::Hold,
     summary: "A word of a command cannot be read as a letter and a number.",
     explain: Explanation {

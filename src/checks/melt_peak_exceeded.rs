@@ -8,6 +8,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "melt-peak-exceeded",
+    topic: "bursts of the melt rate",
     severity: Severity::Hold,
     summary: "Briefly more filament is pushed than the hotend can melt.",
     explain: Explanation {

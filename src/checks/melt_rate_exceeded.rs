@@ -9,6 +9,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "melt-rate-exceeded",
+    topic: "melt rate",
     severity: Severity::Hold,
     summary: "More filament is pushed than the hotend keeps melting.",
     explain: Explanation {

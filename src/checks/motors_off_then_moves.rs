@@ -6,6 +6,7 @@ use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
 /// The check.
 pub const CHECK: Check = Check {
     id: "motors-off-then-moves",
+    topic: "released motors",
     severity: Severity::Hold,
     summary: "An axis moves after the motors were released, without homing.",
     explain: Explanation {

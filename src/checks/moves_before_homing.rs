@@ -7,6 +7,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "moves-before-homing",
+    topic: "homing",
     severity: Severity::Hold,
     summary: "An axis moves before it is homed.",
     explain: Explanation {

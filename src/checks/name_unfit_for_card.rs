@@ -8,6 +8,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "name-unfit-for-card",
+    topic: "file name",
     severity: Severity::Note,
     summary: "The file name has characters that a FAT32 card cannot hold.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "no-extrusion",
+    topic: "extrusion",
     severity: Severity::Hold,
     summary: "The job moves the machine and never pushes filament: it is no print.",
     explain: Explanation {

@@ -7,6 +7,7 @@ use crate::wording::spelled;
 /// The check.
 pub const CHECK: Check = Check {
     id: "no-feed-rate",
+    topic: "feed rate",
     severity: Severity::Note,
     summary: "The job moves before it gives a feed rate.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "no-moves",
+    topic: "moves",
     severity: Severity::Hold,
     summary: "The job moves nothing: it is empty, or no G-code.",
     explain: Explanation {

@@ -7,6 +7,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "not-supported-here",
+    topic: "what the board lacks",
     severity: Severity::NoGo,
     summary: "The job uses something the controller was not built for.",
     explain: Explanation {

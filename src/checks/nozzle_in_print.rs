@@ -14,6 +14,7 @@ use super::{LAYER_STEP_MM, head_in_print::HeadWatch};
 /// The check.
 pub const CHECK: Check = Check {
     id: "nozzle-in-print",
+    topic: "room for the nozzle",
     severity: Severity::Hold,
     summary: "The nozzle goes through what the job has already printed.",
     explain: Explanation {

@@ -8,6 +8,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "nozzle-over-limit",
+    topic: "nozzle heat",
     severity: Severity::NoGo,
     summary: "A nozzle is commanded above its temperature limit.",
     explain: Explanation {

@@ -9,6 +9,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "outside-travel",
+    topic: "travel",
     severity: Severity::NoGo,
     summary: "A move goes beyond the travel of an axis, off the round bed or out of the arms' reach.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "placeholder-unfilled",
+    topic: "placeholders",
     severity: Severity::Hold,
     summary: "A placeholder stands where a number should be.",
     explain: Explanation {

@@ -8,6 +8,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "prints-into-bed",
+    topic: "height above the bed",
     severity: Severity::Hold,
     summary: "Lines are laid at Z 0 or below.",
     explain: Explanation {

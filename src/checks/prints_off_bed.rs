@@ -11,6 +11,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "prints-off-bed",
+    topic: "printable bed",
     severity: Severity::NoGo,
     summary: "Lines are laid beside the part of the bed that can be printed on.",
     explain: Explanation {

@@ -11,6 +11,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "pull-back-too-long",
+    topic: "length of pull-backs",
     severity: Severity::Hold,
     summary: "Filament is pulled back out of the hotend, or a lot of it pushed on one spot.",
     explain: Explanation {

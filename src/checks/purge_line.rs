@@ -14,6 +14,7 @@ use crate::vectors::columns;
 /// The check.
 pub const CHECK: Check = Check {
     id: "purge-line",
+    topic: "purge line",
     severity: Severity::Note,
     summary: "A purge line beside the print goes beyond melt rate or line width.",
     explain: Explanation {

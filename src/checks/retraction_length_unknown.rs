@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "retraction-length-unknown",
+    topic: "retraction length",
     severity: Severity::Note,
     summary: "The controller retracts by a length that is not known here.",
     explain: Explanation {

@@ -9,6 +9,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "rings-frame",
+    topic: "ringing",
     severity: Severity::Hold,
     summary: "The structure rings more than accepted while the job extrudes: marks on the walls.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "settings-stored",
+    topic: "stored settings",
     severity: Severity::Hold,
     summary: "The job writes, reloads or resets the settings stored on the board.",
     explain: Explanation {

@@ -11,6 +11,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "spool-too-short",
+    topic: "spool",
     severity: Severity::Hold,
     summary: "The job needs more filament than is on the spool.",
     explain: Explanation {

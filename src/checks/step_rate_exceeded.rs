@@ -10,6 +10,7 @@ use crate::wording::figure;
 /// The check.
 pub const CHECK: Check = Check {
     id: "step-rate-exceeded",
+    topic: "step rate",
     severity: Severity::Hold,
     summary: "A motor is asked for more steps a second than the controller makes.",
     explain: Explanation {

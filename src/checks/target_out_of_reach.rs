@@ -6,6 +6,7 @@ use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
 /// The check.
 pub const CHECK: Check = Check {
     id: "target-out-of-reach",
+    topic: "reachable heat",
     severity: Severity::Hold,
     summary: "The job waits for a temperature that, by the sheet, the heater never reaches.",
     explain: Explanation {

@@ -6,6 +6,7 @@ use crate::modal::notice::{Notice, Noticed};
 /// The check.
 pub const CHECK: Check = Check {
     id: "tool-not-described",
+    topic: "tools",
     severity: Severity::Hold,
     summary: "The job uses a tool that the sheet does not describe.",
     explain: Explanation {

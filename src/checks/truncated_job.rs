@@ -6,6 +6,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "truncated-job",
+    topic: "end of the job",
     severity: Severity::NoGo,
     summary: "The job breaks off: it was cut short when it was written or copied.",
     explain: Explanation {

@@ -7,6 +7,7 @@ use crate::machine::Machine;
 /// The check.
 pub const CHECK: Check = Check {
     id: "unknown-command",
+    topic: "unknown commands",
     severity: Severity::Note,
     summary: "The job has a command that gonogo does not know.",
     explain: Explanation {

@@ -35,13 +35,16 @@ pub struct AuditArgs {
     /// How to report.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
     format: &'static Offer<Make>,
+    /// Show every comparison with its formula, the fine ones too.
+    #[arg(long)]
+    details: bool,
 }
 
-type Make = fn(&Machine, &Audit, Look, &mut dyn Write) -> io::Result<()>;
+type Make = fn(&Machine, &Audit, bool, Look, &mut dyn Write) -> io::Result<()>;
 
 const FORMATS: &[Offer<Make>] = &[
     offer(&format::TEXT, page::write),
-    offer(&format::JSON, |machine, found, _, out| audit_json::write(machine, found, out)),
+    offer(&format::JSON, |machine, found, _, _, out| audit_json::write(machine, found, out)),
 ];
 
 /// Runs the command.
@@ -51,7 +54,7 @@ pub fn run(args: &AuditArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let look = terminal.stdout_look();
     let is_page = args.format.format.is_page;
     let mut output = Output::stdout(if is_page { Content::Page { color: look.color } } else { Content::Data });
-    let written = (args.format.make)(&machine, &found, look, &mut output).and_then(|()| output.finish());
+    let written = (args.format.make)(&machine, &found, args.details, look, &mut output).and_then(|()| output.finish());
     written.context("cannot write the audit")?;
     Ok(if found.verdict == Verdict::NoGo { Exit::Failed } else { Exit::Passed })
 }

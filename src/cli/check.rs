@@ -1,6 +1,6 @@
 //! `gonogo check`.
 
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::Path;
 
 use anyhow::{Context, bail};
@@ -19,6 +19,7 @@ use crate::machine::Machine;
 use crate::preflight::{self, JobSource, Preflight, RunContext};
 use crate::show::report::{
     Look, Report,
+    brief::BriefReport,
     csv::CsvReport,
     format::{self, Offer, offer},
     json::{Frame, JsonReport},
@@ -26,8 +27,8 @@ use crate::show::report::{
     matrix::{JsonMatrix, TableMatrix},
     openmetrics::OpenMetricsReport,
     sarif::SarifReport,
-    table::TableReport,
-    text::TextReport,
+    table::{TableReport, Wanted},
+    text::{Extent, TextReport},
 };
 use crate::study::matrix::{Judged, Totals};
 use crate::threads::HelperPool;
@@ -70,6 +71,15 @@ pub struct CheckArgs {
     delivery: Delivery,
     #[command(flatten)]
     plot: pictures::PlotArgs,
+    /// Say everything: how the numbers are spread, layers, every check, every job.
+    #[arg(long, conflicts_with = "brief")]
+    details: bool,
+    /// One line a job.
+    #[arg(long)]
+    brief: bool,
+    /// Name only jobs with this verdict or a worse one; all are counted.
+    #[arg(long, value_name = "VERDICT", value_enum)]
+    only: Option<Only>,
     /// The mildest verdict that makes the exit code 1; with several machines, when a job gets it on all of them.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
@@ -80,7 +90,10 @@ struct Shape<'a> {
     look: Look,
     jobs: usize,
     machines: &'a [MachineFacts],
-    fail_on: Severity,
+    fail_on: Option<Severity>,
+    brief: bool,
+    extent: Extent,
+    wanted: Wanted,
 }
 
 /// What renders the jobs of a check.
@@ -96,9 +109,10 @@ const FORMATS: &[Offer<Make>] = &[
     offer(
         &format::TEXT,
         Make::Each(|of| match (of.machines.len(), of.jobs) {
-            (1, 1) => Box::new(TextReport::new(of.look)),
-            (1, _) => Box::new(TableReport::new(of.look)),
-            _ => Box::new(TableMatrix::new(of.look, of.machines)),
+            _ if of.brief => Box::new(BriefReport::new(of.look, of.wanted, of.machines)),
+            (1, 1) if of.wanted.least.is_none() => Box::new(TextReport::new(of.look, of.extent)),
+            (1, _) => Box::new(TableReport::new(of.look, of.wanted)),
+            _ => Box::new(TableMatrix::new(of.look, of.wanted, of.machines)),
         }),
     ),
     offer(
@@ -129,26 +143,59 @@ enum FailOn {
     Hold,
     /// No-go only.
     NoGo,
+    /// None: a job that cannot be judged still makes it 2.
+    Never,
 }
 
-impl FailOn {
-    fn limit(self) -> Verdict {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Only {
+    /// Hold and no-go.
+    Hold,
+    /// No-go only.
+    NoGo,
+}
+
+impl Only {
+    fn least(self) -> Verdict {
         match self {
             Self::Hold => Verdict::Hold,
             Self::NoGo => Verdict::NoGo,
         }
     }
+}
+
+impl FailOn {
+    fn limit(self) -> Option<Verdict> {
+        match self {
+            Self::Hold => Some(Verdict::Hold),
+            Self::NoGo => Some(Verdict::NoGo),
+            Self::Never => None,
+        }
+    }
 
     /// The mildest severity that leads to such a verdict.
-    fn severity(self) -> Severity {
+    fn severity(self) -> Option<Severity> {
         match self {
-            Self::Hold => Severity::Hold,
-            Self::NoGo => Severity::NoGo,
+            Self::Hold => Some(Severity::Hold),
+            Self::NoGo => Some(Severity::NoGo),
+            Self::Never => None,
         }
     }
 }
 
 impl CheckArgs {
+    /// What a page for people says; only pages are longer or shorter.
+    ///
+    /// # Errors
+    /// When that is asked of another format.
+    fn wanted(&self) -> anyhow::Result<Wanted> {
+        let asked = [(self.details, "--details"), (self.brief, "--brief")].into_iter().find(|(asked, _)| *asked);
+        if let Some((_, option)) = asked.filter(|_| !self.format.format.is_page) {
+            bail!("{option} goes with --format text");
+        }
+        Ok(Wanted { details: self.details, least: self.only.map(Only::least) })
+    }
+
     /// No output may take the place of what is read, or of another output.
     fn spare_inputs(&self, jobs: &[Job], machines: &[Machine], accepted: &Accepted) -> anyhow::Result<()> {
         let sheets = machines.iter().filter_map(sheet::file);
@@ -165,6 +212,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let jobs = args.jobs.resolve()?;
     let machines = sheet::load_all(&args.machine, terminal)?;
     let accepted = args.accepted.load(terminal)?;
+    let wanted = args.wanted()?;
     args.spare_inputs(&jobs, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
@@ -182,8 +230,15 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         jobs: jobs.len(),
         machines: &facts,
         fail_on: args.fail_on.severity(),
+        brief: args.brief,
+        extent: Extent { details: args.details, letters: args.delivery.has_letters(terminal) },
+        wanted,
     };
-    let renderer = make(&shape);
+    let renderer = match args.only {
+        // Pages for people count all jobs, and name those that are wanted.
+        Some(only) if !args.format.format.is_page => Box::new(Worst { report: make(&shape), least: only.least() }),
+        _ => make(&shape),
+    };
     if machines.len() > 1 {
         args.plot.refuse("shows one machine")?;
     }
@@ -271,6 +326,25 @@ fn judge_all<'e>(
     })
 }
 
+/// Passes on only jobs that some machine gives such a verdict or a worse one, and what could not be judged.
+struct Worst {
+    report: Box<dyn Report<Judged, Totals>>,
+    least: Verdict,
+}
+
+impl Report<Judged, Totals> for Worst {
+    fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
+        match judged {
+            Ok(inspections) if inspections.iter().all(|inspection| inspection.verdict < self.least) => Ok(()),
+            _ => self.report.add(judged, out),
+        }
+    }
+
+    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        self.report.finish(totals, out)
+    }
+}
+
 /// A job passes when at least one machine takes it.
 fn exit(totals: &Totals) -> Exit {
     if totals.unjudged > 0 {
@@ -301,7 +375,7 @@ mod tests {
         outcome.clone().map(|inspection| vec![inspection])
     }
 
-    fn code(outcomes: &[Outcome], refused_from: Verdict) -> u8 {
+    fn code(outcomes: &[Outcome], refused_from: Option<Verdict>) -> u8 {
         let mut totals = Totals::new([sample::go().machine], refused_from);
         outcomes.iter().for_each(|outcome| totals.count(&on_one(outcome)));
         exit(&totals).code()
@@ -309,7 +383,7 @@ mod tests {
 
     #[test]
     fn a_job_passes_when_one_machine_takes_it() {
-        let on = |refused_from, jobs: &[Judged]| {
+        let on = |refused_from: Verdict, jobs: &[Judged]| {
             let mut totals = Totals::new([sample::go().machine, sample::go().machine], refused_from);
             jobs.iter().for_each(|judged| totals.count(judged));
             exit(&totals).code()
@@ -325,11 +399,12 @@ mod tests {
     fn exit_code_follows_the_worst() {
         let (go, hold, no_go) = (Ok(sample::go()), Ok(sample::hold()), Ok(sample::no_go()));
         let lost: Outcome = Err(sample::unjudged());
-        let both = |outcomes: &[Outcome]| [FailOn::NoGo, FailOn::Hold].map(|on| code(outcomes, on.limit()));
-        assert_eq!(both(std::slice::from_ref(&go)), [0, 0]);
-        assert_eq!(both(&[hold.clone(), go.clone()]), [0, 1]);
-        assert_eq!(both(&[go.clone(), no_go.clone(), hold]), [1, 1]);
-        assert_eq!(both(&[no_go, lost, go]), [2, 2]);
+        let all = [FailOn::Never, FailOn::NoGo, FailOn::Hold];
+        let each = |outcomes: &[Outcome]| all.map(|on| code(outcomes, on.limit()));
+        assert_eq!(each(std::slice::from_ref(&go)), [0, 0, 0]);
+        assert_eq!(each(&[hold.clone(), go.clone()]), [0, 0, 1]);
+        assert_eq!(each(&[go.clone(), no_go.clone(), hold]), [0, 1, 1]);
+        assert_eq!(each(&[no_go, lost, go]), [2, 2, 2]);
     }
 
     #[test]
@@ -369,17 +444,25 @@ mod tests {
             let (machine, progress) = ([sample::hold().machine], Progress::new(&jobs, true));
             let Make::Each(make) = args.format.make else { panic!("no page") };
             let look = args.delivery.look(&terminal);
-            let shape = Shape { look, jobs: jobs.len(), machines: &machine, fail_on: args.fail_on.severity() };
+            let shape = Shape {
+                look,
+                jobs: jobs.len(),
+                machines: &machine,
+                fail_on: args.fail_on.severity(),
+                brief: args.brief,
+                extent: Extent { details: args.details, letters: false },
+                wanted: args.wanted().expect("fits the format"),
+            };
             let renders = make(&shape);
             let exit = report(&args, &jobs, &machine, renders, &terminal, &progress, |_, _| Ok(vec![sample::hold()]));
             (exit.expect("delivers").code(), std::fs::read_to_string(&path).expect("is there"))
         };
         let (code, page) = deliver(&["a"], "text", "no-go");
         assert_eq!(code, 0);
-        assert!(page.contains("◆ hold: filament is pushed") && page.contains("melt rate"), "{page}");
+        assert!(page.contains("◆ hold: filament is pushed") && page.contains("\n  flow"), "{page}");
         let (code, table) = deliver(&["a", "b"], "text", "hold");
         assert_eq!(code, 1);
-        assert!(table.starts_with("verdict") && table.contains("2 jobs: 2 ◆ hold"), "{table}");
+        assert!(table.starts_with("2 jobs on cautious: 2 ◆ hold") && table.contains("\nverdict"), "{table}");
         let json = |text: &str| serde_json::from_str::<serde_json::Value>(text).expect("JSON");
         assert!(json(&deliver(&["a"], "json", "no-go").1).is_object());
         assert_eq!(json(&deliver(&["a", "b"], "json", "no-go").1).as_array().map(Vec::len), Some(2));

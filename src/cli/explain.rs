@@ -111,6 +111,7 @@ mod tests {
 
     const TRAVEL: Check = Check {
         id: "outside-travel",
+        topic: "a topic",
         severity: Severity::NoGo,
         summary: "The nozzle is sent where the axes do not reach.",
         explain: Explanation {
@@ -126,6 +127,7 @@ mod tests {
     };
     const COLD: Check = Check {
         id: "cold-extrusion",
+        topic: "a topic",
         severity: Severity::Hold,
         summary: "Filament is pushed below the temperature at which it may be.",
         ..TRAVEL

@@ -5,7 +5,7 @@ use std::io::{self, Write};
 
 use anstream::{AutoStream, ColorChoice};
 
-use super::terminal::Terminal;
+use super::terminal::{Terminal, shown};
 use crate::accepted::AcceptedError;
 use crate::machine::SheetError;
 use crate::wording::safe_lines;
@@ -59,7 +59,10 @@ pub fn tell(error: &anyhow::Error) {
     // Without standard error there is nobody to tell; the exit code still says so.
     let _ = match error.downcast_ref::<Faults>() {
         // Colour was decided when they were rendered.
-        Some(faults) => writeln!(AutoStream::new(io::stderr().lock(), ColorChoice::Always), "{faults}"),
-        None => writeln!(io::stderr(), "gonogo: {}", safe_lines(&format!("{error:#}"))),
+        Some(faults) => {
+            let text = faults.to_string();
+            writeln!(AutoStream::new(io::stderr().lock(), ColorChoice::Always), "{}", shown(&text))
+        }
+        None => writeln!(io::stderr(), "{}", shown(&format!("gonogo: {}", safe_lines(&format!("{error:#}"))))),
     };
 }

@@ -1,6 +1,7 @@
 //! The command line: one file per command. Arguments stay as given until a command resolves them.
 
 mod accept;
+mod ascii;
 mod audit;
 mod check;
 mod compare;
@@ -127,7 +128,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
 /// One line on standard error; what is in it cannot act on the terminal.
 fn complain(message: &str) {
     // Without standard error there is nobody to tell.
-    let _ = writeln!(io::stderr(), "gonogo: {}", crate::wording::safe(message));
+    let _ = writeln!(io::stderr(), "{}", terminal::shown(&format!("gonogo: {}", crate::wording::safe(message))));
 }
 
 #[cfg(test)]

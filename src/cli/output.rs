@@ -8,8 +8,9 @@ use anstream::{AutoStream, ColorChoice};
 use anyhow::{Context, bail};
 use clap::Args;
 
+use super::ascii::AsciiWriter;
 use super::parts::Part;
-use super::terminal::Terminal;
+use super::terminal::{Terminal, speaks_utf8};
 use crate::show::report::Look;
 
 /// What text on standard output holds.
@@ -39,6 +40,11 @@ impl Delivery {
     /// The look of a page that goes there.
     pub fn look(&self, terminal: &Terminal) -> Look {
         if self.output.is_some() { terminal.file_look() } else { terminal.stdout_look() }
+    }
+
+    /// Whether the verdict may stand on top in large letters: on a wide terminal that can show them.
+    pub fn has_letters(&self, terminal: &Terminal) -> bool {
+        self.output.is_none() && terminal.has_letters()
     }
 
     /// The file or folder named by -o.
@@ -141,7 +147,11 @@ impl Output {
             Content::Data => ColorChoice::AlwaysAnsi,
         };
         let stream = BufWriter::new(AutoStream::new(io::stdout().lock(), choice));
-        Self::Stdout(ClosedPipeGuard { inner: Box::new(stream), closed: false })
+        let inner: Box<dyn Write> = match content {
+            Content::Page { .. } if !speaks_utf8() => Box::new(AsciiWriter::new(stream)),
+            _ => Box::new(stream),
+        };
+        Self::Stdout(ClosedPipeGuard { inner, closed: false })
     }
 
     /// The file at `path`; links are followed.

@@ -6,6 +6,7 @@ use std::io::{self, IsTerminal};
 use clap::ValueEnum;
 use terminal_size::{Width, terminal_size_of};
 
+use super::ascii::ascii;
 use crate::show::report::Look;
 
 /// Narrowest page.
@@ -24,6 +25,27 @@ pub enum ColorWhen {
     Always,
     /// Not at all.
     Never,
+}
+
+/// Narrowest page with the verdict in large letters.
+const LETTERS_FROM: usize = 72;
+
+/// Whether the locale is one whose terminals show more than ASCII. Where nothing is said it is taken to be.
+pub fn speaks_utf8() -> bool {
+    let set = |name| std::env::var_os(name).filter(|value: &OsString| !value.is_empty());
+    names_utf8(["LC_ALL", "LC_CTYPE", "LANG"].into_iter().find_map(set).as_deref())
+}
+
+/// Whether a locale's name says so (POSIX.1, environment variables: a codeset may follow the point).
+fn names_utf8(locale: Option<&OsStr>) -> bool {
+    let Some(locale) = locale else { return true };
+    let locale = locale.to_string_lossy().to_ascii_lowercase();
+    locale.contains("utf-8") || locale.contains("utf8")
+}
+
+/// A text as standard error can show it.
+pub fn shown(text: &str) -> String {
+    if speaks_utf8() { text.to_owned() } else { ascii(text) }
 }
 
 /// What the environment says about colour and width.
@@ -67,6 +89,12 @@ impl Terminal {
     /// How a report in a file looks.
     pub fn file_look(&self) -> Look {
         Look { width: page_width(None, self.environment.columns.as_deref()), color: self.color(false) }
+    }
+
+    /// Whether standard output is a wide terminal that can show block characters.
+    pub fn has_letters(&self) -> bool {
+        let is_dumb = self.environment.term.as_deref() == Some(OsStr::new("dumb"));
+        io::stdout().is_terminal() && !is_dumb && speaks_utf8() && self.stdout_look().width >= LETTERS_FROM
     }
 
     /// Whether messages on standard error are coloured.
@@ -120,6 +148,13 @@ mod tests {
         assert!(color(ColorWhen::Auto, "", "", "xterm", true));
         assert!(!color(ColorWhen::Auto, "", "", "dumb", true));
         assert!(!color(ColorWhen::Auto, "", "", "xterm", false));
+    }
+
+    #[test]
+    fn the_locale_says_what_can_be_shown() {
+        let of = |locale: &str| names_utf8(Some(OsStr::new(locale)));
+        assert!(of("C.UTF-8") && of("de_DE.utf8") && names_utf8(None));
+        assert!(!of("C") && !of("POSIX") && !of("de_DE.ISO-8859-1") && !of("en_US"));
     }
 
     #[test]

@@ -10,6 +10,8 @@ use crate::modal::notice::Notice;
 pub struct Check {
     /// Kebab-case words that state the fault.
     pub id: &'static str,
+    /// What it is about, in a word or two.
+    pub topic: &'static str,
     /// Default severity of its worst kind.
     pub severity: Severity,
     /// One line.

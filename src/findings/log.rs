@@ -313,6 +313,7 @@ mod tests {
 
     const PURGE: Check = Check {
         id: "purge-line",
+        topic: "a topic",
         severity: Severity::Note,
         summary: "",
         explain: Explanation { what: "", why: "", how: "", remedy: "" },

@@ -293,7 +293,8 @@ impl Clock {
             left_out.push("waits for the shaper's last impulse at standstill are not in the time".to_owned());
         }
         if pauses > 0 {
-            left_out.push(format!("{pauses} pause(s) that wait for a person count 0 s"));
+            let pauses = counted(pauses, "pause that waits for a person counts", "pauses that wait for a person count");
+            left_out.push(format!("{pauses} 0 s"));
         }
         let cell_mm = standing::cell_mm(&machine.travel);
         if cell_mm > standing::CELL_MM {

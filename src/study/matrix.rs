@@ -18,7 +18,7 @@ pub struct Totals {
     pub fit_no_machine: Vec<String>,
     /// What each machine says, in the order given.
     pub machines: Vec<Tally>,
-    refused_from: Verdict,
+    refused_from: Option<Verdict>,
 }
 
 /// Verdicts of one machine.
@@ -33,16 +33,16 @@ pub struct Tally {
 }
 
 impl Totals {
-    /// No job yet. `refused_from` is the mildest verdict with which a job does not fit.
-    pub fn new(machines: impl IntoIterator<Item = MachineFacts>, refused_from: Verdict) -> Self {
+    /// No job yet. `refused_from` is the mildest verdict with which a job does not fit; without one all do.
+    pub fn new(machines: impl IntoIterator<Item = MachineFacts>, refused_from: impl Into<Option<Verdict>>) -> Self {
         let tally = |machine| Tally { machine, verdicts: [0; 3], fit: 0 };
         let machines = machines.into_iter().map(tally).collect();
-        Self { jobs: 0, unjudged: 0, fit_no_machine: Vec::new(), machines, refused_from }
+        Self { jobs: 0, unjudged: 0, fit_no_machine: Vec::new(), machines, refused_from: refused_from.into() }
     }
 
     /// True for a verdict with which a job fits.
     pub fn fits(&self, verdict: Verdict) -> bool {
-        verdict < self.refused_from
+        self.refused_from.is_none_or(|from| verdict < from)
     }
 
     /// Takes one job in.
@@ -68,7 +68,7 @@ impl Totals {
         let mut fits_any = false;
         let refused_from = self.refused_from;
         for (tally, verdict) in self.machines.iter_mut().zip(verdicts) {
-            let fits = verdict < refused_from;
+            let fits = refused_from.is_none_or(|from| verdict < from);
             tally.verdicts[verdict as usize] += 1;
             tally.fit += u64::from(fits);
             fits_any |= fits;

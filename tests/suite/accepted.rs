@@ -375,28 +375,26 @@ fn packed(ending: &str) -> Vec<u8> {
     packer.finish().expect("memory can be written")
 }
 
-#[cfg(unix)]
+/// The line of README.md for a memory card.
 #[test]
-fn the_loop_judges_every_job_of_a_card() {
-    let shop = Workshop::new(&["heron-bracket.gcode", "heron-astray.gcode"]);
+fn every_job_of_a_card_gets_its_verdict_in_a_line() {
+    assert!(recipe(1).starts_with("gonogo check --brief /"), "{}", recipe(1));
+    let shop = Workshop::new(&["heron-bracket.gcode", "heron-astray.gcode", "heron-gap.gcode"]);
     fs::rename(shop.path("heron-bracket.gcode"), shop.path("the bracket.g")).expect("renames");
-    shop.write("check-card.sh", &recipe(1));
-    let run = || {
-        let mut command = Command::new("sh");
-        command.args(["check-card.sh", "."]).current_dir(shop.0.path()).env("PATH", search_path());
-        said(command.env_remove("GONOGO_MACHINE"))
-    };
-    let both = "NO-GO       ./heron-astray.gcode\npassed      ./the bracket.g\n".to_owned();
-    assert_eq!(run(), (1, both, String::new()));
+    let run = || shop.gonogo(&["check", "--brief", "."]);
+    let (code, out, err) = run();
+    let words: Vec<&str> = out.lines().filter_map(|line| line.split(": ").next()).collect();
+    assert_eq!(words, ["■ NO-GO ./heron-astray.gcode", "◆ hold ./heron-gap.gcode", "● go ./the bracket.g"], "{out}");
+    assert_eq!((code, err.as_str()), (1, ""));
     fs::remove_file(shop.path("heron-astray.gcode")).expect("removes");
-    assert_eq!(run(), (0, "passed      ./the bracket.g\n".to_owned(), String::new()));
+    assert_eq!(run().0, 0);
     for ending in ENDINGS {
         fs::write(shop.path(&format!("it.{ending}")), packed(ending)).expect("writes");
     }
     shop.write("notes.txt", "no job");
     shop.write("it.gz", "no job");
     let (code, out, err) = run();
-    assert_eq!((code, err.as_str(), out.matches("NO-GO ").count()), (1, "", ENDINGS.len()), "{out}");
+    assert_eq!((code, err.as_str(), out.matches("■ NO-GO ").count()), (1, "", ENDINGS.len()), "{out}");
     assert!(!out.contains("notes") && !out.contains("it.gz"), "{out}");
 }
 

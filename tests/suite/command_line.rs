@@ -5,7 +5,7 @@ use std::process::{Command, Stdio};
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
 fn gonogo() -> Cmd {
-    Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").env("COLUMNS", "80")
+    Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").env("COLUMNS", "80").env("LC_ALL", "C.UTF-8")
 }
 
 #[test]

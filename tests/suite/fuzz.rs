@@ -24,14 +24,15 @@ use gonogo::show::page;
 use gonogo::show::picture::Pictured;
 use gonogo::show::report::{
     self, Look, Report,
+    brief::BriefReport,
     csv::CsvReport,
     json::{self, Frame, JsonReport},
     junit::JunitReport,
     matrix::{JsonMatrix, TableMatrix},
     openmetrics::OpenMetricsReport,
     sarif::SarifReport,
-    table::TableReport,
-    text::TextReport,
+    table::{TableReport, Wanted},
+    text::{Extent, TextReport},
 };
 use gonogo::study::matrix::{Judged, Totals};
 use gonogo::threads::HelperPool;
@@ -542,8 +543,12 @@ fn formats(outcome: &Outcome, input_says: bool) {
         Ok(read) => assert!(read == *outcome, "JSON reads back as another report"),
         Err(error) => panic!("JSON does not read back: {error}"),
     }
-    sound("text", &rendered(TextReport::new(look), &judged), input_says);
-    sound("table", &rendered(TableReport::new(look), &[&judged[..], &judged[..]].concat()), input_says);
+    for details in [false, true] {
+        let (extent, wanted) = (Extent { details, letters: details }, Wanted { details, ..Wanted::default() });
+        sound("text", &rendered(TextReport::new(look, extent), &judged), input_says);
+        sound("table", &rendered(TableReport::new(look, wanted), &[&judged[..], &judged[..]].concat()), input_says);
+    }
+    sound("brief", &rendered(BriefReport::new(look, Wanted::default(), &facts), &judged), input_says);
     sound("lines", &rendered(JsonReport::new(Frame::Lines), &judged), input_says);
     sound("CSV", &rendered(CsvReport::new(facts.clone()), &judged), input_says);
     sound("SARIF", &rendered(SarifReport::new(), &judged), input_says);
@@ -555,7 +560,7 @@ fn formats(outcome: &Outcome, input_says: bool) {
         assert!(value.parse::<f64>().is_ok_and(f64::is_finite), "OpenMetrics: {line}");
     }
     if !facts.is_empty() {
-        sound("matrix", &rendered(TableMatrix::new(look, &facts), &judged), input_says);
+        sound("matrix", &rendered(TableMatrix::new(look, Wanted::default(), &facts), &judged), input_says);
         sound("matrix as JSON", &rendered(JsonMatrix::document(facts), &judged), input_says);
     }
 }
@@ -735,7 +740,9 @@ fn damaged_sheets() {
                 sound("settings", &settings::lines(&machine), input_says);
                 let audit = gonogo::workshop::audit::audit(&machine);
                 let mut out = Vec::new();
-                report::audit::write(&machine, &audit, Look { width: 80, color: false }, &mut out).expect("writes");
+                let look = Look { width: 80, color: false };
+                report::audit::write(&machine, &audit, false, look, &mut out).expect("writes");
+                report::audit::write(&machine, &audit, true, look, &mut out).expect("writes");
                 sound("the audit", &String::from_utf8_lossy(&out), input_says);
                 let mut out = Vec::new();
                 report::audit_json::write(&machine, &audit, &mut out).expect("writes");

@@ -136,9 +136,8 @@ fn other_readers_find_the_numbers_of_the_reports() {
 #[test]
 fn what_fits_nowhere_is_named_and_fails() {
     let page = text(check(&["corpus/jobs/heron-hot.gcode", "corpus/jobs/wren-dial.gcode"], &MACHINES, &[]), 1);
-    let nowhere = page.split("jobs that no machine fits:\n").nth(1).expect("some");
-    assert!(nowhere.starts_with("  corpus/jobs/heron-hot.gcode\nA job fits"), "{page}");
-    assert!(page.contains("machines that no job fits:\n  Bittern\n  Heron\n"), "{page}");
+    assert!(page.contains("\njobs that no machine fits: heron-hot.gcode\nA job fits"), "{page}");
+    assert!(page.contains("\nmachines that no job fits: Bittern, Heron\n"), "{page}");
     let idle = text(check(&["corpus/jobs/wren-dial.gcode"], &["heron", "bittern", "wren"], &["--fail-on", "hold"]), 0);
     assert!(idle.contains("jobs that no machine fits: none") && idle.contains("verdict is go."), "{idle}");
 }

@@ -5,7 +5,10 @@ use std::path::{Path, PathBuf};
 
 use gonogo::machine::Machine;
 use gonogo::preflight::{JobSource, Preflight};
-use gonogo::show::report::{Look, Report, text::TextReport};
+use gonogo::show::report::{
+    Look, Report,
+    text::{Extent, TextReport},
+};
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
 fn root() -> PathBuf {
@@ -15,7 +18,7 @@ fn root() -> PathBuf {
 /// `TRYCMD=overwrite cargo test readme` writes the program's answers into README.md.
 #[test]
 fn console_blocks() {
-    trycmd::TestCases::new().env("COLUMNS", "80").case("README.md").run();
+    trycmd::TestCases::new().env("COLUMNS", "80").env("LC_ALL", "C.UTF-8").case("README.md").run();
 }
 
 #[test]
@@ -36,9 +39,12 @@ fn the_picture_is_the_report() {
     let job = fs::read("corpus/jobs/heron-hook.gcode").unwrap();
     let report = Preflight::on(&machine).run(JobSource::stream(&job[..], "corpus/jobs/heron-hook.gcode")).unwrap();
     let mut text = Vec::new();
-    let mut renderer = TextReport::new(Look { width: 80, color: true });
-    renderer.add(&Ok(vec![report]), &mut text).unwrap();
-    renderer.finish(&gonogo::study::matrix::Totals::new([], gonogo::Verdict::NoGo), &mut text).unwrap();
+    let mut renderer = TextReport::new(Look { width: 80, color: true }, Extent { letters: true, details: false });
+    let mut totals = gonogo::study::matrix::Totals::new([], gonogo::Verdict::NoGo);
+    let judged = Ok(vec![report]);
+    totals.count(&judged);
+    renderer.add(&judged, &mut text).unwrap();
+    renderer.finish(&totals, &mut text).unwrap();
     let drawn = anstyle_svg::Term::new().render_svg(std::str::from_utf8(&text).unwrap());
     same_picture(&root.join("corpus/pictures/report.svg"), &drawn);
 }

@@ -31,7 +31,7 @@ fn a_trial_is_written_once_and_checks_as_go() {
         gonogo(&[&write[..], &["--write"]].concat()).assert().success();
         assert_eq!(fs::read_to_string(path).expect("reads"), job);
         let report = gonogo(&[&["check", path][..], &HERON, &["--fail-on", "hold"]].concat()).assert().success();
-        let page = text(&report.get_output().stdout).replace('\n', " ");
+        let page = text(&report.get_output().stdout).split_whitespace().collect::<Vec<_>>().join(" ");
         let probes = kind[0] != "ringing";
         assert_eq!(page.contains("on purpose"), probes, "{page}");
     }

@@ -1,4 +1,4 @@
-//! The audit of a sheet, for people: a summary line, then the comparisons by subject, worst first.
+//! The audit of a sheet, for people: a summary line, then what was found, and what is fine in few words.
 
 use std::io::{self, Write};
 
@@ -8,7 +8,7 @@ use super::{BUILT_IN, Look};
 use crate::findings::{Severity, Verdict};
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
-use crate::wording::{figure, safe, with_unit, wrap};
+use crate::wording::{counted, figure, safe, with_unit, wrap};
 use crate::workshop::audit::{Audit, Expected, Line, Outcome, Row, Subject};
 
 /// What the models leave out.
@@ -22,10 +22,19 @@ const LEFT_OUT: &[&str] = &[
 ///
 /// # Errors
 /// Those of the writer.
-pub fn write(machine: &Machine, audit: &Audit, look: Look, out: &mut dyn Write) -> io::Result<()> {
+pub fn write(machine: &Machine, audit: &Audit, details: bool, look: Look, out: &mut dyn Write) -> io::Result<()> {
     heading(machine, audit, look, out)?;
+    let least = if details { Outcome::Go } else { Outcome::Note };
     for subject in Subject::ALL {
-        section(audit, subject, look).write(out)?;
+        section(audit, subject, least, look).write(out)?;
+    }
+    if !details {
+        folded(audit, Outcome::Go, "fine", look).write(out)?;
+        folded(audit, Outcome::Skipped, "skipped", look).write(out)?;
+        for line in wrap("--details shows every comparison with its formula, and what is left out.", look.width) {
+            writeln!(out, "{line}")?;
+        }
+        return caution(look, out);
     }
     skipped(audit, look).write(out)?;
     let mut left_out = Section::new("left out", look);
@@ -72,10 +81,11 @@ fn summary(machine: &Machine, audit: &Audit) -> String {
     format!("sheet of {} ({}): {}{worst}.", safe(&machine.name), safe(&machine.source), counts.join(", "))
 }
 
-fn section(audit: &Audit, subject: Subject, look: Look) -> Section {
+fn section(audit: &Audit, subject: Subject, least: Outcome, look: Look) -> Section {
     let mut section = Section::new(subject.word(), look);
-    let mut lines: Vec<&Line> =
-        audit.lines.iter().filter(|line| line.subject == subject && line.row.outcome != Outcome::Skipped).collect();
+    let told =
+        |line: &&Line| line.subject == subject && line.row.outcome != Outcome::Skipped && line.row.outcome >= least;
+    let mut lines: Vec<&Line> = audit.lines.iter().filter(told).collect();
     lines.sort_by_key(|line| std::cmp::Reverse(line.row.outcome));
     for line in lines {
         entry(&mut section, line, look);
@@ -126,6 +136,22 @@ fn values(row: &Row) -> String {
     format!("{}: {}{expected}", row.what, shown(set))
 }
 
+/// Comparisons with one outcome, in a line: how many, and of what.
+fn folded(audit: &Audit, outcome: Outcome, label: &'static str, look: Look) -> Section {
+    let mut section = Section::new(label, look);
+    let of = |subject: Subject| {
+        let lines = audit.lines.iter().filter(|line| line.subject == subject && line.row.outcome == outcome);
+        let count = lines.count();
+        (count > 0).then(|| format!("{count} of {}", subject.word()))
+    };
+    let counts: Vec<String> = Subject::ALL.into_iter().filter_map(of).collect();
+    if !counts.is_empty() {
+        let all = counted(audit.count(outcome) as u64, "comparison", "comparisons");
+        section.paragraph(&format!("{all}: {}", counts.join(", ")));
+    }
+    section
+}
+
 /// What could not be compared, parts with the same reason together.
 fn skipped(audit: &Audit, look: Look) -> Section {
     let mut section = Section::new("skipped", look);
@@ -170,20 +196,33 @@ filament_diameter_mm = 1.75
 "#;
 
     fn text(sheet: &str, width: usize) -> String {
+        rendered(sheet, width, true)
+    }
+
+    fn rendered(sheet: &str, width: usize, details: bool) -> String {
         let machine = Machine::parse("wren.toml", sheet).expect("a valid sheet");
         let mut out = Vec::new();
-        write(&machine, &audit(&machine), Look { width, color: false }, &mut out).expect("writes");
+        write(&machine, &audit(&machine), details, Look { width, color: false }, &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 
     #[test]
     fn the_worst_comes_first_and_nothing_is_wider_than_the_page() {
         for width in [40, 59, 60, 80, 120] {
-            let page = text(WRONG, width);
+            let page = text(WRONG, width) + &rendered(WRONG, width, false);
             let widest = page.lines().map(columns).max();
             assert!(widest <= Some(width), "{widest:?} of {width}:\n{page}");
             assert!(page.starts_with("■ NO-GO: sheet of Wren (invented)"), "{page}");
         }
+    }
+
+    #[test]
+    fn what_is_fine_is_folded() {
+        let (page, all) = (rendered(WRONG, 60, false), text(WRONG, 60));
+        assert!(!page.contains("● go") && all.contains("● go"), "{page}");
+        assert!(page.contains("\n  fine ") && page.contains("\n  skipped ") && page.contains("--details"), "{page}");
+        assert_eq!(page.matches("■ NO-GO").count(), all.matches("■ NO-GO").count());
+        assert!(2 * page.lines().count() < all.lines().count(), "{page}");
     }
 
     #[test]
@@ -195,7 +234,7 @@ filament_diameter_mm = 1.75
     fn colour_changes_nothing_but_colour() {
         let machine = Machine::parse("wren.toml", WRONG).expect("a valid sheet");
         let mut out = Vec::new();
-        write(&machine, &audit(&machine), Look { width: 60, color: true }, &mut out).expect("writes");
+        write(&machine, &audit(&machine), true, Look { width: 60, color: true }, &mut out).expect("writes");
         let colored = String::from_utf8(out).expect("UTF-8");
         assert!(colored.contains("\u{1b}["));
         assert_eq!(anstream::adapter::strip_str(&colored).to_string(), text(WRONG, 60));

@@ -15,6 +15,10 @@ use crate::wording::{self, columns, counted, pair, safe, with_unit, wrap};
 const IN_FULL: usize = 8;
 /// Most findings that take a line each.
 const BRIEF: usize = 24;
+/// The same where the report is short.
+const SHORT_IN_FULL: usize = 3;
+const SHORT_BRIEF: usize = 6;
+const SHORT_NOTES: usize = 8;
 /// Columns annotate-snippets takes in front of a message, line numbers excluded.
 const MESSAGE_LEAD: usize = 4;
 
@@ -24,7 +28,7 @@ pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Re
     let grave = open.iter().take_while(|finding| finding.severity > Severity::Note).count();
     let (full, brief) = open.split_at(grave.min(IN_FULL));
     for finding in full {
-        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look))?;
+        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look, true))?;
     }
     for finding in brief.iter().take(BRIEF) {
         in_brief(finding, look, out)?;
@@ -33,6 +37,41 @@ pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Re
         writeln!(out, "and {more} more: all of them are in --format json")?;
     }
     if !brief.is_empty() {
+        writeln!(out)?;
+    }
+    accepted(inspection, look, out)
+}
+
+/// Writes what decides: the first of the grave findings with the job's lines, the rest of them in a line each, and the notes
+/// together. The head of the report has said the first message already.
+pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let open: Vec<&Finding> = super::open(inspection).collect();
+    let (grave, notes) = open.split_at(open.iter().take_while(|finding| finding.severity > Severity::Note).count());
+    let (full, brief) = grave.split_at(grave.len().min(SHORT_IN_FULL));
+    for (at, finding) in full.iter().enumerate() {
+        let said = at == 0 && super::deciding(inspection).next() == Some(*finding);
+        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look, !said))?;
+    }
+    for finding in brief.iter().take(SHORT_BRIEF) {
+        in_brief(finding, look, out)?;
+    }
+    if let Some(more) = brief.len().checked_sub(SHORT_BRIEF).filter(|more| *more > 0) {
+        writeln!(out, "and {more} more: --details")?;
+    }
+    if !notes.is_empty() {
+        let named = notes.iter().map(|finding| match finding.line {
+            Some(line) => format!("{} (line {line})", finding.check),
+            None => finding.check.to_string(),
+        });
+        let count = counted(notes.len() as u64, "note", "notes") + ":";
+        let more = match notes.len().saturating_sub(SHORT_NOTES) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        let text = named.take(SHORT_NOTES).collect::<Vec<_>>().join(", ") + &more;
+        hanging(severity_mark(Severity::Note), &count, &text, severity_style(Severity::Note), look, out)?;
+    }
+    if !brief.is_empty() || !notes.is_empty() {
         writeln!(out)?;
     }
     accepted(inspection, look, out)
@@ -60,7 +99,8 @@ fn accepted(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Res
     if known.count() > 0 { writeln!(out) } else { Ok(()) }
 }
 
-fn in_full(finding: &Finding, path: &str, look: Look) -> String {
+/// `titled` where nobody has said its message yet.
+fn in_full(finding: &Finding, path: &str, look: Look, titled: bool) -> String {
     let base = match finding.severity {
         Severity::NoGo => Level::ERROR,
         Severity::Hold => Level::WARNING,
@@ -69,7 +109,7 @@ fn in_full(finding: &Finding, path: &str, look: Look) -> String {
     let word = finding.severity.word();
     let title = wrap_units(&finding.message, look.width.saturating_sub(columns(word) + 2));
     let level = base.with_name(word);
-    let mut group = Group::with_title(level.primary_title(title));
+    let mut group = if titled { Group::with_title(level.primary_title(title)) } else { Group::with_level(level) };
     let widest = finding.excerpts.iter().map(|excerpt| excerpt.line).max().or(finding.line).unwrap_or(0);
     let number_columns = widest.to_string().len();
     let path = wording::path(path);

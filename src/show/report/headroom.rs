@@ -530,8 +530,7 @@ and drivers; the maker's documents rule. Headroom knows the
 job, not the wear of the machine.
 Never leave a heating or moving machine unattended. This
 report does not replace the maker's documents or local
-codes. Not modelled: nozzle-pressure compensation (M900),
-controller step timing.
+codes.
 
 "#]]
         );
@@ -575,8 +574,7 @@ What the job needs, planned as on this machine
 Raise limits in small steps, attended, and feel the motors and drivers; the
 maker's documents rule. Headroom knows the job, not the wear of the machine.
 Never leave a heating or moving machine unattended. This report does not replace
-the maker's documents or local codes. Not modelled: nozzle-pressure compensation
-(M900), controller step timing.
+the maker's documents or local codes.
 
 "#]]
         );

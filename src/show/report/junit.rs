@@ -21,15 +21,15 @@ use crate::wording::{pair, safe, with_unit};
 
 /// The JUnit renderer.
 pub struct JunitReport {
-    fail_on: Severity,
+    fail_on: Option<Severity>,
     machines: Vec<String>,
     begun: bool,
 }
 
 impl JunitReport {
-    /// A renderer whose cases fail from `fail_on` on, for jobs that are judged on these machines.
-    pub fn new(fail_on: Severity, machines: &[MachineFacts]) -> Self {
-        Self { fail_on, machines: labels(machines), begun: false }
+    /// A renderer whose cases fail from `fail_on` on, or never, for jobs that are judged on these machines.
+    pub fn new(fail_on: impl Into<Option<Severity>>, machines: &[MachineFacts]) -> Self {
+        Self { fail_on: fail_on.into(), machines: labels(machines), begun: false }
     }
 
     fn judged(&self, inspection: &Inspection, machine: usize, out: &mut dyn Write) -> io::Result<()> {
@@ -164,7 +164,7 @@ fn said<W: Write>(text: &str, writer: &mut Writer<W>) -> io::Result<()> {
     Ok(())
 }
 
-fn judged<'a>(inspection: &'a Inspection, name: &str, fail_on: Severity) -> Suite<'a> {
+fn judged<'a>(inspection: &'a Inspection, name: &str, fail_on: Option<Severity>) -> Suite<'a> {
     let (job, machine) = (&inspection.job, &inspection.machine);
     let accepted_unsafe = inspection.accepted_unsafe();
     let mut properties: Vec<(&str, Cow<'a, str>)> = Vec::new();
@@ -208,8 +208,8 @@ fn beside(inspection: &Inspection, accepted_unsafe: usize) -> String {
 }
 
 /// One check: failed where something that nobody accepted weighs enough, the rest is shown beside it.
-fn case<'a>(check: &'a str, findings: Vec<&'a Finding>, fail_on: Severity) -> Case<'a> {
-    let fails = |finding: &&Finding| finding.accepted.is_none() && finding.severity >= fail_on;
+fn case<'a>(check: &'a str, findings: Vec<&'a Finding>, fail_on: Option<Severity>) -> Case<'a> {
+    let fails = |finding: &&Finding| finding.accepted.is_none() && fail_on.is_some_and(|from| finding.severity >= from);
     let (failing, told): (Vec<&Finding>, Vec<&Finding>) = findings.into_iter().partition(fails);
     let outcome = match failing.first() {
         Some(worst) => CaseOutcome::Failed("failure", safe(&worst.message), worst.severity.word(), lines(&failing)),

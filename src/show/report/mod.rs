@@ -2,11 +2,13 @@
 
 pub mod audit;
 pub mod audit_json;
+pub mod brief;
 #[cfg(feature = "formats")]
 mod cells;
 pub mod compare;
 #[cfg(feature = "formats")]
 pub mod csv;
+mod details;
 mod findings;
 pub mod format;
 mod frames;
@@ -19,6 +21,7 @@ pub mod matrix;
 #[cfg(feature = "formats")]
 pub mod openmetrics;
 mod page;
+mod reasons;
 pub mod resonance;
 #[cfg(feature = "formats")]
 pub mod sarif;
@@ -34,7 +37,10 @@ use crate::wording;
 
 /// Closes every report for people.
 pub const CAUTION: &str = "Never leave a heating or moving machine unattended. This report does not replace the \
-    maker's documents or local codes. Not modelled: nozzle-pressure compensation (M900), controller step timing.";
+    maker's documents or local codes.";
+
+/// What no plan here knows of.
+pub const NOT_MODELLED: &str = "Not modelled: nozzle-pressure compensation (M900), controller step timing.";
 
 /// Said whenever no sheet was given.
 pub(crate) const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";

@@ -89,6 +89,12 @@ impl Section {
 
     /// Writes the section and an empty line; nothing when it is empty.
     pub fn write(&self, out: &mut dyn Write) -> io::Result<()> {
+        self.write_close(out)?;
+        if self.lines.is_empty() { Ok(()) } else { writeln!(out) }
+    }
+
+    /// Writes the section, with nothing between it and the next.
+    pub fn write_close(&self, out: &mut dyn Write) -> io::Result<()> {
         if self.lines.is_empty() {
             return Ok(());
         }
@@ -98,13 +104,13 @@ impl Section {
             for line in &self.lines {
                 writeln!(out, "{}", format!("{:MARGIN$}{line}", "").trim_end())?;
             }
-            return writeln!(out);
+            return Ok(());
         }
         let fill = " ".repeat(GUTTER - columns(self.label) - MARGIN);
         for (index, line) in self.lines.iter().enumerate() {
             let lead = if index == 0 { format!("{:MARGIN$}{label}{fill}", "") } else { " ".repeat(GUTTER) };
             writeln!(out, "{}", (lead + line).trim_end())?;
         }
-        writeln!(out)
+        Ok(())
     }
 }

@@ -1,27 +1,50 @@
-//! The report for people on many jobs: a table, one row per job, and totals.
+//! The report for people on many jobs: what they come to, why, and a table with a row per job, the worst first.
 
 use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
-use super::{Look, Report, deciding, only, text, unsafe_accepted};
+use super::reasons::{self, Reason, common_folder, plain, weight};
+use super::{Look, Report, only, text, unsafe_accepted};
 use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
 use crate::wording::{clock, counted, duration, path, quantity, safe, units, wrap};
 
-/// From this width on the first reason has a column of its own; below it is under the table.
-pub(super) const REASON_COLUMN_FROM: usize = 110;
-/// Below this width the numbers are under the job.
-const NUMBER_COLUMNS_FROM: usize = 56;
-/// From this width on there are two spaces between columns, below it one.
+/// Below this width the melt rate is under the job.
+const FLOW_COLUMN_FROM: usize = 56;
+/// From this width on there are two spaces between columns, below it one; and filament has a column.
 pub(super) const WIDE_GAP_FROM: usize = 76;
 /// Stands in the place of the verdict of a job that could not be judged.
 pub(super) const UNJUDGED: &str = "? unread";
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
-/// Columns of the content where it does not depend on the page: verdict, time, filament, melt rate.
-const FIXED: [(usize, u16); 4] = [(0, 8), (2, 7), (3, 8), (4, 10)];
+/// Columns of the content where it does not depend on the page: verdict, melt rate, time, filament.
+const VERDICT_COLUMNS: u16 = 8;
+const FLOW_COLUMNS: u16 = 11;
+const TIME_COLUMNS: u16 = 8;
+const FILAMENT_COLUMNS: u16 = 8;
+/// Most rows of a short report.
+const ROWS: usize = 12;
+
+/// What a report on many jobs says of them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Wanted {
+    /// All jobs and all reasons, or the worst of them.
+    pub details: bool,
+    /// Only jobs with such a verdict or a worse one are named.
+    pub least: Option<Verdict>,
+}
+
+impl Wanted {
+    /// Whether a job with that verdict is named; none where it could not be judged.
+    pub(super) fn names(self, verdict: Option<Verdict>) -> bool {
+        match (verdict, self.least) {
+            (Some(verdict), Some(least)) => verdict >= least,
+            _ => true,
+        }
+    }
+}
 
 struct Row {
     verdict: Option<Verdict>,
@@ -29,17 +52,16 @@ struct Row {
     time: String,
     filament: String,
     flow: String,
-    reason: String,
+    reason: Option<Reason>,
 }
 
 #[derive(Default)]
 struct Totals {
-    go: u64,
-    hold: u64,
-    no_go: u64,
+    verdicts: [u64; 3],
     unjudged: u64,
     time_s: f64,
     net_mm: f64,
+    machine: String,
     built_in: bool,
     accepted_unsafe: usize,
     remarks: Vec<String>,
@@ -48,119 +70,135 @@ struct Totals {
 /// The table renderer. Rows are kept, inspections are not.
 pub struct TableReport {
     look: Look,
+    wanted: Wanted,
     rows: Vec<Row>,
     totals: Totals,
 }
 
 impl TableReport {
     /// An empty table for pages that look so.
-    pub fn new(look: Look) -> Self {
-        Self { look, rows: Vec::new(), totals: Totals::default() }
+    pub fn new(look: Look, wanted: Wanted) -> Self {
+        Self { look, wanted, rows: Vec::new(), totals: Totals::default() }
     }
 
     fn judged(&mut self, inspection: &Inspection) -> Row {
         let totals = &mut self.totals;
-        match inspection.verdict {
-            Verdict::Go => totals.go += 1,
-            Verdict::Hold => totals.hold += 1,
-            Verdict::NoGo => totals.no_go += 1,
-        }
+        totals.verdicts[inspection.verdict as usize] += 1;
         totals.time_s += inspection.time_s.total();
         totals.net_mm += inspection.filament.net_mm;
+        totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
         totals.accepted_unsafe += inspection.accepted_unsafe();
+        let job = path(&inspection.job.path).into_owned();
         if let Some(acceptance) = &inspection.acceptance {
-            let name = path(&inspection.job.path);
-            totals.remarks.extend(acceptance.remarks.iter().map(|remark| format!("{name}: {}", units(&plain(remark)))));
+            totals.remarks.extend(acceptance.remarks.iter().map(|remark| format!("{job}: {}", units(&plain(remark)))));
         }
         Row {
             verdict: Some(inspection.verdict),
-            job: path(&inspection.job.path).into_owned(),
             time: clock(inspection.time_s.total()),
             filament: format!("{:.2}", inspection.filament.net_mm / 1000.0),
             flow: format!("{:.1}/{:.1}", inspection.flow.burst_peak_mm3_s, inspection.flow.sustained_peak_mm3_s),
-            reason: reason(inspection).unwrap_or_default(),
+            reason: Reason::of(inspection, &job, ""),
+            job,
         }
     }
 
-    /// The first reason of every job that has one, where the table has no room for it.
-    fn reasons(&self, out: &mut dyn Write) -> io::Result<()> {
-        let mut any = false;
-        for row in self.rows.iter().filter(|row| !row.reason.is_empty()) {
-            any = true;
-            let word = row.verdict.map_or(UNJUDGED, verdict);
-            let (mark, text) = word.split_once(' ').unwrap_or((word, ""));
-            let text = format!("{text} {}: {}", row.job, row.reason);
-            for (index, line) in wrap(&text, self.look.width.saturating_sub(2)).iter().enumerate() {
-                let style = row.verdict.filter(|_| index == 0).map(verdict_style).unwrap_or_default();
-                let lead = if index == 0 { mark } else { " " };
-                writeln!(out, "{} {line}", styled(lead, style, self.look.color && index == 0))?;
-            }
+    /// Leaves out of all names what they have in common; what that is.
+    fn shorten(&mut self) -> String {
+        let folder = common_folder(&self.rows.iter().map(|row| row.job.clone()).collect::<Vec<_>>());
+        let short = |name: &mut String| drop(name.drain(..folder.len()));
+        for row in &mut self.rows {
+            short(&mut row.job);
+            row.reason.iter_mut().for_each(|reason| short(&mut reason.job));
         }
-        if any { writeln!(out) } else { Ok(()) }
+        folder
     }
 
-    fn table(&self) -> Table {
+    fn summary(&self, folder: &str, out: &mut dyn Write) -> io::Result<()> {
+        let totals = &self.totals;
+        if totals.accepted_unsafe > 0 {
+            self.paragraph(&unsafe_accepted(totals.accepted_unsafe), verdict_style(Verdict::NoGo), out)?;
+        }
+        let counts = [Verdict::NoGo, Verdict::Hold, Verdict::Go].map(|of| (verdict(of), totals.verdicts[of as usize]));
+        let counts = std::iter::once((UNJUDGED, totals.unjudged)).chain(counts).filter(|(_, count)| *count > 0);
+        let counts: Vec<String> = counts.map(|(word, count)| format!("{count} {word}")).collect();
+        let jobs = counted(self.rows.len() as u64, "job", "jobs");
+        let within = if folder.is_empty() { String::new() } else { format!(" in {folder}") };
+        let on = if totals.machine.is_empty() { String::new() } else { format!(" on {}", totals.machine) };
+        let bold = Style::new().effects(Effects::BOLD);
+        self.paragraph(&format!("{jobs}{within}{on}: {}", counts.join(", ")), bold, out)?;
+        let (time, metres) = (duration(totals.time_s), quantity(totals.net_mm / 1000.0, "m"));
+        self.paragraph(&format!("{time} and {metres} of filament in all"), Style::new(), out)?;
+        if totals.built_in {
+            self.paragraph(super::BUILT_IN, Style::new(), out)?;
+        }
+        writeln!(out)
+    }
+
+    fn paragraph(&self, text: &str, style: Style, out: &mut dyn Write) -> io::Result<()> {
+        let lines = wrap(text, self.look.width);
+        lines.iter().try_for_each(|line| writeln!(out, "{}", styled(line, style, self.look.color)))
+    }
+
+    fn table(&self, rows: &[&Row]) -> Table {
         let width = self.look.width;
         let mut table = Table::new();
         table.load_style(STYLE).set_content_arrangement(ContentArrangement::Dynamic);
         table.set_width(u16::try_from(width).unwrap_or(u16::MAX));
-        let numbers = width >= NUMBER_COLUMNS_FROM;
-        let reasons = width >= REASON_COLUMN_FROM;
-        let mut header = vec!["verdict", "job", "h:mm:ss"];
-        if numbers {
-            header.extend(["filament\nm", "peak/sust.\nmm³/s"]);
-        }
-        if reasons {
-            header.push("first reason");
-        }
-        table.set_header(header);
-        for row in &self.rows {
-            table.add_row(row.cells(numbers, reasons));
+        let (flow, filament) = (width >= FLOW_COLUMN_FROM, width >= WIDE_GAP_FROM);
+        let mut header = vec![("verdict", Some(VERDICT_COLUMNS)), ("job", None)];
+        header.extend(flow.then_some(("burst/sust.\nmm³/s", Some(FLOW_COLUMNS))));
+        header.push(("h:mm:ss", Some(TIME_COLUMNS)));
+        header.extend(filament.then_some(("filament\nm", Some(FILAMENT_COLUMNS))));
+        table.set_header(header.iter().map(|(name, _)| *name));
+        for row in rows {
+            table.add_row(row.cells(flow, filament));
         }
         let gap = if width < WIDE_GAP_FROM { 1 } else { 2 };
-        let last = table.column_iter().count().saturating_sub(1);
-        for (index, column) in table.column_iter_mut().enumerate() {
-            let gap = if index == last { 0 } else { gap };
+        for (index, (column, (_, fixed))) in table.column_iter_mut().zip(&header).enumerate() {
+            let gap = if index == header.len() - 1 { 0 } else { gap };
             column.set_padding((0, gap));
-            if let Some((_, fixed)) = FIXED.iter().find(|(at, _)| *at == index) {
+            if let Some(fixed) = fixed {
                 column.set_constraint(ColumnConstraint::Absolute(Width::Fixed(fixed + gap)));
             }
-            if (2..5).contains(&index) {
+            if index > 1 {
                 column.set_cell_alignment(CellAlignment::Right);
             }
         }
         table
     }
-}
 
-impl Row {
-    fn cells(&self, numbers: bool, reasons: bool) -> Vec<Cell> {
-        let mut job = self.job.clone();
-        if !numbers && self.verdict.is_some() {
-            job += &format!("\n{} m, {} mm³/s", self.filament, self.flow);
+    /// The rows that are named, the worst first.
+    fn write_rows(&self, named: &[&Row], out: &mut dyn Write) -> io::Result<()> {
+        let mut rows = named.to_vec();
+        rows.sort_by_key(|row| std::cmp::Reverse(weight(row.verdict)));
+        let shown = if self.wanted.details { rows.len() } else { rows.len().min(ROWS) };
+        if shown == 0 {
+            return Ok(());
         }
-        let mut cells = vec![Cell::new(self.verdict.map_or(UNJUDGED, verdict)), Cell::new(job), Cell::new(&self.time)];
-        if numbers {
-            cells.extend([Cell::new(&self.filament), Cell::new(&self.flow)]);
+        for line in self.table(&rows[..shown]).lines() {
+            writeln!(out, "{}", color_verdict(line.trim_end(), self.look.color))?;
         }
-        if reasons {
-            cells.push(Cell::new(&self.reason));
+        if shown < rows.len() {
+            let more = counted((rows.len() - shown) as u64, "more job", "more jobs");
+            self.paragraph(&format!("and {more}: --details lists all"), Style::new(), out)?;
         }
-        cells
+        writeln!(out)
     }
 }
 
-/// The first finding that decides the verdict, and its line; none for a go.
-pub(super) fn reason(inspection: &Inspection) -> Option<String> {
-    let finding = deciding(inspection).next()?;
-    let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
-    Some(place + &units(&plain(&finding.message)))
-}
-
-/// Safe text on one line.
-pub(super) fn plain(text: &str) -> String {
-    safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
+impl Row {
+    fn cells(&self, flow: bool, filament: bool) -> Vec<Cell> {
+        let mut job = self.job.clone();
+        if !flow && self.verdict.is_some() {
+            job += &format!("\n{} mm³/s", self.flow);
+        }
+        let mut cells = vec![Cell::new(self.verdict.map_or(UNJUDGED, verdict)), Cell::new(job)];
+        cells.extend(flow.then(|| Cell::new(&self.flow)));
+        cells.push(Cell::new(&self.time));
+        cells.extend(filament.then(|| Cell::new(&self.filament)));
+        cells
+    }
 }
 
 impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
@@ -169,13 +207,14 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
             Ok(inspection) => self.judged(inspection),
             Err(unjudged) => {
                 self.totals.unjudged += 1;
+                let job = path(&unjudged.path).into_owned();
                 Row {
                     verdict: None,
-                    job: path(&unjudged.path).into_owned(),
                     time: String::new(),
                     filament: String::new(),
                     flow: String::new(),
-                    reason: plain(&unjudged.error),
+                    reason: Some(Reason::unjudged(&unjudged.path, &job, &unjudged.error)),
+                    job,
                 }
             }
         };
@@ -184,52 +223,21 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
     }
 
     fn finish(&mut self, _: &of_matrix::Totals, out: &mut dyn Write) -> io::Result<()> {
-        if self.totals.accepted_unsafe > 0 {
-            for line in wrap(&unsafe_accepted(self.totals.accepted_unsafe), self.look.width) {
-                writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), self.look.color))?;
-            }
-            writeln!(out)?;
-        }
-        for line in self.table().lines() {
-            writeln!(out, "{}", color_verdict(line.trim_end(), self.look.color))?;
-        }
-        writeln!(out)?;
-        if self.look.width < REASON_COLUMN_FROM {
-            self.reasons(out)?;
-        }
-        let totals = &self.totals;
-        for remark in &totals.remarks {
+        let folder = self.shorten();
+        self.summary(&folder, out)?;
+        let named: Vec<&Row> = self.rows.iter().filter(|row| self.wanted.names(row.verdict)).collect();
+        let why: Vec<&Reason> = named.iter().filter_map(|row| row.reason.as_ref()).collect();
+        reasons::write(&why, self.wanted.details, self.look, out)?;
+        self.write_rows(&named, out)?;
+        let remarks = &self.totals.remarks;
+        for remark in remarks {
             for (index, line) in wrap(remark, self.look.width.saturating_sub(2)).iter().enumerate() {
                 writeln!(out, "{} {line}", if index == 0 { '–' } else { ' ' })?;
             }
         }
-        if !totals.remarks.is_empty() {
+        if !remarks.is_empty() {
             writeln!(out)?;
         }
-        let counts = [
-            (Some(Verdict::NoGo), totals.no_go),
-            (Some(Verdict::Hold), totals.hold),
-            (Some(Verdict::Go), totals.go),
-            (None, totals.unjudged),
-        ];
-        let counts = counts.into_iter().filter(|(_, count)| *count > 0);
-        let counts: Vec<String> =
-            counts.map(|(kind, count)| format!("{count} {}", kind.map_or(UNJUDGED, verdict))).collect();
-        let jobs = counted(self.rows.len() as u64, "job", "jobs");
-        let (time, metres) = (duration(totals.time_s), quantity(totals.net_mm / 1000.0, "m"));
-        let bold = Style::new().effects(Effects::BOLD);
-        for line in wrap(&format!("{jobs}: {}", counts.join(", ")), self.look.width) {
-            writeln!(out, "{}", styled(&line, bold, self.look.color))?;
-        }
-        for line in wrap(&format!("{time} and {metres} of filament in all"), self.look.width) {
-            writeln!(out, "{line}")?;
-        }
-        if totals.built_in {
-            for line in wrap(super::BUILT_IN, self.look.width) {
-                writeln!(out, "{line}")?;
-            }
-        }
-        writeln!(out)?;
         text::caution(self.look, out)
     }
 }
@@ -252,7 +260,7 @@ mod tests {
     use crate::wording::columns;
 
     fn render(outcomes: &[Outcome], width: usize, color: bool) -> String {
-        let mut report = TableReport::new(Look { width, color });
+        let mut report = TableReport::new(Look { width, color }, Wanted::default());
         let mut out = Vec::new();
         for outcome in outcomes {
             report.add(&outcome.clone().map(|inspection| vec![inspection]), &mut out).expect("writes");

@@ -1,51 +1,68 @@
-//! The report for people on one job.
+//! The report for people on one job: the answer, the reasons, then the numbers in few lines.
 
 use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
 
 use super::page::Section;
-use super::{BUILT_IN, CAUTION, Look, Report, count, deciding, findings, only, strip, unsafe_accepted};
-use crate::findings::{Capacity, Flow, Inspection, Layer, Pushed, Ringing, Severity, Unjudged, Verdict};
+use super::{BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, unsafe_accepted};
+use crate::checks;
+use crate::findings::{Inspection, Severity, Skipped, Unjudged, Verdict};
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{
-    bytes, counted, duration, grouped, length, listed, number, path, quantity, safe, short_digest, tail, units, wrap,
-};
+use crate::wording::{counted, duration, length, listed, number, path, quantity, safe, tail, units, wrap};
+
+/// How much the report says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Extent {
+    /// Everything that is known, or the answer and the numbers that matter.
+    pub details: bool,
+    /// Whether the verdict stands on top in large letters.
+    pub letters: bool,
+}
 
 /// The text renderer.
 pub struct TextReport {
     look: Look,
+    extent: Extent,
 }
 
 impl TextReport {
     /// A renderer for pages that look so.
-    pub fn new(look: Look) -> Self {
-        Self { look }
+    pub fn new(look: Look, extent: Extent) -> Self {
+        Self { look, extent }
     }
 }
 
 impl Report<Judged, Totals> for TextReport {
     fn add(&mut self, item: &Judged, out: &mut dyn Write) -> io::Result<()> {
         match only(item) {
-            Ok(inspection) => judged(inspection, self.look, out),
+            Ok(inspection) => judged(inspection, self.look, self.extent, out),
             Err(unjudged) => not_judged(unjudged, self.look, out),
         }
     }
 
-    fn finish(&mut self, _: &Totals, out: &mut dyn Write) -> io::Result<()> {
-        caution(self.look, out)
+    fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        caution(self.look, out)?;
+        if self.extent.details {
+            return dim(NOT_MODELLED, self.look, out);
+        }
+        if totals.judged() == 0 {
+            return Ok(());
+        }
+        dim("--details says more, --format html makes a page with pictures.", self.look, out)
     }
 }
 
 /// The closing caution.
 pub(super) fn caution(look: Look, out: &mut dyn Write) -> io::Result<()> {
+    dim(CAUTION, look, out)
+}
+
+fn dim(text: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let dim = Style::new().effects(Effects::DIMMED);
-    for line in wrap(CAUTION, look.width) {
-        writeln!(out, "{}", styled(&line, dim, look.color))?;
-    }
-    Ok(())
+    wrap(text, look.width).iter().try_for_each(|line| writeln!(out, "{}", styled(line, dim, look.color)))
 }
 
 fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Result<()> {
@@ -59,13 +76,19 @@ fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Resul
     writeln!(out)
 }
 
-fn judged(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    heading(inspection, look, out)?;
-    findings::write(inspection, look, out)?;
-    for section in [accepted, time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
-        section(inspection, look).write(out)?;
+fn judged(inspection: &Inspection, look: Look, extent: Extent, out: &mut dyn Write) -> io::Result<()> {
+    heading(inspection, look, extent.letters, out)?;
+    if extent.details {
+        findings::write(inspection, look, out)?;
+        details::accepted(inspection, look).write(out)?;
+        return details::write(inspection, look, out);
     }
-    Ok(())
+    findings::write_short(inspection, look, out)?;
+    details::accepted(inspection, look).write(out)?;
+    for section in [time, flow, ringing, reach, heat, filament, left_out] {
+        section(inspection, look).write_close(out)?;
+    }
+    writeln!(out)
 }
 
 /// The verdict in letters two rows high; each has an outline of its own.
@@ -77,21 +100,23 @@ fn letters(verdict: Verdict) -> [&'static str; 2] {
     }
 }
 
-fn heading(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
+fn heading(inspection: &Inspection, look: Look, in_letters: bool, out: &mut dyn Write) -> io::Result<()> {
     let style = verdict_style(inspection.verdict);
     let machine = &inspection.machine;
-    let room = look.width.saturating_sub(24).max(12);
-    let beside = [tail(&path(&inspection.job.path), room), tail(&format!("on {}", safe(&machine.name)), room)];
-    for (letters, beside) in letters(inspection.verdict).iter().zip(beside) {
-        let fill = " ".repeat(19_usize.saturating_sub(letters.chars().count()) + 3);
-        writeln!(out, "  {}{fill}{beside}", styled(letters, style, look.color))?;
+    let (job, on) = (path(&inspection.job.path), format!("on {}", safe(&machine.name)));
+    if in_letters {
+        let room = look.width.saturating_sub(24).max(12);
+        for (letters, beside) in letters(inspection.verdict).iter().zip([tail(&job, room), tail(&on, room)]) {
+            let fill = " ".repeat(19_usize.saturating_sub(letters.chars().count()) + 3);
+            writeln!(out, "  {}{fill}{beside}", styled(letters, style, look.color))?;
+        }
+        writeln!(out)?;
+    } else {
+        wrap(&format!("{job} {on}"), look.width).iter().try_for_each(|line| writeln!(out, "{line}"))?;
     }
-    writeln!(out)?;
-    for (index, line) in
-        wrap(&format!("{}: {}", verdict(inspection.verdict), why(inspection)), look.width).iter().enumerate()
-    {
+    let word = verdict(inspection.verdict);
+    for (index, line) in wrap(&format!("{word}: {}", why(inspection)), look.width).iter().enumerate() {
         // The word is at the start of the first line.
-        let word = verdict(inspection.verdict);
         let line = match line.strip_prefix(word) {
             Some(rest) if index == 0 => styled(word, style, look.color) + rest,
             _ => line.clone(),
@@ -124,15 +149,11 @@ pub(crate) fn why(inspection: &Inspection) -> String {
 fn reason(inspection: &Inspection) -> String {
     let Some(first) = deciding(inspection).next() else {
         let passed = counted(inspection.checks_run.len() as u64, "check", "checks");
-        let skipped = match inspection.checks_skipped.len() {
-            0 => String::new(),
-            count => format!(", {count} could not run (see below)"),
-        };
         let accepted = match inspection.findings.iter().filter(|finding| finding.accepted.is_some()).count() {
             0 => String::new(),
             count => format!(" except for {}", counted(count as u64, "accepted finding", "accepted findings")),
         };
-        return format!("{passed} passed{accepted}{skipped}.");
+        return format!("{passed} passed{accepted}{}.", not_run(&inspection.checks_skipped));
     };
     let place = first.line.map(|line| format!(" (line {line})")).unwrap_or_default();
     let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
@@ -146,127 +167,113 @@ fn reason(inspection: &Inspection) -> String {
     format!("{}{place}{others}.", message.trim_end_matches('.'))
 }
 
-/// What became of the entries of accepted findings; nothing where all of them hold.
-fn accepted(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("accepted", look);
-    for remark in inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks) {
-        section.item("–", &units(&safe(remark)));
+/// Most topics of checks not run that are named.
+const TOPICS: usize = 4;
+
+/// What could not be checked, in a word or two each; what the headline says at its end is not said twice.
+fn not_run(skipped: &[Skipped]) -> String {
+    if skipped.is_empty() {
+        return String::new();
     }
-    section
+    let topic = |skipped: &Skipped| match checks::find(&skipped.check) {
+        Some(check) => check.topic.to_owned(),
+        // Of a report of another version.
+        None => safe(&skipped.check).replace('-', " "),
+    };
+    let mut topics: Vec<String> = skipped.iter().filter(|skipped| skipped.unchecked.is_none()).map(topic).collect();
+    topics.dedup();
+    let more = topics.len().saturating_sub(TOPICS);
+    topics.truncate(TOPICS);
+    if more > 0 {
+        topics.push(format!("{more} more"));
+    }
+    let named = if topics.is_empty() { String::new() } else { format!(": {}", topics.join(", ")) };
+    format!(", {} not run{named}", skipped.len())
 }
+
+/// Parts of the time from this share on are named.
+const SHARE_NAMED: f64 = 0.01;
 
 fn time(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("time", look);
-    let parts = inspection.time_s;
-    let total = parts.total();
-    section.styled_paragraph(&duration(total), Style::new().effects(Effects::BOLD));
-    let named = parts.named();
-    let room = section.width().saturating_sub(38).min(24);
-    let row = |(name, seconds): (&str, f64)| {
-        let share = if total > 0.0 { (seconds / total).clamp(0.0, 1.0) } else { 0.0 };
-        let bar = "▪".repeat((share * room as f64).round() as usize);
-        vec![name.to_owned(), duration(seconds), format!("{:.1} %", share * 100.0), bar]
-    };
-    let rows: Vec<_> = named.into_iter().filter(|(_, seconds)| *seconds != 0.0).map(row).collect();
-    section.rows("<>><", &rows);
-    if inspection.pauses > 0 {
-        let pauses = counted(inspection.pauses, "pause waits", "pauses wait");
-        section.paragraph(&format!("{pauses} for a person, not in this time"));
+    let total = inspection.time_s.total();
+    let mut parts: Vec<(&str, f64)> = inspection.time_s.named().into_iter().collect();
+    parts.retain(|(_, seconds)| *seconds >= SHARE_NAMED * total && *seconds > 0.0);
+    parts.sort_by(|(_, a), (_, b)| b.total_cmp(a));
+    let named: Vec<String> =
+        parts.iter().map(|(name, seconds)| format!("{:.0} % {name}", seconds / total * 100.0)).collect();
+    let named = if named.len() > 1 { format!(": {}", named.join(", ")) } else { String::new() };
+    section.paragraph(&format!("{}{named}", duration(total)));
+    let nothing = inspection.left_out.iter().filter_map(|sentence| counts_nothing(sentence));
+    let nothing = nothing.map(safe).collect::<Vec<_>>().join(", ");
+    if !nothing.is_empty() {
+        section.paragraph(&nothing);
     }
     section
 }
 
-fn melt_rate(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("melt rate", look);
-    let Flow { burst_peak_mm3_s: burst, sustained_peak_mm3_s: sustained_peak, pushed, .. } = inspection.flow;
-    let Pushed { peak_mm3_s: peak, mean_mm3_s: mean, quantiles_mm3_s: quantiles, .. } = pushed;
-    if peak <= 0.0 {
+/// What a sentence says to take no time, without the reason; none where it is about something else.
+fn counts_nothing(sentence: &str) -> Option<&str> {
+    let said = sentence.split(':').next()?;
+    (said.ends_with(" 0 s")).then_some(said)
+}
+
+fn left_out(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("left out", look);
+    for sentence in inspection.left_out.iter().filter(|sentence| counts_nothing(sentence).is_none()) {
+        section.item("–", &safe(sentence));
+    }
+    section
+}
+
+fn flow(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("flow", look);
+    let (flow, capacity) = (&inspection.flow, &inspection.capacity);
+    if flow.pushed.peak_mm3_s <= 0.0 {
         section.paragraph("no filament is pushed");
         return section;
     }
-    let Capacity { sustained_mm3_s: sustained, peak_mm3_s: momentary } = inspection.capacity;
-    let line = |line: Option<u64>| line.map(|line| format!("line {line}")).unwrap_or_default();
-    let of = |capacity: Option<f64>| capacity.map_or("no capacity given".to_owned(), |c| format!("of {}", number(c)));
-    let row = |name: &str, rate: f64, capacity: Option<f64>, at: Option<u64>| {
-        vec![name.to_owned(), quantity(rate, "mm3/s"), of(capacity), line(at)]
+    let of = |rate: f64, capacity: Option<f64>| {
+        capacity.map_or(number(rate), |capacity| format!("{} of {}", number(rate), number(capacity)))
     };
-    section.rows(
-        "<><<",
-        &[
-            row("in a burst", burst, momentary, inspection.flow.burst_peak_line),
-            row("sustained", sustained_peak, sustained, inspection.flow.sustained_peak_line),
-        ],
-    );
-    let moment = pushed.peak_line.map(|line| format!(" (line {line})")).unwrap_or_default();
-    section.paragraph(&format!("for a moment {}{moment}", quantity(peak, "mm3/s")));
-    if let Some(mean) = mean {
-        section.paragraph(&format!("mean {}", quantity(mean, "mm3/s")));
-    }
-    if let Some([p50, p90, p95, p99]) = quantiles.map(|quantiles| quantiles.map(number)) {
-        section.paragraph(&format!("p50 {p50} · p90 {p90} · p95 {p95} · p99 {p99} mm³/s"));
-    }
-    if let Some(seconds) = pushed.over_capacity_s {
-        section.paragraph(&format!("momentarily above the sustained capacity for {}", duration(seconds)));
-    }
-    let strip = strip::lines(&inspection.series, sustained, section.width(), look);
-    if !strip.is_empty() {
-        let line = sustained.map_or(String::new(), |c| {
-            format!("; what rises over the line {} exceeds the capacity of {}", strip::LINE, number(c))
-        });
-        section.line(String::new()).paragraph(&format!("sustained, mm³/s over time{line}"));
-        strip.into_iter().for_each(|line| {
-            section.line(line);
-        });
+    let none = if *capacity == crate::findings::Capacity::default() { "; the sheet gives no capacity" } else { "" };
+    section.paragraph(&format!(
+        "{} mm³/s sustained, {} in a burst{none}",
+        of(flow.sustained_peak_mm3_s, capacity.sustained_mm3_s),
+        of(flow.burst_peak_mm3_s, capacity.peak_mm3_s),
+    ));
+    if let Some(over_s) = flow.pushed.over_capacity_s.filter(|over_s| *over_s > 0.0) {
+        section.paragraph(&format!("for {} above what the hotend sustains", duration(over_s)));
     }
     section
 }
 
-/// Nothing where the sheet gives no modes: the checks say so.
 fn ringing(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("ringing", look);
-    let row = |ringing: &Ringing| {
-        let limit = ringing.limit_mm.map_or("no limit given".to_owned(), |limit| format!("of {}", number(limit)));
-        let p95 = ringing.p95_mm.map_or(String::new(), |p95| format!("p95 {}", number(p95)));
-        let line = ringing.peak_line.map_or(String::new(), |line| format!("line {line}"));
-        vec![ringing.axis.to_string(), quantity(ringing.peak_mm, "mm"), limit, p95, line]
-    };
-    let rows: Vec<_> = inspection.ringing.iter().map(row).collect();
-    if rows.is_empty() {
-        return section;
-    }
-    section.rows("<><<<", &rows);
-    for ringing in &inspection.ringing {
-        if let Some((hz, spacing)) = ringing.peak_hz.zip(ringing.mark_spacing_mm) {
-            let (hz, spacing) = (quantity(hz, "Hz"), quantity(spacing, "mm"));
-            let over = match ringing.over_limit_s {
-                Some(over_s) if over_s > 0.0 => format!("; above the limit for {}", duration(over_s)),
-                _ => String::new(),
-            };
-            section.paragraph(&format!("{} at {hz}, marks {spacing} apart at the worst place{over}", ringing.axis));
-        }
+    let each = inspection.ringing.iter().map(|ringing| format!("{} {}", ringing.axis, number(ringing.peak_mm)));
+    let each: Vec<String> = each.collect();
+    let limit = inspection.ringing.iter().find_map(|ringing| ringing.limit_mm);
+    let limit = limit.map_or(String::new(), |limit| format!(" of {}", number(limit)));
+    if !each.is_empty() {
+        section.paragraph(&format!("{}{limit} mm", each.join(", ")));
     }
     section
 }
 
 fn reach(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("reach", look);
-    let boxes = [("reached", inspection.reached), ("extruding", inspection.extruding)];
-    let known: Vec<(&str, Box3)> = boxes.into_iter().filter_map(|(name, found)| Some((name, found?))).collect();
-    if known.is_empty() {
-        section.paragraph("nothing moves");
-        return section;
+    let span = |found: &Box3| {
+        let axis = |(axis, name)| format!("{name} {} … {}", number(found.min[axis]), number(found.max[axis]));
+        ["x", "y", "z"].into_iter().enumerate().map(axis).collect::<Vec<_>>().join(", ")
+    };
+    match &inspection.reached {
+        Some(reached) => section.paragraph(&format!("{} mm", span(reached))),
+        None => section.paragraph("nothing moves"),
+    };
+    if let Some(extruding) = &inspection.extruding {
+        let layers = counted(inspection.layers_total, "layer", "layers");
+        section.paragraph(&format!("prints {} mm, {layers}", span(extruding)));
     }
-    let mut rows =
-        vec![std::iter::once(String::new()).chain(known.iter().map(|(name, _)| (*name).to_owned())).collect()];
-    for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
-        let span = |(_, found): &(&str, Box3)| format!("{} … {}", number(found.min[axis]), number(found.max[axis]));
-        let unit = std::iter::once("mm".to_owned());
-        rows.push(std::iter::once(name.to_owned()).chain(known.iter().map(span)).chain(unit).collect::<Vec<_>>());
-    }
-    section.rows("<>>", &rows);
-    let path = inspection.path_mm;
-    let (all, extruding, travel) = (length(path.total()), length(path.extruding), length(path.travel));
-    section.paragraph(&format!("path {all}: {extruding} extruding, {travel} travel"));
     section
 }
 
@@ -276,107 +283,21 @@ fn heat(inspection: &Inspection, look: Look) -> Section {
     let named = [("nozzle", heat.nozzle_max_c), ("bed", heat.bed_max_c), ("chamber", heat.chamber_max_c)];
     let hottest: Vec<String> = named
         .into_iter()
-        .filter_map(|(name, most)| Some(format!("{name} up to {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
+        .filter_map(|(name, most)| Some(format!("{name} {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
         .collect();
-    if hottest.is_empty() {
-        section.paragraph("no heater gets a target");
-        return section;
-    }
-    section.paragraph(&hottest.join(" · "));
-    if heat.tools_max_c.len() > 1 {
-        let tools = heat.tools_max_c.iter().map(|(tool, hottest)| format!("tool {tool} {}", quantity(*hottest, "°C")));
-        section.paragraph(&tools.collect::<Vec<_>>().join(" · "));
-    }
-    let waits = match (heat.waits_modelled, inspection.time_s.heating > 0.0) {
-        (true, _) => "in the time",
-        (false, true) => "only partly in the time",
-        (false, false) => "not in the time",
-    };
-    section.paragraph(&format!("waiting for heaters is {waits}"));
+    section.paragraph(&if hottest.is_empty() { "no heater gets a target".to_owned() } else { hottest.join(", ") });
     section
 }
 
 fn filament(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("filament", look);
     let used = inspection.filament;
-    let mass = used.net_g.map_or("mass unknown: a tool has no density".to_owned(), |mass| quantity(mass, "g"));
-    let net = [
-        format!("{:.1} mm", used.net_mm),
-        format!("{:.2} m", used.net_mm / 1000.0),
-        format!("{:.0} mm³", used.net_mm3),
-        mass,
-    ];
-    section.paragraph(&net.join(" · "));
-    let purged = length(inspection.purged_mm());
-    let beside = match inspection.purge_line {
-        Some(line) if used.purged_mm > 0.0 => {
-            format!(" ({} on a line beside the print, line {})", length(line.filament_mm), line.first_line)
-        }
-        Some(line) => format!(" on a line beside the print (line {})", line.first_line),
-        None => String::new(),
+    let mass = used.net_g.map_or(String::new(), |mass| format!(", {}", quantity(mass, "g")));
+    let purged = match inspection.purged_mm() {
+        purged if purged > 0.0 => format!(", of it {} purged", length(purged)),
+        _ => String::new(),
     };
-    section.paragraph(&format!("pushed {}, of this purged {purged}{beside}", length(used.pushed_mm)));
-    section
-}
-
-fn layers(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("layers", look);
-    let (Some(first), Some(last)) = (inspection.layers.first(), inspection.layers.last()) else {
-        section.paragraph(&counted(inspection.layers_total, "layer", "layers"));
-        return section;
-    };
-    let kept = inspection.layers.len() as u64;
-    let of = if kept < inspection.layers_total {
-        format!(" (numbers of the first {})", grouped(kept))
-    } else {
-        String::new()
-    };
-    let total = grouped(inspection.layers_total);
-    let (low, high) = (number(first.z_mm), number(last.z_mm));
-    let grows = match last.z_top_mm > last.z_mm {
-        true => format!(", which grows to z {} mm", number(last.z_top_mm)),
-        false => String::new(),
-    };
-    section.paragraph(&format!("{total}{of}, first at z {low}, last at z {high} mm{grows}"));
-    let longer = |a: &&Layer, b: &&Layer| a.time_s.total_cmp(&b.time_s);
-    if let Some(longest) = inspection.layers.iter().rev().max_by(longer) {
-        let (z, line) = (number(longest.z_mm), longest.first_line);
-        section.paragraph(&format!("longest {} at z {z} mm, line {line}", duration(longest.time_s)));
-    }
-    section
-}
-
-fn job(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("job", look);
-    let (job, machine) = (&inspection.job, &inspection.machine);
-    let facts = [
-        counted(job.lines, "line", "lines"),
-        counted(job.commands, "command", "commands"),
-        counted(job.moves, "move", "moves"),
-        bytes(job.bytes),
-    ];
-    section.paragraph(&facts.join(" · "));
-    section.paragraph(&format!("{} {}", path(&job.path), safe(short_digest(&job.digest))));
-    section.paragraph(&format!("machine sheet {} {}", safe(&machine.source), safe(short_digest(&machine.digest))));
-    section
-}
-
-fn checks(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("checks", look);
-    let (made, skipped) = (&inspection.checks_run, &inspection.checks_skipped);
-    section.paragraph(&format!("{} made, {} not made", made.len(), skipped.len()));
-    section.styled_paragraph(&made.join(" · "), Style::new().effects(Effects::DIMMED));
-    for skipped in skipped {
-        section.item("–", &format!("not made: {} – {}", skipped.check, safe(&skipped.reason)));
-    }
-    section
-}
-
-fn left_out(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("left out", look);
-    for sentence in &inspection.left_out {
-        section.item("–", &safe(sentence));
-    }
+    section.paragraph(&format!("{}{mass}{purged}", length(used.net_mm)));
     section
 }
 
@@ -386,12 +307,38 @@ mod tests {
     use crate::findings::sample;
     use crate::wording::columns;
 
-    fn render(outcome: crate::findings::Outcome, width: usize, color: bool) -> String {
-        let mut report = TextReport::new(Look { width, color });
-        let mut out = Vec::new();
-        report.add(&outcome.map(|inspection| vec![inspection]), &mut out).expect("writes");
-        report.finish(&crate::show::report::matrix::samples::totals_of_none(), &mut out).expect("writes");
+    const ALL: Extent = Extent { details: true, letters: true };
+
+    fn rendered(outcome: crate::findings::Outcome, width: usize, color: bool, extent: Extent) -> String {
+        let mut report = TextReport::new(Look { width, color }, extent);
+        let (judged, mut out) = (outcome.map(|inspection| vec![inspection]), Vec::new());
+        let mut totals = crate::show::report::matrix::samples::totals_of_none();
+        totals.count(&judged);
+        report.add(&judged, &mut out).expect("writes");
+        report.finish(&totals, &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
+    }
+
+    fn render(outcome: crate::findings::Outcome, width: usize, color: bool) -> String {
+        rendered(outcome, width, color, Extent::default())
+    }
+
+    #[test]
+    fn all_that_is_known_at_80_columns() {
+        snapbox::assert_data_eq!(
+            rendered(Ok(sample::no_go()), 80, false, ALL),
+            snapbox::file!["snapshots/details-80.txt"]
+        );
+    }
+
+    #[test]
+    fn a_clean_job_takes_24_lines_at_most() {
+        for (width, letters) in [(60, false), (80, false), (80, true), (120, true)] {
+            let mut clean = sample::go();
+            clean.machine.built_in = true;
+            let text = rendered(Ok(clean), width, false, Extent { letters, ..Extent::default() });
+            assert!(text.lines().count() <= 24, "{} lines at {width}:\n{text}", text.lines().count());
+        }
     }
 
     #[test]
@@ -436,8 +383,8 @@ mod tests {
             [sample::accepted(), sample::no_go(), sample::hold(), sample::go(), sample::empty(), sample::hostile()]
         {
             for width in 40..=110 {
-                let text = render(Ok(outcome.clone()), width, false);
-                for line in text.lines() {
+                let both = [Extent::default(), ALL].map(|extent| rendered(Ok(outcome.clone()), width, false, extent));
+                for line in both.iter().flat_map(|text| text.lines()) {
                     assert!(columns(line) <= width, "{} columns instead of {width}: {line:?}", columns(line));
                 }
             }
@@ -478,10 +425,13 @@ mod tests {
         let grave = inspection.findings[0].clone();
         let note = inspection.findings[2].clone();
         inspection.findings = std::iter::repeat_n(grave, 40).chain(std::iter::repeat_n(note, 40)).collect();
+        let all = rendered(Ok(inspection.clone()), 80, false, ALL);
+        assert_eq!(all.matches("gonogo explain").count(), 8);
+        assert!(all.contains("and 48 more") && all.lines().count() < 260, "{all}");
         let text = render(Ok(inspection), 80, false);
-        assert_eq!(text.matches("gonogo explain").count(), 8);
-        assert!(text.contains("and 48 more"), "{text}");
-        assert!(text.lines().count() < 260);
+        assert_eq!(text.matches("gonogo explain").count(), 3);
+        assert!(text.contains("and 31 more: --details"), "{text}");
+        assert!(text.lines().count() < 90, "{}", text.lines().count());
     }
 
     #[test]
@@ -490,10 +440,10 @@ mod tests {
             why(&sample::no_go()),
             "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 1204); 1 more hold."
         );
-        assert_eq!(why(&sample::go()), "4 checks passed, 1 could not run (see below).");
+        assert_eq!(why(&sample::go()), "4 checks passed, 1 not run: step rate over limit.");
         let mut open = sample::go();
         open.checks_skipped[0].unchecked = Some("melt rate".into());
-        assert_eq!(why(&open), "4 checks passed, 1 could not run (see below). Not checked: melt rate.");
+        assert_eq!(why(&open), "4 checks passed, 1 not run. Not checked: melt rate.");
     }
 
     #[test]

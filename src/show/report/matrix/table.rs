@@ -1,14 +1,14 @@
-//! The matrix for people: jobs × machines with verdict and time, a list where the page is too narrow for that; then why, and
-//! what fits nowhere.
+//! The matrix for people: what fits where, why not, then jobs × machines with verdict and time, or a list where the page is
+//! too narrow for that.
 
 use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
 use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
-use super::super::Report;
-use super::super::table::{REASON_COLUMN_FROM, UNJUDGED, WIDE_GAP_FROM, plain, reason};
-use super::super::{Look, text, unsafe_accepted};
+use super::super::reasons::{self, Reason, common_folder, plain, weight};
+use super::super::table::{UNJUDGED, WIDE_GAP_FROM, Wanted};
+use super::super::{Look, Report, text, unsafe_accepted};
 use super::labels;
 use crate::findings::{Inspection, MachineFacts, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
@@ -24,24 +24,31 @@ const NAME_MOST: usize = 24;
 /// Columns that are left to the jobs at least, where they have longer names.
 const JOB_LEAST: usize = 32;
 
+/// Most rows, and names of jobs that fit nowhere, of a short report.
+const ROWS: usize = 12;
+const NAMES: usize = 6;
+
 struct Row {
     job: String,
-    cells: Result<Vec<Cell>, String>,
+    /// One for each machine; none where the job could not be judged.
+    cells: Vec<Cell>,
+    reasons: Vec<Reason>,
 }
 
 struct Cell {
     verdict: Verdict,
     time: String,
-    reason: String,
 }
 
-impl Cell {
-    fn of(inspection: &Inspection) -> Self {
-        Self {
-            verdict: inspection.verdict,
-            time: clock(inspection.time_s.total()),
-            reason: reason(inspection).unwrap_or_default(),
-        }
+impl Row {
+    /// What the best machine says.
+    fn best(&self) -> Option<Verdict> {
+        self.cells.iter().map(|cell| cell.verdict).min()
+    }
+
+    /// What the worst one says.
+    fn worst(&self) -> Option<Verdict> {
+        self.cells.iter().map(|cell| cell.verdict).max()
     }
 }
 
@@ -57,6 +64,7 @@ enum Layout {
 /// The table renderer. Verdicts, times and first reasons are kept, inspections are not.
 pub struct TableMatrix {
     look: Look,
+    wanted: Wanted,
     machines: Vec<String>,
     rows: Vec<Row>,
     accepted_unsafe: usize,
@@ -65,8 +73,8 @@ pub struct TableMatrix {
 
 impl TableMatrix {
     /// An empty table for pages that look so.
-    pub fn new(look: Look, machines: &[MachineFacts]) -> Self {
-        Self { look, machines: labels(machines), rows: Vec::new(), accepted_unsafe: 0, remarks: Vec::new() }
+    pub fn new(look: Look, wanted: Wanted, machines: &[MachineFacts]) -> Self {
+        Self { look, wanted, machines: labels(machines), rows: Vec::new(), accepted_unsafe: 0, remarks: Vec::new() }
     }
 
     /// Columns between columns.
@@ -111,16 +119,16 @@ impl TableMatrix {
         if self.remarks.is_empty() { Ok(()) } else { writeln!(out) }
     }
 
-    fn table(&self, job: usize, machine: usize) -> Table {
+    fn table(&self, rows: &[&Row], job: usize, machine: usize) -> Table {
         let mut table = Table::new();
         table.load_style(STYLE).set_content_arrangement(ContentArrangement::Dynamic);
         table.set_width(u16::try_from(self.look.width).unwrap_or(u16::MAX));
         table.set_header(std::iter::once("job").chain(self.machines.iter().map(String::as_str)));
-        for row in &self.rows {
+        for row in rows {
             let mut fields = vec![Field::new(&row.job)];
-            match &row.cells {
-                Ok(cells) => fields.extend(cells.iter().map(|cell| Field::new(cell.shown(machine)))),
-                Err(_) => fields.extend(self.machines.iter().map(|_| Field::new(UNJUDGED))),
+            match &row.cells[..] {
+                [] => fields.extend(self.machines.iter().map(|_| Field::new(UNJUDGED))),
+                cells => fields.extend(cells.iter().map(|cell| Field::new(cell.shown(machine)))),
             }
             table.add_row(fields);
         }
@@ -133,8 +141,8 @@ impl TableMatrix {
         table
     }
 
-    fn write_table(&self, job: usize, machine: usize, out: &mut dyn Write) -> io::Result<()> {
-        let table = self.table(job, machine);
+    fn write_table(&self, rows: &[&Row], job: usize, machine: usize, out: &mut dyn Write) -> io::Result<()> {
+        let table = self.table(rows, job, machine);
         let mut under_header = false;
         for line in table.lines() {
             let line = line.trim_end();
@@ -145,38 +153,51 @@ impl TableMatrix {
             let (job, cells) = line.split_at(cut);
             writeln!(out, "{job}{}", color_verdicts(cells, color))?;
         }
-        writeln!(out)?;
-        self.reasons(out)
+        Ok(())
     }
 
-    /// Why not, where not; machines that say the same share a paragraph.
-    fn reasons(&self, out: &mut dyn Write) -> io::Result<()> {
-        let least = if self.look.width < REASON_COLUMN_FROM { Verdict::NoGo } else { Verdict::Hold };
-        let mut any = false;
-        for row in &self.rows {
-            let cells = match &row.cells {
-                Ok(cells) => cells,
-                Err(error) => {
-                    any = true;
-                    self.item("?", Style::new(), &format!("unread {}: {error}", row.job), out)?;
-                    continue;
-                }
-            };
-            let mut told: Vec<&str> = Vec::new();
-            for cell in cells.iter().filter(|cell| cell.verdict >= least) {
-                if told.contains(&cell.reason.as_str()) {
-                    continue;
-                }
-                told.push(&cell.reason);
-                any = true;
-                let alike = cells.iter().zip(&self.machines).filter(|(other, _)| other.reason == cell.reason);
-                let on: Vec<&str> = alike.map(|(_, machine)| machine.as_str()).collect();
-                let (mark, word) = verdict(cell.verdict).split_once(' ').unwrap_or(("", ""));
-                let text = format!("{word} {} on {}: {}", row.job, on.join(", "), cell.reason);
-                self.item(mark, verdict_style(cell.verdict), &text, out)?;
+    /// The rows that are named: those that fit least first.
+    fn write_rows(&self, out: &mut dyn Write) -> io::Result<()> {
+        let mut rows: Vec<&Row> = self.rows.iter().filter(|row| self.wanted.names(row.worst())).collect();
+        rows.sort_by_key(|row| std::cmp::Reverse((weight(row.best()), weight(row.worst()))));
+        let shown = if self.wanted.details { rows.len() } else { rows.len().min(ROWS) };
+        if shown == 0 {
+            return Ok(());
+        }
+        match self.layout() {
+            Layout::Table { job, machine } => self.write_table(&rows[..shown], job, machine, out)?,
+            Layout::List => self.write_list(&rows[..shown], out)?,
+        }
+        if shown < rows.len() {
+            let more = counted((rows.len() - shown) as u64, "more job", "more jobs");
+            self.paragraph(&format!("and {more}: --details lists all"), Style::new(), 0, out)?;
+        }
+        writeln!(out)
+    }
+
+    /// Why not on which machines: those that say the same are told together.
+    fn reasons_of(&self, inspections: &[Inspection], job: &str) -> Vec<Reason> {
+        let mut reasons: Vec<Reason> = Vec::new();
+        for (inspection, machine) in inspections.iter().zip(&self.machines) {
+            let Some(reason) = Reason::of(inspection, job, machine) else { continue };
+            let alike = |told: &&mut Reason| (told.verdict, &told.message) == (reason.verdict, &reason.message);
+            match reasons.iter_mut().find(alike) {
+                Some(told) => told.on += &format!(", {machine}"),
+                None => reasons.push(reason),
             }
         }
-        if any { writeln!(out) } else { Ok(()) }
+        reasons
+    }
+
+    /// Leaves out of all names what they have in common; what that is.
+    fn shorten(&mut self) -> String {
+        let folder = common_folder(&self.rows.iter().map(|row| row.job.clone()).collect::<Vec<_>>());
+        let short = |name: &mut String| drop(name.drain(..folder.len()));
+        for row in &mut self.rows {
+            short(&mut row.job);
+            row.reasons.iter_mut().for_each(|reason| short(&mut reason.job));
+        }
+        folder
     }
 
     /// A paragraph behind a mark.
@@ -188,22 +209,20 @@ impl TableMatrix {
         Ok(())
     }
 
-    fn write_list(&self, out: &mut dyn Write) -> io::Result<()> {
-        for row in &self.rows {
+    fn write_list(&self, rows: &[&Row], out: &mut dyn Write) -> io::Result<()> {
+        for row in rows {
             self.paragraph(&row.job, Style::new().effects(Effects::BOLD), 0, out)?;
-            match &row.cells {
-                Err(error) => self.paragraph(&format!("{UNJUDGED}: {error}"), Style::new(), 2, out)?,
-                Ok(cells) => {
-                    for (cell, machine) in cells.iter().zip(&self.machines) {
-                        self.entry(cell, machine, out)?;
-                    }
-                }
+            if row.cells.is_empty() {
+                self.paragraph(UNJUDGED, Style::new(), 2, out)?;
+            }
+            for (cell, machine) in row.cells.iter().zip(&self.machines) {
+                self.entry(cell, machine, out)?;
             }
         }
-        writeln!(out)
+        Ok(())
     }
 
-    /// A machine of the list, and why not.
+    /// A machine of the list.
     fn entry(&self, cell: &Cell, machine: &str, out: &mut dyn Write) -> io::Result<()> {
         let shown = cell.shown(BESIDE);
         let indent = 2 + BESIDE + 2;
@@ -211,7 +230,7 @@ impl TableMatrix {
             let lead = if index == 0 { format!("  {shown:<BESIDE$}  ") } else { " ".repeat(indent) };
             writeln!(out, "{}{line}", color_verdicts(&lead, self.look.color))?;
         }
-        self.paragraph(&cell.reason, Style::new(), 4, out)
+        Ok(())
     }
 
     fn paragraph(&self, text: &str, style: Style, indent: usize, out: &mut dyn Write) -> io::Result<()> {
@@ -221,8 +240,9 @@ impl TableMatrix {
         Ok(())
     }
 
-    fn summary(&self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+    fn summary(&self, totals: &Totals, folder: &str, out: &mut dyn Write) -> io::Result<()> {
         let jobs = counted(totals.jobs, "job", "jobs");
+        let within = if folder.is_empty() { String::new() } else { format!(" in {folder}") };
         let machines = counted(self.machines.len() as u64, "machine", "machines");
         let nowhere = totals.fit_no_machine.len() as u64;
         let counts = [
@@ -233,26 +253,28 @@ impl TableMatrix {
         let counts = counts.into_iter().filter(|(count, ..)| *count > 0);
         let counts: Vec<String> = counts.map(|(count, one, many)| counted(count, one, many)).collect();
         let bold = Style::new().effects(Effects::BOLD);
-        self.paragraph(&format!("{jobs} on {machines}: {}", counts.join(", ")), bold, 0, out)?;
+        self.paragraph(&format!("{jobs}{within} on {machines}: {}", counts.join(", ")), bold, 0, out)?;
         let each = self.machines.iter().zip(&totals.machines);
         let each: Vec<String> = each.map(|(name, tally)| format!("{name} {}", tally.fit)).collect();
         self.paragraph(&format!("jobs that fit: {}", each.join(", ")), Style::new(), 0, out)?;
         let idle: Vec<&str> = totals.fit_by_no_job().map(|place| self.machines[place].as_str()).collect();
         self.names("machines that no job fits", &idle, out)?;
-        let nowhere: Vec<_> = totals.fit_no_machine.iter().map(|job| path(job)).collect();
-        self.names("jobs that no machine fits", &nowhere.iter().map(AsRef::as_ref).collect::<Vec<_>>(), out)?;
+        let nowhere: Vec<String> = totals.fit_no_machine.iter().map(|job| path(job).replacen(folder, "", 1)).collect();
+        self.names("jobs that no machine fits", &nowhere.iter().map(String::as_str).collect::<Vec<_>>(), out)?;
         let fits = if totals.fits(Verdict::Hold) { "go or hold" } else { "go" };
         self.paragraph(&format!("A job fits a machine where its verdict is {fits}."), Style::new(), 0, out)?;
         writeln!(out)
     }
 
-    /// Names below what they have in common.
+    /// Names behind what they have in common; a bounded number of them in a short report.
     fn names(&self, what: &str, names: &[&str], out: &mut dyn Write) -> io::Result<()> {
-        if names.is_empty() {
-            return self.paragraph(&format!("{what}: none"), Style::new(), 0, out);
-        }
-        self.paragraph(&format!("{what}:"), Style::new(), 0, out)?;
-        names.iter().try_for_each(|name| self.paragraph(name, Style::new(), 2, out))
+        let shown = if self.wanted.details { names.len() } else { names.len().min(NAMES) };
+        let more = match names.len() - shown {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        let named = if names.is_empty() { "none".to_owned() } else { names[..shown].join(", ") + &more };
+        self.paragraph(&format!("{what}: {named}"), Style::new(), 0, out)
     }
 }
 
@@ -277,23 +299,29 @@ impl Report<Judged, Totals> for TableMatrix {
     fn add(&mut self, judged: &Judged, _out: &mut dyn Write) -> io::Result<()> {
         self.note(judged.as_deref().unwrap_or_default());
         self.rows.push(match judged {
-            Ok(inspections) => Row {
-                job: path(inspections.first().map_or("", |first| &first.job.path)).into_owned(),
-                cells: Ok(inspections.iter().map(Cell::of).collect()),
-            },
-            Err(unjudged) => Row { job: path(&unjudged.path).into_owned(), cells: Err(plain(&unjudged.error)) },
+            Ok(inspections) => {
+                let job = path(inspections.first().map_or("", |first| &first.job.path)).into_owned();
+                let cell = |of: &Inspection| Cell { verdict: of.verdict, time: clock(of.time_s.total()) };
+                let reasons = self.reasons_of(inspections, &job);
+                Row { job, cells: inspections.iter().map(cell).collect(), reasons }
+            }
+            Err(unjudged) => {
+                let job = path(&unjudged.path).into_owned();
+                let reasons = vec![Reason::unjudged(&unjudged.path, &job, &unjudged.error)];
+                Row { job, cells: Vec::new(), reasons }
+            }
         });
         Ok(())
     }
 
     fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
+        let folder = self.shorten();
         self.head(out)?;
-        match self.layout() {
-            Layout::Table { job, machine } => self.write_table(job, machine, out)?,
-            Layout::List => self.write_list(out)?,
-        }
+        self.summary(totals, &folder, out)?;
+        let named = self.rows.iter().flat_map(|row| &row.reasons).filter(|reason| self.wanted.names(reason.verdict));
+        reasons::write(&named.collect::<Vec<_>>(), self.wanted.details, self.look, out)?;
+        self.write_rows(out)?;
         self.write_remarks(out)?;
-        self.summary(totals, out)?;
         text::caution(self.look, out)
     }
 }
@@ -306,7 +334,7 @@ mod tests {
     use crate::wording::safe;
 
     fn render(jobs: &[Judged], width: usize, color: bool) -> String {
-        let mut report = TableMatrix::new(Look { width, color }, &samples::machines());
+        let mut report = TableMatrix::new(Look { width, color }, Wanted::default(), &samples::machines());
         let mut out = Vec::new();
         jobs.iter().for_each(|judged| report.add(judged, &mut out).expect("writes"));
         report.finish(&samples::totals(jobs), &mut out).expect("writes");
@@ -355,7 +383,7 @@ mod tests {
         let mut machines = samples::machines();
         machines[1].name = "Bittern".to_owned();
         let layout = |width, jobs: usize| {
-            let mut report = TableMatrix::new(Look { width, color: false }, &machines);
+            let mut report = TableMatrix::new(Look { width, color: false }, Wanted::default(), &machines);
             samples::all()[..jobs].iter().for_each(|judged| report.add(judged, &mut Vec::new()).expect("keeps"));
             report.layout()
         };

@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::wave;
+use crate::findings::Ringing;
 use crate::machine::{Direction, ImpulseShaper, Mode};
 use crate::show::{
     marks::styled,
@@ -51,8 +52,12 @@ impl Report<Study, ()> for ResonanceText {
 fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let today = &study.today;
     for line in wrap(&format!("Resonance of {} on {}", path(&today.job.path), safe(&today.machine.name)), look.width) {
+        writeln!(out, "{line}")?;
+    }
+    for line in wrap(&answer(study), look.width) {
         writeln!(out, "{}", styled(&line, Style::new().effects(Effects::BOLD), look.color))?;
     }
+    writeln!(out)?;
     let spectrum = &study.seen.spectrum;
     let waits = match study.waits_s {
         waits_s if waits_s > 0.0 => {
@@ -96,6 +101,49 @@ fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "{line}")?;
     }
     Ok(())
+}
+
+/// Whether the job rings the frame, where, and what to change.
+fn answer(study: &Study) -> String {
+    let rings = |ringing: &&Ringing| ringing.limit_mm.is_some_and(|limit_mm| ringing.peak_mm > limit_mm);
+    let share = |ringing: &Ringing| ringing.peak_mm / ringing.limit_mm.unwrap_or(1.0);
+    let worst = study.today.ringing.iter().max_by(|a, b| share(a).total_cmp(&share(b)));
+    let Some(worst) = worst else {
+        return "Whether this job rings the frame is not known: the sheet gives no mode. `gonogo trial ringing` measures one."
+            .to_owned();
+    };
+    let at = worst.peak_hz.map_or(String::new(), |hz| format!(" at {} Hz", number(hz)));
+    let line = worst.peak_line.map_or(String::new(), |line| format!(" (line {line})"));
+    let most = format!("{} mm along {}{at}{line}", number(worst.peak_mm), worst.axis);
+    let Some(limit_mm) = worst.limit_mm else {
+        return format!("This job swings the frame by up to {most}; the sheet does not say how much is accepted.");
+    };
+    let limit = number(limit_mm);
+    if !study.today.ringing.iter().any(|ringing| rings(&ringing)) {
+        return format!("This job does not ring the frame: it swings by at most {most}, of {limit} mm accepted.");
+    }
+    let changes = [feeds_to_avoid(study), shaper_to_try(study)].into_iter().flatten();
+    let changes: Vec<String> = changes.chain(["lower the acceleration".to_owned()]).collect();
+    format!("This job rings the frame: {most}, where {limit} mm is accepted. What helps: {}.", changes.join("; or "))
+}
+
+/// The speeds to keep off, of the strokes that the job has most of.
+fn feeds_to_avoid(study: &Study) -> Option<String> {
+    let rows = study.avoid.iter().flat_map(|avoid| avoid.rows.iter().map(move |row| (avoid.mode.along, row)));
+    let driven = rows.filter(|(_, row)| matches!(row.drives[0], Drive::Between(..)));
+    let (along, row) = driven.filter(|(_, row)| row.count.is_some()).max_by_key(|(_, row)| row.count)?;
+    let (stroke, speeds) = (number(row.stroke_mm), drive(row.drives[0]));
+    Some(format!("keep strokes of {stroke} mm along {} off {speeds} mm/s", along.word()))
+}
+
+/// The shaper with the least ringing left at today's acceleration, where it is within what is accepted.
+fn shaper_to_try(study: &Study) -> Option<String> {
+    let shaping = study.shaping.as_ref().ok()?;
+    let others = shaping.candidates.iter().filter(|of| !of.present && of.shapers != [None, None]);
+    let fit = others.filter(|of| of.today.p95_mm <= shaping.limit_mm);
+    let best = fit.min_by(|a, b| a.duration_s.total_cmp(&b.duration_s))?;
+    let left = number((best.today.p95_mm * 1000.0).round() / 1000.0);
+    Some(format!("an impulse shaper, {}, which would leave {left} mm for 95 % of the time", name(&best.shapers)))
 }
 
 fn waves(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
@@ -266,55 +314,58 @@ pub(super) fn name(shapers: &Shapers) -> String {
     }
 }
 
+/// The candidates as a trade of the job's time against its ringing.
 fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let mut section = Section::new("shapers", look);
+    let tuned = shaping.candidates.iter().find(|of| of.shapers != [None, None] && !of.present);
+    let at = tuned.map_or(String::new(), |of| format!(" ({})", tuning(&of.shapers)));
     let from = match shaping.limit_from {
         LimitFrom::Asked => "as asked",
         LimitFrom::Sheet => "by the sheet",
         LimitFrom::Today => "as the job rings today",
     };
-    let limit = number(shaping.limit_mm);
-    let one_each = shaping.candidates.iter().all(|of| same_kind(shaping, of) == 1);
-    let tuned = shaping.candidates.iter().find(|of| of.shapers != [None, None] && !of.present);
-    let at = match tuned {
-        Some(of) if one_each => format!(" ({})", tuning(&of.shapers)),
-        _ => String::new(),
-    };
-    let present = shaping.candidates.iter().find(|of| of.present);
-    let today = present.map(|of| of.today.time_s);
-    let against = present.map_or(String::new(), |of| {
-        let waits = if of.waits_s > 0.0 { ", waits for the last impulse included" } else { "" };
-        format!(", against {} today{waits}", duration(of.today.time_s))
-    });
     section.paragraph(&format!(
-        "Impulse shapers at the modes{at} on this job: ringing left (95 % of the extruding time / the largest); time from \
-         the first impulse to the last; by how much corners are rounded at the job's speeds (95 % / the worst); and the \
-         largest acceleration that leaves no more than {limit} mm ({from}) for 95 % of the time, with the job's time \
-         there{against}. The least time comes first."
+        "Time of this job against its ringing, with impulse shapers at the modes{at} and without. Each number is the \
+         ringing in mm that is not exceeded for 95 % of the extruding time; {} mm is accepted ({from}).",
+        number(shaping.limit_mm)
     ));
-    let heads = ["", "left, mm", "ms", "rounds, mm", "mm/s²", "time"];
-    let mut rows = vec![heads.map(str::to_owned).to_vec()];
-    rows.extend(shaping.candidates.iter().map(|of| candidate(of, one_each, today)));
-    section.rows("<>>>>>", &rows);
-    if shaping.candidates.iter().any(|candidate| candidate.present) {
-        section.paragraph("* what the sheet has today");
+    section.paragraph(match shaping.raised {
+        RaisedKey::Printing => "Down the table the printing acceleration (`motion.acceleration_mm_s2.printing`) rises.",
+        RaisedKey::Axes => {
+            "The job sets its acceleration itself (M204), which holds in place of the sheet's. So down the table that of \
+             the axes rises: `motion.acceleration_limit_mm_s2` of x and y, for printing and travel alike."
+        }
+    });
+    if !shaping.has_effect {
+        section.paragraph("That changes nothing on this job: limits of its own hold in its place.");
     }
-    if shaping.candidates.iter().any(|candidate| candidate.equal_is_highest) {
-        section.paragraph("↑ the highest value tried, or that the axes allow");
+    for told in shaping.candidates.chunks(COLUMNS) {
+        section.rows(">>>>>>>", &trades(shaping, told));
+    }
+    section.paragraph(
+        "• marks what no plan of any candidate betters in both time and ringing; * is what the sheet has today. How far an \
+         acceleration may go, and what else limits it, is for `gonogo headroom`.",
+    );
+    let rounds = shaping.candidates.iter().filter(|of| of.shapers != [None, None]);
+    let rounds: Vec<String> = rounds
+        .map(|of| {
+            format!(
+                "{} by up to {:.3} mm within {:.0} ms",
+                name(&of.shapers),
+                of.rounding.most_mm,
+                of.duration_s * 1000.0
+            )
+        })
+        .collect();
+    if !rounds.is_empty() {
+        section.paragraph(&format!("Corners are rounded at the job's speeds: {}.", rounds.join("; ")));
     }
     section.paragraph(&format!(
         "Where the machine waits until it is at rest ({} on this job), it waits for the last impulse too: that is in \
          these times.",
         counted(shaping.stops, "time", "times")
     ));
-    section.write(out)?;
-    trades(shaping, look, out)
-}
-
-/// How many candidates have the kinds of this one.
-fn same_kind(shaping: &Shaping, of: &Candidate) -> usize {
-    let kinds = |of: &Candidate| of.shapers.map(|shaper| shaper.map(|shaper| shaper.kind));
-    shaping.candidates.iter().filter(|other| kinds(other) == kinds(of)).count()
+    section.write(out)
 }
 
 /// What shapers are tuned to.
@@ -331,62 +382,35 @@ fn difference(time_s: f64, today: Option<f64>) -> String {
     if tenths == 0.0 { "0 s".to_owned() } else { format!("{tenths:+.1} s").replace('-', "−") }
 }
 
-fn candidate(of: &Candidate, one_each: bool, today: Option<f64>) -> Vec<String> {
-    let mark = if of.present { "* " } else { "" };
-    let rounds = match of.shapers {
-        [None, None] => "–".to_owned(),
-        _ => format!("{:.3} / {:.3}", of.rounding.p95_mm, of.rounding.most_mm),
-    };
-    let what = if one_each { kinds(&of.shapers) } else { name(&of.shapers) };
-    let mut row = vec![
-        format!("{mark}{what}"),
-        format!("{:.3} / {:.3}", of.today.p95_mm, of.today.peak_mm),
-        format!("{:.0}", of.duration_s * 1000.0),
-        rounds,
-    ];
-    match of.equal {
-        Some(Trade { accel_mm_s2, time_s, .. }) => {
-            let highest = if of.equal_is_highest { "↑" } else { "" };
-            row.extend([format!("{}{highest}", number(accel_mm_s2)), difference(time_s, today)]);
-        }
-        None => row.extend(["none".to_owned(), String::new()]),
-    }
-    row
-}
-
-fn trades(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let mut section = Section::new("trade", look);
-    section.paragraph(match shaping.raised {
-        RaisedKey::Printing => "Printing acceleration (`motion.acceleration_mm_s2.printing`) against time and ringing.",
-        RaisedKey::Axes => {
-            "The job sets its acceleration itself (M204), which holds in place of the sheet's. So the axes are varied: \
-             `motion.acceleration_limit_mm_s2` of x and y, for printing and travel alike."
-        }
-    });
-    if !shaping.has_effect {
-        section.paragraph("It changes nothing on this job: limits of its own hold in its place.");
-        return section.write(out);
-    }
-    let told: Vec<&Candidate> = shaping.candidates.iter().take(COLUMNS).collect();
-    let Some(first) = told.first() else { return Ok(()) };
+/// One row for each acceleration that was tried, one column for each of some candidates.
+fn trades(shaping: &Shaping, told: &[Candidate]) -> Vec<Vec<String>> {
+    let Some(first) = told.first() else { return Vec::new() };
+    let one_each = told.iter().all(|of| same_kind(shaping, of) == 1);
     let mut heads = vec![units("mm/s2"), "time".to_owned()];
     // Room for the mark behind each number.
-    heads.extend(told.iter().map(|of| format!("{} ", kinds(&of.shapers))));
+    heads.extend(told.iter().map(|of| {
+        let what = if one_each { kinds(&of.shapers) } else { name(&of.shapers) };
+        format!("{what}{}", if of.present { "*" } else { " " })
+    }));
     let now = first.scan.iter().find(|trade| trade.accel_mm_s2 == shaping.today_mm_s2).map(|trade| trade.time_s);
     let mut rows = vec![heads];
     for (at, trade) in first.scan.iter().enumerate() {
-        let today = if trade.accel_mm_s2 == shaping.today_mm_s2 { "today " } else { "" };
+        let is_today = trade.accel_mm_s2 == shaping.today_mm_s2;
+        if !shaping.has_effect && !is_today {
+            continue;
+        }
+        let today = if is_today { "today " } else { "" };
         let mut row = vec![format!("{today}{}", number(trade.accel_mm_s2)), difference(trade.time_s, now)];
-        let cell = |of: &&Candidate| of.scan.get(at).map_or(String::new(), cell);
-        row.extend(told.iter().map(cell));
+        row.extend(told.iter().map(|of| of.scan.get(at).map_or(String::new(), cell)));
         rows.push(row);
     }
-    section.rows(">>>>>>>", &rows);
-    section.paragraph(
-        "Ringing in mm (95 % of the extruding time); • marks what no plan of any candidate betters in both time and ringing. \
-         `gonogo headroom` shows what else may limit an acceleration.",
-    );
-    section.write(out)
+    rows
+}
+
+/// How many candidates have the kinds of this one.
+fn same_kind(shaping: &Shaping, of: &Candidate) -> usize {
+    let kinds = |of: &Candidate| of.shapers.map(|shaper| shaper.map(|shaper| shaper.kind));
+    shaping.candidates.iter().filter(|other| kinds(other) == kinds(of)).count()
 }
 
 fn cell(trade: &Trade) -> String {
