@@ -263,7 +263,10 @@ fn ringing(inspection: &Inspection, look: Look) -> Section {
 fn reach(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("reach", look);
     let span = |found: &Box3| {
-        let axis = |(axis, name)| format!("{name} {} … {}", number(found.min[axis]), number(found.max[axis]));
+        let axis = |(axis, name)| match [found.min[axis], found.max[axis]].map(number) {
+            [low, high] if low == high => format!("{name} {low}"),
+            [low, high] => format!("{name} {low} … {high}"),
+        };
         ["x", "y", "z"].into_iter().enumerate().map(axis).collect::<Vec<_>>().join(", ")
     };
     match &inspection.reached {
