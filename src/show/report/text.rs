@@ -242,7 +242,9 @@ fn flow(inspection: &Inspection, look: Look) -> Section {
         of(flow.sustained_peak_mm3_s, capacity.sustained_mm3_s),
         of(flow.burst_peak_mm3_s, capacity.peak_mm3_s),
     ));
-    if let Some(over_s) = flow.pushed.over_capacity_s.filter(|over_s| *over_s > 0.0) {
+    // A push of a moment above it is nothing to worry about.
+    let is_over = capacity.sustained_mm3_s.is_some_and(|capacity| flow.sustained_peak_mm3_s > capacity);
+    if let Some(over_s) = flow.pushed.over_capacity_s.filter(|over_s| is_over && *over_s > 0.0) {
         section.paragraph(&format!("for {} above what the hotend sustains", duration(over_s)));
     }
     section
