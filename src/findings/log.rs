@@ -20,6 +20,18 @@ struct Merged {
     is_unsafe: bool,
 }
 
+/// How many findings are remembered.
+const RECENT: usize = 4;
+
+/// Hits of that check, kind and severity of their own go into that finding.
+#[derive(Clone, Copy)]
+struct Recent {
+    check: &'static Check,
+    kind: u64,
+    severity: Severity,
+    at: usize,
+}
+
 /// A hit whose line may have more moves than the blocks so far.
 #[derive(Clone, Copy)]
 struct Unsettled {
@@ -100,6 +112,10 @@ pub(crate) fn sort(findings: &mut [Finding]) {
 pub struct Log {
     merged: Vec<Merged>,
     by_key: BTreeMap<(&'static str, u64, Severity), usize>,
+    /// The findings that hits were merged into last: a job with findings on every move looks up the same few.
+    recent: [Option<Recent>; RECENT],
+    /// Which of them goes next.
+    oldest: usize,
     overrides: BTreeMap<String, Override>,
     wanted: Vec<(usize, u64)>,
     /// Findings and lines whose place the block in hand tells.
@@ -120,14 +136,25 @@ impl Log {
 
     /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
     pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
+        let line = (hit.line > 0).then_some(hit.line);
+        let is_same = |known: &&Recent| {
+            std::ptr::eq(known.check, hit.check) && known.kind == hit.kind && known.severity == hit.severity
+        };
+        if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(is_same) {
+            return self.repeat(at, line, hit, message);
+        }
         let severity = match self.overrides.get(hit.check.id) {
             Some(Override::Off) => return,
             Some(Override::Severity(severity)) => *severity,
             None => hit.severity,
         };
-        let line = (hit.line > 0).then_some(hit.line);
         match self.by_key.get(&(hit.check.id, hit.kind, severity)) {
-            Some(&at) => self.repeat(at, line, hit, message),
+            Some(&at) => {
+                self.recent[self.oldest] =
+                    Some(Recent { check: hit.check, kind: hit.kind, severity: hit.severity, at });
+                self.oldest = (self.oldest + 1) % RECENT;
+                self.repeat(at, line, hit, message);
+            }
             None if self.merged.len() >= FINDINGS_KEPT => self.dropped += 1,
             None => self.begin(severity, line, hit, message),
         }
@@ -262,6 +289,7 @@ impl Log {
         });
         let Some(at) = self.by_key.remove(&(check.id, kind, from)) else { return };
         self.by_key.insert((check.id, kind, to), at);
+        self.recent = [None; RECENT];
         let finding = &mut self.merged[at].finding;
         (finding.severity, finding.message) = (to, sentence(message));
     }
@@ -269,6 +297,7 @@ impl Log {
     /// Takes over the findings of another log; the two must have raised different checks.
     pub fn absorb(&mut self, mut other: Self) {
         other.settle_all();
+        self.recent = [None; RECENT];
         let offset = self.merged.len();
         self.merged.extend(other.merged);
         self.by_key.extend(other.by_key.into_iter().map(|(key, at)| (key, at + offset)));
@@ -340,5 +369,23 @@ mod tests {
         assert_eq!(weighed(None), late(Severity::Hold));
         assert_eq!(weighed(Some(Override::Severity(Severity::Note))), late(Severity::Note));
         assert_eq!(weighed(Some(Override::Off)), []);
+    }
+
+    #[test]
+    fn more_kinds_than_are_remembered_keep_apart() {
+        let mut log = Log::default();
+        for line in 0..350 {
+            let severity = if line % 7 == 6 { Severity::Hold } else { Severity::Note };
+            log.raise(Hit::plain(&PURGE, line % 6, severity, 1 + line), || "one".to_owned());
+        }
+        let found = log.into_findings();
+        let kinds: std::collections::BTreeSet<_> = found.iter().map(|f| (f.severity, f.kind)).collect();
+        assert_eq!((found.len(), kinds.len(), found.iter().map(|f| f.count).sum::<u64>()), (12, 12, 350));
+        let is_right = |f: &Finding| {
+            f.lines
+                .iter()
+                .all(|line| (line - 1) % 6 == f.kind && ((line - 1) % 7 == 6) == (f.severity == Severity::Hold))
+        };
+        assert!(found.iter().all(is_right), "{found:?}");
     }
 }

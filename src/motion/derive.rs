@@ -60,9 +60,15 @@ fn allowed(limits: &[f64; 4], x: f64, y: f64, z: f64, e: f64) -> f64 {
 
 /// Acceleration by class: printing along the path with filament, travel without, retraction for filament alone.
 #[inline(always)]
-fn class_acceleration(flags: u8, de: f64, limits: &Limits) -> f64 {
-    let on_path = if de != 0.0 { limits.printing_mm_s2 } else { limits.travel_mm_s2 };
-    if flags & flag::PATH == 0 { limits.retraction_mm_s2 } else { on_path }
+fn class_acceleration(flags: u8, de: f64, [printing, travel, retraction]: [f64; 3]) -> f64 {
+    let on_path = if de != 0.0 { printing } else { travel };
+    if flags & flag::PATH == 0 { retraction } else { on_path }
+}
+
+/// The limits of the classes, by value: loaded by reference within a loop they make it scalar.
+#[inline(always)]
+fn classes(limits: &Limits) -> [f64; 3] {
+    [limits.printing_mm_s2, limits.travel_mm_s2, limits.retraction_mm_s2]
 }
 
 #[inline(always)]
@@ -88,9 +94,10 @@ fn caps(block: &mut Block, range: Range<usize>, limits: &Limits) {
         feed_allowed_mm_s[i] = most;
         feed[i] = smaller(commanded[i], most).clamp(FLOOR, SPEED_CEILING_MM_S);
     }
+    let classes = classes(limits);
     for i in 0..count {
         let most = allowed(&limits.acceleration_mm_s2, x[i], y[i], z[i], e[i]);
-        accel[i] = smaller(class_acceleration(flags[i], de[i], limits), most).max(FLOOR);
+        accel[i] = smaller(class_acceleration(flags[i], de[i], classes), most).max(FLOOR);
     }
 }
 
@@ -109,7 +116,7 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
         let e = block.de_mm[i] / geometry.length_mm;
         block.dir[E][i] = e;
         let [x, y, z] = geometry.dir_max;
-        let class = class_acceleration(block.flags[i], block.de_mm[i], limits);
+        let class = class_acceleration(block.flags[i], block.de_mm[i], classes(limits));
         block.feed_allowed_mm_s[i] = allowed(&limits.feed_rate_mm_s, x, y, z, e);
         block.accel_mm_s2[i] = class.min(allowed(&limits.acceleration_mm_s2, x, y, z, e)).max(FLOOR);
         let turning = (block.accel_mm_s2[i] * geometry.turning_mm).sqrt();

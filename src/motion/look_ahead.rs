@@ -203,18 +203,22 @@ impl LookAheadWindow {
         self.bound.clear();
         self.bound.resize(count + 1, 0.0);
         let (mut stopping, mut free) = (0.0, f64::INFINITY);
-        let mut ready = None;
-        for k in (0..count).rev() {
+        let mut open = count;
+        // From where both agree on they stay the same.
+        while open > 0 && stopping != free {
+            open -= 1;
+            stopping = self.map(open).apply(stopping);
+            free = self.map(open).apply(free);
+            self.bound[open] = stopping;
+        }
+        if stopping != free {
+            return;
+        }
+        for k in (0..open).rev() {
             stopping = self.map(k).apply(stopping);
-            free = self.map(k).apply(free);
             self.bound[k] = stopping;
-            if ready.is_none() && stopping == free {
-                ready = Some(k);
-            }
         }
-        if let Some(ready) = ready {
-            self.advance(ready);
-        }
+        self.advance(open);
     }
 
     /// The forward pass over `ready` moves whose bounds are known; takes them off the queue.

@@ -295,15 +295,20 @@ impl FlowColumns {
 
     fn scatter(&self, count: usize, buckets: &mut [Bucket]) {
         for i in 0..count.min(BLOCK) {
-            let start = &mut buckets[usize::from(self.start[i])];
-            start.density += self.up[i];
-            start.moment += self.up_start[i];
-            let end = &mut buckets[usize::from(self.end[i])];
-            end.density += self.down[i];
-            end.moment += self.down_end[i];
+            // Most moves of a long line or curve go on as fast as they came.
+            let ramps = self.up[i] | self.up_start[i] | self.up_peak[i];
+            if (ramps | self.down[i] | self.down_end[i] | self.down_peak[i]) != 0 {
+                let start = &mut buckets[usize::from(self.start[i])];
+                start.density += self.up[i];
+                start.moment += self.up_start[i];
+                let end = &mut buckets[usize::from(self.end[i])];
+                end.density += self.down[i];
+                end.moment += self.down_end[i];
+                let peak = &mut buckets[usize::from(self.peak[i])];
+                peak.density -= self.up[i] + self.down[i];
+                peak.moment -= self.up_peak[i] + self.down_peak[i];
+            }
             let peak = &mut buckets[usize::from(self.peak[i])];
-            peak.density -= self.up[i] + self.down[i];
-            peak.moment -= self.up_peak[i] + self.down_peak[i];
             peak.inside += self.inside[i];
             peak.level += self.level[i];
             peak.level_rate = if self.level_rate[i] > peak.level_rate { self.level_rate[i] } else { peak.level_rate };
