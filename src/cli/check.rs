@@ -64,7 +64,7 @@ pub struct CheckArgs {
     #[command(flatten)]
     accepted: AcceptedArg,
     /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
-    /// and for several a folder named by -o.
+    /// and for several jobs or machines a folder named by -o.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
     format: &'static Offer<Make>,
     #[command(flatten)]
@@ -80,6 +80,10 @@ pub struct CheckArgs {
     /// Name only jobs with this verdict or a worse one; all are counted.
     #[arg(long, value_name = "VERDICT", value_enum)]
     only: Option<Only>,
+    /// With --format html -o FOLDER, give every page the spectrum of its motion, which takes longer than all the rest of
+    /// it; the page of a single job always has it.
+    #[arg(long)]
+    spectra: bool,
     /// The mildest verdict that makes the exit code 1; with several machines, when a job gets it on all of them.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
@@ -220,11 +224,12 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let on_bytes = |bytes| progress.advance(bytes);
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {
-        let [machine] = &machines[..] else {
-            bail!("a page shows one machine: --format html takes a single --machine");
-        };
-        return pages(&args, &jobs, machine, &accept, &progress, &on_bytes);
+        let all: Vec<&Machine> = machines.iter().collect();
+        return pages(&args, &jobs, &all, &accept, &progress, &on_bytes);
     };
+    if args.spectra {
+        bail!("--spectra goes with --format html: other formats hold no pictures");
+    }
     let shape = Shape {
         look: args.delivery.look(terminal),
         jobs: jobs.len(),
@@ -258,29 +263,29 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     Ok(exit)
 }
 
-/// A page for each job.
+/// A page for each job on each machine; each job is read twice, on however many machines.
 fn pages<'e>(
     args: &CheckArgs,
     jobs: &[Job],
-    machine: &Machine,
+    machines: &[&Machine],
     accept: &(dyn Fn(&mut Inspection) + Sync),
     progress: &Progress,
     on_bytes: preflight::Progress<'e>,
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
-    let mut totals = Totals::new([machine.facts()], args.fail_on.limit());
-    let mut pages = pictures::Pages::new(jobs, &args.delivery, machine)?;
-    let take = |job: &Job, helpers: &HelperPool<'e>| {
-        let mut pictured = pictures::take(job, machine, RunContext::new(on_bytes, helpers))?;
-        accept(&mut pictured.report);
-        Ok(pictured)
-    };
-    jobs::each(jobs, jobs::hands(args.jobs.threads), progress, take, |taken| {
-        match &taken {
-            Ok(pictured) => totals.count_verdicts(&pictured.report.job.path, [pictured.report.verdict].into_iter()),
+    let mut totals = Totals::new(machines.iter().map(|machine| machine.facts()), args.fail_on.limit());
+    let mut pages = pictures::Pages::new(jobs, &args.delivery, machines, args.spectra)?;
+    let maker = pages.maker();
+    let make = |job: &Job, helpers: &HelperPool<'e>| maker.make(job, accept, RunContext::new(on_bytes, helpers));
+    jobs::each(jobs, jobs::hands(args.jobs.threads), progress, make, |made| {
+        match &made {
+            Ok(pages) => {
+                let path = pages.first().map_or("", |page| &page.report.job.path);
+                totals.count_verdicts(path, pages.iter().map(|page| page.report.verdict));
+            }
             Err(_) => totals.count_unjudged(),
         }
-        pages.add(taken)
+        pages.add(made)
     })?;
     progress.finish();
     pages.finish()?;

@@ -17,7 +17,7 @@ use crate::machine::Machine;
 use crate::preflight::{JobError, RunContext};
 use crate::show::{
     page::{self, DRAWING_POINTS, IndexRow, PageError},
-    picture::{OnlyLayer, Pictured},
+    picture::{OnlyLayer, PictureOptions, Pictured},
 };
 
 /// A picture besides the report.
@@ -84,8 +84,8 @@ impl Plot {
         accept: &dyn Fn(&mut Inspection),
         context: RunContext<'_, 'e>,
     ) -> Outcome {
-        let options = (DRAWING_POINTS, Some(self.layer));
-        let mut pictured = job.judged(|path| take_from(path, machine, options, context))?;
+        let options = PictureOptions { most_points: DRAWING_POINTS, only_layer: Some(self.layer), spectrum: false };
+        let mut pictured = job.judged(|path| take_from(path, &[machine], options, context))?.swap_remove(0);
         accept(&mut pictured.report);
         let report = pictured.report.clone();
         if let Ok(mut taken) = self.taken.lock() {
@@ -113,27 +113,26 @@ impl Plot {
     }
 }
 
-/// Judges a job and takes all its pictures.
-///
-/// # Errors
-/// When the job cannot be judged.
-pub fn take<'e>(job: &Job, machine: &Machine, context: RunContext<'_, 'e>) -> Result<Pictured, Unjudged> {
-    job.judged(|path| take_from(path, machine, (DRAWING_POINTS, None), context))
+/// A page that is made of a job on a machine.
+pub struct Made {
+    /// What the report of it says.
+    pub report: Inspection,
+    html: Result<Vec<u8>, PageError>,
 }
 
 /// Pictures take two readings: what can be read once is copied first.
 fn take_from<'e>(
     path: &Path,
-    machine: &Machine,
-    options: (usize, Option<OnlyLayer>),
+    machines: &[&Machine],
+    options: PictureOptions,
     context: RunContext<'_, 'e>,
-) -> Result<Pictured, JobError> {
+) -> Result<Vec<Pictured>, JobError> {
     let shown = path.to_string_lossy();
     if fs::metadata(path).is_ok_and(|found| found.is_file() || found.is_dir()) {
-        return Pictured::take(path, &shown, machine, options, context);
+        return Pictured::take_on_all(path, &shown, machines, options, context);
     }
     let copy = copied(path).map_err(|source| JobError::Read { path: shown.to_string(), source })?;
-    Pictured::take(copy.path(), &shown, machine, options, context)
+    Pictured::take_on_all(copy.path(), &shown, machines, options, context)
 }
 
 /// Largest job that is copied, bytes: an endless stream must not fill the disk.
@@ -153,8 +152,16 @@ fn copied(path: &Path) -> Result<Part, io::Error> {
 
 /// Where pages go: one page to the place of the report, several into a folder with a list of them.
 pub struct Pages<'m> {
-    machine: &'m Machine,
+    maker: Maker<'m>,
     place: Place,
+}
+
+/// Makes pages, on any thread.
+#[derive(Clone, Copy)]
+pub struct Maker<'m> {
+    machines: &'m [&'m Machine],
+    spectra: bool,
+    in_folder: bool,
 }
 
 enum Place {
@@ -163,55 +170,53 @@ enum Place {
 }
 
 impl<'m> Pages<'m> {
-    /// Opens the place.
+    /// Opens the place. Pages of a folder have the spectrum of the motion where `spectra` are asked for.
     ///
     /// # Errors
-    /// When nothing can be written there, or several jobs come without a folder.
-    pub fn new(jobs: &[Job], delivery: &Delivery, machine: &'m Machine) -> anyhow::Result<Self> {
-        let place = match (jobs.len(), delivery.target()) {
+    /// When nothing can be written there, or several pages come without a folder.
+    pub fn new(jobs: &[Job], delivery: &Delivery, machines: &'m [&'m Machine], spectra: bool) -> anyhow::Result<Self> {
+        let place = match (jobs.len() * machines.len(), delivery.target()) {
             (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
             (1, None) => Place::One(Some(delivery.open(false, crate::show::report::Look { width: 0, color: false })?)),
             (_, None) => bail!("several pages need a folder: name one by -o"),
-            (_, Some(path)) => {
-                fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;
-                // A job that lies in the folder must not be written over.
-                let inputs = jobs.iter().filter_map(Job::path).map(output::resolved).collect();
-                let names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs };
-                output::spare(&path.join(INDEX), jobs.iter().filter_map(Job::path))?;
-                Place::Folder { path: path.to_owned(), names, rows: Vec::new() }
-            }
+            (_, Some(path)) => Place::folder(path, jobs)?,
         };
-        Ok(Self { machine, place })
+        let in_folder = matches!(place, Place::Folder { .. });
+        let maker = Maker { machines, spectra: spectra || !in_folder, in_folder };
+        Ok(Self { maker, place })
     }
 
-    /// Writes the page of a job.
+    /// What makes the pages of a job.
+    pub fn maker(&self) -> Maker<'m> {
+        self.maker
+    }
+
+    /// Takes in the pages of the next job.
     ///
     /// # Errors
-    /// When it cannot be made or written.
-    pub fn add(&mut self, taken: Result<Pictured, Unjudged>) -> io::Result<()> {
-        let pictured = match taken {
-            Ok(pictured) => pictured,
-            Err(unjudged) => {
-                if let Place::Folder { rows, .. } = &mut self.place {
-                    rows.push(IndexRow::unjudged(&unjudged));
-                }
-                return Ok(());
+    /// When one could not be made, or cannot be written.
+    pub fn add(&mut self, made: Result<Vec<Made>, Unjudged>) -> io::Result<()> {
+        let machines = self.maker.machines.len();
+        match (&mut self.place, made) {
+            (Place::One(_), Err(_)) => Ok(()),
+            (Place::One(output), Ok(made)) => {
+                made.into_iter().zip(output.take()).try_for_each(|(page, output)| page.write(output))
             }
-        };
-        match &mut self.place {
-            Place::One(output) => match output.take() {
-                Some(mut output) => {
-                    page::job(pictured, self.machine, &mut output).map_err(as_io)?;
-                    output.finish()
-                }
-                None => Ok(()),
-            },
-            Place::Folder { path, names, rows } => {
-                let name = names.free(&pictured.report.job.path, path);
-                rows.push(IndexRow::judged(&pictured.report, name.clone()));
-                let mut output = Output::file(&path.join(&name)).map_err(io::Error::other)?;
-                page::job(pictured, self.machine, &mut output).map_err(as_io)?;
-                output.finish()
+            (Place::Folder { rows, .. }, Err(unjudged)) => {
+                rows.push(IndexRow::unjudged(&unjudged, machines));
+                Ok(())
+            }
+            (Place::Folder { path, names, rows }, Ok(made)) => {
+                let named = |page: &Made| {
+                    let on = if machines > 1 { format!("-on-{}", page.report.machine.name) } else { String::new() };
+                    names.free(&page.report.job.path, &on, path)
+                };
+                let files: Vec<String> = made.iter().map(named).collect();
+                let reports: Vec<_> = made.iter().map(|page| &page.report).zip(files.iter().cloned()).collect();
+                rows.push(IndexRow::judged(&reports));
+                made.into_iter()
+                    .zip(&files)
+                    .try_for_each(|(page, file)| page.write(Output::file(&path.join(file)).map_err(io::Error::other)?))
             }
         }
     }
@@ -224,8 +229,61 @@ impl<'m> Pages<'m> {
         let Place::Folder { path, rows, .. } = self.place else { return Ok(()) };
         let file = path.join(INDEX);
         let mut output = Output::file(&file)?;
-        page::index(&rows, &mut output)?;
+        let machines: Vec<_> = self.maker.machines.iter().map(|machine| machine.facts()).collect();
+        page::index(&machines, &rows, &mut output)?;
         output.finish().with_context(|| format!("cannot write {}", file.display()))
+    }
+}
+
+impl Maker<'_> {
+    /// Judges a job on all machines and makes its pages.
+    ///
+    /// # Errors
+    /// When the job cannot be judged.
+    pub fn make<'e>(
+        &self,
+        job: &Job,
+        accept: &dyn Fn(&mut Inspection),
+        context: RunContext<'_, 'e>,
+    ) -> Result<Vec<Made>, Unjudged> {
+        let options = PictureOptions { most_points: DRAWING_POINTS, only_layer: None, spectrum: self.spectra };
+        let taken = job.judged(|path| take_from(path, self.machines, options, context))?;
+        let make = if self.in_folder { page::job_in_folder } else { page::job };
+        let pages = taken.into_iter().zip(self.machines).map(|(mut pictured, machine)| {
+            accept(&mut pictured.report);
+            let (report, mut html) = (pictured.report.clone(), Vec::new());
+            let html = make(pictured, machine, &mut html).map(|()| html);
+            Made { report, html }
+        });
+        Ok(pages.collect())
+    }
+}
+
+impl Made {
+    fn write(self, mut output: Output) -> io::Result<()> {
+        output.write_all(&self.html.map_err(as_io)?)?;
+        output.finish()
+    }
+}
+
+impl Place {
+    /// A folder with the files that its pages share.
+    fn folder(path: &Path, jobs: &[Job]) -> anyhow::Result<Self> {
+        fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;
+        // A job that lies in the folder must not be written over.
+        let inputs = jobs.iter().filter_map(Job::path).map(output::resolved).collect();
+        let names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs };
+        output::spare(&path.join(INDEX), jobs.iter().filter_map(Job::path))?;
+        for shared in page::shared_files() {
+            let file = path.join(&shared.name);
+            output::spare(&file, jobs.iter().filter_map(Job::path))?;
+            let mut output = Output::file(&file)?;
+            output
+                .write_all(shared.text.as_bytes())
+                .and_then(|()| output.finish())
+                .with_context(|| format!("cannot write {}", file.display()))?;
+        }
+        Ok(Self::Folder { path: path.to_owned(), names, rows: Vec::new() })
     }
 }
 
@@ -250,8 +308,8 @@ struct Names {
 
 impl Names {
     /// A file name for the page of a job in `folder` that no other page has, nor a file that is read: letters, digits,
-    /// points, dashes and underscores of the job's own, so that it is fit for any card and any link.
-    fn free(&mut self, job: &str, folder: &Path) -> String {
+    /// points, dashes and underscores of the job's own and of `on`, so that it is fit for any card and any link.
+    fn free(&mut self, job: &str, on: &str, folder: &Path) -> String {
         const LONGEST: usize = 80;
         let stem = Path::new(job).file_name().map_or("job".into(), |name| name.to_string_lossy());
         let fit = |c: char| if c.is_ascii_alphanumeric() || "._-".contains(c) { c } else { '_' };
@@ -259,6 +317,8 @@ impl Names {
         let stem = stem.trim_start_matches(['.', '-']);
         let stem =
             if stem.is_empty() || stem.eq_ignore_ascii_case("index") { format!("job-{stem}") } else { stem.to_owned() };
+        let on: String = on.chars().map(fit).take(LONGEST).collect();
+        let stem = stem + &on;
         let tried = self.tried.entry(stem.to_lowercase()).or_insert(0);
         loop {
             *tried += 1;
@@ -280,7 +340,7 @@ mod tests {
         let mut names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs: HashSet::new() };
         let jobs = 5000;
         for n in 0..jobs {
-            names.free(if n % 2 == 0 { "a/hook.gcode" } else { "b/hook.gcode" }, Path::new("pages"));
+            names.free(if n % 2 == 0 { "a/hook.gcode" } else { "b/hook.gcode" }, "", Path::new("pages"));
         }
         assert_eq!((names.taken.len(), names.tried["hook.gcode"]), (jobs, jobs as u64));
     }
@@ -290,7 +350,7 @@ mod tests {
         let mut names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs: HashSet::new() };
         let jobs =
             ["a/hook.gcode", "b/HOOK.gcode", "b/hook.gcode", "<b>\"x\" y.gcode", "index", "-", "../../..", "ä.g"];
-        let names: Vec<_> = jobs.iter().map(|job| names.free(job, Path::new("pages"))).collect();
+        let names: Vec<_> = jobs.iter().map(|job| names.free(job, "", Path::new("pages"))).collect();
         let want = [
             "hook.gcode.html",
             "HOOK.gcode-2.html",

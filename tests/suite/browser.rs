@@ -208,6 +208,7 @@ async fn colours(client: &Client, canvas: &str) -> u64 {
     client.execute(INK, vec![json!(canvas)]).await.expect("runs").as_u64().expect("a count")
 }
 
+const ENTER: char = '\u{e007}';
 const UP: char = '\u{e013}';
 const RIGHT: char = '\u{e014}';
 
@@ -386,23 +387,131 @@ fn what_a_job_says_is_text_and_nothing_else() {
     });
 }
 
+/// Pages of two jobs of the corpus in a folder whose name holds `page.html`; the address of their list.
+fn folder_of(machines: &[&str], more: &[&str], at: &Path) -> String {
+    let corpus = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
+    let jobs = ["heron-gap.gcode", "heron-bracket.gcode"].map(|job| corpus.join("jobs").join(job));
+    let sheets: Vec<PathBuf> = machines.iter().map(|machine| corpus.join("machines").join(machine)).collect();
+    let pages = at.join("page.html-folder");
+    let mut arguments = vec!["check", path(&jobs[0]), path(&jobs[1]), "--format", "html", "-o", path(&pages)];
+    sheets.iter().for_each(|sheet| arguments.extend(["--machine", path(sheet)]));
+    arguments.extend(more);
+    gonogo(&arguments, at);
+    format!("file://{}", pages.join("index.html").display())
+}
+
+async fn texts(client: &Client, selector: &str) -> Vec<String> {
+    let script = format!(
+        "return [...document.querySelectorAll('{selector}')].filter((e) => e.offsetParent).map((e) => e.textContent.trim())"
+    );
+    serde_json::from_value(run(client, &script).await).expect("texts")
+}
+
 #[test]
 fn several_jobs_make_a_folder_with_a_list() {
     let at = tempfile::tempdir().expect("temporary directory");
-    let jobs = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/jobs");
-    let machine = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/machines/heron.toml");
-    let (one, two) = (jobs.join("heron-gap.gcode"), jobs.join("heron-bracket.gcode"));
-    let pages = at.path().join("page.html-folder");
-    let arguments =
-        ["check", path(&one), path(&two), "--machine", path(&machine), "--format", "html", "-o", path(&pages)];
-    gonogo(&arguments, at.path());
+    let list = folder_of(&["heron.toml"], &[], at.path());
     in_browser((1200, 900), async |client| {
-        client.goto(&format!("file://{}", pages.join("index.html").display())).await.expect("opens");
-        let rows = run(client, "return document.querySelectorAll('tbody tr').length").await;
-        assert_eq!(rows, 2);
-        client.find(fantoccini::Locator::LinkText(path(&one))).await.expect("a link").click().await.expect("follows");
-        let word = run(client, "return document.querySelector('h1').textContent").await;
-        assert_eq!(word, "hold");
+        open(client, &list).await;
+        let verdicts = async || texts(client, "tbody td:first-child").await;
+        assert_eq!(verdicts().await, ["◆ hold", "● go"]);
+        let sorted = "return [...document.querySelectorAll('th')].map((e) => e.getAttribute('aria-sort'))";
+        assert_eq!(run(client, sorted).await[0], "descending");
+        // By the keyboard: the head of a column is a button.
+        run(client, "document.querySelectorAll('th button')[0].id = 'first'; document.querySelectorAll('th button')[2].id = 'third'").await;
+        key(client, "first", ENTER).await;
+        assert_eq!(verdicts().await, ["● go", "◆ hold"]);
+        assert_eq!(run(client, sorted).await[0], "ascending");
+        key(client, "third", ENTER).await;
+        let keys = "return [...document.querySelectorAll('tbody tr')].map((row) => +row.cells[2].dataset.key)";
+        let times: Vec<f64> = serde_json::from_value(run(client, keys).await).expect("times");
+        assert!(times[0] > times[1] && run(client, sorted).await[2] == "descending", "{times:?}");
+        // Rows go by verdict and by what they say.
+        run(client, "document.querySelector('[data-verdict=go]').click()").await;
+        assert_eq!(verdicts().await, ["◆ hold"]);
+        assert!(text(client, "listed").await.starts_with("1 of 2"));
+        run(client, "document.querySelector('[data-verdict=go]').click()").await;
+        run(
+            client,
+            "const s = document.getElementById('says'); s.value = 'BRACKET'; s.dispatchEvent(new Event('input'))",
+        )
+        .await;
+        assert_eq!(verdicts().await, ["● go"]);
+        run(client, "const s = document.getElementById('says'); s.value = ''; s.dispatchEvent(new Event('input'))")
+            .await;
+        run(client, "document.querySelector('a[href*=gap]').click()").await;
+        for _ in 0..100 {
+            if run(client, "return document.documentElement.dataset.ready && !!document.getElementById('plan')").await
+                == true
+            {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        drawn(client).await;
+        // The shared files came: it has its style and draws.
+        assert_eq!(run(client, "return document.querySelector('h1').textContent").await, "hold");
+        assert_eq!(run(client, "return getComputedStyle(document.querySelector('.tag')).display").await, "grid");
+        assert!(colours(client, "plan").await > 3);
+        assert!(text(client, "spectrum").await.contains("--spectra"));
+        let gauge = "return document.querySelector('.gauge i').getBoundingClientRect().width > 20";
+        assert_eq!(run(client, gauge).await, true);
+        is_quiet(client).await;
+        // No other script of the folder runs, and no other style is taken.
+        run(client, "const s = document.createElement('script'); s.src = document.querySelector('script[src]').src; document.body.append(s);\
+            const l = document.createElement('style'); l.textContent = 'h1 { display: none }'; document.head.append(l)").await;
+        drawn(client).await;
+        assert_ne!(run(client, "return getComputedStyle(document.querySelector('h1')).display").await, "none");
+        let console = logs(client, "browser").await;
+        let refused = |entry: &&Value| entry["message"].as_str().is_some_and(|text| text.contains("Content Security"));
+        assert_eq!(console.iter().filter(refused).count(), 2, "{console:?}");
+    });
+}
+
+#[test]
+fn a_list_needs_no_script_and_spectra_are_there_when_asked_for() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let list = folder_of(&["heron.toml"], &["--spectra"], at.path());
+    in_browser((1200, 900), async |client| {
+        devtools(client, "Emulation.setScriptExecutionDisabled", json!({ "value": true })).await;
+        client.goto(&list).await.expect("opens");
+        let body = client.find(fantoccini::Locator::Css("body")).await.expect("a body").text().await.expect("a text");
+        assert!(body.contains("on Heron") && body.contains("heron.toml"), "{body}");
+        assert!(!body.contains("listed") && body.find("hold") < body.find("go\n"), "{body}");
+        client.find(fantoccini::Locator::Css("a[href*=gap]")).await.expect("a link").click().await.expect("follows");
+        let picture = client.find(fantoccini::Locator::Css("#spectrum .still svg")).await.expect("a picture");
+        assert!(picture.is_displayed().await.expect("is known"));
+    });
+}
+
+#[test]
+fn on_several_machines_each_job_has_a_page_for_each() {
+    let at = tempfile::tempdir().expect("temporary directory");
+    let list = folder_of(&["heron.toml", "wren.toml"], &[], at.path());
+    in_browser((1200, 900), async |client| {
+        open(client, &list).await;
+        let heads = texts(client, "th").await;
+        assert!(heads[2..].iter().zip(["on Heron", "on Wren"]).all(|(head, want)| head == want), "{heads:?}");
+        let links =
+            "return [...document.querySelectorAll('tbody a')].map((a) => [a.getAttribute('href'), a.textContent])";
+        let links: Vec<[String; 2]> = serde_json::from_value(run(client, links).await).expect("links");
+        assert_eq!(links.len(), 4);
+        let folder = list.trim_end_matches("index.html");
+        for [file, verdict] in links {
+            open(client, &format!("{folder}{file}")).await;
+            let said = run(
+                client,
+                "return [document.querySelector('h1').textContent, document.querySelector('.job').textContent]",
+            )
+            .await;
+            let (word, job) = (said[0].as_str().expect("a word"), said[1].as_str().expect("a job"));
+            assert!(verdict.ends_with(word), "{verdict}: {word}");
+            let machine = if file.contains("-on-Heron") { "on Heron" } else { "on Wren" };
+            assert!(
+                job.ends_with(machine) && job.contains(&file[..file.find(".gcode").expect("a name")]),
+                "{file}: {job}"
+            );
+        }
         is_quiet(client).await;
     });
 }

@@ -21,7 +21,7 @@ use gonogo::findings::{Inspection, Outcome, Severity, Unjudged, Verdict};
 use gonogo::machine::Machine;
 use gonogo::preflight::{JobError, JobSource, Preflight, RunContext, RunOptions};
 use gonogo::show::page;
-use gonogo::show::picture::Pictured;
+use gonogo::show::picture::{PictureOptions, Pictured};
 use gonogo::show::report::{
     self, Look, Report,
     brief::BriefReport,
@@ -651,8 +651,8 @@ fn in_a_file<T>(job: &[u8], of: impl FnOnce(&Path, RunContext<'_, '_>) -> Result
 
 /// The page for a browser, and the picture beside a report.
 fn pages(machine: &Machine, job: &[u8], input_says: bool) {
-    let take =
-        |path: &Path, context: RunContext<'_, '_>| Pictured::take(path, "job.gcode", machine, (2000, None), context);
+    let options = PictureOptions { most_points: 2000, only_layer: None, spectrum: true };
+    let take = |path: &Path, context: RunContext<'_, '_>| Pictured::take(path, "job.gcode", machine, options, context);
     let Some(pictured) = in_a_file(job, take) else { return };
     sound("the picture", &pictured.sheet_svg(machine).expect("draws"), input_says);
     let mut out = Vec::new();

@@ -6,7 +6,7 @@ use std::ops::ControlFlow;
 use gonogo::machine::Machine;
 use gonogo::preflight::RunContext;
 use gonogo::show::page::{self, DRAWING_POINTS, PAGE_BYTES};
-use gonogo::show::picture::Pictured;
+use gonogo::show::picture::{PictureOptions, Pictured};
 use gonogo::threads::HelperPool;
 
 use crate::support::corpus_machine;
@@ -26,7 +26,7 @@ fn dashes(bytes: usize) -> String {
 fn pictured(job: &str, machine: &Machine) -> Pictured {
     let file = tempfile::NamedTempFile::new().expect("a file");
     std::fs::write(file.path(), job).expect("writes");
-    let options = (DRAWING_POINTS, None);
+    let options = PictureOptions { most_points: DRAWING_POINTS, only_layer: None, spectrum: true };
     Pictured::take(
         file.path(),
         "job.gcode",
@@ -95,5 +95,43 @@ fn two_tools_are_drawn_where_the_report_says_that_filament_is_laid() {
     for axis in 0..2 {
         assert!((found[0][axis] - laid.min[axis]).abs() < 0.06, "{found:?} {laid:?}");
         assert!((found[1][axis] - laid.max[axis]).abs() < 0.06, "{found:?} {laid:?}");
+    }
+}
+
+#[test]
+fn pages_of_a_folder_share_what_is_the_same_in_all() {
+    let machine = corpus_machine("heron");
+    let job = std::fs::read_to_string("corpus/jobs/heron-hook.gcode").expect("a corpus job");
+    let taken = pictured(&job, &machine);
+    let alone = page(taken.clone(), &machine);
+    let mut shared = Vec::new();
+    page::job_in_folder(taken, &machine, &mut shared).expect("a page");
+    let shared = String::from_utf8(shared).expect("UTF-8");
+    let mut inside = 0;
+    for file in page::shared_files() {
+        assert!(shared.contains(&format!("\"{}\"", file.name)), "{}", file.name);
+        assert!(alone.contains(&file.text) && !shared.contains(&file.text), "{}", file.name);
+        // Another content would have another name.
+        assert!(file.name.contains(&blake3::hash(file.text.as_bytes()).to_hex()[..16]), "{}", file.name);
+        inside += file.text.len();
+    }
+    // But for a few tags there is no other difference.
+    let less = alone.len() - shared.len();
+    assert!(less + 500 > inside && less < inside, "{less} of {inside}");
+}
+
+#[test]
+fn a_job_on_several_machines_is_pictured_as_on_each_alone() {
+    let machines = ["heron", "wren"].map(corpus_machine);
+    let path = std::path::Path::new("corpus/jobs/heron-gap.gcode");
+    let helpers = HelperPool::alone();
+    let on_bytes = |_| ControlFlow::Continue(());
+    let context = || RunContext::new(&on_bytes, &helpers);
+    let options = PictureOptions { most_points: DRAWING_POINTS, only_layer: None, spectrum: true };
+    let all: Vec<&Machine> = machines.iter().collect();
+    let together = Pictured::take_on_all(path, "job.gcode", &all, options, context()).expect("reads");
+    for (machine, together) in machines.iter().zip(together) {
+        let alone = Pictured::take(path, "job.gcode", machine, options, context()).expect("reads");
+        assert!(alone.spectrum.is_some() && page(alone, machine) == page(together, machine), "{}", machine.name);
     }
 }

@@ -1,8 +1,10 @@
 //! A page per job for a browser: one file that asks for nothing else, opens from a memory card, and whose facts need no
-//! script. [`job`] makes it, [`index`] the list of several.
+//! script. [`job`] makes it; in a folder of several, [`job_in_folder`] makes pages that share [`shared_files`], and
+//! [`index`] the list of them.
 //!
 //! What a job names is shown as text and nothing else: everything is escaped, and the page's own policy lets no script run
-//! but those that carry a number made from the digests of job and sheet, which no job can know beforehand.
+//! but those that carry a number made from the digests of job and sheet, which no job can know beforehand. Files beside a
+//! page carry that number too: a page opened as a file has no origin that a policy could name.
 //!
 //! Why a chart library for the curves and an own canvas for the part? Axes, zoom and a common cursor are what such a
 //! library is for; a layer of coloured paths with millions of points is what it is not for.
@@ -12,24 +14,27 @@
 
 mod compare;
 mod data;
+mod index;
 mod view;
 
 pub use compare::comparison;
+pub use index::{IndexRow, index};
 
 use std::io::{self, Write};
+use std::sync::LazyLock;
 
 use askama::Template;
 
-use crate::findings::{Inspection, Unjudged};
+use crate::findings::Inspection;
 use crate::machine::Machine;
 use crate::show::{
     picture::{
         PictureError, Pictured, spectrum_svg,
         timeline::{self, Levels, Tops},
     },
-    report::{CAUTION, text::why},
+    report::CAUTION,
 };
-use crate::wording::{clock, number, path};
+use crate::wording::number;
 use view::{EventRow, FindingView, Head, Table};
 
 /// Most bytes of a page.
@@ -42,6 +47,39 @@ const CHART_STYLE: &str = include_str!("kept/uPlot.min.css");
 const SCRIPT: &str = include_str!("script.js");
 const CHART_SCRIPT: &str = include_str!("kept/uPlot.iife.js");
 const CHART_LICENCE: &str = include_str!("kept/uPlot.LICENSE");
+
+/// What the pages of a folder share.
+static SHARED: LazyLock<[SharedFile; 2]> =
+    LazyLock::new(|| [SharedFile::of("css", style()), SharedFile::of("js", script())]);
+
+/// A file that the pages of a folder share. Its name tells its content, so that a page never meets another one's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SharedFile {
+    /// The name in the folder of the pages.
+    pub name: String,
+    /// What it holds.
+    pub text: String,
+}
+
+impl SharedFile {
+    fn of(ending: &str, text: String) -> Self {
+        let name = format!("gonogo-{}.{ending}", &blake3::hash(text.as_bytes()).to_hex()[..16]);
+        Self { name, text }
+    }
+}
+
+/// What must lie beside pages made by [`job_in_folder`] and [`index`].
+pub fn shared_files() -> &'static [SharedFile; 2] {
+    &SHARED
+}
+
+fn style() -> String {
+    format!("{CHART_STYLE}\n{STYLE}")
+}
+
+fn script() -> String {
+    format!("{CHART_SCRIPT}\n{SCRIPT}")
+}
 
 /// A page could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -75,6 +113,8 @@ struct JobPage {
     version: &'static str,
     nonce: String,
     style: String,
+    /// Names of the shared files, style and script, in place of what is inside.
+    shared: Option<[&'static str; 2]>,
     head: Head,
     caution: &'static str,
     findings: Vec<FindingView>,
@@ -92,71 +132,38 @@ struct JobPage {
     facts: String,
     time_data: String,
     plan_data: String,
-    kept_script: &'static str,
-    script: &'static str,
-}
-
-#[derive(Template)]
-#[template(path = "index.html", config = "src/show/page/askama.toml")]
-struct IndexPage<'p> {
-    version: &'static str,
-    style: &'static str,
-    caution: &'static str,
-    head: &'static str,
-    summary: String,
-    rows: &'p [IndexRow],
-}
-
-/// A job in the list of several.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct IndexRow {
-    /// File of its page; none when it could not be judged.
-    pub file: Option<String>,
-    /// Path as given.
-    pub name: String,
-    /// Glyph, word and class of the verdict.
-    pub verdict: (&'static str, &'static str, &'static str),
-    /// Time of the job.
-    pub time: String,
-    /// Why this verdict, or why there is none.
-    pub why: String,
-}
-
-impl IndexRow {
-    /// The row of a judged job.
-    pub fn judged(report: &Inspection, file: String) -> Self {
-        Self {
-            file: Some(file),
-            name: path(&report.job.path).into_owned(),
-            verdict: view::verdict(report.verdict),
-            time: clock(report.time_s.total()),
-            why: why(report),
-        }
-    }
-
-    /// The row of one that could not be judged.
-    pub fn unjudged(unjudged: &Unjudged) -> Self {
-        Self {
-            file: None,
-            name: path(&unjudged.path).into_owned(),
-            verdict: ("?", "not judged", "note"),
-            time: String::new(),
-            why: unjudged.error.clone(),
-        }
-    }
+    script: String,
 }
 
 /// Writes the page of a job. The drawing is made coarser until the page is at most [`PAGE_BYTES`] long.
 ///
 /// # Errors
 /// When a picture cannot be drawn or the page not be written.
-pub fn job(mut pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
+pub fn job(pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
+    write_job(pictured, machine, None, out)
+}
+
+/// Writes the page of a job for a folder in which [`shared_files`] lie.
+///
+/// # Errors
+/// As for [`job`].
+pub fn job_in_folder(pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
+    write_job(pictured, machine, Some(SHARED.each_ref().map(|file| file.name.as_str())), out)
+}
+
+fn write_job(
+    mut pictured: Pictured,
+    machine: &Machine,
+    shared: Option<[&'static str; 2]>,
+    out: &mut dyn Write,
+) -> Result<(), PageError> {
     // What the last colours mean: the largest values, whatever they are held against.
     let melt_mm3_s = pictured.time.melt_mm3_s.most();
     let tops = Tops { melt_mm3_s, ..Tops::of(&pictured.time, &Levels::default()) };
     let rings = pictured.time.ringing_mm.is_some();
     let time_data = data::packed(&data::time(&pictured.time));
     let mut page = assemble(&pictured, machine, &tops, time_data)?;
+    page.shared = shared;
     // All but the drawing, and some room for a longer caption.
     let rest = page.render()?.len() + 200;
     loop {
@@ -180,7 +187,8 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
     Ok(JobPage {
         version: env!("CARGO_PKG_VERSION"),
         nonce: nonce(report),
-        style: format!("{CHART_STYLE}\n{STYLE}"),
+        style: style(),
+        shared: None,
         head: Head::of(report),
         caution: CAUTION,
         findings: found.into_iter().map(|(index, finding)| FindingView::of(pictured, index, finding)).collect(),
@@ -202,8 +210,7 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
         facts: data::script_json(&data::facts(pictured, machine, tops)),
         time_data,
         plan_data: String::new(),
-        kept_script: CHART_SCRIPT,
-        script: SCRIPT,
+        script: script(),
     })
 }
 
@@ -244,7 +251,14 @@ fn time_caption(pictured: &Pictured) -> String {
 }
 
 fn spectrum_caption(pictured: &Pictured, machine: &Machine) -> String {
-    let Some(spectrum) = &pictured.spectrum else { return String::new() };
+    let Some(spectrum) = &pictured.spectrum else {
+        return "The spectrum of the motion takes longer than all the rest of a page, so pages of a folder come without: \
+                --spectra adds it to each, and the page of a single job always has it."
+            .to_owned();
+    };
+    if spectrum.windows == 0 {
+        return "The motion is too short for a spectrum.".to_owned();
+    }
     let modes = match machine.structure.modes.is_empty() {
         true => ". The sheet gives no modes of the frame",
         false => "; shaded, where the frame's modes answer",
@@ -270,26 +284,4 @@ fn plan_caption(pictured: &Pictured) -> String {
 fn nonce(report: &Inspection) -> String {
     let seed = format!("gonogo page of {} on {}", report.job.digest, report.machine.digest);
     blake3::hash(seed.as_bytes()).to_hex()[..32].to_owned()
-}
-
-/// Writes the list of several jobs.
-///
-/// # Errors
-/// When the page cannot be written.
-pub fn index(rows: &[IndexRow], out: &mut dyn Write) -> Result<(), PageError> {
-    let count = |class: &str| rows.iter().filter(|row| row.file.is_some() && row.verdict.2 == class).count();
-    let lost = rows.iter().filter(|row| row.file.is_none()).count();
-    let lost = if lost > 0 { format!(", {lost} not judged") } else { String::new() };
-    let summary = format!(
-        "{} of {}: {} go, {} hold, {} no-go{lost}.",
-        rows.len() - rows.iter().filter(|row| row.file.is_none()).count(),
-        crate::wording::counted(rows.len() as u64, "job", "jobs"),
-        count("go"),
-        count("hold"),
-        count("no-go"),
-    );
-    let page =
-        IndexPage { version: env!("CARGO_PKG_VERSION"), style: STYLE, caution: CAUTION, head: "Jobs", summary, rows };
-    page.write_into(out)?;
-    Ok(())
 }

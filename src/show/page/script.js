@@ -1,5 +1,5 @@
-'use strict';
 (async () => {
+  'use strict';
   const $ = (id) => document.getElementById(id);
   const facts = JSON.parse($('facts').textContent);
   const dark = matchMedia('(prefers-color-scheme: dark)');

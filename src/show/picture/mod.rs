@@ -13,7 +13,7 @@ use plotters::coord::Shift;
 use plotters::prelude::{DrawingArea, IntoDrawingArea, SVGBackend};
 
 pub use spectrum::spectrum_svg;
-pub use whole::{OnlyLayer, Pictured, lines_of};
+pub use whole::{OnlyLayer, PictureOptions, Pictured, lines_of};
 
 /// The colours of all pictures. Each means one thing, so that a page can give it another colour in the dark by its
 /// value alone: no two are equal.

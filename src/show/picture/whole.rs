@@ -25,10 +25,44 @@ pub struct Pictured {
     pub time: TimeRecord,
     /// The part.
     pub drawing: Drawing,
-    /// How the motion excites the structure; none where one layer alone is drawn, beside which it is not shown.
+    /// How the motion excites the structure; none where it was not wanted.
     pub spectrum: Option<Spectrum>,
     /// The layer that alone was drawn.
     pub only_layer: Option<u64>,
+}
+
+/// What is taken of a job.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PictureOptions {
+    /// The drawing has at most so many points.
+    pub most_points: usize,
+    /// One layer alone is drawn.
+    pub only_layer: Option<OnlyLayer>,
+    /// The spectrum of the motion too, which takes longer than all the rest.
+    pub spectrum: bool,
+}
+
+impl PictureOptions {
+    /// The layer that alone is drawn.
+    fn layer_of(self, report: &Inspection) -> Option<u64> {
+        self.only_layer.map(|only| match only {
+            OnlyLayer::Number(number) => number,
+            OnlyLayer::First => first_layer(report),
+        })
+    }
+}
+
+fn plan_options(machine: &Machine, report: &Inspection, options: PictureOptions) -> PlanOptions {
+    PlanOptions {
+        layers: report.layers.clone(),
+        layers_total: report.layers_total,
+        tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
+        full_lines: wanted(&report.findings, Severity::Hold),
+        place_lines: wanted(&report.findings, Severity::Note),
+        most_points: options.most_points,
+        only_layer: options.layer_of(report),
+        layer_points: None,
+    }
 }
 
 /// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
@@ -39,8 +73,7 @@ const PLACES: usize = 8000;
 const PLACES_LEAST: usize = 8;
 
 impl Pictured {
-    /// Judges the job at `path`, shown as `shown`, and takes its pictures, of `only_layer` alone where that is asked for.
-    /// The progress is that of the first reading. The drawing has at most `most_points` points.
+    /// Judges the job at `path`, shown as `shown`, and takes its pictures. The progress is that of the first reading.
     ///
     /// # Errors
     /// When the job cannot be read, or changes while it is.
@@ -48,46 +81,61 @@ impl Pictured {
         path: &Path,
         shown: &str,
         machine: &Machine,
-        (most_points, only_layer): (usize, Option<OnlyLayer>),
+        wanted: PictureOptions,
         context: RunContext<'_, 'e>,
     ) -> Result<Self, JobError> {
-        let (time, attached) = Attached::new(TimeLine::new(machine));
-        let mut preflight = Preflight::on(machine).within(context).watch(0, attached);
-        let mut sampling = None;
-        if only_layer.is_none() {
-            let (handle, attached) = Attached::new(Sampling::new(&machine.structure, WINDOWS));
-            preflight = preflight.watch(0, attached);
-            sampling = Some(handle);
+        Self::take_on_all(path, shown, &[machine], wanted, context).map(|mut all| all.swap_remove(0))
+    }
+
+    /// The same on several machines, at least one, in their order: the job is read twice, however many there are.
+    ///
+    /// # Errors
+    /// When the job cannot be read, or changes while it is.
+    pub fn take_on_all<'e>(
+        path: &Path,
+        shown: &str,
+        machines: &[&Machine],
+        wanted: PictureOptions,
+        context: RunContext<'_, 'e>,
+    ) -> Result<Vec<Self>, JobError> {
+        let mut preflight = Preflight::on_all(machines).within(context);
+        let (mut times, mut samplings) = (Vec::new(), Vec::new());
+        for (place, machine) in machines.iter().enumerate() {
+            let (time, attached) = Attached::new(TimeLine::new(machine));
+            preflight = preflight.watch(place, attached);
+            times.push(time);
+            let sampling = wanted.spectrum.then(|| Attached::new(Sampling::new(&machine.structure, WINDOWS)));
+            let (sampling, attached) = sampling.unzip();
+            samplings.push(sampling);
+            if let Some(attached) = attached {
+                preflight = preflight.watch(place, attached);
+            }
         }
-        let report = preflight.run(JobSource::at_as(path, shown))?;
-        let time = time.take().map(TimeLine::into_record);
-        let (place_lines, full_lines) =
-            (wanted(&report.findings, Severity::Note), wanted(&report.findings, Severity::Hold));
-        let only_layer = only_layer.map(|only| match only {
-            OnlyLayer::Number(number) => number,
-            OnlyLayer::First => first_layer(&report),
-        });
-        let options = PlanOptions {
-            layers: report.layers.clone(),
-            layers_total: report.layers_total,
-            tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
-            full_lines,
-            place_lines,
-            most_points,
-            only_layer,
-            layer_points: None,
-        };
-        let (plan, attached) = Attached::new(Plan::new(options));
-        let again = Preflight::on(machine).within(context.silent()).watch(0, attached);
-        let second = again.run(JobSource::at_as(path, shown))?;
+        let reports = preflight.run_all(JobSource::at_as(path, shown))?;
+        let times: Vec<_> = times.into_iter().map(|time| time.take().map(TimeLine::into_record)).collect();
+        let spectra = samplings.into_iter().map(|handle| handle.and_then(|handle| handle.take()).map(Sampling::finish));
+        let mut again = Preflight::on_all(machines).within(context.silent());
+        let mut plans = Vec::new();
+        for (place, (machine, report)) in machines.iter().zip(&reports).enumerate() {
+            let (plan, attached) = Attached::new(Plan::new(plan_options(machine, report, wanted)));
+            again = again.watch(place, attached);
+            plans.push(plan);
+        }
+        let second = again.run_all(JobSource::at_as(path, shown))?;
         let changed =
             || JobError::Read { path: shown.to_owned(), source: io::Error::other("it changed while it was read") };
-        if second.job.digest != report.job.digest {
+        let digest = |reports: &[Inspection]| reports.first().map(|report| report.job.digest.clone());
+        if digest(&second) != digest(&reports) {
             return Err(changed());
         }
-        let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
-        let spectrum = sampling.and_then(|handle| handle.take()).map(Sampling::finish);
-        Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
+        let taken = reports.into_iter().zip(times).zip(spectra).zip(plans);
+        taken
+            .map(|(((report, time), spectrum), plan)| {
+                let (Some(time), Some(plan)) = (time, plan.take()) else { return Err(changed()) };
+                let only_layer = wanted.layer_of(&report);
+                Ok(Self { report, spectrum, time, drawing: plan.into_drawing(), only_layer })
+            })
+            .collect()
     }
 
     /// The layer to show first: the one drawn alone, or the one with the first finding that decides, or the one with the
