@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::Path;
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::accept::AcceptedArg;
@@ -12,6 +12,7 @@ use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, pictures, sheet};
 use crate::accepted::Accepted;
 use crate::findings::{Inspection, MachineFacts, Severity, Verdict};
@@ -168,12 +169,13 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     args.spare_inputs(&jobs, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
-    let progress = Progress::new(&jobs, args.delivery.quiet);
+    let progress =
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {
         let [machine] = &machines[..] else {
-            bail!("a page shows one machine: --format html takes a single --machine");
+            return Err(mistake("a page shows one machine: --format html takes a single --machine"));
         };
         return pages(&args, &jobs, machine, &accept, &progress, &on_bytes);
     };
