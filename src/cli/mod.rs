@@ -136,7 +136,7 @@ impl Cli {
             Command::Sheet(command) => sheet::run(&command, &terminal),
             Command::ReportSchema(args) => report_schema::run(&args),
             Command::Completions(args) => completions::run(&args),
-            Command::Man(_) => man::run(),
+            Command::Man(args) => man::run(&args),
         }
     }
 }
