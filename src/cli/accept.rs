@@ -10,6 +10,7 @@ use clap::Args;
 use super::faults::Faults;
 use super::output::{self, Content, Output};
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, explain, sheet};
 use crate::accepted::{
     self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, job_name, nearest,
@@ -125,14 +126,14 @@ fn empty(path: &Path) -> Accepted {
 /// Runs the command.
 pub fn run(args: &AcceptArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let Some(check) = checks::find(&args.check).map(|check| check.id) else {
-        bail!("{}", explain::unknown(&args.check, checks::CATALOGUE));
+        return Err(mistake(explain::unknown(&args.check, checks::CATALOGUE)));
     };
     let today = args.accepted.today();
     if let Some(until) = args.until.filter(|until| *until < today) {
-        bail!("--until {until} has passed, today is {today} (UTC): nothing would be accepted");
+        return Err(mistake(format!("--until {until} has passed, today is {today} (UTC): nothing would be accepted")));
     }
     if args.job.as_os_str() == "-" {
-        bail!("standard input has no name by which the finding could be known again: give a file");
+        return Err(mistake("standard input has no name by which the finding could be known again: give a file"));
     }
     let machine = sheet::load(&args.machine, terminal)?;
     let path = args.accepted.file()?.unwrap_or_else(|| PathBuf::from(ACCEPTED_FILE));

@@ -8,7 +8,7 @@ use clap::Args;
 use super::Exit;
 use super::format::among;
 use super::output::{Content, Output};
-use super::sheet::{self, MachineArg};
+use super::sheet::SheetArg;
 use super::terminal::Terminal;
 use crate::findings::Verdict;
 use crate::machine::Machine;
@@ -21,7 +21,7 @@ use crate::workshop::audit::{Audit, audit};
 /// Shown under the help.
 pub const EXAMPLES: &str = "\
 Examples:
-  gonogo sheet audit --machine heron.toml
+  gonogo sheet audit heron.toml
   gonogo sheet audit --format json > heron.audit.json
 
 Write the drives, motors and heaters into the sheet first: what is not described is skipped.
@@ -31,7 +31,7 @@ Exit codes: 0 go or hold, 1 no-go, 2 there is no sheet to judge.";
 #[derive(Debug, Args)]
 pub struct AuditArgs {
     #[command(flatten)]
-    machine: MachineArg,
+    sheet: SheetArg,
     /// How to report.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
     format: &'static Offer<Make>,
@@ -49,7 +49,7 @@ const FORMATS: &[Offer<Make>] = &[
 
 /// Runs the command.
 pub fn run(args: &AuditArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let machine = sheet::load(&args.machine, terminal)?;
+    let machine = args.sheet.load(terminal)?;
     let found = audit(&machine);
     let look = terminal.stdout_look();
     let is_page = args.format.format.is_page;

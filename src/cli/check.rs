@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 use std::path::Path;
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Args, ValueEnum};
 
 use super::accept::AcceptedArg;
@@ -12,6 +12,7 @@ use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, pictures, sheet};
 use crate::accepted::Accepted;
 use crate::findings::{Inspection, MachineFacts, Severity, Verdict};
@@ -195,7 +196,7 @@ impl CheckArgs {
     fn wanted(&self) -> anyhow::Result<Wanted> {
         let asked = [(self.details, "--details"), (self.brief, "--brief")].into_iter().find(|(asked, _)| *asked);
         if let Some((_, option)) = asked.filter(|_| !self.format.format.is_page) {
-            bail!("{option} goes with --format text");
+            return Err(mistake(format!("{option} goes with --format text")));
         }
         Ok(Wanted { details: self.details, least: self.only.map(Only::least) })
     }
@@ -220,7 +221,8 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     args.spare_inputs(&jobs, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
-    let progress = Progress::new(&jobs, args.delivery.quiet);
+    let progress =
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {
@@ -228,7 +230,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         return pages(&args, &jobs, &all, &accept, &progress, &on_bytes);
     };
     if args.spectra {
-        bail!("--spectra goes with --format html: other formats hold no pictures");
+        return Err(mistake("--spectra goes with --format html: other formats hold no pictures"));
     }
     let shape = Shape {
         look: args.delivery.look(terminal),

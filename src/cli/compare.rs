@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::Args;
 
 use super::faults::Faults;
@@ -12,6 +12,7 @@ use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, sheet};
 use crate::findings::{Attached, Unjudged};
 use crate::machine::Machine;
@@ -93,7 +94,8 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let (before, after) = machines(args, terminal)?;
     let sheets = [&before, &after].into_iter().filter_map(sheet::file);
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
-    let progress = Progress::new(&jobs, args.delivery.quiet);
+    let progress =
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
     let Make::Each(make) = args.format.make else {
@@ -145,7 +147,7 @@ fn page_of(
     progress: &Progress,
 ) -> anyhow::Result<Exit> {
     if jobs.len() != 1 {
-        bail!("a page compares one job, {} are given", jobs.len());
+        return Err(mistake(format!("a page compares one job, {} are given", jobs.len())));
     }
     let mut output = args.delivery.open(false, Look { width: 0, color: false })?;
     let on_bytes = |bytes| progress.advance(bytes);

@@ -1,6 +1,6 @@
 //! `gonogo headroom`.
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::Args;
 
 use super::format::among;
@@ -8,6 +8,7 @@ use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, sheet};
 use crate::machine::Machine;
 use crate::preflight::{RunContext, kept_at_once};
@@ -80,7 +81,8 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let machine = sheet::changed(machine, &args.set, terminal)?;
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheet::file(&machine)).chain(args.jobs.list()))?;
     let wishes = args.wishes(&machine)?;
-    let progress = Progress::new(&jobs, args.delivery.quiet);
+    let progress =
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format.format.is_page, look)?;
@@ -119,9 +121,9 @@ impl HeadroomArgs {
         let mut wishes = chosen(&self.raise, Direction::Raise);
         wishes.extend(chosen(&self.lower, Direction::Lower));
         for (at, wish) in wishes.iter().enumerate() {
-            scan(machine, wish, self.up_to)?;
+            scan(machine, wish, self.up_to).map_err(mistake)?;
             if wishes[..at].contains(wish) {
-                bail!("`{}` is given twice", wish.key);
+                return Err(mistake(format!("`{}` is given twice", wish.key)));
             }
         }
         if self.all || (wishes.is_empty() && !self.needs) {

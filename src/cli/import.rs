@@ -13,9 +13,10 @@ use clap::{Args, ValueEnum};
 use super::faults::Faults;
 use super::format::among;
 use super::output::{self, Content, Output};
-use super::sheet::MachineArg;
+use super::sheet::SheetArg;
 use super::terminal::Terminal;
-use super::{Exit, complain, jobs, sheet};
+use super::usage::mistake;
+use super::{Exit, complain, jobs};
 use crate::machine::{Machine, SHEET_MAX_BYTES};
 use crate::show::report::{
     Look,
@@ -69,8 +70,9 @@ pub struct ImportArgs {
     format: &'static Offer<Make>,
 }
 
+/// The time that a speed is given for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Per {
+pub enum Per {
     /// mm/s.
     Second,
     /// mm/min.
@@ -81,17 +83,13 @@ enum Per {
 #[derive(Debug, Args)]
 #[command(after_help = LINES_EXAMPLES)]
 pub struct LinesArgs {
-    /// The machine sheet, as with --machine.
-    #[arg(value_name = "SHEET", conflicts_with = "machine")]
-    sheet: Option<PathBuf>,
     #[command(flatten)]
-    machine: MachineArg,
+    sheet: SheetArg,
 }
 
 /// Runs `gonogo sheet lines`.
 pub fn lines(args: &LinesArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let named = args.sheet.clone().map(MachineArg::naming);
-    let machine = sheet::load(named.as_ref().unwrap_or(&args.machine), terminal)?;
+    let machine = args.sheet.load(terminal)?;
     let mut output = Output::stdout(Content::Data);
     output.write_all(settings::lines(&machine).as_bytes()).and_then(|()| output.finish())?;
     Ok(Exit::Passed)
@@ -128,7 +126,7 @@ enum SheetFate {
 /// When the text or the sheet cannot be read, or the result cannot be written.
 pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     if args.write && args.into.is_none() && args.output.is_none() {
-        bail!("--write replaces a sheet: name it with --into or -o");
+        return Err(mistake("--write replaces a sheet: name it with --into or -o"));
     }
     let source = args.file.as_deref().unwrap_or(Path::new("-"));
     for target in args.into.iter().chain(&args.output).filter(|path| !jobs::is_stdin(path) && !jobs::is_stdin(source)) {
@@ -146,7 +144,7 @@ pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     tell(args, source, &settings, &outcome, terminal).context("cannot write the table")?;
     if settings.values().is_empty() {
-        bail!("{} gives no value that a sheet can keep", shown_path(&source.display().to_string()));
+        bail!("{} gives no value that a sheet can keep", shown(source));
     }
     if let (SheetFate::Printed, Some(text)) = (&outcome.fate, &outcome.sheet) {
         let mut output = Output::stdout(Content::Data);
@@ -155,13 +153,22 @@ pub fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     Ok(Exit::Passed)
 }
 
-fn read(source: &Path, per: Option<Per>) -> anyhow::Result<Settings> {
+/// The name of a text of settings, for messages.
+pub fn shown(source: &Path) -> String {
+    shown_path(&source.display().to_string()).into_owned()
+}
+
+/// Reads a text of settings.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn read(source: &Path, per: Option<Per>) -> anyhow::Result<Settings> {
     let speeds = match per {
         None => SpeedUnit::Judged,
         Some(Per::Second) => SpeedUnit::PerSecond,
         Some(Per::Minute) => SpeedUnit::PerMinute,
     };
-    let context = || format!("cannot read {}", shown_path(&source.display().to_string()));
+    let context = || format!("cannot read {}", shown(source));
     if !jobs::is_stdin(source) {
         return File::open(source).and_then(|file| settings::read(file, speeds)).with_context(context);
     }

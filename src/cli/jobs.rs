@@ -11,8 +11,9 @@ use anyhow::{Context, bail};
 use clap::Args;
 use walkdir::WalkDir;
 
+use super::output;
 use super::progress::Progress;
-use super::{complain, output};
+use super::usage::mistake;
 use crate::findings::Unjudged;
 use crate::preflight::JobError;
 use crate::threads::{self, Breakdown, Hands, HelperPool};
@@ -26,7 +27,8 @@ pub struct JobArgs {
     /// Files, directories (searched for *.gcode, *.gco, *.g, *.gc, *.nc, each also with .gz), or - for standard input.
     #[arg(value_name = "JOB", required_unless_present = "files_from")]
     jobs: Vec<PathBuf>,
-    /// Also judge the jobs listed in FILE, one path per line; - is standard input.
+    /// Also judge the jobs listed in FILE, one path per line; - is standard input. Blank lines and those that begin with # are
+    /// passed over.
     #[arg(long, value_name = "FILE")]
     files_from: Option<PathBuf>,
     /// Use so many threads: for several jobs at a time, or together on one [default: one per processor].
@@ -50,14 +52,16 @@ impl JobArgs {
         if let Some(list) = &self.files_from {
             from_stdin += usize::from(is_stdin(list));
             if from_stdin > 1 {
-                bail!("standard input can only be read once: it is given as a job and as the list of jobs");
+                return Err(mistake(
+                    "standard input can only be read once: it is given as a job and as the list of jobs",
+                ));
             }
             let listed = read_list(list)?;
             from_stdin += listed.iter().filter(|path| is_stdin(path)).count();
             paths.extend(listed);
         }
         if from_stdin > 1 {
-            bail!("standard input can only be read once: give - a single time");
+            return Err(mistake("standard input can only be read once: give - a single time"));
         }
         if paths.is_empty() {
             bail!("no job given: the list of jobs is empty");
@@ -142,7 +146,8 @@ pub fn is_stdin(path: &Path) -> bool {
     path.as_os_str() == "-"
 }
 
-/// Judges all jobs and hands each outcome to `take` in the order of the jobs; errors also go to standard error. When `take`
+/// Judges all jobs and hands each outcome to `take` in the order of the jobs; errors also go to standard error, unless the
+/// report says them in the same place. When `take`
 /// cannot write, no further job is started.
 ///
 /// # Errors
@@ -159,7 +164,7 @@ pub fn each<'e, T: Send>(
         let outcome = answer.unwrap_or_else(|breakdown| Err(jobs[index].broken(&breakdown)));
         written = progress.aside(|| {
             if let Err(unjudged) = &outcome {
-                complain(&unjudged.error);
+                progress.complain(&unjudged.error);
             }
             take(outcome)
         });
@@ -365,8 +370,8 @@ mod tests {
     fn lists_are_read_line_by_line() {
         let directory = tempfile::tempdir().expect("temporary directory");
         let list = directory.path().join("list");
-        fs::write(&list, "a b.gcode\r\n\nc.gcode").expect("writes");
-        assert_eq!(read_list(&list).expect("reads"), [PathBuf::from("a b.gcode"), PathBuf::from("c.gcode")]);
+        fs::write(&list, "# hooks\r\na b.gcode\r\n\n \t\n#d.gcode\nc#.gcode").expect("writes");
+        assert_eq!(read_list(&list).expect("reads"), [PathBuf::from("a b.gcode"), PathBuf::from("c#.gcode")]);
         assert!(read_list(&directory.path().join("none")).is_err());
     }
 }

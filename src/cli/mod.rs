@@ -22,14 +22,16 @@ mod resonance;
 mod sheet;
 mod terminal;
 mod trial;
+mod usage;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 pub use faults::tell;
 use terminal::{ColorWhen, Terminal};
+use usage::Mistake;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -101,7 +103,9 @@ impl Exit {
 /// # Errors
 /// What keeps a command from its work as a whole; a job that cannot be read is no error but part of the report.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
-    let cli = match Cli::try_parse_from(args) {
+    let args: Vec<OsString> = args.into_iter().collect();
+    let read = Cli::command().try_get_matches_from(&args).and_then(|matches| Cli::from_arg_matches(&matches));
+    let cli = match read.map_err(|error| usage::complete(error, &args)) {
         Ok(cli) => cli,
         Err(message) => {
             // Help and version come this way too, with exit code 0.
@@ -109,19 +113,32 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
             return Ok(if message.exit_code() == 0 { Exit::Passed } else { Exit::Unjudged });
         }
     };
-    let terminal = Terminal::new(cli.color);
-    match cli.command {
-        Command::Check(args) => check::run(args, &terminal),
-        Command::Accept(args) => accept::run(&args, &terminal),
-        Command::Compare(args) => compare::run(&args, &terminal),
-        Command::Headroom(args) => headroom::run(&args, &terminal),
-        Command::Explain(args) => explain::run(&args, &terminal),
-        Command::Trial(command) => trial::run(&command, &terminal),
-        Command::Resonance(args) => resonance::run(&args, &terminal),
-        Command::Sheet(command) => sheet::run(&command, &terminal),
-        Command::ReportSchema(args) => report_schema::run(&args),
-        Command::Completions(args) => completions::run(&args),
-        Command::Man(_) => man::run(),
+    match cli.run().map_err(anyhow::Error::downcast::<Mistake>) {
+        Ok(exit) => Ok(exit),
+        Err(Ok(mistake)) => {
+            mistake.told(&args).print()?;
+            Ok(Exit::Unjudged)
+        }
+        Err(Err(error)) => Err(error),
+    }
+}
+
+impl Cli {
+    fn run(self) -> anyhow::Result<Exit> {
+        let terminal = Terminal::new(self.color);
+        match self.command {
+            Command::Check(args) => check::run(args, &terminal),
+            Command::Accept(args) => accept::run(&args, &terminal),
+            Command::Compare(args) => compare::run(&args, &terminal),
+            Command::Headroom(args) => headroom::run(&args, &terminal),
+            Command::Explain(args) => explain::run(&args, &terminal),
+            Command::Trial(command) => trial::run(&command, &terminal),
+            Command::Resonance(args) => resonance::run(&args, &terminal),
+            Command::Sheet(command) => sheet::run(&command, &terminal),
+            Command::ReportSchema(args) => report_schema::run(&args),
+            Command::Completions(args) => completions::run(&args),
+            Command::Man(args) => man::run(&args),
+        }
     }
 }
 
@@ -134,7 +151,6 @@ fn complain(message: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_command_line_is_consistent() {

@@ -1,7 +1,7 @@
 //! Where a report goes: standard output, a file that appears only when it is complete, or nowhere.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use anstream::{AutoStream, ColorChoice};
@@ -47,6 +47,15 @@ impl Delivery {
         self.output.is_none() && terminal.has_letters()
     }
 
+    /// Whether a report for people, which `is_page` says, shows up on a terminal.
+    pub fn is_seen(&self, is_page: bool) -> bool {
+        self.is_seen_on(is_page, io::stdout().is_terminal())
+    }
+
+    fn is_seen_on(&self, is_page: bool, stdout_is_terminal: bool) -> bool {
+        is_page && stdout_is_terminal && self.output.is_none() && !self.quiet
+    }
+
     /// The file or folder named by -o.
     pub fn target(&self) -> Option<&Path> {
         self.output.as_deref()
@@ -89,6 +98,28 @@ pub fn spare<'p>(output: &Path, others: impl IntoIterator<Item = &'p Path>) -> a
         }
         None => Ok(()),
     }
+}
+
+/// Refuses to replace a file unless that is asked for.
+///
+/// # Errors
+/// When there is something at `path` and `replace` does not say to replace it.
+pub fn keep_what_is_there(path: &Path, replace: bool) -> anyhow::Result<()> {
+    if !replace && path.symlink_metadata().is_ok() {
+        bail!("{} is there already: --write replaces it", path.display());
+    }
+    Ok(())
+}
+
+/// Writes a file as a whole; one that is there only if `replace` says so.
+///
+/// # Errors
+/// When it is there already or cannot be written.
+pub fn write_new(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {
+    keep_what_is_there(path, replace)?;
+    let mut output = Output::file(path)?;
+    let written = output.write_all(text.as_bytes()).and_then(|()| output.finish());
+    written.with_context(|| format!("cannot write {}", path.display()))
 }
 
 /// Lets nobody else who asks change the file at `path` until the answer is dropped.
@@ -273,6 +304,15 @@ mod tests {
         let mut tap = ClosedPipeGuard { inner: Fails(io::ErrorKind::StorageFull, 0), closed: false };
         tap.write_all(b"line\n").expect("first");
         assert_eq!(tap.write_all(b"line\n").map_err(|error| error.kind()), Err(io::ErrorKind::StorageFull));
+    }
+
+    #[test]
+    fn only_a_page_on_a_terminal_tells_what_standard_error_would() {
+        let here = Delivery { output: None, quiet: false };
+        assert!(here.is_seen_on(true, true));
+        assert!(!here.is_seen_on(false, true) && !here.is_seen_on(true, false));
+        assert!(!Delivery { output: None, quiet: true }.is_seen_on(true, true));
+        assert!(!Delivery { output: Some("a".into()), quiet: false }.is_seen_on(true, true));
     }
 
     #[test]

@@ -12,6 +12,7 @@ use clap::Args;
 use super::jobs::{Job, is_stdin};
 use super::output::{self, Delivery, Output};
 use super::parts::Part;
+use super::usage::mistake;
 use crate::findings::{Inspection, Outcome, Unjudged};
 use crate::machine::Machine;
 use crate::preflight::{JobError, RunContext};
@@ -46,7 +47,9 @@ impl PlotArgs {
     pub fn resolve(&self, jobs: usize) -> anyhow::Result<Option<Plot>> {
         let Some(path) = &self.plot else { return Ok(None) };
         if jobs != 1 {
-            bail!("--plot draws one job, {jobs} are given: --format html -o FOLDER makes a page for each");
+            return Err(mistake(format!(
+                "--plot draws one job, {jobs} are given: --format html -o FOLDER makes a page for each"
+            )));
         }
         let layer = self.layer.map_or(OnlyLayer::First, OnlyLayer::Number);
         Ok(Some(Plot { path: path.clone(), layer, taken: Mutex::new(None) }))
@@ -69,7 +72,7 @@ impl PlotArgs {
     /// When one is asked for.
     pub fn refuse(&self, why: &str) -> anyhow::Result<()> {
         if self.plot.is_some() {
-            bail!("--plot {why}");
+            return Err(mistake(format!("--plot {why}")));
         }
         Ok(())
     }
@@ -178,7 +181,7 @@ impl<'m> Pages<'m> {
         let place = match (jobs.len() * machines.len(), delivery.target()) {
             (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
             (1, None) => Place::One(Some(delivery.open(false, crate::show::report::Look { width: 0, color: false })?)),
-            (_, None) => bail!("several pages need a folder: name one by -o"),
+            (_, None) => return Err(mistake("several pages need a folder: name one by -o")),
             (_, Some(path)) => Place::folder(path, jobs)?,
         };
         let in_folder = matches!(place, Place::Folder { .. });

@@ -5,18 +5,20 @@ use std::ops::ControlFlow;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::complain;
 use super::jobs::Job;
 
 /// A bar, or nothing where nobody would see it.
 pub struct Progress {
     bar: ProgressBar,
+    in_report: bool,
 }
 
 impl Progress {
     /// A bar over the jobs' bytes; hidden when `quiet` or when standard error is no terminal.
     pub fn new(jobs: &[Job], quiet: bool) -> Self {
         if quiet || !io::stderr().is_terminal() {
-            return Self { bar: ProgressBar::hidden() };
+            return Self { bar: ProgressBar::hidden(), in_report: false };
         }
         let total: u64 = jobs.iter().filter_map(Job::size).sum();
         // The length of standard input is not known.
@@ -27,7 +29,19 @@ impl Progress {
         if let Ok(style) = ProgressStyle::with_template(template) {
             bar.set_style(style.progress_chars("▪▪·"));
         }
-        Self { bar }
+        Self { bar, in_report: false }
+    }
+
+    /// Leaves it to the report to tell which jobs cannot be judged, where `seen` says that it is seen in the same place.
+    pub fn errors_in_report(self, seen: bool) -> Self {
+        Self { in_report: seen, ..self }
+    }
+
+    /// Tells on standard error that a job cannot be judged, unless the report does so.
+    pub fn complain(&self, error: &str) {
+        if !self.in_report {
+            complain(error);
+        }
     }
 
     /// So many bytes more were read.

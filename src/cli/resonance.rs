@@ -12,6 +12,7 @@ use super::jobs::{self, Job};
 use super::output::{self, Delivery, Output};
 use super::progress::Progress;
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, sheet, trial};
 use crate::findings::Unjudged;
 use crate::machine::{Direction, Machine};
@@ -156,7 +157,7 @@ impl FromArgMatches for Marks {
             words.join(" ").parse::<Reading>().map_err(|error| {
                 // The words come from outside: nothing in them may act on the terminal.
                 let text = crate::wording::safe(&error.to_string()).into_owned();
-                clap::Error::raw(ErrorKind::ValueValidation, format!("--from-marks: {text}\n"))
+                clap::Error::raw(ErrorKind::ValueValidation, format!("--from-marks: {text}"))
             })
         };
         walls.map(|words| read(words.collect())).collect::<Result<_, _>>().map(Self)
@@ -236,7 +237,7 @@ fn from_marks(args: &ResonanceArgs, terminal: &Terminal) -> anyhow::Result<Exit>
     let readings = &args.marks.0;
     let error =
         ReadingError { spacing_mm: args.reading_error, height_mm: args.height_error, scale: args.scale_error / 100.0 };
-    let found = estimate(readings, error)?;
+    let found = estimate(readings, error).map_err(mistake)?;
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format.format.is_page, Look { color: false, ..look })?;
     let found = report::marks::Found { readings, estimate: &found, axis: args.axis };

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use anstyle::{Effects, Style};
-use anyhow::{Context, anyhow};
+use anyhow::Context;
 use clap::{Args, Subcommand};
 use comfy_table::{ContentArrangement, Table, presets};
 
@@ -12,6 +12,7 @@ use super::faults::Faults;
 use super::import::{self, ImportArgs, LinesArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, audit};
 use crate::machine::{ChangeError, Machine, Origin, SheetError};
 use crate::show::{
@@ -30,7 +31,7 @@ Example:
 const SHOW_EXAMPLES: &str = "\
 Examples:
   gonogo sheet show
-  gonogo sheet show --machine heron.toml";
+  gonogo sheet show heron.toml";
 
 /// Which machine.
 #[derive(Debug, Args)]
@@ -38,6 +39,27 @@ pub struct MachineArg {
     /// The machine sheet; otherwise GONOGO_MACHINE names it, then one is looked for nearby.
     #[arg(long, value_name = "SHEET")]
     machine: Option<PathBuf>,
+}
+
+/// Which sheet, for commands that are about nothing else: named with or without `--machine`.
+#[derive(Debug, Args)]
+pub struct SheetArg {
+    /// The machine sheet, as with --machine.
+    #[arg(value_name = "SHEET", conflicts_with = "machine")]
+    sheet: Option<PathBuf>,
+    #[command(flatten)]
+    machine: MachineArg,
+}
+
+impl SheetArg {
+    /// Finds and reads the sheet, see [`load`].
+    ///
+    /// # Errors
+    /// Like [`load`].
+    pub fn load(&self, terminal: &Terminal) -> anyhow::Result<Machine> {
+        let named = self.sheet.clone().map(MachineArg::naming);
+        load(named.as_ref().unwrap_or(&self.machine), terminal)
+    }
 }
 
 /// Which machines.
@@ -64,7 +86,7 @@ pub enum SheetCommand {
     Schema,
     /// Print every key of the machine sheet with its value and where that came from.
     #[command(after_help = SHOW_EXAMPLES)]
-    Show(MachineArg),
+    Show(SheetArg),
     /// Compare what is set with what mechanics, motors and heaters ask for.
     #[command(after_help = audit::EXAMPLES)]
     Audit(audit::AuditArgs),
@@ -84,7 +106,7 @@ pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
             output.finish()?;
         }
         SheetCommand::Show(arg) => {
-            let machine = load(arg, terminal)?;
+            let machine = arg.load(terminal)?;
             let look = terminal.stdout_look();
             let mut output = Output::stdout(Content::Page { color: look.color });
             heading(&machine.name, &machine.source, look, &mut output)?;
@@ -145,7 +167,8 @@ pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow
         return Ok(machine);
     }
     let pair = |set: &'_ String| -> anyhow::Result<(String, String)> {
-        let (key, value) = set.split_once('=').with_context(|| format!("--set {set} has no =: give KEY=VALUE"))?;
+        let (key, value) =
+            set.split_once('=').ok_or_else(|| mistake(format!("--set {set} has no =: give KEY=VALUE")))?;
         Ok((key.trim().to_owned(), value.trim().to_owned()))
     };
     let pairs = sets.iter().map(pair).collect::<anyhow::Result<Vec<_>>>()?;
@@ -156,7 +179,7 @@ pub fn changed(machine: Machine, sets: &[String], terminal: &Terminal) -> anyhow
             ChangeError::Faults { faults, .. } => {
                 Faults::of_sheet(&SheetError::Faults(*faults), terminal).under(&sentence).into()
             }
-            _ => anyhow!(sentence),
+            _ => mistake(sentence),
         }
     })
 }

@@ -3,11 +3,12 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::Context;
 use clap::{Args, Subcommand, ValueEnum};
 
-use super::output::{Content, Output};
+use super::output::{self, Content, Output};
 use super::terminal::Terminal;
+use super::usage::mistake;
 use super::{Exit, jobs, sheet};
 use crate::machine::Machine;
 use crate::show::report::Look;
@@ -249,7 +250,7 @@ fn deliver(trial: &Trial, common: &Common, terminal: &Terminal) -> anyhow::Resul
     let path = common.output.as_deref();
     let printed = path.is_some_and(jobs::is_stdin);
     if let Some(path) = path.filter(|_| !printed) {
-        write_job(path, &trial.text, common.write)?;
+        output::write_new(path, &trial.text, common.write)?;
     }
     let mut told = Vec::new();
     tell(trial, path.filter(|_| !printed), terminal.stdout_look(), &mut told).context("cannot write the page")?;
@@ -262,15 +263,6 @@ fn deliver(trial: &Trial, common: &Common, terminal: &Terminal) -> anyhow::Resul
     let mut output = Output::stdout(Content::Page { color: false });
     output.write_all(&told).and_then(|()| output.finish()).context("cannot write the page")?;
     Ok(Exit::Passed)
-}
-
-fn write_job(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {
-    let shown = path.display();
-    if !replace && path.symlink_metadata().is_ok() {
-        bail!("{shown} is there already: --write replaces it");
-    }
-    let mut output = Output::file(path)?;
-    output.write_all(text.as_bytes()).and_then(|()| output.finish()).with_context(|| format!("cannot write {shown}"))
 }
 
 fn tell(trial: &Trial, written: Option<&Path>, look: Look, out: &mut dyn Write) -> io::Result<()> {
@@ -294,7 +286,10 @@ fn tell(trial: &Trial, written: Option<&Path>, look: Look, out: &mut dyn Write) 
 fn tell_steps(args: &StepsArgs, machine: &Machine, terminal: &Terminal) -> anyhow::Result<Exit> {
     let found: Result<Vec<NewSteps>, TrialError> =
         args.measured.iter().map(|&measured| new_steps(machine, measured, args.reading_error)).collect();
-    let found = found?;
+    let found = found.map_err(|error| match error {
+        TrialError::Asked(why) => mistake(why),
+        other => other.into(),
+    })?;
     let mut output = Output::stdout(Content::Page { color: false });
     steps_page(&found, args.reading_error, terminal.stdout_look(), &mut output).and_then(|()| output.finish())?;
     Ok(Exit::Passed)

@@ -13,18 +13,20 @@ use super::{Machine, SheetFaults};
 #[derive(Debug, thiserror::Error)]
 pub enum ChangeError {
     /// There is no such key.
-    #[error("the sheet has no key `{path}`{}", .near.as_ref().map(|near| format!("; did you mean `{near}`?")).unwrap_or_default())]
+    #[error("the sheet has no key `{path}`{}", did_you_mean(.near))]
     NoKey {
         /// As given.
         path: String,
-        /// The key with the most similar path.
-        near: Option<String>,
+        /// The keys with the most similar paths, the likest first.
+        near: Vec<String>,
     },
     /// The key is a table.
-    #[error("`{path}` is a table: name one of its keys")]
+    #[error("`{path}` is a table: name one of its keys{}", listed(.keys))]
     Table {
         /// As given.
         path: String,
+        /// The keys in it, also those in its tables.
+        keys: Vec<String>,
     },
     /// A table of a list is not there.
     #[error("`{path}` is not in this sheet: write the table first")]
@@ -52,6 +54,32 @@ pub enum ChangeError {
         /// All of them; they point into the changed text.
         faults: Box<SheetFaults>,
     },
+}
+
+/// Most keys that a message suggests.
+const SUGGESTED: usize = 3;
+/// How alike a suggestion is at least, from 0 to 1, and how much less than the likest one.
+const ALIKE: f64 = 0.8;
+const LESS_ALIKE: f64 = 0.02;
+/// Most keys of a table that a message lists.
+const LISTED: usize = 12;
+
+fn did_you_mean(near: &[String]) -> String {
+    if near.is_empty() {
+        return String::new();
+    }
+    let near: Vec<String> = near.iter().map(|path| format!("`{path}`")).collect();
+    format!("; did you mean {}?", near.join(" or "))
+}
+
+fn listed(keys: &[String]) -> String {
+    let more = keys.len().saturating_sub(LISTED);
+    let shown = keys.iter().take(LISTED).map(String::as_str).collect::<Vec<_>>().join(", ");
+    match (keys.is_empty(), more) {
+        (true, _) => String::new(),
+        (false, 0) => format!(": {shown}"),
+        (false, more) => format!(": {shown} and {more} more"),
+    }
 }
 
 impl Machine {
@@ -128,22 +156,45 @@ fn expected_at(path: &str, checks: CheckIds<'_>) -> Result<String, ChangeError> 
     }
     let template = keys::template(path);
     match keys::find(&template) {
-        Some(key) if key.is_table() => Err(ChangeError::Table { path: path.to_owned() }),
+        Some(key) if key.is_table() => {
+            Err(ChangeError::Table { path: path.to_owned(), keys: inside(path, &template, checks) })
+        }
         Some(key) => Ok(match key.kind {
             Kind::Bool => "true or false".to_owned(),
             kind => kind.in_words(),
         }),
-        None => {
-            let like = |key: &str| strsim::jaro_winkler(key, &template);
-            let near = KEYS
-                .iter()
-                .filter(|key| !key.is_table())
-                .max_by(|a, b| like(a.path).total_cmp(&like(b.path)))
-                .filter(|key| like(key.path) > 0.8)
-                .map(|key| key.path.replace("[]", "[0]"));
-            Err(ChangeError::NoKey { path: path.to_owned(), near })
+        // A list of tables, named without a number.
+        None if keys::find(&format!("{template}[]")).is_some() => {
+            let (path, template) = (format!("{path}[0]"), format!("{template}[]"));
+            Err(ChangeError::Table { keys: inside(&path, &template, checks), path })
         }
+        None => Err(ChangeError::NoKey { path: path.to_owned(), near: near(&template, checks) }),
     }
+}
+
+/// The keys in a table and in its tables.
+fn inside(path: &str, template: &str, checks: CheckIds<'_>) -> Vec<String> {
+    if keys::find(template).is_some_and(|key| key.kind == Kind::Checks) {
+        return checks.iter().map(|(id, _)| format!("{path}.{id}")).collect();
+    }
+    let rest = |key: &keys::Key| key.path.strip_prefix(template).filter(|rest| rest.starts_with('.'));
+    let keys = KEYS.iter().filter(|key| !key.is_table()).filter_map(rest);
+    keys.map(|rest| format!("{path}{}", rest.replace("[]", "[0]"))).collect()
+}
+
+/// The keys with the most similar paths, or, where only a name was given, names.
+fn near(template: &str, checks: CheckIds<'_>) -> Vec<String> {
+    let paths = KEYS.iter().filter(|key| !key.is_table()).map(|key| key.path.to_owned());
+    let paths = paths.chain(checks.iter().map(|(id, _)| format!("checks.{id}")));
+    let likeness = |path: &str| {
+        let name = path.rsplit('.').next().filter(|_| !template.contains('.')).unwrap_or(path);
+        strsim::jaro_winkler(path, template).max(strsim::jaro_winkler(name, template))
+    };
+    let mut alike: Vec<(f64, String)> = paths.map(|path| (likeness(&path), path)).collect();
+    alike.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let least = alike.first().map_or(ALIKE, |(likest, _)| (likest - LESS_ALIKE).max(ALIKE));
+    let alike = alike.into_iter().take(SUGGESTED).filter(|(likeness, _)| *likeness > least);
+    alike.map(|(_, path)| path.replace("[]", "[0]")).collect()
 }
 
 #[cfg(test)]
@@ -200,7 +251,31 @@ mod tests {
             error("motion.acceleration_mm_s2.print", "1"),
             "the sheet has no key `motion.acceleration_mm_s2.print`; did you mean `motion.acceleration_mm_s2.printing`?"
         );
-        assert_eq!(error("motion.corner", "1"), "`motion.corner` is a table: name one of its keys");
+        assert_eq!(
+            error("printing", "1"),
+            "the sheet has no key `printing`; did you mean `motion.acceleration_mm_s2.printing`?"
+        );
+        assert_eq!(
+            error("controller.steps_per_mm.a", "1"),
+            "the sheet has no key `controller.steps_per_mm.a`; did you mean `controller.steps_per_mm.x` or \
+             `controller.steps_per_mm.y` or `controller.steps_per_mm.z`?"
+        );
+        assert_eq!(
+            error("checks.feed-rate-clip", "off"),
+            "the sheet has no key `checks.feed-rate-clip`; did you mean `checks.feed-rate-clipped`?"
+        );
+        assert_eq!(error("zzz", "1"), "the sheet has no key `zzz`");
+        assert_eq!(error(&"motion.".repeat(1000), "1").matches("did you mean").count(), 0);
+        let in_corner = "motion.corner.jerk_mm_s.x, motion.corner.jerk_mm_s.y, motion.corner.jerk_mm_s.z, \
+            motion.corner.jerk_mm_s.e, motion.corner.junction_deviation_mm";
+        assert_eq!(
+            error("motion.corner", "1"),
+            format!("`motion.corner` is a table: name one of its keys: {in_corner}")
+        );
+        assert!(error("motion", "1").ends_with(" more"));
+        let tool = "`tool[0]` is a table: name one of its keys: tool[0].filament_diameter_mm, ";
+        assert!(error("tool", "1").starts_with(tool) && error("tool[0]", "1").starts_with(tool));
+        assert!(error("checks", "1").contains("checks.outside-travel"));
         assert_eq!(
             error("tool[7].density_g_cm3", "1"),
             "`tool[7].density_g_cm3` is not in this sheet: write the table first"

@@ -51,12 +51,98 @@ fn schemas_are_json() {
 
 #[test]
 fn scripts_and_the_manual_know_every_command() {
-    for command in [&["completions", "bash"][..], &["completions", "fish"], &["man"]] {
-        let run = gonogo().args(command).assert().success().stderr_eq("");
-        let text = String::from_utf8_lossy(&run.get_output().stdout).replace("\\-", "-");
-        for word in ["check", "explain", "report-schema", "fail-on", "files-from"] {
-            assert!(text.contains(word), "{word} in {command:?}");
+    for shell in ["bash", "zsh", "fish"] {
+        let script = text(gonogo().args(["completions", shell]), 0);
+        for word in ["report-schema", "fail-on", "files-from", "outside-travel", "motion.corner.junction_deviation_mm"]
+        {
+            assert!(script.contains(word), "{word} for {shell}");
         }
+    }
+    let page = |command: &[&str]| text(gonogo().arg("man").args(command), 0).replace("\\-", "-");
+    let top = page(&[]);
+    assert!(top.contains("gonogo-report-schema(1)") && !top.contains("files-from"), "{top}");
+    assert!(page(&["check"]).contains("files-from"));
+    assert!(page(&["sheet", "import"]).contains(".TH gonogo-sheet-import 1"));
+    let wrong = gonogo().args(["man", "sheet", "no\u{1b}such"]).assert().code(2).stdout_eq("");
+    let told = String::from_utf8_lossy(&wrong.get_output().stderr).into_owned();
+    assert!(told.contains("there is no command `sheet no·such`") && told.contains("Usage: gonogo man"), "{told}");
+}
+
+#[test]
+fn a_folder_gets_a_manual_page_for_each_command() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let folder = directory.path().join("share/man1");
+    // The second time the pages are replaced.
+    for _ in 0..2 {
+        gonogo().args(["man", "--into"]).arg(&folder).assert().success().stdout_eq("").stderr_eq("");
+    }
+    let mut names: Vec<_> = std::fs::read_dir(&folder)
+        .expect("lists")
+        .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
+        .collect();
+    names.sort();
+    for name in ["gonogo.1", "gonogo-check.1", "gonogo-man.1", "gonogo-sheet.1", "gonogo-trial-melt-rate.1"] {
+        assert!(names.iter().any(|known| known == name), "{name} in {names:?}");
+        let page = std::fs::read_to_string(folder.join(name)).expect("reads");
+        assert_eq!(page.matches(".TH ").count(), 1, "{name}");
+    }
+    assert!(names.iter().all(|name| name.starts_with("gonogo") && name.ends_with(".1")), "{names:?}");
+    gonogo().args(["man", "--into", "Cargo.toml"]).assert().code(2);
+}
+
+/// What a failed command says.
+fn told(arguments: &[&str]) -> String {
+    let run = gonogo().args(arguments).stdin("").assert().code(2).stdout_eq("");
+    String::from_utf8_lossy(&run.get_output().stderr).into_owned()
+}
+
+#[test]
+fn a_wrong_call_is_told_with_the_usage_of_its_command() {
+    const JOB: &str = "corpus/jobs/heron-bracket.gcode";
+    let raise = ["headroom", JOB, "--raise", "motion.look_ahead_moves", "--raise", "motion.look_ahead_moves"];
+    for (call, why, usage) in [
+        (&["accept", JOB, "--check", "outside-travle", "--because", "x"][..], "did you mean outside-travel", "accept"),
+        (&["accept", "-", "--check", "purge-line", "--because", "x"], "standard input has no name", "accept"),
+        (&["accept", JOB, "--check", "purge-line", "--because", ""], "say why", "accept"),
+        (&["accept", JOB, "--check", "purge-line", "--because", "x", "--until", "2001-01-01"], "has passed", "accept"),
+        (&["trial", "steps", "--measured", "x"], "--measured", "trial steps"),
+        (&["trial", "steps", "--measured", "q=99"], "--measured", "trial steps"),
+        (&["resonance", "--from-marks", "spacing=2", "sped=1"], "--from-marks: `sped=1`", "resonance"),
+        (&["resonance", "--from-marks", "spacing=\u{1b}[2J"], "--from-marks", "resonance"),
+        (&["check", "-", "-"], "standard input can only be read once", "check"),
+        (&["check", JOB, JOB, "--plot", "a.svg"], "--plot draws one job", "check"),
+        (&["compare", JOB, "--set", "travel.bed"], "has no =: give KEY=VALUE", "compare"),
+        (&raise, "is given twice", "headroom"),
+        (&["sheet", "import", "--write"], "--write replaces a sheet", "sheet import"),
+    ] {
+        let told = told(call);
+        assert!(told.starts_with("error: ") && told.contains(why), "{call:?}: {told}");
+        assert_eq!(told.matches("Usage: ").count(), 1, "{told}");
+        assert!(told.contains(&format!("Usage: gonogo {usage} ")), "{told}");
+        assert!(!told.contains('\u{1b}'), "{told:?}");
+    }
+}
+
+#[test]
+fn a_key_that_is_none_gets_the_nearest_and_a_table_its_keys() {
+    let set = |set: &str| told(&["compare", "corpus/jobs/heron-bracket.gcode", "--set", set]);
+    assert!(set("motion.acceleration_mm_s2.print=1").contains("did you mean `motion.acceleration_mm_s2.printing`?"));
+    assert!(set("motion.corner=1").contains("motion.corner.jerk_mm_s.e, motion.corner.junction_deviation_mm"));
+    assert!(set("tool=1").contains("`tool[0]` is a table: name one of its keys: tool[0].filament_diameter_mm"));
+}
+
+#[test]
+fn sheets_are_named_with_and_without_an_option() {
+    const HERON: &str = "corpus/machines/heron.toml";
+    for command in ["show", "lines", "audit"] {
+        let output = |arguments: &[&str]| text(gonogo().args(["sheet", command]).args(arguments), 0);
+        let by_option = output(&["--machine", HERON]);
+        assert_eq!(output(&[HERON]), by_option);
+        let by_variable = gonogo().args(["sheet", command]).env("GONOGO_MACHINE", HERON);
+        assert_eq!(text(by_variable, 0), by_option);
+        assert!(by_option.contains("Heron") || command == "lines", "{by_option}");
+        assert!(told(&["sheet", command, HERON, "--machine", HERON]).contains("cannot be used with"));
+        assert!(told(&["sheet", command, "no-such.toml"]).contains("no-such.toml"));
     }
 }
 
