@@ -13,6 +13,7 @@ const HEAD: &str = "\
 #
 # Lines with # and no blank behind it are keys that are switched off. Their numbers are those of an invented machine: take
 # the # away and write your own. `gonogo sheet show` lists all keys, `gonogo sheet audit` judges what is set.
+
 ";
 
 const CAUTIOUS: &str = "cautious value: measure or look it up";
