@@ -13,6 +13,7 @@ mod headroom;
 mod import;
 mod jobs;
 mod man;
+mod new_sheet;
 mod output;
 mod parts;
 mod pictures;
@@ -42,6 +43,7 @@ Examples:
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo explain                            list the checks
   gonogo trial ringing -o ringing.gcode     a small job that measures the machine
+  gonogo sheet new -o heron.toml            a first sheet from a few answers
   gonogo sheet show                         keys, values and where they are from
   gonogo sheet import says.txt              settings that a machine printed
 

@@ -10,6 +10,7 @@ use comfy_table::{ContentArrangement, Table, presets};
 
 use super::faults::Faults;
 use super::import::{self, ImportArgs, LinesArgs};
+use super::new_sheet::{self, NewArgs};
 use super::output::{Content, Output};
 use super::terminal::Terminal;
 use super::usage::mistake;
@@ -78,9 +79,10 @@ impl MachineArg {
     }
 }
 
-/// Look at the machine sheet and its rules, fill it from a machine's settings, export it as G-code settings.
+/// Make a machine sheet, look at it and its rules, fill it from a machine's settings, export it as G-code settings.
 #[derive(Debug, Subcommand)]
 pub enum SheetCommand {
+    New(NewArgs),
     /// Print the JSON Schema of the machine sheet.
     #[command(after_help = SCHEMA_EXAMPLES)]
     Schema,
@@ -97,6 +99,7 @@ pub enum SheetCommand {
 /// Runs the command.
 pub fn run(command: &SheetCommand, terminal: &Terminal) -> anyhow::Result<Exit> {
     match command {
+        SheetCommand::New(args) => return new_sheet::run(args, terminal),
         SheetCommand::Import(args) => return import::import(args, terminal),
         SheetCommand::Lines(args) => return import::lines(args, terminal),
         SheetCommand::Schema => {

@@ -56,7 +56,7 @@ pub use sheet::{CheckIds, SHEET_MAX_BYTES};
 pub(crate) use sheet::{locate, roomy};
 pub use source::{MachineFacts, SHEET_FILE, SHEET_VARIABLE, discover, schema};
 pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
-pub(crate) use value::{Found, cut, nearest};
+pub(crate) use value::{Found, cut, nearest, of_numbers, of_word};
 
 use std::collections::BTreeMap;
 

@@ -109,6 +109,39 @@ fn type_name(value: &DeValue<'_>) -> &'static str {
     }
 }
 
+/// A word or text that somebody gave for a key, as TOML.
+///
+/// # Errors
+/// Why it may not be written there.
+pub(crate) fn of_word(key: &Key, word: &str) -> Result<String, String> {
+    admitted(key, DeValue::String(word.into()))
+}
+
+/// The number that somebody gave for a key, or the numbers of its list, as TOML.
+///
+/// # Errors
+/// Why they may not be written there.
+pub(crate) fn of_numbers(key: &Key, numbers: &[f64]) -> Result<String, String> {
+    let written = match (key.kind, numbers) {
+        (Kind::Range { .. } | Kind::Point { .. }, _) => format!("{numbers:?}"),
+        (_, [number]) => format!("{number:?}"),
+        _ => return Err(format!("`{}` must be one number, found {}", key.name(), numbers.len())),
+    };
+    // TOML writes what is not a number in small letters.
+    match DeValue::parse(&written.replace("NaN", "nan")) {
+        Ok(value) => admitted(key, value.into_inner()),
+        Err(error) => Err(error.message().to_owned()),
+    }
+}
+
+fn admitted(key: &Key, value: DeValue<'_>) -> Result<String, String> {
+    let read = read(key, &Spanned::new(0..0, value));
+    read.map(|value| value.to_toml()).map_err(|found| match found.suggestion {
+        Some(suggestion) => format!("{}; {suggestion}", found.message),
+        None => found.message,
+    })
+}
+
 /// The number written, whatever its size; none when it is no number.
 fn raw_number(value: &DeValue<'_>) -> Option<f64> {
     match value {

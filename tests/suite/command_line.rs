@@ -22,6 +22,7 @@ fn help_goes_to_standard_output_and_is_no_failure() {
         &["check", "--help"],
         &["sheet", "show", "--help"],
         &["sheet", "audit", "--help"],
+        &["sheet", "new", "--help"],
         &["compare", "--help"],
     ] {
         let run = gonogo().args(command).assert().success().stderr_eq("");
@@ -62,7 +63,7 @@ fn scripts_and_the_manual_know_every_command() {
     let top = page(&[]);
     assert!(top.contains("gonogo-report-schema(1)") && !top.contains("files-from"), "{top}");
     assert!(page(&["check"]).contains("files-from"));
-    assert!(page(&["sheet", "import"]).contains(".TH gonogo-sheet-import 1"));
+    assert!(page(&["sheet", "new"]).contains(".TH gonogo-sheet-new 1"));
     let wrong = gonogo().args(["man", "sheet", "no\u{1b}such"]).assert().code(2).stdout_eq("");
     let told = String::from_utf8_lossy(&wrong.get_output().stderr).into_owned();
     assert!(told.contains("there is no command `sheet no·such`") && told.contains("Usage: gonogo man"), "{told}");
@@ -81,7 +82,14 @@ fn a_folder_gets_a_manual_page_for_each_command() {
         .map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned())
         .collect();
     names.sort();
-    for name in ["gonogo.1", "gonogo-check.1", "gonogo-man.1", "gonogo-sheet.1", "gonogo-trial-melt-rate.1"] {
+    for name in [
+        "gonogo.1",
+        "gonogo-check.1",
+        "gonogo-man.1",
+        "gonogo-sheet.1",
+        "gonogo-sheet-new.1",
+        "gonogo-trial-melt-rate.1",
+    ] {
         assert!(names.iter().any(|known| known == name), "{name} in {names:?}");
         let page = std::fs::read_to_string(folder.join(name)).expect("reads");
         assert_eq!(page.matches(".TH ").count(), 1, "{name}");
@@ -114,6 +122,7 @@ fn a_wrong_call_is_told_with_the_usage_of_its_command() {
         (&["compare", JOB, "--set", "travel.bed"], "has no =: give KEY=VALUE", "compare"),
         (&raise, "is given twice", "headroom"),
         (&["sheet", "import", "--write"], "--write replaces a sheet", "sheet import"),
+        (&["--color", "never", "sheet", "new", "--travel", "1,2"], "--travel: this takes 3 numbers", "sheet new"),
     ] {
         let told = told(call);
         assert!(told.starts_with("error: ") && told.contains(why), "{call:?}: {told}");
@@ -143,6 +152,59 @@ fn sheets_are_named_with_and_without_an_option() {
         assert!(by_option.contains("Heron") || command == "lines", "{by_option}");
         assert!(told(&["sheet", command, HERON, "--machine", HERON]).contains("cannot be used with"));
         assert!(told(&["sheet", command, "no-such.toml"]).contains("no-such.toml"));
+    }
+}
+
+#[test]
+fn a_first_sheet_is_made_without_waiting() {
+    const JOB: &str = "corpus/jobs/heron-bracket.gcode";
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let path = directory.path().join("first.toml");
+    let printed = text(gonogo().args(["sheet", "new"]).stdin(""), 0);
+    let write = |more: &[&str]| gonogo().args(["sheet", "new", "-o"]).arg(&path).args(more);
+    assert!(text(write(&[]), 0).contains("Written to "));
+    assert_eq!(std::fs::read_to_string(&path).expect("reads"), printed);
+    // A job that is fine on the built-in machine is fine on it.
+    let judged = |machine: &[&str]| -> serde_json::Value {
+        let check =
+            gonogo().args(["check", JOB, "--format", "json"]).args(machine).current_dir(env!("CARGO_MANIFEST_DIR"));
+        serde_json::from_str(&text(check, 0)).expect("JSON")
+    };
+    let (built_in, first) = (judged(&[]), judged(&["--machine", path.to_str().expect("UTF-8")]));
+    assert_eq!(built_in["verdict"], "go");
+    for part in ["verdict", "findings", "time_s"] {
+        assert_eq!(first[part], built_in[part], "{part}");
+    }
+    // Nothing is replaced unasked.
+    write(&["--name", "Wren"]).assert().code(2).stdout_eq("");
+    assert_eq!(std::fs::read_to_string(&path).expect("reads"), printed);
+    write(&["--name", "Wren", "--write"]).assert().success();
+    assert!(std::fs::read_to_string(&path).expect("reads").contains("\nname = \"Wren\" # your answer\n"));
+    assert_eq!(std::fs::read_dir(directory.path()).expect("lists").count(), 1);
+}
+
+#[test]
+fn a_first_sheet_takes_settings_and_answers() {
+    let new = |more: &[&str]| gonogo().args(["sheet", "new", "--from"]).args(more);
+    let sheet =
+        text(new(&["corpus/settings/heron.txt", "--travel", "-5..215,220,250", "--steps-per-mm", "1,2,3,4"]), 0);
+    let machine = gonogo::machine::Machine::parse("new", &sheet).expect("no faults");
+    assert_eq!((machine.travel.min[0], machine.travel.max), (-5.0, [215.0, 220.0, 250.0]));
+    assert_eq!(machine.controller.steps_per_mm, [1.0, 2.0, 3.0, 4.0].map(Some));
+    assert!(sheet.contains("# M203 X") && sheet.contains("# cautious value"), "{sheet}");
+    // From standard input, which then answers nothing.
+    let sheet = text(new(&["-"]).stdin("M92 X81\n"), 0);
+    assert!(sheet.contains("\nx = 81.0 # M92 X81, line 1\n"), "{sheet}");
+    // What is doubtful is left out, and said.
+    let run = new(&["-"]).stdin("M92 X81\nM203 X12000 Y12000 Z600 E3000\n").assert().success();
+    let said = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
+    assert!(said.contains("left out as doubtful: 4"), "{said}");
+    let sheet = text(new(&["-", "--m203-per", "minute"]).stdin("M203 X12000\n"), 0);
+    assert!(sheet.contains("\nx = 200.0 # M203 X12000, line 1\n"), "{sheet}");
+    new(&["-"]).stdin("ready\n").assert().code(2).stdout_eq("");
+    new(&["no-such.txt"]).assert().code(2).stdout_eq("");
+    for wrong in ["nan,1,1", "1e99,1,1", "1,1", "\u{1b}[2J", "..,..,.."] {
+        assert!(told(&["sheet", "new", "--travel", wrong]).contains("--travel: "));
     }
 }
 

@@ -234,7 +234,7 @@ fn number_of_tool(place: &str) -> Option<usize> {
 }
 
 /// Required keys of a table that are not given.
-pub(super) fn lacking(table: &str, given: impl Fn(&str) -> bool) -> Vec<String> {
+pub(in crate::workshop) fn lacking(table: &str, given: impl Fn(&str) -> bool) -> Vec<String> {
     let template = keys::template(table);
     let required = keys::children(&template).filter(|key| key.preset == Preset::Required);
     required

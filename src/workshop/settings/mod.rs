@@ -20,6 +20,7 @@ mod trade;
 
 pub use fresh::{Fresh, fresh};
 pub use lines::lines;
+pub(super) use merge::lacking;
 pub use merge::{Merged, NotToml, merge};
 pub use reading::read;
 
