@@ -124,8 +124,8 @@ fn pages_of_a_folder_share_what_is_the_same_in_all() {
 fn a_job_on_several_machines_is_pictured_as_on_each_alone() {
     let machines = ["heron", "wren"].map(corpus_machine);
     let path = std::path::Path::new("corpus/jobs/heron-gap.gcode");
-    let helpers = HelperPool::alone();
     let on_bytes = |_| ControlFlow::Continue(());
+    let helpers = HelperPool::alone();
     let context = || RunContext::new(&on_bytes, &helpers);
     let options = PictureOptions { most_points: DRAWING_POINTS, only_layer: None, spectrum: true };
     let all: Vec<&Machine> = machines.iter().collect();
