@@ -275,7 +275,7 @@ fn plan_caption(pictured: &Pictured) -> String {
         return String::new();
     }
     format!(
-        "Lines where filament is laid, coloured by what happens on them; in red, the machine's travel and keep-out boxes. {}",
+        "Lines where filament is laid, and dashed in red the machine's travel and its keep-out boxes. {}",
         pictured.drawing.limits()
     )
 }

@@ -31,6 +31,17 @@
   const [timeBytes, planBytes] = await Promise.all([unpack('time-data'), unpack('plan-data')]);
   document.documentElement.classList.add('scripted');
 
+  function fit(canvas, height) {
+    const width = canvas.clientWidth, dpr = devicePixelRatio || 1;
+    canvas.style.height = height + 'px';
+    const w = Math.max(1, Math.round(width * dpr)), h = Math.max(1, Math.round(height * dpr));
+    if (canvas.width !== w || canvas.height !== h) { canvas.width = w; canvas.height = h; }
+    const ctx = canvas.getContext('2d');
+    ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
+    ctx.clearRect(0, 0, width, height);
+    return [ctx, width, height];
+  }
+
   // ---- over time ----
   const time = (() => {
     const { stretch_s, columns, rings } = facts.time;
@@ -57,17 +68,17 @@
     range = [from, from + span];
     Object.assign($('charts').dataset, { from: range[0], to: range[1] });
     for (const chart of charts) chart.setScale('x', { min: range[0], max: range[1] });
-    hold();
+    drawRuler();
   }
-  // The time that is read, when not by pointing: the cursor stays on it.
-  let held = null;
-  function hold() {
-    // The charts take their new range with the next frame.
-    if (held != null) requestAnimationFrame(() => requestAnimationFrame(() => {
-      if (held == null) return;
-      const seen = held >= range[0] && held <= range[1];
-      for (const chart of charts) chart.setCursor(seen ? { left: chart.valToPos(held, 'x'), top: 10 } : { left: -10, top: -10 }, false);
-    }));
+  // The moment that is chosen; its layer is the one shown in plan.
+  let moment = null;
+  function choose(at, line) {
+    moment = Math.min(Math.max(at, 0), end);
+    const span = range[1] - range[0];
+    if (moment < range[0] || moment > range[1]) show(moment - span / 2, moment + span / 2);
+    readTime(columnAt(moment), line, moment);
+    for (const chart of charts) chart.redraw(false, false);
+    drawRuler();
   }
   const zoom = (by, about = (range[0] + range[1]) / 2) =>
     show(about - (about - range[0]) * by, about + (range[1] - about) * by);
@@ -97,7 +108,76 @@
     return low ? { number: low } : null;
   }
 
-  const AXIS = 62;
+  // What the plan is coloured by, in words and units, and the value from which on it stands out.
+  const quantities = {
+    melt: { words: 'melt rate', unit: 'mm³/s', top: facts.top.melt, limit: facts.capacity.sustained, means: 'the sustained capacity that the sheet gives' },
+    speed: { words: 'speed', unit: 'mm/s', top: facts.top.speed },
+    ringing: { words: 'ringing', unit: 'mm', top: facts.top.ringing, limit: facts.ringing_limit_mm, means: 'the limit that the sheet gives' },
+    fan: { words: 'fan', unit: '%', top: 100 },
+    time: { words: 'time', unit: '', top: end },
+  };
+  let quantity = 'melt';
+  const full = ({ limit, top }) => limit || top;
+  // Values are known to one part in 255 of the largest: what may be the limit itself is not beyond it.
+  const isBeyond = ({ limit, top }, value) => !!limit && value > limit + top / 510;
+  const paint = (of, value) => isBeyond(of, value) ? ink('limit') : colour(value / Math.max(full(of), 1e-9));
+
+  const AXIS = 62, RIGHT = 18;
+  // The colours of the plan beside the axis of the curve they belong to.
+  function drawScale(u, name) {
+    if (!plan || name !== quantity) return;
+    const { ctx, bbox } = u, of = quantities[name], wide = 7 * devicePixelRatio;
+    ctx.save();
+    for (let y = 0; y < bbox.height; y += devicePixelRatio) {
+      const value = u.posToVal((y + .5 * devicePixelRatio) / devicePixelRatio, 'y');
+      if (value > Math.max(of.top, of.limit || 0)) continue;
+      ctx.fillStyle = paint(of, value);
+      ctx.fillRect(bbox.left - wide, bbox.top + y, wide, devicePixelRatio + .5);
+    }
+    ctx.restore();
+  }
+  // The layer and the moment that are chosen.
+  function drawChosen(u) {
+    const { ctx, bbox } = u;
+    ctx.save();
+    ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
+    const span = plan && plan.span();
+    ctx.fillStyle = ctx.strokeStyle = ink('mark');
+    if (span) {
+      const [from, to] = span.map((s) => u.valToPos(s, 'x', true));
+      ctx.globalAlpha = .14; ctx.fillRect(from, bbox.top, Math.max(to - from, 2), bbox.height); ctx.globalAlpha = 1;
+    }
+    if (moment != null) {
+      const x = u.valToPos(moment, 'x', true);
+      ctx.lineWidth = 2 * devicePixelRatio; ctx.beginPath(); ctx.moveTo(x, bbox.top); ctx.lineTo(x, bbox.top + bbox.height); ctx.stroke();
+    }
+    ctx.restore();
+  }
+  // Layers as marks along the time.
+  function drawRuler() {
+    if (!plan) return;
+    const [ctx, width, height] = fit($('ruler'), 36), per = (width - AXIS - RIGHT) / (range[1] - range[0]);
+    const x = (s) => AXIS + (s - range[0]) * per, starts = facts.time.layers;
+    ctx.save(); ctx.beginPath(); ctx.rect(AXIS, 0, width - AXIS - RIGHT, height); ctx.clip();
+    if (quantity === 'time') for (let c = AXIS; c < width - RIGHT; c++) { ctx.fillStyle = paint(quantities.time, range[0] + (c - AXIS) / per); ctx.fillRect(c, height - 8, 1.5, 8); }
+    const span = plan.span();
+    if (span) {
+      ctx.fillStyle = ink('mark'); ctx.globalAlpha = .25; ctx.fillRect(x(span[0]), 0, Math.max((span[1] - span[0]) * per, 2), height - 8); ctx.globalAlpha = 1;
+    }
+    ctx.strokeStyle = ink('faint'); ctx.fillStyle = ink('text'); ctx.font = '12px system-ui, sans-serif'; ctx.beginPath();
+    let last = -1e9, named = -1e9;
+    for (let k = 0; k < starts.length; k++) {
+      const px = x(starts[k]);
+      if (px - last < 4 || px > width) continue;
+      const room = px - named > 34;
+      ctx.moveTo(px, room ? 0 : 12); ctx.lineTo(px, height - 8); last = px;
+      if (room && px >= AXIS - 30) { ctx.fillText(k + 1, px + 3, 12); named = px; }
+    }
+    ctx.stroke();
+    if (moment != null) { ctx.fillStyle = ink('mark'); ctx.fillRect(x(moment) - 1.5, 0, 3, height); }
+    ctx.restore();
+    ctx.fillStyle = ink('faint'); ctx.fillText('layer', 20, 12);
+  }
   function drawLevels(u, levels) {
     const { ctx, bbox } = u;
     ctx.save();
@@ -145,23 +225,19 @@
 
   function makeCharts() {
     for (const chart of charts) chart.destroy();
-    $('charts').textContent = '';
     const stepped = uPlot.paths.stepped({ align: 1 });
     const wide = $('charts').clientWidth;
     const specs = [
-      { name: 'Melt rate, mm³/s: momentary along the path (band), sustained of all that is pushed (line)', height: 190, top: Math.max(facts.top.melt, facts.sustained_top, facts.capacity.sustained || 0) * 1.12,
+      { name: 'melt', height: 190, top: Math.max(facts.top.melt, facts.sustained_top, facts.capacity.sustained || 0) * 1.12,
         series: [['FIRST', time.melt], ['LOW', time.meltLow], ['SECOND', time.sustained]],
         levels: [[facts.capacity.sustained, 'sustained capacity'], [facts.capacity.peak, 'peak capacity']] },
-      { name: 'Speed, mm/s: lowest to highest', height: 140, top: facts.top.speed * 1.08, series: [['THIRD', time.speed], ['LOW', time.speedLow]], levels: [] },
+      { name: 'speed', height: 140, top: facts.top.speed * 1.08, series: [['THIRD', time.speed], ['LOW', time.speedLow]], levels: [] },
     ];
-    if (time.ringing) specs.push({ name: 'Ringing while extruding, mm', height: 140, top: Math.max(facts.top.ringing, facts.ringing_limit_mm || 0) * 1.12,
+    if (time.ringing) specs.push({ name: 'ringing', height: 140, top: Math.max(facts.top.ringing, facts.ringing_limit_mm || 0) * 1.12,
       series: [['FIRST', time.ringing]], levels: [[facts.ringing_limit_mm, 'limit']] });
-    specs.push({ name: 'Fan, %, and heaters, tools, pauses', height: 110, top: 135, series: [['SECOND', time.fan.map((v) => v == null ? null : v * 100)]], levels: [], events: true });
+    specs.push({ name: 'fan', height: 110, top: 135, series: [['SECOND', time.fan.map((v) => v == null ? null : v * 100)]], levels: [], events: true });
     charts = specs.map((spec, index) => {
       const last = index === specs.length - 1;
-      const title = document.createElement('p');
-      title.className = 'chart-name'; title.textContent = spec.name;
-      $('charts').append(title);
       const levels = spec.levels.filter(([v]) => v != null && v < spec.top);
       const colour = { FIRST: ink('first'), SECOND: ink('second'), THIRD: ink('third') };
       const series = spec.series.map(([kind]) => kind === 'LOW'
@@ -171,7 +247,7 @@
       const low = spec.series.findIndex(([kind]) => kind === 'LOW');
       const axis = { stroke: ink('faint'), grid: { stroke: ink('grid'), width: 1 }, ticks: { stroke: ink('grid') }, font: '12px system-ui, sans-serif' };
       const chart = new uPlot({
-        width: wide, height: spec.height + (last ? 30 : 0), legend: { show: false }, padding: [8, 18, last ? 0 : 8, 0],
+        width: wide, height: spec.height + (last ? 30 : 0), legend: { show: false }, padding: [8, RIGHT, last ? 0 : 8, 0],
         cursor: { sync: { key: 'time' }, drag: { x: true, y: false, dist: 8 }, points: { show: false }, y: false },
         scales: { x: { time: false, min: range[0], max: range[1] }, y: { range: [0, spec.top || 1] } },
         axes: [
@@ -182,32 +258,45 @@
         series: [{}, ...series],
         bands: low < 0 ? [] : [{ series: [low, low + 1], fill: colour[spec.series[0][0]] + '59' }],
         hooks: {
-          draw: [(u) => { drawLevels(u, levels); if (spec.events) drawEvents(u); }],
-          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) { held = null; const at = u.posToVal(u.cursor.left, 'x'); readTime(columnAt(at), undefined, at); } }],
+          draw: [(u) => { drawChosen(u); drawLevels(u, levels); if (spec.events) drawEvents(u); drawScale(u, spec.name); }],
+          setCursor: [(u) => { if (u.cursor.event && u.cursor.left >= 0) { const at = u.posToVal(u.cursor.left, 'x'); readTime(columnAt(at), undefined, at); } }],
           setSelect: [(u) => { if (u.select.width > 8) show(u.posToVal(u.select.left, 'x'), u.posToVal(u.select.left + u.select.width, 'x')); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); }],
         },
       // What is not known is nothing: a single column between gaps would not be drawn.
-      }, [time.x, ...spec.series.map(([, data]) => data.map((v) => v ?? 0))], $('charts'));
+      }, [time.x, ...spec.series.map(([, data]) => data.map((v) => v ?? 0))], $('chart-' + spec.name));
       // The drag above has its own rule for what it shows.
       chart.cursor.drag.setScale = false;
       let pressed = null;
       chart.over.addEventListener('pointerdown', (e) => { pressed = [e.clientX, e.clientY]; });
       chart.over.addEventListener('click', (e) => {
         if (!pressed || Math.hypot(e.clientX - pressed[0], e.clientY - pressed[1]) > 5) return;
-        const at = chart.posToVal(e.clientX - chart.over.getBoundingClientRect().left, 'x');
-        readTime(columnAt(at), undefined, at);
-        const layer = layerAt(at);
-        if (layer && plan) plan.showNumber(layer.number);
+        chooseAt(e);
       });
       chart.over.addEventListener('dblclick', () => show(0, end));
       return chart;
     });
   }
-  $('charts').addEventListener('keydown', (e) => {
-    if (e.ctrlKey || e.metaKey || e.altKey) return;
-    const act = { ArrowLeft: () => pan(-.2), ArrowRight: () => pan(.2), '+': () => zoom(.6), '=': () => zoom(.6), '-': () => zoom(1 / .6), 0: () => show(0, end) }[e.key];
+  // The moment under the pointer, and its layer in plan.
+  function chooseAt(e) {
+    const box = charts[0].over.getBoundingClientRect();
+    const at = charts[0].posToVal(Math.min(Math.max(e.clientX - box.left, 0), box.width), 'x'), layer = layerAt(at);
+    if (plan && layer) plan.showNumber(layer.number);
+    choose(at);
+  }
+  // Layers by arrow keys, moments between them with shift.
+  $('ruler').addEventListener('keydown', (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey || !plan) return;
+    const on = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 }[e.key];
+    const by = (layers) => () => plan.turnBy(layers);
+    const act = on ? (e.shiftKey ? () => {
+      choose((moment ?? 0) + on * (range[1] - range[0]) / 200);
+      const layer = layerAt(moment);
+      if (layer) plan.showNumber(layer.number);
+    } : by(on)) : { PageUp: by(10), PageDown: by(-10), Home: by(-Infinity), End: by(Infinity), '+': () => zoom(.6, moment ?? undefined), '=': () => zoom(.6, moment ?? undefined), '-': () => zoom(1 / .6, moment ?? undefined), 0: () => show(0, end) }[e.key];
     if (act) { e.preventDefault(); act(); }
   });
+  $('ruler').addEventListener('pointerdown', (e) => { $('ruler').setPointerCapture(e.pointerId); chooseAt(e); });
+  $('ruler').addEventListener('pointermove', (e) => { if (e.buttons) chooseAt(e); });
   $('charts').addEventListener('wheel', (e) => {
     if (!e.ctrlKey && !e.shiftKey) return;
     e.preventDefault();
@@ -276,12 +365,16 @@
   }
 
   const plan = (() => {
-    if (!facts.plan.layers) { $('part-live').textContent = 'Nothing is moved in the plane.'; return null; }
+    if (!facts.plan.layers) {
+      $('part-live').textContent = 'Nothing is moved in the plane.';
+      $('layers-ruler').remove();
+      for (const button of document.querySelectorAll('[data-colour]')) button.replaceWith(button.textContent);
+      return null;
+    }
     const data = decode(), { layer, path } = data, grid = facts.plan.grid_mm;
-    const units = { melt: 'mm³/s', speed: 'mm/s', ringing: 'mm', time: '' };
-    const state = { k: 0, quantity: 'melt', travel: !facts.plan.printed, side: 'x', view: null, marked: null, tall: 400, close: false };
+    const state = { k: 0, travel: !facts.plan.printed, side: 'x', view: null, marked: null, tall: 400, close: false };
     const box = facts.machine, part = facts.plan.box;
-    const scaleOf = (name) => facts.top[name] / 255;
+    const scaleOf = (name) => quantities[name].top / 255;
 
     // Findings by layer.
     const marks = [];
@@ -298,16 +391,6 @@
     // A layer that is not drawn is marked on the one below.
     for (const one of marks) one.index = indexOf(one.layer);
 
-    function fit(canvas, height) {
-      const width = canvas.clientWidth, dpr = devicePixelRatio || 1;
-      canvas.style.height = height + 'px';
-      const w = Math.max(1, Math.round(width * dpr)), h = Math.max(1, Math.round(height * dpr));
-      if (canvas.width !== w || canvas.height !== h) { canvas.width = w; canvas.height = h; }
-      const ctx = canvas.getContext('2d');
-      ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
-      ctx.clearRect(0, 0, width, height);
-      return [ctx, width, height];
-    }
     const around = (b, margin) => ({ x0: b.min[0] - margin, x1: b.max[0] + margin, y0: b.min[1] - margin, y1: b.max[1] + margin });
     const partView = () => around(part, Math.max(2, .06 * Math.max(part.max[0] - part.min[0], part.max[1] - part.min[1])));
     const machineView = () => {
@@ -338,12 +421,13 @@
       }
       return known = { k, start, at };
     }
-    function share(p, q) {
-      const name = state.quantity;
-      if (name !== 'time') return data[name][q] / 255;
-      const first = path.from[layer.path[state.k]], last = path.to[layer.path[state.k + 1] - 1], { start, at } = passed(state.k);
-      return (at[q - start] - first) / Math.max(last - first, 1e-9);
+    // The value by which a point of the layer is coloured.
+    function value(k, p, q) {
+      if (quantity !== 'time' && quantity !== 'fan') return data[quantity][q] * scaleOf(quantity);
+      const { start, at } = passed(k);
+      return quantity === 'time' ? at[q - start] : (time.fan[columnAt(at[q - start])] ?? 0) * 100;
     }
+    const span = (k = state.k) => [path.from[layer.path[k]], path.to[layer.path[k + 1] - 1]];
 
     function frame(ctx, m, width, heightPx) {
       const grid = step(45 / m.s);
@@ -369,7 +453,9 @@
 
     function lines(ctx, m) {
       const width = Math.max(1.1, Math.min(facts.plan.line_mm * m.s, 9));
-      const bins = Array.from({ length: BINS }, () => new Path2D()), travel = new Path2D();
+      // One more for what is beyond the limit.
+      const bins = Array.from({ length: BINS + 1 }, () => new Path2D()), travel = new Path2D();
+      const of = quantities[quantity], [low, high] = quantity === 'time' ? span() : [0, full(of)];
       const px = (q) => m.x(data.x[q] * grid), py = (q) => m.y(data.y[q] * grid);
       for (let p = layer.path[state.k]; p < layer.path[state.k + 1]; p++) {
         const from = path.point[p], to = path.point[p + 1];
@@ -381,13 +467,18 @@
         }
         let bin = -1;
         for (let q = from + 1; q < to; q++) {
-          const next = Math.min(BINS - 1, Math.floor(share(p, q) * BINS));
+          const v = value(state.k, p, q), part = (v - low) / Math.max(high - low, 1e-9);
+          const next = isBeyond(of, v) ? BINS : Math.min(BINS - 1, Math.floor(part * BINS));
           if (next !== bin) { bin = next; bins[bin].moveTo(px(q - 1), py(q - 1)); }
           bins[bin].lineTo(px(q), py(q));
         }
       }
       ctx.lineCap = ctx.lineJoin = 'round'; ctx.lineWidth = width;
-      bins.forEach((lines, b) => { ctx.strokeStyle = colour((b + .5) / BINS); ctx.stroke(lines); });
+      bins.forEach((lines, b) => {
+        ctx.strokeStyle = b < BINS ? colour((b + .5) / BINS) : ink('limit');
+        ctx.lineWidth = b < BINS ? width : width + 1.5;
+        ctx.stroke(lines);
+      });
       if (state.travel) { ctx.strokeStyle = ink('faint'); ctx.lineWidth = 1; ctx.setLineDash([2, 3]); ctx.stroke(travel); ctx.setLineDash([]); }
     }
 
@@ -400,10 +491,26 @@
     }
     const isMarked = (one) => state.marked && state.marked[0] === one.f && state.marked[1] === one.n;
 
+    // Where the tip is at the chosen moment, on the paths that are drawn.
+    function spot() {
+      if (moment == null) return null;
+      const { start, at } = passed(state.k);
+      for (let p = layer.path[state.k]; p < layer.path[state.k + 1]; p++) {
+        if (moment < path.from[p] || moment > path.to[p]) continue;
+        let q = path.point[p] + 1;
+        while (q < path.point[p + 1] - 1 && at[q - start] < moment) q++;
+        const from = at[q - 1 - start], part = Math.min(Math.max((moment - from) / Math.max(at[q - start] - from, 1e-9), 0), 1);
+        return [data.x, data.y].map((axis) => (axis[q - 1] + (axis[q] - axis[q - 1]) * part) * grid);
+      }
+      return null;
+    }
+
     function drawPlan() {
       const [ctx, width, heightPx] = fit($('plan'), height()), m = mapping(width, heightPx);
       frame(ctx, m, width, heightPx);
       lines(ctx, m);
+      const tip = spot();
+      if (tip) for (const [ring, wide] of [['sheet', 5], ['text', 2]]) { ctx.strokeStyle = ink(ring); ctx.lineWidth = wide; ctx.beginPath(); ctx.arc(m.x(tip[0]), m.y(tip[1]), 7, 0, 7); ctx.stroke(); }
       const here = marks.filter((one) => one.index === state.k);
       const shown = new Map();
       for (const one of here) {
@@ -433,16 +540,16 @@
     const COLUMNS = 240;
     function raster() {
       const axis = state.side === 'x' ? data.x : data.y, a = state.side === 'x' ? 0 : 1;
-      const low = part.min[a], width = Math.max(part.max[a] - low, 1e-3) / COLUMNS, out = new Uint8Array(layer.number.length * COLUMNS);
-      const jobTime = Math.max(facts.time.end_s, 1e-9);
+      const low = part.min[a], width = Math.max(part.max[a] - low, 1e-3) / COLUMNS, out = new Uint16Array(layer.number.length * COLUMNS);
+      const top = Math.max(quantities[quantity].top, 1e-9);
       for (let k = 0; k < layer.number.length; k++) for (let p = layer.path[k]; p < layer.path[k + 1]; p++) {
         if (path.travel[p]) continue;
         for (let q = path.point[p] + 1; q < path.point[p + 1]; q++) {
-          const value = state.quantity === 'time' ? 1 + 254 * path.from[p] / jobTime : 1 + 254 * data[state.quantity][q] / 255;
-          let from = Math.floor((axis[q - 1] * grid - low) / width), to = Math.floor((axis[q] * grid - low) / width);
-          if (from > to) [from, to] = [to, from];
+          const step = 1 + Math.min(Math.round(255 * value(k, p, q) / top), 255);
+          const half = facts.plan.line_mm / 2, one = axis[q - 1] * grid - low, two = axis[q] * grid - low;
+          let from = Math.floor((Math.min(one, two) - half) / width), to = Math.floor((Math.max(one, two) + half) / width);
           from = Math.max(from, 0); to = Math.min(to, COLUMNS - 1);
-          for (let c = k * COLUMNS + from; c <= k * COLUMNS + to; c++) if (out[c] < value) out[c] = value;
+          for (let c = k * COLUMNS + from; c <= k * COLUMNS + to; c++) if (out[c] < step) out[c] = step;
         }
       }
       return out;
@@ -450,7 +557,7 @@
     const rasters = new Map();
     let elevationMap = null;
     function drawElevation() {
-      const key = state.quantity + state.side;
+      const key = quantity + state.side;
       if (!rasters.has(key)) rasters.set(key, raster());
       const cells = rasters.get(key), a = state.side === 'x' ? 0 : 1;
       const top = Math.max(layer.top.reduce((a, b) => Math.max(a, b)), 1), span = part.max[a] - part.min[a];
@@ -466,7 +573,7 @@
       for (let v = 0; v <= heightPx / s; v += grid) { ctx.beginPath(); ctx.moveTo(left, y(v)); ctx.lineTo(width, y(v)); ctx.stroke(); ctx.fillText(number(v, 4), 2, y(v) + 3); }
       ctx.fillText(state.side + ', mm', left + 2, heightPx - 5);
       for (const v of [part.min[a], part.max[a]]) ctx.fillText(number(v, 4), x(v) - (v === part.min[a] ? -44 : 26), heightPx - 5);
-      const colours = Array.from({ length: 256 }, (_, v) => colour((v - 1) / 254));
+      const of = quantities[quantity], colours = Array.from({ length: 257 }, (_, step) => paint(of, (step - 1) / 255 * of.top));
       let under = 0;
       for (let k = 0; k < layer.number.length; k++) {
         const z = layer.top[k], bottom = Math.min(under, layer.z[k]), h = Math.max(y(bottom) - y(z), 1);
@@ -496,22 +603,27 @@
         seen.add(spot); ctx.beginPath(); ctx.arc(px, py, 4, 0, 7); ctx.fill(); ctx.strokeStyle = ink('sheet'); ctx.lineWidth = 1; ctx.stroke();
       }
       const z = layer.z[state.k];
-      ctx.strokeStyle = ink('text'); ctx.lineWidth = 1.5; ctx.beginPath(); ctx.moveTo(left - 6, y(z)); ctx.lineTo(width, y(z)); ctx.stroke();
-      ctx.fillStyle = ink('text'); ctx.beginPath(); ctx.moveTo(left - 6, y(z)); ctx.lineTo(left - 14, y(z) - 6); ctx.lineTo(left - 14, y(z) + 6); ctx.fill();
+      ctx.strokeStyle = ink('mark'); ctx.lineWidth = 2; ctx.beginPath(); ctx.moveTo(left, y(z)); ctx.lineTo(width, y(z)); ctx.stroke();
     }
 
-    function drawLegend() {
-      const canvas = $('legend'), ctx = canvas.getContext('2d');
-      for (let c = 0; c < canvas.width; c++) { ctx.fillStyle = colour((Math.floor(c / canvas.width * BINS) + .5) / BINS); ctx.fillRect(c, 0, 1, canvas.height); }
-      const name = state.quantity, unit = units[name];
-      if (name === 'time') {
-        $('legend-low').textContent = 'plan: ' + clock(path.from[layer.path[state.k]]);
-        $('legend-high').textContent = clock(path.to[layer.path[state.k + 1] - 1]) + '; whole part: 0:00 to ' + clock(facts.time.end_s);
-      } else {
-        const capacity = name === 'melt' ? facts.capacity.peak || facts.capacity.sustained : name === 'ringing' ? facts.ringing_limit_mm : null;
-        $('legend-low').textContent = '0';
-        $('legend-high').textContent = number(facts.top[name]) + ' ' + unit + (capacity ? ' (limit ' + number(capacity) + ')' : '');
-      }
+    // What the colours say.
+    function caption() {
+      const of = quantities[quantity], [from, to] = dark.matches ? ['dark', 'bright'] : ['light', 'dark'];
+      const named = (v) => number(v) + (of.unit && ' ' + of.unit), says = ['Lines are coloured by '];
+      const strong = document.createElement('strong');
+      strong.textContent = of.words;
+      let text = ', as beside its axis above: from ' + from + ', 0, to ' + to + ', ' + named(full(of));
+      if (quantity === 'time') text = ': in plan from ' + from + ', ' + fine(span()[0]) + ', to ' + to + ', ' + fine(span()[1]) + '; in the whole part from 0:00 to ' + clock(end) + ', as along the layers above';
+      else if (of.limit) text += ' = 100 %, ' + of.means + (of.top > of.limit + of.top / 510 ? '; what is beyond it for a moment is drawn red and wide, up to ' + named(of.top) + ' = ' + Math.round(of.top / of.limit * 100) + ' %' : '; the most in this job is ' + Math.round(of.top / of.limit * 100) + ' %');
+      else if (quantity === 'melt') text += ', the most in this job: the sheet gives no sustained capacity';
+      else if (quantity === 'ringing') text += ', the most in this job: the sheet gives no limit';
+      else if (quantity === 'speed') text += ', the most in this job';
+      $('colours').replaceChildren(...says, strong, text + '. The name of another curve above colours by that one.');
+      $('travel-is').textContent = state.travel ? 'Travel is dotted; ' : 'Travel is hidden; ';
+      $('travel').textContent = state.travel ? 'hide travel' : 'show travel';
+      $('side-is').textContent = state.side === 'x' ? 'from the front' : 'from the side';
+      $('side').textContent = state.side === 'x' ? 'see it from the side' : 'see it from the front';
+      for (const button of document.querySelectorAll('[data-colour]')) button.setAttribute('aria-pressed', button.dataset.colour === quantity);
     }
     function name() {
       const k = state.k, found = new Set(marks.filter((one) => one.index === k).map((one) => one.f)).size;
@@ -520,29 +632,31 @@
       const text = layer.number[k] + ' of ' + facts.plan.layers_total + ', z ' + number(layer.z[k], 5) + (layer.top[k] > layer.z[k] ? ' to ' + number(layer.top[k], 5) : '') + ' mm' +
         (drawn < layer.lines[k] ? ', ' + drawn + ' of ' + layer.lines[k] + ' lines drawn' : '') + (found ? ', ' + found + (found > 1 ? ' findings' : ' finding') : '') + (layer.full[k] ? ', every move' : '');
       $('layer-name').textContent = text;
-      $('layer').setAttribute('aria-valuetext', text);
+      $('ruler').setAttribute('aria-valuenow', layer.number[k]);
+      $('ruler').setAttribute('aria-valuetext', 'layer ' + text + (moment == null ? '' : ', at ' + clock(moment)));
     }
     let due = false;
     function draw() {
       if (due) return;
       due = true;
-      requestAnimationFrame(() => { due = false; state.tall = tall(); name(); drawPlan(); drawElevation(); drawLegend(); });
+      requestAnimationFrame(() => { due = false; state.tall = tall(); name(); caption(); drawPlan(); drawElevation(); drawRuler(); });
     }
     // Another layer: the curves are read where it starts.
     function turnTo(k) {
       setLayer(k);
-      held = path.from[layer.path[state.k]];
-      readTime(columnAt(held), path.line[layer.path[state.k]], held);
-      hold();
+      choose(span()[0], path.line[layer.path[state.k]]);
     }
-    function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); $('layer').value = state.k; draw(); }
+    function setLayer(k) { state.k = Math.min(Math.max(k, 0), layer.number.length - 1); draw(); }
 
-    $('travel').checked = state.travel;
-    $('layer').max = layer.number.length - 1;
-    $('layer').addEventListener('input', () => turnTo(+$('layer').value));
-    $('quantity').addEventListener('change', () => { state.quantity = $('quantity').value; draw(); });
-    $('travel').addEventListener('change', () => { state.travel = $('travel').checked; draw(); });
-    $('side').addEventListener('change', () => { state.side = $('side').value; draw(); });
+    $('ruler').setAttribute('aria-valuemin', layer.number[0]);
+    $('ruler').setAttribute('aria-valuemax', layer.number[layer.number.length - 1]);
+    for (const button of document.querySelectorAll('[data-colour]')) button.addEventListener('click', () => {
+      quantity = button.dataset.colour;
+      for (const chart of charts) chart.redraw(false, false);
+      draw();
+    });
+    $('travel').addEventListener('click', () => { state.travel = !state.travel; draw(); });
+    $('side').addEventListener('click', () => { state.side = state.side === 'x' ? 'y' : 'x'; draw(); });
     const scale = (by, px, py) => {
       const canvas = $('plan'), m = mapping(canvas.clientWidth, height()), v = state.view;
       const x = px == null ? (v.x0 + v.x1) / 2 : m.mmX(px), y = py == null ? (v.y0 + v.y1) / 2 : m.mmY(py);
@@ -599,7 +713,7 @@
       if (!best) return;
       const [p, q, t] = best, times = passed(state.k);
       const at = times.at[q - 1 - times.start] * (1 - t) + times.at[q - times.start] * t;
-      const parts = ['x ' + number(m.mmX(px), 4) + ', y ' + number(m.mmY(py), 4), path.travel[p] ? 'travel' : 'about ' + number(data.melt[q] * scaleOf('melt')) + ' mm³/s',
+      const parts = ['x ' + number(m.mmX(px), 4) + ', y ' + number(m.mmY(py), 4), path.travel[p] ? 'travel' : 'about ' + number(data.melt[q] * scaleOf('melt')) + ' mm³/s' + (quantities.melt.limit ? ', ' + Math.round(data.melt[q] * scaleOf('melt') / quantities.melt.limit * 100) + ' % of the sustained capacity' : ''),
         'about ' + number(data.speed[q] * scaleOf('speed')) + ' mm/s'];
       if (data.ringing && !path.travel[p]) parts.push('ringing about ' + number(data.ringing[q] * scaleOf('ringing')) + ' mm');
       parts.push('about ' + clock(at), 'path from line ' + path.line[p]);
@@ -613,8 +727,7 @@
       for (let n = 0; n < layer.z.length; n++) if (off(n) < off(k)) k = n;
       turnTo(k);
     };
-    $('elevation').addEventListener('pointerdown', (e) => { $('elevation').setPointerCapture(e.pointerId); pick(e); });
-    $('elevation').addEventListener('pointermove', (e) => { if (e.buttons) pick(e); });
+    $('elevation').addEventListener('click', pick);
 
     function showPlace(f, n) {
       const one = marks.find((m) => m.f === f && m.n === n);
@@ -635,8 +748,7 @@
     state.view = partView();
     const start = facts.plan.start_layer;
     state.k = indexOf(start);
-    $('layer').value = state.k;
-    return { draw, showPlace, showNumber: (n) => setLayer(indexOf(n)), state };
+    return { draw, showPlace, showNumber: (n) => setLayer(indexOf(n)), turnBy: (layers) => turnTo(state.k + layers), span };
   })();
 
   for (const link of document.querySelectorAll('a[data-place]')) link.addEventListener('click', () => {
@@ -648,9 +760,8 @@
     // The column inside the move where most is melted.
     let worst = columnAt(at);
     for (let k = worst + 1; k <= last; k++) if ((time.melt[k] ?? 0) > (time.melt[worst] ?? 0)) worst = k;
+    choose(at, place[0]);
     readTime(worst, place[0], Math.max(at, time.x[worst]));
-    held = at;
-    hold();
   });
 
   function all() { makeCharts(); if (plan) plan.draw(); }

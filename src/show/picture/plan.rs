@@ -3,13 +3,15 @@
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::{Canvas, FONT, PictureError, ink, ramp};
+use super::{Canvas, FONT, PictureError, SMALL, ink, ramp};
 use crate::machine::{BedShape, Machine};
 use crate::show::record::{DrawnLayer, GRID_MM, PlanPoint, units};
 use crate::wording::{grouped, number, safe};
 
 /// Colours told apart.
 const BINS: usize = 16;
+/// The colour of what is beyond the capacity.
+const BEYOND: usize = BINS;
 /// Most points drawn; a layer with more is simplified as far as needed.
 const POINTS: usize = 12_000;
 /// Width of a line where the sheet gives no nozzle, mm; common practice, no source.
@@ -34,8 +36,11 @@ pub struct LayerPlan<'p> {
     pub layers_total: u64,
     /// The machine: its travel and keep-out boxes.
     pub machine: &'p Machine,
-    /// Melt rate of the last colour, mm³/s.
+    /// Largest melt rate of the job, mm³/s.
     pub top_mm3_s: f64,
+    /// Sustained capacity that the colours are held against; what is beyond stands out. Where there is none, they are held
+    /// against the largest rate.
+    pub capacity_mm3_s: Option<f64>,
     /// Places on this layer.
     pub marks: &'p [Mark],
     /// How far the layer's paths may be off already, mm.
@@ -130,6 +135,11 @@ impl LayerPlan<'_> {
         self.foot(canvas, &frame, scale, &limits)
     }
 
+    /// Melt rate of the last colour, mm³/s.
+    fn full_mm3_s(&self) -> f64 {
+        self.capacity_mm3_s.unwrap_or(self.top_mm3_s)
+    }
+
     fn machine(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<(), PictureError> {
         let travel = &self.machine.travel;
         let [min, max] = [travel.min, travel.max].map(|at| [at[0], at[1]]);
@@ -170,7 +180,7 @@ impl LayerPlan<'_> {
             // To the left where there is no room on the right.
             let is_right = from[0] > room[0] * 0.7;
             let anchor = Pos::new(if is_right { HPos::Right } else { HPos::Left }, VPos::Top);
-            let text = (FONT, 13).into_font().color(&ink::LIMIT).pos(anchor);
+            let text = (FONT, SMALL).into_font().color(&ink::LIMIT).pos(anchor);
             let at = whole(if is_right { [to[0] - 4.0, from[1] + 4.0] } else { [from[0] + 4.0, from[1] + 4.0] });
             canvas.draw(&Text::new(safe(&keep_out.what).into_owned(), at, text)).map_err(PictureError::of)?;
         }
@@ -181,8 +191,15 @@ impl LayerPlan<'_> {
     /// how many there are, where that is not all.
     fn lines(&self, canvas: &Canvas<'_>, frame: &Frame) -> Result<String, PictureError> {
         let (layer, within_mm) = self.layer.thinned(POINTS);
-        let top = (self.top_mm3_s / units::MELT_MM3_S).max(1.0);
-        let bin = |point: &PlanPoint| ((f64::from(point.melt) / top * BINS as f64) as usize).min(BINS - 1);
+        let top = (self.full_mm3_s() / units::MELT_MM3_S).max(1.0);
+        let bin = |point: &PlanPoint| {
+            let melt = f64::from(point.melt);
+            // Rates are known to a step: what may be the capacity itself is not beyond it.
+            if self.capacity_mm3_s.is_some() && melt > top + 0.5 {
+                return BEYOND;
+            }
+            ((melt / top * BINS as f64) as usize).min(BINS - 1)
+        };
         let line_mm = self.machine.tools.first().and_then(|tool| tool.nozzle_diameter_mm).unwrap_or(LINE_MM);
         let width = (line_mm * frame.per_mm * 0.9).clamp(1.0, WIDEST_PX) as u32;
         if layer.paths.iter().all(|path| path.travel) {
@@ -198,7 +215,10 @@ impl LayerPlan<'_> {
                 let colour = bin(&points[from + 1]);
                 let run = points[from + 1..].iter().take_while(|point| bin(point) == colour).count();
                 let piece: Vec<_> = points[from..=from + run].iter().map(|&point| frame.px(mm(point))).collect();
-                let style = ramp::on_paper_at((colour as f64 + 0.5) / BINS as f64).stroke_width(width);
+                let style = match colour {
+                    BEYOND => ink::LIMIT.stroke_width(width + 1),
+                    _ => ramp::on_paper_at((colour as f64 + 0.5) / BINS as f64).stroke_width(width),
+                };
                 canvas.draw(&PathElement::new(piece, style)).map_err(PictureError::of)?;
                 from += run;
             }
@@ -265,8 +285,15 @@ impl LayerPlan<'_> {
             let swatch = Rectangle::new([(x, line - 6), (x + cell, line + 6)], colour.filled());
             canvas.draw(&swatch).map_err(PictureError::of)?;
         }
-        let legend = format!("melt rate, 0 to {} mm³/s", number(self.top_mm3_s));
-        canvas.draw(&Text::new(legend, (from, base), text(ink::TEXT))).map_err(PictureError::of)
+        let held = match self.capacity_mm3_s {
+            Some(capacity) if self.top_mm3_s > capacity => "sustained capacity, red beyond",
+            Some(_) => "sustained capacity",
+            None => "most in the job, no capacity given",
+        };
+        let legend = format!("0 to {} mm³/s, {held}", number(self.full_mm3_s()));
+        let beside = text(ink::FAINT).pos(Pos::new(HPos::Right, VPos::Center));
+        canvas.draw(&Text::new(legend, (from - size(8.0) as i32, line), beside)).map_err(PictureError::of)?;
+        canvas.draw(&Text::new("melt rate", (from, base), text(ink::TEXT))).map_err(PictureError::of)
     }
 }
 

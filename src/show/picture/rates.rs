@@ -5,7 +5,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::timeline::Levels;
-use super::{Canvas, FONT, PictureError, ink};
+use super::{Canvas, FONT, NAME, PictureError, SMALL, ink};
 use crate::show::record::RateTimes;
 use crate::wording::number;
 
@@ -33,14 +33,14 @@ pub fn draw(canvas: &Canvas<'_>, rates: &RateTimes, levels: &Levels, top_mm3_s: 
         .bold_line_style(ink::GRID)
         .light_line_style(TRANSPARENT)
         .axis_style(ink::FAINT)
-        .label_style((FONT, 12).into_font().color(&ink::FAINT))
-        .axis_desc_style((FONT, 13).into_font().color(&ink::TEXT))
+        .label_style((FONT, SMALL).into_font().color(&ink::FAINT))
+        .axis_desc_style((FONT, NAME).into_font().color(&ink::TEXT))
         .x_desc("melt rate, mm³/s")
         .x_label_formatter(&|value| number(*value))
         .y_label_formatter(&|value| number(*value))
         .draw()
         .map_err(PictureError::of)?;
-    let name = (FONT, 13).into_font().color(&ink::TEXT);
+    let name = (FONT, NAME).into_font().color(&ink::TEXT);
     let title = format!("time, s, at each melt rate (columns of {} mm³/s)", number(width));
     canvas.draw(&Text::new(title, (58, 4), name)).map_err(PictureError::of)?;
     let columns =
@@ -70,7 +70,7 @@ fn draw_capacities(chart: &mut Chart<'_, '_>, levels: &Levels, right: f64, top: 
         // To the left of the line where there is no room on the right.
         let is_right = value > right * 0.7;
         let anchor = Pos::new(if is_right { HPos::Right } else { HPos::Left }, VPos::Top);
-        let style = (FONT, 12).into_font().color(&ink::LIMIT).pos(anchor);
+        let style = (FONT, SMALL).into_font().color(&ink::LIMIT).pos(anchor);
         let at = if is_right { value - right * 0.008 } else { value + right * 0.008 };
         let text = Text::new(format!("{name} {}", number(value)), (at, top * height), style);
         chart.draw_series([text]).map_err(PictureError::of)?;

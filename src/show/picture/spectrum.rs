@@ -7,7 +7,7 @@ use plotters::prelude::{
 };
 use plotters::style::{Color, IntoFont, IntoTextStyle, RGBColor, ShapeStyle, TextStyle};
 
-use super::{Canvas, FONT, PictureError, ink, svg};
+use super::{Canvas, FONT, NAME, PictureError, SMALL, ink, svg};
 use crate::checks::drives_resonance::Band;
 use crate::machine::Mode;
 use crate::study::resonance::spectrum::{Axis, LEAST_SHOWN_HZ, Spectrum};
@@ -53,8 +53,8 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
         .light_line_style(ink::PAPER)
         .bold_line_style(ink::GRID)
         .axis_style(ink::FAINT)
-        .label_style(label(12, &ink::FAINT))
-        .axis_desc_style(label(13, &ink::TEXT))
+        .label_style(label(SMALL, &ink::FAINT))
+        .axis_desc_style(label(NAME, &ink::TEXT))
         .x_desc("frequency, Hz")
         .y_desc("acceleration, (mm/s²)²/Hz")
         .x_label_formatter(&|hz| format!("{hz:.0}"))
@@ -71,7 +71,7 @@ fn draw(canvas: &Canvas<'_>, spectrum: &Spectrum, modes: &[Mode]) -> Result<(), 
     chart
         .configure_series_labels()
         .position(SeriesLabelPosition::LowerLeft)
-        .label_font(label(13, &ink::TEXT))
+        .label_font(label(NAME, &ink::TEXT))
         .background_style(ink::PAPER)
         .border_style(ink::GRID)
         .draw()
@@ -94,7 +94,7 @@ fn mark(chart: &mut Chart<'_, '_>, canvas: &Canvas<'_>, mode: &Mode, at: f64) ->
     let shade = ShapeStyle { color: ink::MARK.mix(0.16), filled: true, stroke_width: 0 };
     let line = PathElement::new(vec![(mode.natural_hz, low), (mode.natural_hz, high)], ink::MARK);
     let name = format!("{} {}", mode.along.word(), mode.natural_hz);
-    let text = Text::new(name, (right * 1.01, at), label(12, &ink::MARK).into_text_style(canvas));
+    let text = Text::new(name, (right * 1.01, at), label(SMALL, &ink::MARK).into_text_style(canvas));
     chart.draw_series([Rectangle::new([(left, low), (right, high)], shade)]).map_err(PictureError::of)?;
     chart.draw_series([line]).map_err(PictureError::of)?;
     chart.draw_series([text]).map_err(PictureError::of)?;

@@ -7,7 +7,7 @@ use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::{Canvas, FONT, PictureError, ink};
+use super::{Canvas, FONT, NAME, PictureError, SMALL, ink};
 use crate::findings::Inspection;
 use crate::show::record::{Envelope, Event, TimeRecord};
 use crate::wording::{clock, number};
@@ -90,7 +90,7 @@ struct Track<'r> {
     from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,
-    /// Events are named above it.
+    /// Events are named above it; it is the fan's, in shares that are named in percent.
     events: bool,
     share: u32,
 }
@@ -152,7 +152,7 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
         share: 3,
     }));
     tracks.push(Track {
-        name: "fan, share, and heaters, tools, pauses".to_owned(),
+        name: "fan, %, and heaters, tools, pauses".to_owned(),
         top: 1.25,
         band: Some((&record.fan_share, ink::SECOND)),
         from_zero: true,
@@ -176,7 +176,7 @@ impl Track<'_> {
             .y_label_area_size(58)
             .build_cartesian_2d(Times(0.0..end_s), 0.0..top)
             .map_err(PictureError::of)?;
-        let label = (FONT, 12).into_font().color(&ink::FAINT);
+        let label = (FONT, SMALL).into_font().color(&ink::FAINT);
         chart
             .configure_mesh()
             .bold_line_style(ink::GRID)
@@ -186,10 +186,10 @@ impl Track<'_> {
             .x_labels(TICKS)
             .y_labels(5)
             .x_label_formatter(&|s| clock(*s))
-            .y_label_formatter(&|value| number(*value))
+            .y_label_formatter(&|value| number(if self.events { *value * 100.0 } else { *value }))
             .draw()
             .map_err(PictureError::of)?;
-        let name = (FONT, 13).into_font().color(&ink::TEXT);
+        let name = (FONT, NAME).into_font().color(&ink::TEXT);
         canvas.draw(&Text::new(self.name.clone(), (58, 4), name)).map_err(PictureError::of)?;
         self.draw_curves(&mut chart, record, top)?;
         self.draw_levels(&mut chart, end_s, top)?;
@@ -227,7 +227,7 @@ impl Track<'_> {
             let line = [(0.0, *value), (end_s, *value)];
             let style = ink::LIMIT.stroke_width(2);
             chart.draw_series(DashedLineSeries::new(line, 7, 4, style)).map_err(PictureError::of)?;
-            let style = (FONT, 12).into_font().color(&ink::LIMIT).pos(Pos::new(HPos::Left, VPos::Bottom));
+            let style = (FONT, SMALL).into_font().color(&ink::LIMIT).pos(Pos::new(HPos::Left, VPos::Bottom));
             let text = Text::new(format!("{name} {}", number(*value)), (end_s * 0.005, *value), style);
             chart.draw_series([text]).map_err(PictureError::of)?;
         }
@@ -250,7 +250,7 @@ fn draw_events(chart: &mut Chart<'_, '_>, events: &[Event], end_s: f64, top: f64
         let wide_s = (text.chars().count() as f64 * 6.0 + 14.0) / room_px * end_s;
         if event.at_s > free_s && event.at_s + wide_s < end_s {
             free_s = event.at_s + wide_s;
-            let style = (FONT, 11).into_font().color(&ink::MARK).pos(Pos::new(HPos::Left, VPos::Top));
+            let style = (FONT, SMALL).into_font().color(&ink::MARK).pos(Pos::new(HPos::Left, VPos::Top));
             let text = Text::new(text, (event.at_s + 5.0 / room_px * end_s, top * 0.95), style);
             chart.draw_series([text]).map_err(PictureError::of)?;
         }

@@ -232,6 +232,7 @@ impl Pictured {
             layers_total: self.drawing.layers_total,
             machine,
             top_mm3_s: self.report.flow.peak_mm3_s,
+            capacity_mm3_s: self.report.capacity.sustained_mm3_s.filter(|capacity| *capacity > 0.0),
             marks: &self.marks(layer.number),
             within_mm: if layer.full { 0.0 } else { self.drawing.within_mm },
         }
