@@ -277,7 +277,7 @@ mod tests {
         let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} in {page}"));
         let order = ["? not judged</span>", "href=\"2.html\"", "href=\"1.html\"", "href=\"0.html\""].map(at);
         assert!(order.is_sorted(), "{order:?}");
-        assert!(page.contains(&machine.name) && page.contains("1 no-go, 1 hold, 1 go and 1 not judged"), "{page}");
+        assert!(page.contains(&machine.name) && page.contains("1 NO-GO, 1 hold, 1 go and 1 not judged"), "{page}");
         // The go of the sample has a check that could not run.
         assert!(page.contains("1 could not run.") && !page.contains("see below"), "{page}");
         let held = sample::hold();
