@@ -1,6 +1,6 @@
 //! A page per job for a browser: one file that asks for nothing else, opens from a memory card, and whose facts need no
 //! script. [`job`] makes it; in a folder of several, [`job_in_folder`] makes pages that share [`shared_files`], and
-//! [`index`] the list of them.
+//! [`index()`] the list of them.
 //!
 //! What a job names is shown as text and nothing else: everything is escaped, and the page's own policy lets no script run
 //! but those that carry a number made from the digests of job and sheet, which no job can know beforehand. Files beside a
@@ -68,7 +68,7 @@ impl SharedFile {
     }
 }
 
-/// What must lie beside pages made by [`job_in_folder`] and [`index`].
+/// What must lie beside pages made by [`job_in_folder`] and [`index()`].
 pub fn shared_files() -> &'static [SharedFile; 2] {
     &SHARED
 }
