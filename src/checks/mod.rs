@@ -130,6 +130,13 @@ pub fn is_unsafe(check: &str, severity: Severity) -> bool {
     find(check).is_some_and(|check| check.is_unsafe(severity))
 }
 
+/// What cannot be judged of other limits of motion, as the sheet lacks the keys: the topics of the timed checks among those
+/// that did not run.
+pub fn not_timed(skipped: &[crate::findings::Skipped]) -> Vec<&'static str> {
+    let timed = skipped.iter().filter_map(|skipped| find(&skipped.check)).filter(|check| check.timed);
+    timed.map(|check| check.topic).collect()
+}
+
 /// True when what a check finds depends on speeds and times.
 pub fn is_timed(check: &str) -> bool {
     find(check).is_some_and(|check| check.timed)

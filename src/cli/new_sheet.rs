@@ -189,7 +189,7 @@ fn counted(origins: Origins) -> String {
     let Origins { answers, settings, cautious } = origins;
     format!(
         "values from your answers: {answers}, from the machine's settings: {settings}, cautious ones, marked in the sheet: \
-         {cautious}. Measure or look those up before you trust a verdict."
+         {cautious}. Measure or look those up before you trust a verdict. Next: gonogo sheet audit, gonogo check JOB."
     )
 }
 
@@ -222,7 +222,7 @@ mod tests {
         for why in [
             "must be one line without control characters",
             "must be \"rectangle\" or \"disc\", found \"round\"",
-            "this takes 3 numbers with commas between them, found 1",
+            "this takes 3 numbers with commas between them, such as 200,200,200, found 1",
             "`z` must be a finite number",
             "`z` must be at most 1000000 mm",
         ] {

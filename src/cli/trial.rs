@@ -299,21 +299,23 @@ fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write
     for steps in found {
         let NewSteps { axis, old_per_mm, new_per_mm, bounds_per_mm: [low, high], commanded_mm, measured_mm } = steps;
         let axis = axis.word();
+        let is_far = (new_per_mm / old_per_mm - 1.0).abs() > 0.1;
         let mut text = format!(
             "{axis}: sent {commanded_mm} mm, measured {measured_mm} ± {error_mm} mm: {old_per_mm} × {commanded_mm} / {measured_mm} \
              = {new_per_mm:.3} steps per mm ({low:.3} to {high:.3})."
         );
         if steps.keeps_old() {
             text.push_str(" The old steps are within the reading error: keep them.");
-        } else if (new_per_mm / old_per_mm - 1.0).abs() > 0.1 {
+        } else if is_far {
             text.push_str(
-                " That is more than 10 % off: look for a wrong micro-step, pulley or gear before you enter it.",
+                " That is more than 10 % off: look for a wrong micro-step, pulley or gear, or measure again. Nothing is to be \
+                 entered yet.",
             );
         }
         for line in wrap(&text, look.width) {
             writeln!(out, "{line}")?;
         }
-        if !steps.keeps_old() {
+        if !steps.keeps_old() && !is_far {
             writeln!(out, "  in the sheet: controller.steps_per_mm.{axis} = {new_per_mm:.3}")?;
             writeln!(out, "  to the machine: M92 {}{new_per_mm:.3}", axis.to_uppercase())?;
         }

@@ -8,7 +8,7 @@ use askama::Template;
 use super::view::{self, file_name};
 use super::{PageError, SHARED};
 use crate::findings::{Inspection, MachineFacts, Unjudged, Verdict};
-use crate::show::report::{BUILT_IN, CAUTION, text::why};
+use crate::show::report::{BUILT_IN, CAUTION, common_folder, text::why};
 use crate::wording::{clock, counted, length, listed, number, pair, path, quantity, safe, short_digest};
 
 const SCRIPT: &str = include_str!("index.js");
@@ -179,7 +179,7 @@ fn columns(machines: &[MachineFacts]) -> Vec<Column> {
         ];
     }
     let own = machines.iter().map(|machine| column(&format!("on {}", safe(&machine.name)), false));
-    [column("at best", false), column("job", false)].into_iter().chain(own).collect()
+    [column("best machine", false), column("job", false)].into_iter().chain(own).collect()
 }
 
 /// A machine in words: its name, its sheet, and how many of the jobs are what there.
@@ -215,6 +215,14 @@ pub fn index(machines: &[MachineFacts], rows: &[IndexRow], out: &mut dyn Write) 
         [one] => format!("{jobs} on {}", safe(&one.name)),
         several => format!("{jobs} on {} machines", several.len()),
     };
+    let names = rows.iter().filter_map(|row| Some(row.cells.get(1)?.text.clone())).collect::<Vec<_>>();
+    let folder = common_folder(&names);
+    let mut rows = rows.to_vec();
+    for name in rows.iter_mut().filter_map(|row| row.cells.get_mut(1)) {
+        drop(name.text.drain(..folder.len()));
+    }
+    let rows = &rows[..];
+    let head = if folder.is_empty() { head } else { format!("{head}, in {folder}") };
     let [style_file, _] = SHARED.each_ref().map(|file| file.name.as_str());
     let mut sorted: Vec<&IndexRow> = rows.iter().collect();
     sorted.sort_by_key(|row| row.order());

@@ -11,8 +11,7 @@ use crate::show::{
     report::{BUILT_IN, text::why, unsafe_accepted},
 };
 use crate::wording::{
-    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, short_digest, units,
-    with_unit,
+    bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
 };
 
 /// Places of a finding with a link of their own.
@@ -97,22 +96,28 @@ pub fn class(severity: Severity) -> &'static str {
     }
 }
 
+/// A value that is not broken between its number and its unit.
+fn whole(value: &str) -> String {
+    value.replace(' ', "\u{a0}")
+}
+
 impl Head {
     pub fn of(report: &Inspection) -> Self {
         let (glyph, word, class) = verdict(report.verdict);
         let (job, machine) = (&report.job, &report.machine);
-        let mass = report.filament.net_g.map_or(String::new(), |mass| format!(", {}", quantity(mass, "g")));
+        let mass = report.filament.net_g.map_or(String::new(), |mass| format!(", {}", whole(&quantity(mass, "g"))));
         let pauses = match report.pauses {
             0 => String::new(),
-            pauses => format!(" and {}", counted(pauses, "pause", "pauses")),
+            pauses => format!(" and {}", whole(&counted(pauses, "pause", "pauses"))),
         };
+        let (size, lines) = (bytes(job.bytes), counted(job.lines, "line", "lines"));
         let block = vec![
-            ("Job", format!("{}, {}", bytes(job.bytes), counted(job.lines, "line", "lines"))),
-            ("Machine sheet", format!("{}, {}", file_name(&machine.source), short_digest(&machine.digest))),
-            ("Time", duration(report.time_s.total()) + &pauses),
-            ("Filament", length(report.filament.net_mm) + &mass),
-            ("Layers", grouped(report.layers_total)),
-            ("Melt rate, in a burst", quantity(report.flow.burst_peak_mm3_s, "mm3/s")),
+            ("Job", format!("{}, {}", whole(&size), whole(&lines))),
+            ("Machine sheet", file_name(&machine.source)),
+            ("Time", whole(&duration(report.time_s.total())) + &pauses),
+            ("Filament", whole(&length(report.filament.net_mm)) + &mass),
+            ("Layers", whole(&grouped(report.layers_total))),
+            ("Melt rate, in a burst", whole(&quantity(report.flow.burst_peak_mm3_s, "mm3/s"))),
         ];
         Self {
             word,

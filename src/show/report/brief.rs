@@ -92,7 +92,9 @@ mod tests {
         let all = text(&jobs, Wanted::default());
         assert_eq!(all.lines().count(), 4, "{all}");
         assert!(
-            all.starts_with("● go jobs/hook.gcode: 1 h 23 min 59 s\n■ NO-GO jobs/hook.gcode: line 1204: "),
+            all.starts_with(
+                "● go jobs/hook.gcode: 1 h 23 min 59 s\n■ NO-GO jobs/hook.gcode: line 20117, first on line 1204: "
+            ),
             "{all}"
         );
         assert!(all.contains("\n? unread jobs/lost.gcode: cannot read"), "{all}");

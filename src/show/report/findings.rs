@@ -178,6 +178,9 @@ fn remarks(finding: &Finding) -> Vec<(&'static str, String)> {
         let last = finding.last_line.map(|line| format!(", last on line {line}")).unwrap_or_default();
         remarks.push(("seen", counted(finding.count, "time", "times") + &last));
     }
+    if let Some(check) = crate::checks::find(&finding.check) {
+        remarks.push(("to do", check.explain.remedy.to_owned()));
+    }
     remarks.push(("explain", format!("gonogo explain {}", finding.check)));
     remarks
 }

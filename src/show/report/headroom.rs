@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Effects, Style};
 
-use super::{CAUTION, Look, Report};
+use super::{CAUTION, Look, Report, not_judged};
 use crate::findings::Worse;
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
@@ -110,6 +110,9 @@ impl Page<'_> {
         let time = duration(judged.time_s);
         self.title(&format!("Headroom of {} on {}", path(&judged.path), safe(&machine.name)))?;
         writeln!(self.out, "{} today, {time}", styled(word, verdict_style(judged.verdict), self.look.color))?;
+        if !judged.not_judged.is_empty() {
+            self.text(&not_judged(&judged.not_judged), "")?;
+        }
         if !judged.already.is_empty() {
             let found = judged.already.join(", ");
             self.text(&format!("Found today already, so counted only where it gets worse: {found}."), "")?;
@@ -158,8 +161,8 @@ impl Page<'_> {
             Some(stop) => self.stop(stop)?,
             None if range.points.len() > 1 && range.end.is_none() => {
                 let what = match range.wish.direction {
-                    Direction::Raise => "nothing stops it up to there; not tried beyond",
-                    Direction::Lower => "nothing stops it down to there; not tried beyond",
+                    Direction::Raise => "no check that runs stops it up to there; not tried beyond",
+                    Direction::Lower => "no check that runs stops it down to there; not tried beyond",
                 };
                 self.text(what, "  ")?;
             }
@@ -320,6 +323,9 @@ impl Page<'_> {
             }
         }
         self.today(judged)?;
+        if let Some(open) = judged.iter().map(|job| &job.not_judged).find(|open| !open.is_empty()) {
+            self.text(&not_judged(open), "")?;
+        }
         for (at, wish) in wishes.iter().enumerate() {
             if let Some(common) = for_all(judged, at) {
                 self.blank()?;
@@ -477,6 +483,7 @@ mod tests {
             verdict: Verdict::Go,
             time_s: 751.0,
             already: vec!["extrudes-cold".into()],
+            not_judged: Vec::new(),
             sets_limits: name == "hook",
             ranges: vec![range, idle],
             needs: vec![need],

@@ -31,6 +31,8 @@ pub mod text;
 
 use std::io::{self, Write};
 
+pub(crate) use reasons::common_folder;
+
 use crate::findings::{Finding, Inspection, Severity, Unjudged, Verdict};
 use crate::study::matrix::Judged;
 use crate::wording;
@@ -100,4 +102,9 @@ pub(crate) fn unsafe_accepted(findings: usize) -> String {
     format!(
         "UNSAFE: {findings} accepted and left out of the verdict. Stay with the machine; the maker's documents rule."
     )
+}
+
+/// Said where limits of motion are varied and some of what they change is not judged.
+pub(crate) fn not_judged(topics: &[&str]) -> String {
+    format!("Not judged, for the sheet lacks the keys: {}.", wording::listed(topics))
 }

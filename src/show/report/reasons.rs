@@ -30,7 +30,7 @@ impl Reason {
     /// The first finding that decides the verdict; none for a go.
     pub(super) fn of(inspection: &Inspection, job: &str, on: &str) -> Option<Self> {
         let finding = deciding(inspection).next()?;
-        let place = finding.line.map(|line| format!("line {line}: ")).unwrap_or_default();
+        let place = super::text::place(finding).map_or(String::new(), |place| format!("{place}: "));
         Some(Self {
             verdict: Some(inspection.verdict),
             alike: finding.check.to_string(),
@@ -134,7 +134,7 @@ fn item(group: &[&Reason], details: bool, look: Look, out: &mut dyn Write) -> io
 }
 
 /// The folder that all paths have in common, with its slash; empty for a single path.
-pub(super) fn common_folder(paths: &[String]) -> String {
+pub(crate) fn common_folder(paths: &[String]) -> String {
     let Some((first, others)) = paths.split_first().filter(|(_, others)| !others.is_empty()) else {
         return String::new();
     };

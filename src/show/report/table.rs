@@ -10,7 +10,7 @@ use super::{Look, Report, only, text, unsafe_accepted};
 use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
-use crate::wording::{clock, counted, duration, path, quantity, safe, units, wrap};
+use crate::wording::{clock, counted, duration, listed, path, quantity, safe, units, wrap};
 
 /// Below this width the melt rate is under the job.
 const FLOW_COLUMN_FROM: usize = 56;
@@ -26,6 +26,8 @@ const TIME_COLUMNS: u16 = 8;
 const FILAMENT_COLUMNS: u16 = 8;
 /// Most rows of a short report.
 const ROWS: usize = 12;
+/// Most jobs that are go and named.
+const GO_NAMES: usize = 12;
 
 /// What a report on many jobs says of them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -168,6 +170,30 @@ impl TableReport {
         table
     }
 
+    /// The names of the jobs that may go, where the table does not list all.
+    fn write_go(&self, named: &[&Row], out: &mut dyn Write) -> io::Result<()> {
+        let go: Vec<&str> =
+            named.iter().filter(|row| row.verdict == Some(Verdict::Go)).map(|row| row.job.as_str()).collect();
+        if go.is_empty() || self.wanted.details || named.len() <= ROWS {
+            return Ok(());
+        }
+        let mut names: Vec<&str> = go.iter().take(GO_NAMES).copied().collect();
+        let rest = format!("{} more", go.len() - names.len());
+        if go.len() > names.len() {
+            names.push(&rest);
+        }
+        let (jobs, names) = (counted(go.len() as u64, "job", "jobs"), listed(&names));
+        let (mark, word) = verdict(Verdict::Go).split_once(' ').unwrap_or_default();
+        for (index, line) in
+            wrap(&format!("{word} {jobs}: {names}"), self.look.width.saturating_sub(2)).iter().enumerate()
+        {
+            let lead =
+                if index == 0 { styled(mark, verdict_style(Verdict::Go), self.look.color) } else { " ".to_owned() };
+            writeln!(out, "{lead} {line}")?;
+        }
+        writeln!(out)
+    }
+
     /// The rows that are named, the worst first.
     fn write_rows(&self, named: &[&Row], out: &mut dyn Write) -> io::Result<()> {
         let mut rows = named.to_vec();
@@ -228,6 +254,7 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
         let named: Vec<&Row> = self.rows.iter().filter(|row| self.wanted.names(row.verdict)).collect();
         let why: Vec<&Reason> = named.iter().filter_map(|row| row.reason.as_ref()).collect();
         reasons::write(&why, self.wanted.details, self.look, out)?;
+        self.write_go(&named, out)?;
         self.write_rows(&named, out)?;
         let remarks = &self.totals.remarks;
         for remark in remarks {

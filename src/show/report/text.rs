@@ -7,7 +7,7 @@ use anstyle::{Effects, Style};
 use super::page::Section;
 use super::{BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, unsafe_accepted};
 use crate::checks;
-use crate::findings::{Inspection, Severity, Skipped, Unjudged, Verdict};
+use crate::findings::{Finding, Inspection, Severity, Skipped, Unjudged, Verdict};
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
@@ -155,7 +155,7 @@ fn reason(inspection: &Inspection) -> String {
         };
         return format!("{passed} passed{accepted}{}.", not_run(&inspection.checks_skipped));
     };
-    let place = first.line.map(|line| format!(" (line {line})")).unwrap_or_default();
+    let place = place(first).map_or(String::new(), |place| format!(" ({place})"));
     let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
         .map(|(severity, word)| (count(inspection, severity) - usize::from(severity == first.severity), word))
         .into_iter()
@@ -165,6 +165,14 @@ fn reason(inspection: &Inspection) -> String {
     let others = if others.is_empty() { String::new() } else { format!("; {}", others.join(", ")) };
     let message = units(&safe(&first.message));
     format!("{}{place}{others}.", message.trim_end_matches('.'))
+}
+
+/// Where what the message of a finding says is so, and where it begins.
+pub(super) fn place(finding: &Finding) -> Option<String> {
+    match (finding.worst_line.or(finding.line)?, finding.line) {
+        (worst, Some(first)) if first != worst => Some(format!("line {worst}, first on line {first}")),
+        (line, _) => Some(format!("line {line}")),
+    }
 }
 
 /// Most topics of checks not run that are named.
@@ -213,7 +221,7 @@ fn time(inspection: &Inspection, look: Look) -> Section {
 }
 
 /// What a sentence says to take no time, without the reason; none where it is about something else.
-fn counts_nothing(sentence: &str) -> Option<&str> {
+pub(super) fn counts_nothing(sentence: &str) -> Option<&str> {
     let said = sentence.split(':').next()?;
     (said.ends_with(" 0 s")).then_some(said)
 }
@@ -443,7 +451,7 @@ mod tests {
     fn says_why_and_where() {
         assert_eq!(
             why(&sample::no_go()),
-            "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 1204); 1 more hold."
+            "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 20117, first on line 1204); 1 more hold."
         );
         assert_eq!(why(&sample::go()), "4 checks passed, 1 not run: step rate over limit.");
         let mut open = sample::go();

@@ -294,6 +294,8 @@ pub struct Judged {
     pub already: Vec<Cow<'static, str>>,
     /// True when the job sets limits of motion itself, in place of the sheet's.
     pub sets_limits: bool,
+    /// What depends on the limits of motion and is not judged, for the sheet lacks its keys.
+    pub not_judged: Vec<&'static str>,
     /// One for each wish, in their order.
     pub ranges: Vec<Range>,
     /// What the job needs, where that was asked for.
@@ -312,6 +314,7 @@ impl Judged {
             time_s: found.today.time_s.total(),
             already: already.into_iter().collect(),
             sets_limits: found.today.limits_set_in_job,
+            not_judged: crate::checks::not_timed(&found.today.checks_skipped),
             needs: if with_needs { needs(&found.today, machine) } else { Vec::new() },
             ranges: found.ranges,
             plans: found.plans,

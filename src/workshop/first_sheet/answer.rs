@@ -101,7 +101,7 @@ impl FirstSheet {
     }
 
     fn put_spans(&mut self, paths: &[&str], text: &str) -> Result<(), String> {
-        let parts: Vec<&str> = text.split(',').collect();
+        let parts = parts(text);
         if parts.len() != paths.len() {
             return Err(wrong_count(parts.len(), paths.len(), paths.len()));
         }
@@ -168,8 +168,13 @@ pub(super) fn numbers_in(toml: &str) -> Vec<f64> {
     inside.map(|inside| inside.split(',').filter_map(|part| part.trim().parse().ok()).collect()).unwrap_or_default()
 }
 
+/// The parts of a list as people write it: with commas, spaces, or as in 220x220x250.
+fn parts(text: &str) -> Vec<&str> {
+    text.split([',', ' ', 'x', 'X', '×']).filter(|part| !part.trim().is_empty()).collect()
+}
+
 fn numbers(text: &str, least: usize, most: usize) -> Result<Vec<f64>, String> {
-    let parts: Vec<&str> = text.split(',').filter(|part| !part.trim().is_empty()).collect();
+    let parts = parts(text);
     if !(least..=most).contains(&parts.len()) {
         return Err(wrong_count(parts.len(), least, most));
     }
@@ -179,10 +184,15 @@ fn numbers(text: &str, least: usize, most: usize) -> Result<Vec<f64>, String> {
 fn wrong_count(found: usize, least: usize, most: usize) -> String {
     let wanted = match (least, most) {
         (1, 1) => "one number, with a point and no comma in it".to_owned(),
-        _ if least == most => format!("{most} numbers with commas between them"),
-        _ => format!("{least} to {most} numbers with commas between them"),
+        _ if least == most => format!("{most} numbers with commas between them, such as {}", example(most)),
+        _ => format!("{least} to {most} numbers with commas between them, such as {}", example(most)),
     };
     format!("this takes {wanted}, found {found}")
+}
+
+/// A list of so many numbers.
+fn example(count: usize) -> String {
+    vec!["200"; count].join(",")
 }
 
 fn number(text: &str) -> Result<f64, String> {

@@ -98,6 +98,10 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
             None => writeln!(out, "{line}")?,
         }
     }
+    let open = crate::checks::not_timed(&comparison.after.checks_skipped);
+    if !open.is_empty() {
+        paragraph(&super::super::not_judged(&open), Style::new(), look, out)?;
+    }
     writeln!(out)
 }
 

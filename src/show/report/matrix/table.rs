@@ -68,13 +68,23 @@ pub struct TableMatrix {
     machines: Vec<String>,
     rows: Vec<Row>,
     accepted_unsafe: usize,
+    /// Some time counts nothing, since a sheet gives none.
+    leaves_out: bool,
     remarks: Vec<String>,
 }
 
 impl TableMatrix {
     /// An empty table for pages that look so.
     pub fn new(look: Look, wanted: Wanted, machines: &[MachineFacts]) -> Self {
-        Self { look, wanted, machines: labels(machines), rows: Vec::new(), accepted_unsafe: 0, remarks: Vec::new() }
+        Self {
+            look,
+            wanted,
+            machines: labels(machines),
+            rows: Vec::new(),
+            accepted_unsafe: 0,
+            leaves_out: false,
+            remarks: Vec::new(),
+        }
     }
 
     /// Columns between columns.
@@ -100,6 +110,7 @@ impl TableMatrix {
     fn note(&mut self, inspections: &[Inspection]) {
         for (inspection, machine) in inspections.iter().zip(&self.machines) {
             self.accepted_unsafe += inspection.accepted_unsafe();
+            self.leaves_out |= inspection.left_out.iter().any(|said| text::counts_nothing(said).is_some());
             let remarks = inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
             let job = path(&inspection.job.path);
             self.remarks.extend(remarks.map(|remark| format!("{job} on {machine}: {}", units(&plain(remark)))));
@@ -321,6 +332,12 @@ impl Report<Judged, Totals> for TableMatrix {
         let named = self.rows.iter().flat_map(|row| &row.reasons).filter(|reason| self.wanted.names(reason.verdict));
         reasons::write(&named.collect::<Vec<_>>(), self.wanted.details, self.look, out)?;
         self.write_rows(out)?;
+        if self.leaves_out {
+            let text =
+                "Times leave out what a sheet gives no time for, such as heating or homing: they do not compare.";
+            self.paragraph(text, Style::new(), 0, out)?;
+            writeln!(out)?;
+        }
         self.write_remarks(out)?;
         text::caution(self.look, out)
     }
