@@ -77,7 +77,7 @@ fn cost(facts: &StreamFacts) -> String {
         return String::new();
     }
     let (longer, percent) = (duration(facts.limits_cost_s), figure((share * 100.0).round()));
-    format!(" Its moves take {longer} longer than with the sheet's limits, the job {percent} %.")
+    format!(" Its moves take {longer} longer than with the sheet's limits, {percent} % of the job's time without that.")
 }
 
 fn tell(
@@ -154,8 +154,10 @@ mod tests {
                 report.findings.iter().find(|finding| is_it(&finding.check)).expect("is told").message.clone()
             };
             let percent = crate::wording::figure((100.0 * longer_s / without_s).round());
-            let words =
-                format!("take {} longer than with the sheet's limits, the job {percent} %", super::duration(longer_s));
+            let words = format!(
+                "take {} longer than with the sheet's limits, {percent} % of the job's time",
+                super::duration(longer_s)
+            );
             assert!(told(&report).contains(&words), "{}: {words}", told(&report));
             assert_eq!(told(&judged(&obeys, &job, 300)), told(&report));
         }
@@ -163,9 +165,9 @@ mod tests {
 
     #[test]
     fn what_costs_little_is_not_told() {
-        let job = job("M204 T900\n", "");
+        let job = job("M204 P480 T480\n", "");
         let report = judged(&Machine::built_in(), &job, 1 << 20);
-        let found = report.findings.iter().find(|finding| finding.check == super::CHECK.id);
-        assert!(found.is_none_or(|finding| !finding.message.contains("longer")), "{found:?}");
+        let found = report.findings.iter().find(|finding| finding.check == super::CHECK.id).expect("is told");
+        assert!(found.message.contains("480") && !found.message.contains("longer"), "{found:?}");
     }
 }

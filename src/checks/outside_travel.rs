@@ -81,18 +81,23 @@ impl OutsideTravel {
         for i in 0..block.len() {
             let end = block.end(i);
             let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
-            // What is beyond an axis is beyond the round bed and the arms too: one cause, one finding.
-            let told = (outside || block.flags[i] & flag::CURVE != 0) && self.judge_axes(block, i, log);
-            let told = told || self.disc.as_ref().is_some_and(|disc| disc.judge(block, i, log));
-            if let Some(arms) = self.arms.as_ref().filter(|_| !told) {
-                arms.judge(block, i, log);
+            let mut told_mm = 0.0;
+            if outside || block.flags[i] & flag::CURVE != 0 {
+                told_mm = self.judge_axes(block, i, log);
+            }
+            // What is as far beyond an axis as off the round bed or the arms' reach is one finding, what is farther its own.
+            if let Some(disc) = &self.disc {
+                told_mm = disc.judge(block, i, told_mm, log);
+            }
+            if let Some(arms) = &self.arms {
+                arms.judge(block, i, told_mm, log);
             }
         }
     }
 
-    /// Whether x or y leaves its travel.
-    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) -> bool {
-        let mut on_plane = false;
+    /// How far x or y leaves its travel, mm; 0 where it does not.
+    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) -> f64 {
+        let mut told_mm = 0.0;
         let end = block.end(i);
         let curve = block.curve(i);
         // From the end point to the end point: the start is the end of the move before, or where homing left it.
@@ -109,9 +114,11 @@ impl OutsideTravel {
             if under > TOUCH_MM {
                 raise_axis(log, block.line[i], axis, false, reach.min[axis], self.min[axis]);
             }
-            on_plane |= axis < 2 && over.max(under) > TOUCH_MM;
+            if axis < 2 {
+                told_mm = f64::max(told_mm, over.max(under));
+            }
         }
-        on_plane
+        told_mm
     }
 }
 
@@ -193,7 +200,7 @@ impl Arms {
         corners(reach).into_iter().all(|corner| self.farthest(corner) <= self.arm_mm)
     }
 
-    fn judge(&self, block: &Block, i: usize, log: &mut Log) {
+    fn judge(&self, block: &Block, i: usize, told_mm: f64, log: &mut Log) {
         if !moves_on_plane(block, i) {
             return;
         }
@@ -202,7 +209,7 @@ impl Arms {
             worst = worst_of_chords(curve, block.start(i), block.end(i), CHORD_MM, |point| self.farthest(point));
         }
         let distance = self.farthest(worst);
-        if distance <= self.arm_mm + TOUCH_MM {
+        if distance <= self.arm_mm + told_mm + TOUCH_MM {
             return;
         }
         let hit = Hit {
@@ -230,20 +237,20 @@ struct Disc {
 }
 
 impl Disc {
-    /// Whether a move leaves the disc.
-    fn judge(&self, block: &Block, i: usize, log: &mut Log) -> bool {
+    /// Tells where a move leaves the disc by more than was told; by how much it leaves either, mm.
+    fn judge(&self, block: &Block, i: usize, told_mm: f64, log: &mut Log) -> f64 {
         if !moves_on_plane(block, i) {
-            return false;
+            return told_mm;
         }
         let mut worst = [block.to[0][i], block.to[1][i]];
         if let Some(curve) = block.curve(i) {
             worst = self.worst_on(curve, block.start(i), block.end(i));
         }
         let excess = self.excess(worst);
-        if excess > TOUCH_MM {
+        if excess > told_mm + TOUCH_MM {
             self.raise(log, block.line[i], worst, excess);
         }
-        excess > TOUCH_MM
+        excess.max(told_mm)
     }
 
     /// How far outside a point is, along the line from the centre, mm; negative inside.
@@ -366,6 +373,11 @@ mod tests {
         let told: Vec<_> = found.iter().map(|finding| (finding.line, finding.limit, finding.count)).collect();
         assert_eq!(told.len(), 3, "{told:?}");
         assert_eq!((told[0], told[1].0, told[2].0), ((Some(1), Some(200.0), 1), Some(2), Some(3)));
+        // Half a millimetre beyond the axis in a corner far off the round bed.
+        let found = Job::new().to([200.5, 190.0, 0.0], 0.0).findings(&CHECK, &disc());
+        assert_eq!(found.len(), 2);
+        let off_mm = found.iter().map(|of| of.value.unwrap() - of.limit.unwrap()).fold(0.0, f64::max);
+        assert!((off_mm - (100.5f64.hypot(90.0) - 100.0)).abs() < 1e-9, "{off_mm}");
     }
 
     #[test]

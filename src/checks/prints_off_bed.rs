@@ -1,6 +1,5 @@
 //! Filament laid outside the part of the bed that takes it.
 
-use super::outside_travel;
 use crate::block::{ActionKind, Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema};
@@ -20,7 +19,7 @@ pub const CHECK: Check = Check {
 the plate's clips, and the nozzle may strike them.",
         how: "the ends of each move along the path that pushes filament, and the furthest points of curves, in x and y of \
 the tip in use, are compared with `[bed] printable`. Moves inside one of `[[bed.purge]]` are priming and fine. A push on \
-the spot beyond what was pulled back is a hold outside both. What leaves the travel itself is `outside-travel` alone. The travel of the axes may reach further: wipers and parking \
+the spot beyond what was pulled back is a hold outside both. The travel of the axes may reach further: wipers and parking \
 places lie there. Common practice, no source.",
         remedy: "move the part, or describe where the machine primes as `[[bed.purge]]`.",
     },
@@ -43,10 +42,8 @@ fn build(machine: &Machine, _: &str) -> Built {
         return Built::Skipped("the sheet gives no `[bed] printable`".to_owned());
     };
     let tip_mm = machine.tools.first().map_or([0.0; 2], |tool| [tool.offset_mm[0], tool.offset_mm[1]]);
-    let [min, max] = [machine.travel.min, machine.travel.max].map(|[x, y, _]| [x, y]);
     Built::Watching(Box::new(PrintsOffBed {
         printable,
-        travel: (!machine.severities.contains_key(outside_travel::CHECK.id)).then_some(Rectangle { min, max }),
         purge: machine.travel.purge.clone(),
         tip_mm,
         pulled_back: PulledBack::default(),
@@ -55,8 +52,6 @@ fn build(machine: &Machine, _: &str) -> Built {
 
 struct PrintsOffBed {
     printable: Rectangle,
-    /// Beyond it the move is told already; none where that may weigh less.
-    travel: Option<Rectangle>,
     purge: Vec<PurgeZone>,
     /// From the place of the machine to the tip in use, mm.
     tip_mm: [f64; 2],
@@ -81,9 +76,6 @@ impl PrintsOffBed {
         }
         let (from, to) = (block.start(i), block.end(i));
         let mut reach = block.curve(i).map_or_else(|| box_around(from, to), |curve| curve_extrema(curve, from, to));
-        if self.travel.as_ref().is_some_and(|travel| beyond(&reach, travel) > SLACK_MM) {
-            return;
-        }
         for corner in [&mut reach.min, &mut reach.max] {
             corner[0] += x;
             corner[1] += y;
@@ -145,7 +137,6 @@ impl Observer for PrintsOffBed {
 mod tests {
     use super::super::testing::{Job, machine, skipped};
     use super::*;
-    use crate::machine::Override;
 
     fn sheet() -> Machine {
         let mut machine = machine();
@@ -169,15 +160,6 @@ mod tests {
         let job = Job::new().to([95.0, 50.0, 5.0], 0.0).filament(-2.0).filament(20.0);
         let found = job.findings(&CHECK, &sheet());
         assert_eq!((found.len(), found[0].severity, found[0].line), (1, Severity::Hold, Some(3)));
-    }
-
-    #[test]
-    fn what_leaves_the_travel_is_told_as_that() {
-        let job = || Job::new().to([50.0, 50.0, 0.2], 0.0).to([205.0, 50.0, 0.2], 9.0);
-        assert_eq!(job().findings(&CHECK, &sheet()), []);
-        let mut milder = sheet();
-        milder.severities.insert(outside_travel::CHECK.id.to_owned(), Override::Severity(Severity::Note));
-        assert_eq!(job().findings(&CHECK, &milder)[0].value, Some(115.0));
     }
 
     #[test]

@@ -12,7 +12,19 @@ fn sign(c: char) -> &'static str {
         '…' => "..",
         '²' => "2",
         '³' => "3",
-        '°' => "",
+        '°' => "deg",
+        '•' => "*",
+        '▲' | '↑' => "^",
+        '▏' | '▎' | '▍' => ".",
+        '▌' | '▋' | '▊' | '▉' => "=",
+        'π' => "pi",
+        '√' => "sqrt ",
+        'τ' => "tau",
+        'λ' => "lambda",
+        'Ω' => "Ohm",
+        '½' => "1/2",
+        '∞' => "inf",
+        '⸬' => ":",
         '×' => "x",
         '→' => "->",
         '±' => "+-",
@@ -86,12 +98,12 @@ mod tests {
 
     #[test]
     fn characters_may_come_in_pieces() {
-        let text = "◆ hold: 4.5 of 12 mm³/s, −3 … 122, 205 °C ✓ ü \u{1f600}\n";
+        let text = "◆ hold: 4.5 of 12 mm³/s, −3 … 122, 205 °C 45° ✓ ü \u{1f600}\n";
         for size in 1..9 {
             let mut out = AsciiWriter::new(Vec::new());
             text.as_bytes().chunks(size).for_each(|part| out.write_all(part).expect("memory can be written"));
             let plain = String::from_utf8(out.inner).expect("ASCII");
-            assert_eq!(plain, "! hold: 4.5 of 12 mm3/s, -3 .. 122, 205 C v ? ?\n");
+            assert_eq!(plain, "! hold: 4.5 of 12 mm3/s, -3 .. 122, 205 degC 45deg v ? ?\n");
         }
     }
 

@@ -123,7 +123,7 @@ const FORMATS: &[Offer<Make>] = &[
     offer(
         &format::JSON,
         Make::Each(|of| match (of.machines.len(), of.jobs) {
-            (1, 1) => Box::new(JsonReport::new(Frame::Object)),
+            (1, 1) if of.wanted.least.is_none() => Box::new(JsonReport::new(Frame::Object)),
             (1, _) => Box::new(JsonReport::new(Frame::List)),
             _ => Box::new(JsonMatrix::document(of.machines.to_vec())),
         }),
@@ -197,6 +197,9 @@ impl CheckArgs {
         let asked = [(self.details, "--details"), (self.brief, "--brief")].into_iter().find(|(asked, _)| *asked);
         if let Some((_, option)) = asked.filter(|_| !self.format.format.is_page) {
             return Err(mistake(format!("{option} goes with --format text")));
+        }
+        if self.only.is_some() && matches!(self.format.make, Make::Pages) {
+            return Err(mistake("--only does not go with --format html: its list can be sifted"));
         }
         Ok(Wanted { details: self.details, least: self.only.map(Only::least) })
     }

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, bail};
 use clap::{Arg, ArgMatches, Args, Command, FromArgMatches};
 
+use super::ascii::AsciiWriter;
 use super::faults::Faults;
 use super::import::{self, Per};
 use super::output::{self, Content, Output};
@@ -115,7 +116,10 @@ pub fn run(args: &NewArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     if !args.ask_nothing && io::stdin().is_terminal() && io::stderr().is_terminal() {
         let open = QUESTIONS.iter().filter(|question| !args.answers.0.iter().any(|(given, _)| given == question));
-        ask(open, &mut sheet, &mut io::stdin().lock(), &mut io::stderr())?;
+        match super::terminal::speaks_utf8() {
+            true => ask(open, &mut sheet, &mut io::stdin().lock(), &mut io::stderr())?,
+            false => ask(open, &mut sheet, &mut io::stdin().lock(), &mut AsciiWriter::new(io::stderr()))?,
+        }
     }
     deliver(&sheet, target, args.write, terminal)
 }

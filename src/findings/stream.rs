@@ -30,7 +30,8 @@ pub struct StreamFacts {
     pub limits_set: LimitsSet,
     /// Time of the job, s.
     pub time_s: f64,
-    /// How much longer the job takes than if it left the sheet's limits alone, s; negative where it takes less.
+    /// How much longer the moves of the job take than if it left the sheet's limits alone, s; negative where they take less.
+    /// Waits for heaters that warm up meanwhile may make up for it.
     pub limits_cost_s: f64,
     /// Whether anything closes the job after its last extrusion: a heater, motors, a pause, a stop, a macro.
     pub closed_after_extrusion: bool,

@@ -53,12 +53,7 @@ impl Interpreter {
     }
 
     pub(super) fn heat_chamber(&mut self, wait: Wait, out: &mut impl FnMut(Event)) {
-        let target_c = self.params.get(b'S').or(self.params.get(b'R'));
-        let heats = target_c.is_some_and(|target_c| self.or_off(target_c) > 0.0);
-        // Heating one that is not described is told as such.
-        if self.dialect.has_chamber || !heats {
-            self.needs(Feature::Chamber);
-        }
+        self.needs(Feature::Chamber);
         let missing = (!self.dialect.has_chamber).then_some(Noticed::ChamberNotDescribed);
         self.heat_body(Heater::Chamber, wait, missing, out);
     }

@@ -8,7 +8,7 @@ use askama::Template;
 use super::view::{self, file_name};
 use super::{PageError, SHARED};
 use crate::findings::{Inspection, MachineFacts, Unjudged, Verdict};
-use crate::show::report::{BUILT_IN, CAUTION, common_folder, text::why};
+use crate::show::report::{BUILT_IN, CAUTION, common_folder, text::why, unsafe_accepted};
 use crate::wording::{clock, counted, length, listed, number, pair, path, quantity, safe, short_digest};
 
 const SCRIPT: &str = include_str!("index.js");
@@ -24,7 +24,7 @@ struct IndexPage<'p> {
     head: String,
     /// The machines: name, sheet, what became of the jobs there.
     machines: Vec<String>,
-    warning: Option<&'static str>,
+    warnings: Vec<String>,
     columns: Vec<Column>,
     rows: Vec<&'p IndexRow>,
     /// Verdicts that occur: class and word.
@@ -45,6 +45,8 @@ pub struct IndexRow {
     /// Digest of the job, or its path where there is none.
     seed: String,
     cells: Vec<Cell>,
+    /// No-go findings on heat or travel that are accepted.
+    accepted_unsafe: usize,
 }
 
 /// What stands in a cell.
@@ -107,13 +109,14 @@ impl IndexRow {
             _ => {
                 let mut cells = vec![Cell::verdict(verdicts.iter().min().copied()), Cell::text(name)];
                 cells.extend(pages.iter().map(|(report, file)| {
-                    let beside = clock(report.time_s.total());
+                    let beside = mark(report).to_owned() + &clock(report.time_s.total());
                     Cell { beside, ..Cell::verdict(Some(report.verdict)).to(file.clone()) }
                 }));
                 cells
             }
         };
-        Self { verdicts, seed: job.map_or(String::new(), |job| job.digest.clone()), cells }
+        let accepted_unsafe = pages.iter().map(|(report, _)| report.accepted_unsafe()).sum();
+        Self { verdicts, seed: job.map_or(String::new(), |job| job.digest.clone()), cells, accepted_unsafe }
     }
 
     /// The row of one that could not be judged, on so many machines.
@@ -129,7 +132,7 @@ impl IndexRow {
             cells.push(Cell { beside: error, ..name });
             cells.extend(vec![Cell { key: Some("-1".into()), text: "–".into(), ..Cell::default() }; machines]);
         }
-        Self { verdicts: Vec::new(), seed: unjudged.path.clone(), cells }
+        Self { verdicts: Vec::new(), seed: unjudged.path.clone(), cells, accepted_unsafe: 0 }
     }
 
     /// The worse, the less: a job is as good as where it does best, then as where it does worst.
@@ -148,6 +151,11 @@ impl IndexRow {
     }
 }
 
+/// Stands before what is said of a job whose verdict leaves out what can hurt.
+fn mark(report: &Inspection) -> &'static str {
+    if report.accepted_unsafe() > 0 { "UNSAFE. " } else { "" }
+}
+
 /// The cells of a job on a single machine.
 fn on_one(report: &Inspection, file: &str, name: String) -> Vec<Cell> {
     let (flow, capacity, filament) = (&report.flow, &report.capacity, &report.filament);
@@ -160,8 +168,7 @@ fn on_one(report: &Inspection, file: &str, name: String) -> Vec<Cell> {
         Cell::number(length(filament.net_mm) + &mass, filament.net_mm),
         Cell::against(flow.burst_peak_mm3_s, capacity.peak_mm3_s),
         Cell::against(flow.sustained_peak_mm3_s, capacity.sustained_mm3_s),
-        // On a list nothing more comes below.
-        Cell::text(why(report)),
+        Cell::text(mark(report).to_owned() + &why(report)),
     ]
 }
 
@@ -223,6 +230,14 @@ pub fn index(machines: &[MachineFacts], rows: &[IndexRow], out: &mut dyn Write) 
     }
     let rows = &rows[..];
     let head = if folder.is_empty() { head } else { format!("{head}, in {folder}") };
+    let accepted_unsafe: usize = rows.iter().map(|row| row.accepted_unsafe).sum();
+    let mut warnings = Vec::new();
+    if accepted_unsafe > 0 {
+        warnings.push(unsafe_accepted(accepted_unsafe));
+    }
+    if machines.iter().any(|machine| machine.built_in) {
+        warnings.push(BUILT_IN.to_owned());
+    }
     let [style_file, _] = SHARED.each_ref().map(|file| file.name.as_str());
     let mut sorted: Vec<&IndexRow> = rows.iter().collect();
     sorted.sort_by_key(|row| row.order());
@@ -236,7 +251,7 @@ pub fn index(machines: &[MachineFacts], rows: &[IndexRow], out: &mut dyn Write) 
         caution: CAUTION,
         head,
         machines: machines.iter().enumerate().map(|(place, facts)| machine(facts, rows, place)).collect(),
-        warning: machines.iter().any(|machine| machine.built_in).then_some(BUILT_IN),
+        warnings,
         columns: columns(machines),
         rows: sorted,
         verdicts: verdicts.map(|(_, word, class)| (class, word)).filter(|(class, _)| occurs(class)).collect(),

@@ -8,7 +8,7 @@ use super::{Look, Report};
 use crate::findings::{Inspection, MachineFacts, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{duration, path};
+use crate::wording::{counted, duration, listed, path};
 
 /// The renderer.
 pub struct BriefReport {
@@ -29,10 +29,19 @@ impl BriefReport {
 
     /// What is said of a job on one machine: how long it takes, or why it should not.
     fn said(inspection: &Inspection) -> String {
-        match Reason::of(inspection, "", "") {
+        let said = match Reason::of(inspection, "", "") {
             Some(Reason { check, message, .. }) => format!("{} [{check}]", message.trim_end_matches('.')),
             None => duration(inspection.time_s.total()),
-        }
+        };
+        let accepted = match inspection.accepted_unsafe() {
+            0 => String::new(),
+            count => format!("UNSAFE, {} on heat or travel accepted; ", counted(count as u64, "no-go", "no-gos")),
+        };
+        let open = match &inspection.not_checked()[..] {
+            [] => String::new(),
+            open => format!("; not checked: {}", listed(open)),
+        };
+        format!("{accepted}{said}{open}")
     }
 
     fn line(&self, inspections: &[Inspection]) -> Option<String> {
@@ -53,8 +62,8 @@ impl Report<Judged, Totals> for BriefReport {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         match judged {
             Ok(inspections) => {
-                let best = inspections.iter().map(|inspection| inspection.verdict).min();
-                match self.line(inspections).filter(|_| self.wanted.names(best)) {
+                let worst = inspections.iter().map(|inspection| inspection.verdict).max();
+                match self.line(inspections).filter(|_| self.wanted.names(worst)) {
                     Some(line) => writeln!(out, "{line}"),
                     None => Ok(()),
                 }
@@ -100,6 +109,8 @@ mod tests {
         assert!(all.contains("\n? unread jobs/lost.gcode: cannot read"), "{all}");
         let bad = text(&jobs, Wanted { least: Some(Verdict::Hold), ..Wanted::default() });
         assert_eq!(bad.lines().count(), 3, "{bad}");
+        let accepted = text(&[Ok(vec![sample::accepted()])], Wanted::default());
+        assert!(accepted.contains(": UNSAFE, 1 no-go on heat or travel accepted; 1 h"), "{accepted}");
         let both = text(&[Ok(vec![sample::no_go(), sample::hold()])], Wanted::default());
         assert!(
             both.starts_with("◆ hold ") && both.contains("■ NO-GO on Heron") && both.lines().count() == 1,

@@ -7,6 +7,7 @@ use annotate_snippets::{AnnotationKind, Group, Level, Origin, Snippet};
 use anstyle::{Effects, Style};
 
 use super::Look;
+use crate::checks::{limits_changed_in_job, unknown_command};
 use crate::findings::{Excerpt, Finding, Inspection, Severity};
 use crate::show::marks::{severity_mark, severity_style, styled};
 use crate::wording::{self, columns, counted, pair, safe, with_unit, wrap};
@@ -28,7 +29,7 @@ pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Re
     let grave = open.iter().take_while(|finding| finding.severity > Severity::Note).count();
     let (full, brief) = open.split_at(grave.min(IN_FULL));
     for finding in full {
-        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look, true))?;
+        writeln!(out, "{}\n", in_full(finding, &[], &inspection.job.path, look, true))?;
     }
     for finding in brief.iter().take(BRIEF) {
         in_brief(finding, look, out)?;
@@ -47,11 +48,19 @@ pub fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Re
 pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let open: Vec<&Finding> = super::open(inspection).collect();
     let (grave, notes) = open.split_at(open.iter().take_while(|finding| finding.severity > Severity::Note).count());
-    let (full, brief) = grave.split_at(grave.len().min(SHORT_IN_FULL));
-    for (at, finding) in full.iter().enumerate() {
-        let said = at == 0 && super::deciding(inspection).next() == Some(*finding);
-        writeln!(out, "{}\n", in_full(finding, &inspection.job.path, look, !said))?;
+    let mut left = grave.to_vec();
+    for at in 0..SHORT_IN_FULL.min(grave.len()) {
+        if left.is_empty() {
+            break;
+        }
+        let finding = left.remove(0);
+        // What is found on the same lines is told in the same place.
+        let (also, others): (Vec<_>, Vec<_>) = left.into_iter().partition(|other| is_within(other, finding));
+        left = others;
+        let said = at == 0 && super::deciding(inspection).next() == Some(finding);
+        writeln!(out, "{}\n", in_full(finding, &also, &inspection.job.path, look, !said))?;
     }
+    let brief = left;
     for finding in brief.iter().take(SHORT_BRIEF) {
         in_brief(finding, look, out)?;
     }
@@ -59,6 +68,15 @@ pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> 
         writeln!(out, "and {more} more: --details")?;
     }
     if !notes.is_empty() {
+        // What the controller makes of them only its owner knows.
+        let own =
+            |finding: &Finding| [unknown_command::CHECK.id, limits_changed_in_job::CHECK.id].contains(&&*finding.check);
+        let few = notes.iter().filter(|finding| own(finding)).count() <= SHORT_IN_FULL;
+        let said = |finding: &&&Finding| few && own(finding);
+        for finding in notes.iter().filter(said) {
+            in_brief(finding, look, out)?;
+        }
+        let notes: Vec<&&Finding> = notes.iter().filter(|finding| !said(finding)).collect();
         let named = notes.iter().map(|finding| match finding.line {
             Some(line) => format!("{} (line {line})", finding.check),
             None => finding.check.to_string(),
@@ -69,7 +87,9 @@ pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> 
             more => format!(" and {more} more"),
         };
         let text = named.take(SHORT_NOTES).collect::<Vec<_>>().join(", ") + &more;
-        hanging(severity_mark(Severity::Note), &count, &text, severity_style(Severity::Note), look, out)?;
+        if !notes.is_empty() {
+            hanging(severity_mark(Severity::Note), &count, &text, severity_style(Severity::Note), look, out)?;
+        }
     }
     if !brief.is_empty() || !notes.is_empty() {
         writeln!(out)?;
@@ -100,7 +120,7 @@ fn accepted(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Res
 }
 
 /// `titled` where nobody has said its message yet.
-fn in_full(finding: &Finding, path: &str, look: Look, titled: bool) -> String {
+fn in_full(finding: &Finding, also: &[&Finding], path: &str, look: Look, titled: bool) -> String {
     let base = match finding.severity {
         Severity::NoGo => Level::ERROR,
         Severity::Hold => Level::WARNING,
@@ -122,12 +142,27 @@ fn in_full(finding: &Finding, path: &str, look: Look, titled: bool) -> String {
     if let (true, Some(line)) = (finding.excerpts.is_empty(), finding.line) {
         group = group.element(Origin::path(path).line(usize::try_from(line).unwrap_or(usize::MAX)));
     }
-    for (name, text) in remarks(finding) {
+    let words =
+        |other: &&Finding| format!("{}, {} [{}]", other.severity, other.message.trim_end_matches('.'), other.check);
+    let mut also: Vec<(&str, String)> = also.iter().map(|other| ("also", words(other))).collect();
+    if let Some(more) = also.len().checked_sub(SHORT_BRIEF).filter(|more| *more > 0) {
+        also.truncate(SHORT_BRIEF);
+        also.push(("also", format!("{more} more on the same lines: --details")));
+    }
+    let mut told = remarks(finding);
+    let more = told.pop();
+    told.extend(also.into_iter().chain(more));
+    for (name, text) in told {
         let lead = number_columns + MESSAGE_LEAD + columns(name) + 2;
         let text = wrap_units(&text, look.width.saturating_sub(lead));
         group = group.element(Level::NOTE.with_name(name).message(text));
     }
     renderer(look).render(&[group])
+}
+
+/// Whether every line of a finding is one of another's.
+fn is_within(finding: &Finding, other: &Finding) -> bool {
+    !finding.lines.is_empty() && finding.lines.iter().all(|line| other.lines.contains(line))
 }
 
 /// The line as it is, cut to the page, marked from its first to its last character.

@@ -106,5 +106,5 @@ pub(crate) fn unsafe_accepted(findings: usize) -> String {
 
 /// Said where limits of motion are varied and some of what they change is not judged.
 pub(crate) fn not_judged(topics: &[&str]) -> String {
-    format!("Not judged, for the sheet lacks the keys: {}.", wording::listed(topics))
+    format!("Not judged, for the sheet lacks the keys or switches them off: {}.", wording::listed(topics))
 }

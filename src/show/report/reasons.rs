@@ -37,7 +37,9 @@ impl Reason {
             check: safe(&finding.check).into_owned(),
             on: on.to_owned(),
             job: job.to_owned(),
-            message: place + &units(&plain(&finding.message)),
+            message: place
+                + units(&plain(&finding.message)).trim_end_matches('.')
+                + &super::text::others(inspection, finding),
         })
     }
 
@@ -63,7 +65,7 @@ pub(super) fn plain(text: &str) -> String {
     safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
 }
 
-/// Writes the reasons, the worst first, and an empty line; nothing where there is none. With `details` nothing is left out.
+/// Writes the reasons, the worst first, and an empty line; nothing where there is none. With `details` no job is left out.
 pub(super) fn write(reasons: &[&Reason], details: bool, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let groups = groups(reasons);
     let shown = if details { groups.len() } else { groups.len().min(REASONS) };

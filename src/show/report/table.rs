@@ -91,7 +91,10 @@ impl TableReport {
         totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
         totals.accepted_unsafe += inspection.accepted_unsafe();
-        let job = path(&inspection.job.path).into_owned();
+        let mut job = path(&inspection.job.path).into_owned();
+        if inspection.accepted_unsafe() > 0 {
+            job += " (UNSAFE)";
+        }
         if let Some(acceptance) = &inspection.acceptance {
             totals.remarks.extend(acceptance.remarks.iter().map(|remark| format!("{job}: {}", units(&plain(remark)))));
         }

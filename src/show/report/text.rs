@@ -156,15 +156,27 @@ fn reason(inspection: &Inspection) -> String {
         return format!("{passed} passed{accepted}{}.", not_run(&inspection.checks_skipped));
     };
     let place = place(first).map_or(String::new(), |place| format!(" ({place})"));
+    let others = others(inspection, first);
+    let message = units(&safe(&first.message));
+    let open = match inspection.checks_skipped.len() {
+        0 => String::new(),
+        count => {
+            let checks = counted(count as u64, "check", "checks");
+            format!(" {checks} not run{}.", topics(&inspection.checks_skipped))
+        }
+    };
+    format!("{}{place}{others}.{open}", message.trim_end_matches('.'))
+}
+
+/// How many findings there are besides, in words behind a semicolon.
+pub(super) fn others(inspection: &Inspection, first: &Finding) -> String {
     let others: Vec<String> = [(Severity::NoGo, "no-go"), (Severity::Hold, "hold")]
         .map(|(severity, word)| (count(inspection, severity) - usize::from(severity == first.severity), word))
         .into_iter()
         .filter(|(count, _)| *count > 0)
         .map(|(count, word)| format!("{count} more {word}"))
         .collect();
-    let others = if others.is_empty() { String::new() } else { format!("; {}", others.join(", ")) };
-    let message = units(&safe(&first.message));
-    format!("{}{place}{others}.", message.trim_end_matches('.'))
+    if others.is_empty() { String::new() } else { format!("; {}", others.join(", ")) }
 }
 
 /// Where what the message of a finding says is so, and where it begins.
@@ -180,9 +192,10 @@ const TOPICS: usize = 4;
 
 /// What could not be checked, in a word or two each; what the headline says at its end is not said twice.
 fn not_run(skipped: &[Skipped]) -> String {
-    if skipped.is_empty() {
-        return String::new();
-    }
+    if skipped.is_empty() { String::new() } else { format!(", {} not run{}", skipped.len(), topics(skipped)) }
+}
+
+fn topics(skipped: &[Skipped]) -> String {
     let topic = |skipped: &Skipped| match checks::find(&skipped.check) {
         Some(check) => check.topic.to_owned(),
         // Of a report of another version.
@@ -195,8 +208,7 @@ fn not_run(skipped: &[Skipped]) -> String {
     if more > 0 {
         topics.push(format!("{more} more"));
     }
-    let named = if topics.is_empty() { String::new() } else { format!(": {}", topics.join(", ")) };
-    format!(", {} not run{named}", skipped.len())
+    if topics.is_empty() { String::new() } else { format!(": {}", topics.join(", ")) }
 }
 
 /// Parts of the time from this share on are named.
@@ -251,7 +263,8 @@ fn flow(inspection: &Inspection, look: Look) -> Section {
         of(flow.burst_peak_mm3_s, capacity.peak_mm3_s),
     ));
     // A push of a moment above it is nothing to worry about.
-    let is_over = capacity.sustained_mm3_s.is_some_and(|capacity| flow.sustained_peak_mm3_s > capacity);
+    let is_over = inspection.findings.iter().any(|finding| finding.check == checks::melt_rate_exceeded::CHECK.id)
+        || capacity.sustained_mm3_s.is_some_and(|capacity| flow.sustained_peak_mm3_s > capacity);
     if let Some(over_s) = flow.pushed.over_capacity_s.filter(|over_s| is_over && *over_s > 0.0) {
         section.paragraph(&format!("for {} above what the hotend sustains", duration(over_s)));
     }
@@ -437,7 +450,8 @@ mod tests {
         let mut inspection = sample::no_go();
         let grave = inspection.findings[0].clone();
         let note = inspection.findings[2].clone();
-        inspection.findings = std::iter::repeat_n(grave, 40).chain(std::iter::repeat_n(note, 40)).collect();
+        let apart = |line| Finding { lines: vec![line], ..grave.clone() };
+        inspection.findings = (1..=40).map(apart).chain(std::iter::repeat_n(note, 40)).collect();
         let all = rendered(Ok(inspection.clone()), 80, false, ALL);
         assert_eq!(all.matches("gonogo explain").count(), 8);
         assert!(all.contains("and 48 more") && all.lines().count() < 260, "{all}");
@@ -448,10 +462,23 @@ mod tests {
     }
 
     #[test]
+    fn what_is_found_on_the_same_lines_is_told_in_one_place() {
+        let mut inspection = sample::no_go();
+        let alike =
+            Finding { check: "bursts".into(), message: "too much at once".into(), ..inspection.findings[0].clone() };
+        inspection.findings.insert(1, alike);
+        let text = render(Ok(inspection), 80, false);
+        assert!(text.contains("├ also: no-go, too much at once [bursts]\n"), "{text}");
+        assert!(text.contains("1 more no-go, 1 more hold"), "{text}");
+        assert_eq!(text.matches("│ G1 X101.204").count(), 1, "{text}");
+    }
+
+    #[test]
     fn says_why_and_where() {
         assert_eq!(
             why(&sample::no_go()),
-            "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 20117, first on line 1204); 1 more hold."
+            "the sustained melt rate reaches 14.2 mm³/s, the hotend keeps up 11 mm³/s (line 20117, first on line 1204); 1 more hold. \
+             1 check not run: step rate over limit."
         );
         assert_eq!(why(&sample::go()), "4 checks passed, 1 not run: step rate over limit.");
         let mut open = sample::go();

@@ -101,7 +101,9 @@ impl FirstSheet {
     }
 
     fn put_spans(&mut self, paths: &[&str], text: &str) -> Result<(), String> {
-        let parts = parts(text);
+        // Spaces around the dots part nothing.
+        let text = text.split("..").map(str::trim).collect::<Vec<_>>().join("..");
+        let parts = parts(&text);
         if parts.len() != paths.len() {
             return Err(wrong_count(parts.len(), paths.len(), paths.len()));
         }
@@ -170,7 +172,10 @@ pub(super) fn numbers_in(toml: &str) -> Vec<f64> {
 
 /// The parts of a list as people write it: with commas, spaces, or as in 220x220x250.
 fn parts(text: &str) -> Vec<&str> {
-    text.split([',', ' ', 'x', 'X', '×']).filter(|part| !part.trim().is_empty()).collect()
+    match text.contains(',') {
+        true => text.split(',').collect(),
+        false => text.split([' ', 'x', 'X', '×']).filter(|part| !part.trim().is_empty()).collect(),
+    }
 }
 
 fn numbers(text: &str, least: usize, most: usize) -> Result<Vec<f64>, String> {

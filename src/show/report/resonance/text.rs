@@ -122,28 +122,31 @@ fn answer(study: &Study) -> String {
     if !study.today.ringing.iter().any(|ringing| rings(&ringing)) {
         return format!("This job does not ring the frame: it swings by at most {most}, of {limit} mm accepted.");
     }
-    let changes = [feeds_to_avoid(study), shaper_to_try(study)].into_iter().flatten();
+    let changes = [feeds_to_avoid(study, worst), shaper_to_try(study)].into_iter().flatten();
     let changes: Vec<String> = changes.chain(["lower the acceleration".to_owned()]).collect();
     format!("This job rings the frame: {most}, where {limit} mm is accepted. What helps: {}.", changes.join("; or "))
 }
 
-/// The speeds to keep off, of the strokes that the job has most of.
-fn feeds_to_avoid(study: &Study) -> Option<String> {
-    let rows = study.avoid.iter().flat_map(|avoid| avoid.rows.iter().map(move |row| (avoid.mode.along, row)));
+/// The speeds to keep off, of the strokes along the direction that rings which the job has most of.
+fn feeds_to_avoid(study: &Study, worst: &Ringing) -> Option<String> {
+    let rings = study.avoid.iter().filter(|avoid| {
+        avoid.mode.along.word() == worst.axis && worst.peak_hz.is_none_or(|hz| avoid.mode.natural_hz == hz)
+    });
+    let rows = rings.flat_map(|avoid| avoid.rows.iter().map(move |row| (avoid.mode.along, row)));
     let driven = rows.filter(|(_, row)| matches!(row.drives[0], Drive::Between(..)));
     let (along, row) = driven.filter(|(_, row)| row.count.is_some()).max_by_key(|(_, row)| row.count)?;
     let (stroke, speeds) = (number(row.stroke_mm), drive(row.drives[0]));
     Some(format!("keep strokes of {stroke} mm along {} off {speeds} mm/s", along.word()))
 }
 
-/// The shaper with the least ringing left at today's acceleration, where it is within what is accepted.
+/// The shortest shaper that leaves no more ringing than is accepted at today's acceleration.
 fn shaper_to_try(study: &Study) -> Option<String> {
     let shaping = study.shaping.as_ref().ok()?;
     let others = shaping.candidates.iter().filter(|of| !of.present && of.shapers != [None, None]);
-    let fit = others.filter(|of| of.today.p95_mm <= shaping.limit_mm);
+    let fit = others.filter(|of| of.today.peak_mm <= shaping.limit_mm);
     let best = fit.min_by(|a, b| a.duration_s.total_cmp(&b.duration_s))?;
-    let left = number((best.today.p95_mm * 1000.0).round() / 1000.0);
-    Some(format!("an impulse shaper, {}, which would leave {left} mm for 95 % of the time", name(&best.shapers)))
+    let left = number((best.today.peak_mm * 1000.0).round() / 1000.0);
+    Some(format!("an impulse shaper, {}, which would leave {left} mm at most", name(&best.shapers)))
 }
 
 fn waves(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
