@@ -31,6 +31,7 @@ pub mod text;
 
 use std::io::{self, Write};
 
+#[cfg(feature = "page")]
 pub(crate) use reasons::common_folder;
 
 use crate::findings::{Finding, Inspection, Severity, Unjudged, Verdict};
