@@ -233,7 +233,7 @@ impl<'m> Pages<'m> {
         let file = path.join(INDEX);
         let mut output = Output::file(&file)?;
         let machines: Vec<_> = self.maker.machines.iter().map(|machine| machine.facts()).collect();
-        page::index(&machines, &rows, &mut output)?;
+        page::index(&machines, rows, &mut output)?;
         output.finish().with_context(|| format!("cannot write {}", file.display()))
     }
 }

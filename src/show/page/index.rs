@@ -216,7 +216,7 @@ fn machine(machine: &MachineFacts, rows: &[IndexRow], place: usize) -> String {
 ///
 /// # Errors
 /// When the page cannot be written.
-pub fn index(machines: &[MachineFacts], rows: &[IndexRow], out: &mut dyn Write) -> Result<(), PageError> {
+pub fn index(machines: &[MachineFacts], mut rows: Vec<IndexRow>, out: &mut dyn Write) -> Result<(), PageError> {
     let jobs = counted(rows.len() as u64, "job", "jobs");
     let head = match machines {
         [one] => format!("{jobs} on {}", safe(&one.name)),
@@ -224,7 +224,6 @@ pub fn index(machines: &[MachineFacts], rows: &[IndexRow], out: &mut dyn Write) 
     };
     let names = rows.iter().filter_map(|row| Some(row.cells.get(1)?.text.clone())).collect::<Vec<_>>();
     let folder = common_folder(&names);
-    let mut rows = rows.to_vec();
     for name in rows.iter_mut().filter_map(|row| row.cells.get_mut(1)) {
         drop(name.text.drain(..folder.len()));
     }
@@ -277,7 +276,7 @@ mod tests {
 
     fn list(machines: &[MachineFacts], rows: &[IndexRow]) -> String {
         let mut out = Vec::new();
-        index(machines, rows, &mut out).expect("writes");
+        index(machines, rows.to_vec(), &mut out).expect("writes");
         String::from_utf8(out).expect("UTF-8")
     }
 

@@ -49,8 +49,10 @@ const CHART_SCRIPT: &str = include_str!("kept/uPlot.iife.js");
 const CHART_LICENCE: &str = include_str!("kept/uPlot.LICENSE");
 
 /// What the pages of a folder share.
-static SHARED: LazyLock<[SharedFile; 2]> =
-    LazyLock::new(|| [SharedFile::of("css", style()), SharedFile::of("js", script())]);
+static SHARED: LazyLock<[SharedFile; 2]> = LazyLock::new(|| {
+    let (style, script) = (format!("{CHART_STYLE}\n{STYLE}"), format!("{CHART_SCRIPT}\n{SCRIPT}"));
+    [SharedFile::of("css", style), SharedFile::of("js", script)]
+});
 
 /// A file that the pages of a folder share. Its name tells its content, so that a page never meets another one's.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -71,14 +73,6 @@ impl SharedFile {
 /// What must lie beside pages made by [`job_in_folder`] and [`index()`].
 pub fn shared_files() -> &'static [SharedFile; 2] {
     &SHARED
-}
-
-fn style() -> String {
-    format!("{CHART_STYLE}\n{STYLE}")
-}
-
-fn script() -> String {
-    format!("{CHART_SCRIPT}\n{SCRIPT}")
 }
 
 /// A page could not be made.
@@ -112,7 +106,7 @@ struct Stills {
 struct JobPage {
     version: &'static str,
     nonce: String,
-    style: String,
+    style: &'static str,
     /// Names of the shared files, style and script, in place of what is inside.
     shared: Option<[&'static str; 2]>,
     head: Head,
@@ -132,7 +126,7 @@ struct JobPage {
     facts: String,
     time_data: String,
     plan_data: String,
-    script: String,
+    script: &'static str,
 }
 
 /// Writes the page of a job. The drawing is made coarser until the page is at most [`PAGE_BYTES`] long.
@@ -184,10 +178,11 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
     let (events, events_caption) = view::events(pictured);
     let mut found: Vec<_> = report.findings.iter().enumerate().collect();
     found.sort_by_key(|(_, finding)| finding.accepted.is_some());
+    let [style, script] = SHARED.each_ref().map(|file| file.text.as_str());
     Ok(JobPage {
         version: env!("CARGO_PKG_VERSION"),
         nonce: nonce(report),
-        style: style(),
+        style,
         shared: None,
         head: Head::of(report),
         caution: CAUTION,
@@ -210,7 +205,7 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
         facts: data::script_json(&data::facts(pictured, machine, tops)),
         time_data,
         plan_data: String::new(),
-        script: script(),
+        script,
     })
 }
 

@@ -2,7 +2,9 @@
 
 use std::io::{self, Write};
 
-use super::page::Section;
+use anstyle::Style;
+
+use super::page::{Section, begun, paragraph};
 use super::text::caution;
 use super::{BUILT_IN, Look};
 use crate::findings::{Severity, Verdict};
@@ -31,9 +33,8 @@ pub fn write(machine: &Machine, audit: &Audit, details: bool, look: Look, out: &
     if !details {
         folded(audit, Outcome::Go, "fine", look).write(out)?;
         folded(audit, Outcome::Skipped, "skipped", look).write(out)?;
-        for line in wrap("--details shows every comparison with its formula, and what is left out.", look.width) {
-            writeln!(out, "{line}")?;
-        }
+        let more = "--details shows every comparison with its formula, and what is left out.";
+        paragraph(more, Style::new(), look, out)?;
         return caution(look, out);
     }
     skipped(audit, look).write(out)?;
@@ -46,19 +47,10 @@ pub fn write(machine: &Machine, audit: &Audit, details: bool, look: Look, out: &
 }
 
 fn heading(machine: &Machine, audit: &Audit, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let word = verdict(audit.verdict);
-    let text = format!("{word}: {}", summary(machine, audit));
-    for (index, line) in wrap(&text, look.width).iter().enumerate() {
-        let line = match line.strip_prefix(word) {
-            Some(rest) if index == 0 => styled(word, verdict_style(audit.verdict), look.color) + rest,
-            _ => line.clone(),
-        };
-        writeln!(out, "{line}")?;
-    }
+    let style = verdict_style(audit.verdict);
+    begun(verdict(audit.verdict), style, &format!(": {}", summary(machine, audit)), look, out)?;
     if machine.built_in {
-        for line in wrap(BUILT_IN, look.width) {
-            writeln!(out, "{line}")?;
-        }
+        paragraph(BUILT_IN, Style::new(), look, out)?;
     }
     writeln!(out)
 }

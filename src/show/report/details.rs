@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::page::Section;
-use super::{Look, strip};
+use super::{Look, strip, text::hottest};
 use crate::findings::{Capacity, Flow, Inspection, Layer, Pushed, Ringing};
 use crate::geometry::Box3;
 use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, units};
@@ -148,11 +148,7 @@ fn reach(inspection: &Inspection, look: Look) -> Section {
 fn heat(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("heat", look);
     let heat = &inspection.heat;
-    let named = [("nozzle", heat.nozzle_max_c), ("bed", heat.bed_max_c), ("chamber", heat.chamber_max_c)];
-    let hottest: Vec<String> = named
-        .into_iter()
-        .filter_map(|(name, most)| Some(format!("{name} up to {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
-        .collect();
+    let hottest: Vec<String> = hottest(inspection).map(|(name, most)| format!("{name} up to {most}")).collect();
     if hottest.is_empty() {
         section.paragraph("no heater gets a target");
         return section;

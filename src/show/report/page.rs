@@ -15,6 +15,31 @@ const GUTTER_FROM: usize = 60;
 /// Margin of a body under its label.
 const MARGIN: usize = 2;
 
+/// Writes a paragraph in a style.
+pub fn paragraph(text: &str, style: Style, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    wrap(text, look.width).iter().try_for_each(|line| writeln!(out, "{}", styled(line, style, look.color)))
+}
+
+/// Writes a paragraph that hangs behind a mark of one column in a style.
+pub fn marked(mark: &str, style: Style, text: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    for (index, line) in wrap(text, look.width.saturating_sub(2)).iter().enumerate() {
+        let lead = if index == 0 { mark } else { " " };
+        writeln!(out, "{} {line}", styled(lead, style, look.color && index == 0))?;
+    }
+    Ok(())
+}
+
+/// Writes a paragraph that begins with a word in a style.
+pub fn begun(word: &str, style: Style, rest: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    for (index, line) in wrap(&format!("{word}{rest}"), look.width).iter().enumerate() {
+        match line.strip_prefix(word) {
+            Some(rest) if index == 0 => writeln!(out, "{}{rest}", styled(word, style, look.color))?,
+            _ => writeln!(out, "{line}")?,
+        }
+    }
+    Ok(())
+}
+
 /// One section: a label and lines that already fit into [`Section::width`].
 pub struct Section {
     label: &'static str,

@@ -2,11 +2,14 @@
 
 use std::io::{self, Write};
 
+use anstyle::Style;
+
+use super::page::{marked, paragraph};
 use super::table::UNJUDGED;
 use super::{Look, deciding};
 use crate::findings::{Inspection, Verdict};
-use crate::show::marks::{styled, verdict, verdict_style};
-use crate::wording::{counted, safe, units, wrap};
+use crate::show::marks::{verdict, verdict_style};
+use crate::wording::{counted, safe, units};
 
 /// Most reasons and most further jobs of a reason that a short report names.
 const REASONS: usize = 8;
@@ -76,9 +79,7 @@ pub(super) fn write(reasons: &[&Reason], details: bool, look: Look, out: &mut dy
     if !more.is_empty() {
         let reasons = counted(more.len() as u64, "more reason", "more reasons");
         let jobs = counted(more.iter().map(Vec::len).sum::<usize>() as u64, "job", "jobs");
-        for line in wrap(&format!("and {reasons} with {jobs}: --details names them"), look.width) {
-            writeln!(out, "{line}")?;
-        }
+        paragraph(&format!("and {reasons} with {jobs}: --details names them"), Style::new(), look, out)?;
     }
     if groups.is_empty() { Ok(()) } else { writeln!(out) }
 }
@@ -127,12 +128,7 @@ fn item(group: &[&Reason], details: bool, look: Look, out: &mut dyn Write) -> io
         }
         [] => return Ok(()),
     };
-    for (index, line) in wrap(&text, look.width.saturating_sub(2)).iter().enumerate() {
-        let style = first.verdict.filter(|_| index == 0).map(verdict_style).unwrap_or_default();
-        let lead = if index == 0 { mark } else { " " };
-        writeln!(out, "{} {line}", styled(lead, style, look.color && index == 0))?;
-    }
-    Ok(())
+    marked(mark, first.verdict.map(verdict_style).unwrap_or_default(), &text, look, out)
 }
 
 /// The folder that all paths have in common, with its slash; empty for a single path.

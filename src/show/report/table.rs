@@ -5,12 +5,13 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
+use super::page::{marked, paragraph};
 use super::reasons::{self, Reason, common_folder, plain, weight};
 use super::{Look, Report, only, text, unsafe_accepted};
 use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
-use crate::wording::{clock, counted, duration, listed, path, quantity, safe, units, wrap};
+use crate::wording::{clock, counted, duration, listed, path, quantity, safe, units};
 
 /// Below this width the melt rate is under the job.
 const FLOW_COLUMN_FROM: usize = 56;
@@ -122,7 +123,7 @@ impl TableReport {
     fn summary(&self, folder: &str, out: &mut dyn Write) -> io::Result<()> {
         let totals = &self.totals;
         if totals.accepted_unsafe > 0 {
-            self.paragraph(&unsafe_accepted(totals.accepted_unsafe), verdict_style(Verdict::NoGo), out)?;
+            paragraph(&unsafe_accepted(totals.accepted_unsafe), verdict_style(Verdict::NoGo), self.look, out)?;
         }
         let counts = [Verdict::NoGo, Verdict::Hold, Verdict::Go].map(|of| (verdict(of), totals.verdicts[of as usize]));
         let counts = std::iter::once((UNJUDGED, totals.unjudged)).chain(counts).filter(|(_, count)| *count > 0);
@@ -131,18 +132,13 @@ impl TableReport {
         let within = if folder.is_empty() { String::new() } else { format!(" in {folder}") };
         let on = if totals.machine.is_empty() { String::new() } else { format!(" on {}", totals.machine) };
         let bold = Style::new().effects(Effects::BOLD);
-        self.paragraph(&format!("{jobs}{within}{on}: {}", counts.join(", ")), bold, out)?;
+        paragraph(&format!("{jobs}{within}{on}: {}", counts.join(", ")), bold, self.look, out)?;
         let (time, metres) = (duration(totals.time_s), quantity(totals.net_mm / 1000.0, "m"));
-        self.paragraph(&format!("{time} and {metres} of filament in all"), Style::new(), out)?;
+        paragraph(&format!("{time} and {metres} of filament in all"), Style::new(), self.look, out)?;
         if totals.built_in {
-            self.paragraph(super::BUILT_IN, Style::new(), out)?;
+            paragraph(super::BUILT_IN, Style::new(), self.look, out)?;
         }
         writeln!(out)
-    }
-
-    fn paragraph(&self, text: &str, style: Style, out: &mut dyn Write) -> io::Result<()> {
-        let lines = wrap(text, self.look.width);
-        lines.iter().try_for_each(|line| writeln!(out, "{}", styled(line, style, self.look.color)))
     }
 
     fn table(&self, rows: &[&Row]) -> Table {
@@ -187,13 +183,7 @@ impl TableReport {
         }
         let (jobs, names) = (counted(go.len() as u64, "job", "jobs"), listed(&names));
         let (mark, word) = verdict(Verdict::Go).split_once(' ').unwrap_or_default();
-        for (index, line) in
-            wrap(&format!("{word} {jobs}: {names}"), self.look.width.saturating_sub(2)).iter().enumerate()
-        {
-            let lead =
-                if index == 0 { styled(mark, verdict_style(Verdict::Go), self.look.color) } else { " ".to_owned() };
-            writeln!(out, "{lead} {line}")?;
-        }
+        marked(mark, verdict_style(Verdict::Go), &format!("{word} {jobs}: {names}"), self.look, out)?;
         writeln!(out)
     }
 
@@ -210,7 +200,7 @@ impl TableReport {
         }
         if shown < rows.len() {
             let more = counted((rows.len() - shown) as u64, "more job", "more jobs");
-            self.paragraph(&format!("and {more}: --details lists all"), Style::new(), out)?;
+            paragraph(&format!("and {more}: --details lists all"), Style::new(), self.look, out)?;
         }
         writeln!(out)
     }
@@ -260,11 +250,7 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
         self.write_go(&named, out)?;
         self.write_rows(&named, out)?;
         let remarks = &self.totals.remarks;
-        for remark in remarks {
-            for (index, line) in wrap(remark, self.look.width.saturating_sub(2)).iter().enumerate() {
-                writeln!(out, "{} {line}", if index == 0 { '–' } else { ' ' })?;
-            }
-        }
+        remarks.iter().try_for_each(|remark| marked("–", Style::new(), remark, self.look, out))?;
         if !remarks.is_empty() {
             writeln!(out)?;
         }

@@ -4,14 +4,14 @@ use std::io::{self, Write};
 
 use anstyle::{Effects, Style};
 
-use super::page::Section;
+use super::page::{Section, begun, paragraph};
 use super::{BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, unsafe_accepted};
 use crate::checks;
 use crate::findings::{Finding, Inspection, Severity, Skipped, Unjudged, Verdict};
 use crate::geometry::Box3;
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{counted, duration, length, listed, number, path, quantity, safe, tail, units, wrap};
+use crate::wording::{counted, duration, length, listed, number, path, quantity, safe, tail, units};
 
 /// How much the report says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -61,18 +61,12 @@ pub(super) fn caution(look: Look, out: &mut dyn Write) -> io::Result<()> {
 }
 
 fn dim(text: &str, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let dim = Style::new().effects(Effects::DIMMED);
-    wrap(text, look.width).iter().try_for_each(|line| writeln!(out, "{}", styled(line, dim, look.color)))
+    paragraph(text, Style::new().effects(Effects::DIMMED), look, out)
 }
 
-fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    let bold = Style::new().effects(Effects::BOLD);
-    for line in wrap(&format!("? not judged: {}", path(&unjudged.path)), look.width) {
-        writeln!(out, "{}", styled(&line, bold, look.color))?;
-    }
-    for line in wrap(&safe(&unjudged.error), look.width) {
-        writeln!(out, "{line}")?;
-    }
+pub(super) fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    paragraph(&format!("? not judged: {}", path(&unjudged.path)), Style::new().effects(Effects::BOLD), look, out)?;
+    paragraph(&safe(&unjudged.error), Style::new(), look, out)?;
     writeln!(out)
 }
 
@@ -112,27 +106,15 @@ fn heading(inspection: &Inspection, look: Look, in_letters: bool, out: &mut dyn 
         }
         writeln!(out)?;
     } else {
-        wrap(&format!("{job} {on}"), look.width).iter().try_for_each(|line| writeln!(out, "{line}"))?;
+        paragraph(&format!("{job} {on}"), Style::new(), look, out)?;
     }
-    let word = verdict(inspection.verdict);
-    for (index, line) in wrap(&format!("{word}: {}", why(inspection)), look.width).iter().enumerate() {
-        // The word is at the start of the first line.
-        let line = match line.strip_prefix(word) {
-            Some(rest) if index == 0 => styled(word, style, look.color) + rest,
-            _ => line.clone(),
-        };
-        writeln!(out, "{line}")?;
-    }
+    begun(verdict(inspection.verdict), style, &format!(": {}", why(inspection)), look, out)?;
     let accepted_unsafe = inspection.accepted_unsafe();
     if accepted_unsafe > 0 {
-        for line in wrap(&unsafe_accepted(accepted_unsafe), look.width) {
-            writeln!(out, "{}", styled(&line, verdict_style(Verdict::NoGo), look.color))?;
-        }
+        paragraph(&unsafe_accepted(accepted_unsafe), verdict_style(Verdict::NoGo), look, out)?;
     }
     if machine.built_in {
-        for line in wrap(BUILT_IN, look.width) {
-            writeln!(out, "{line}")?;
-        }
+        paragraph(BUILT_IN, Style::new(), look, out)?;
     }
     writeln!(out)
 }
@@ -303,14 +285,17 @@ fn reach(inspection: &Inspection, look: Look) -> Section {
     section
 }
 
-fn heat(inspection: &Inspection, look: Look) -> Section {
-    let mut section = Section::new("heat", look);
+/// The heaters that get a target, and the highest.
+pub(super) fn hottest(inspection: &Inspection) -> impl Iterator<Item = (&'static str, String)> {
     let heat = &inspection.heat;
     let named = [("nozzle", heat.nozzle_max_c), ("bed", heat.bed_max_c), ("chamber", heat.chamber_max_c)];
-    let hottest: Vec<String> = named
-        .into_iter()
-        .filter_map(|(name, most)| Some(format!("{name} {}", quantity(most.filter(|&most| most > 0.0)?, "°C"))))
-        .collect();
+    let is_on = |(name, most): (_, Option<f64>)| Some((name, quantity(most.filter(|&most| most > 0.0)?, "°C")));
+    named.into_iter().filter_map(is_on)
+}
+
+fn heat(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("heat", look);
+    let hottest: Vec<String> = hottest(inspection).map(|(name, most)| format!("{name} {most}")).collect();
     section.paragraph(&if hottest.is_empty() { "no heater gets a target".to_owned() } else { hottest.join(", ") });
     section
 }

@@ -6,16 +6,15 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::super::Report;
-use super::super::page::Section;
+use super::super::page::{Section, begun, paragraph};
 use super::super::{BUILT_IN, Look, text};
 use super::RAISING;
 use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
-use crate::findings::Unjudged;
 use crate::show::marks::{severity_mark, styled, verdict_style};
 use crate::study::compare::{
     Compared, Comparison, FIGURES, Figure, Group, KeyChange, Pair, Sheets, Shift, ShiftKind, Totals,
 };
-use crate::wording::{columns, counted, grouped, path, safe, tail, units, wrap};
+use crate::wording::{columns, counted, grouped, path, safe, tail, units};
 
 /// Most keys listed.
 const KEYS_SHOWN: usize = 40;
@@ -52,7 +51,7 @@ impl Report<Compared, Totals> for PageComparison {
                 }
                 Ok(())
             }
-            Err(unjudged) => not_judged(unjudged, self.look, out),
+            Err(unjudged) => text::not_judged(unjudged, self.look, out),
         }
     }
 
@@ -67,19 +66,6 @@ pub(super) fn closing(look: Look, out: &mut dyn Write) -> io::Result<()> {
     text::caution(look, out)
 }
 
-pub(super) fn paragraph(text: &str, style: Style, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    for line in wrap(text, look.width) {
-        writeln!(out, "{}", styled(&line, style, look.color))?;
-    }
-    Ok(())
-}
-
-fn not_judged(unjudged: &Unjudged, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    paragraph(&format!("? not judged: {}", path(&unjudged.path)), Style::new().effects(Effects::BOLD), look, out)?;
-    paragraph(&safe(&unjudged.error), Style::new(), look, out)?;
-    writeln!(out)
-}
-
 fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let how = match comparison.verdict() {
         Ordering::Greater => "the verdict gets worse",
@@ -89,15 +75,8 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
     };
     let name = tail(&path(&comparison.after.job.path), look.width);
     writeln!(out, "{}", styled(&name, Style::new().effects(Effects::BOLD), look.color))?;
-    let verdicts = verdicts(comparison);
-    for line in wrap(&format!("{verdicts}: {how}"), look.width) {
-        // The verdicts are at the start of the first line.
-        let style = verdict_style(comparison.after.verdict);
-        match line.strip_prefix(&verdicts) {
-            Some(rest) => writeln!(out, "{}{rest}", styled(&verdicts, style, look.color))?,
-            None => writeln!(out, "{line}")?,
-        }
-    }
+    let style = verdict_style(comparison.after.verdict);
+    begun(&verdicts(comparison), style, &format!(": {how}"), look, out)?;
     let open = crate::checks::not_timed(&comparison.after.checks_skipped);
     if !open.is_empty() {
         paragraph(&super::super::not_judged(&open), Style::new(), look, out)?;

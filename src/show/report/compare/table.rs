@@ -7,13 +7,14 @@ use anstyle::{Effects, Style};
 use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
 use super::super::Report;
+use super::super::page::{marked, paragraph};
 use super::super::{Look, deciding};
 use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
-use super::page::{closing, machines, paragraph};
+use super::page::{closing, machines};
 use crate::findings::{Severity, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::compare::{Compared, Comparison, Pair, Saved, Sheets, ShiftKind, Totals};
-use crate::wording::{columns, counted, path, safe, units, wrap};
+use crate::wording::{columns, counted, path, safe, units};
 
 /// From this width on the melt rate and findings have columns of their own: the hotend comes before the clock.
 const MORE_COLUMNS_FROM: usize = 92;
@@ -112,11 +113,7 @@ impl TableComparison {
             any = true;
             let (mark, word) = row.verdict.map_or(UNJUDGED, verdict).split_once(' ').unwrap_or_default();
             let text = format!("{word} {}: {}", row.job, row.reason);
-            for (index, line) in wrap(&text, self.look.width.saturating_sub(2)).iter().enumerate() {
-                let style = row.verdict.map(verdict_style).unwrap_or_default();
-                let lead = if index == 0 { mark } else { " " };
-                writeln!(out, "{} {line}", styled(lead, style, self.look.color && index == 0))?;
-            }
+            marked(mark, row.verdict.map(verdict_style).unwrap_or_default(), &text, self.look, out)?;
         }
         if any { writeln!(out) } else { Ok(()) }
     }

@@ -143,17 +143,22 @@ impl From<of::Filament> for Filament {
     }
 }
 
+/// Each of them by itself.
+fn quantiles(all: Option<[f64; 4]>) -> [Option<f64>; 4] {
+    all.map_or([None; 4], |all| all.map(Some))
+}
+
 impl Flow {
     fn new(from: &of::Flow, capacity: of::Capacity, by_tool: &[of::ToolFlow]) -> Self {
-        let quantile = |at: usize| from.quantiles_mm3_s.map(|quantiles| quantiles[at]);
+        let [p50, p90, p95, p99] = quantiles(from.quantiles_mm3_s);
         Self {
             peak: from.peak_mm3_s,
             peak_line: from.peak_line,
             mean: from.mean_mm3_s,
-            p50: quantile(0),
-            p90: quantile(1),
-            p95: quantile(2),
-            p99: quantile(3),
+            p50,
+            p90,
+            p95,
+            p99,
             burst_peak: from.burst_peak_mm3_s,
             burst_peak_line: from.burst_peak_line,
             sustained_peak: from.sustained_peak_mm3_s,
@@ -168,17 +173,8 @@ impl Flow {
 impl From<of::Pushed> for Pushed {
     fn from(from: of::Pushed) -> Self {
         let of::Pushed { peak_mm3_s, peak_line, mean_mm3_s, quantiles_mm3_s, over_capacity_s } = from;
-        let quantile = |at: usize| quantiles_mm3_s.map(|quantiles| quantiles[at]);
-        Self {
-            peak: peak_mm3_s,
-            peak_line,
-            mean: mean_mm3_s,
-            p50: quantile(0),
-            p90: quantile(1),
-            p95: quantile(2),
-            p99: quantile(3),
-            over_capacity_s,
-        }
+        let [p50, p90, p95, p99] = quantiles(quantiles_mm3_s);
+        Self { peak: peak_mm3_s, peak_line, mean: mean_mm3_s, p50, p90, p95, p99, over_capacity_s }
     }
 }
 

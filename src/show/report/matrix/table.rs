@@ -6,6 +6,7 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 use comfy_table::{Cell as Field, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width};
 
+use super::super::page::{marked, paragraph};
 use super::super::reasons::{self, Reason, common_folder, plain, weight};
 use super::super::table::{UNJUDGED, WIDE_GAP_FROM, Wanted};
 use super::super::{Look, Report, text, unsafe_accepted};
@@ -121,12 +122,12 @@ impl TableMatrix {
         if self.accepted_unsafe == 0 {
             return Ok(());
         }
-        self.paragraph(&unsafe_accepted(self.accepted_unsafe), verdict_style(Verdict::NoGo), 0, out)?;
+        paragraph(&unsafe_accepted(self.accepted_unsafe), verdict_style(Verdict::NoGo), self.look, out)?;
         writeln!(out)
     }
 
     fn write_remarks(&self, out: &mut dyn Write) -> io::Result<()> {
-        self.remarks.iter().try_for_each(|remark| self.item("–", Style::new(), remark, out))?;
+        self.remarks.iter().try_for_each(|remark| marked("–", Style::new(), remark, self.look, out))?;
         if self.remarks.is_empty() { Ok(()) } else { writeln!(out) }
     }
 
@@ -181,7 +182,7 @@ impl TableMatrix {
         }
         if shown < rows.len() {
             let more = counted((rows.len() - shown) as u64, "more job", "more jobs");
-            self.paragraph(&format!("and {more}: --details lists all"), Style::new(), 0, out)?;
+            paragraph(&format!("and {more}: --details lists all"), Style::new(), self.look, out)?;
         }
         writeln!(out)
     }
@@ -211,20 +212,11 @@ impl TableMatrix {
         folder
     }
 
-    /// A paragraph behind a mark.
-    fn item(&self, mark: &str, style: Style, text: &str, out: &mut dyn Write) -> io::Result<()> {
-        for (index, line) in wrap(text, self.look.width.saturating_sub(2)).iter().enumerate() {
-            let lead = if index == 0 { mark } else { " " };
-            writeln!(out, "{} {line}", styled(lead, style, self.look.color && index == 0))?;
-        }
-        Ok(())
-    }
-
     fn write_list(&self, rows: &[&Row], out: &mut dyn Write) -> io::Result<()> {
         for row in rows {
-            self.paragraph(&row.job, Style::new().effects(Effects::BOLD), 0, out)?;
+            paragraph(&row.job, Style::new().effects(Effects::BOLD), self.look, out)?;
             if row.cells.is_empty() {
-                self.paragraph(UNJUDGED, Style::new(), 2, out)?;
+                writeln!(out, "  {UNJUDGED}")?;
             }
             for (cell, machine) in row.cells.iter().zip(&self.machines) {
                 self.entry(cell, machine, out)?;
@@ -244,13 +236,6 @@ impl TableMatrix {
         Ok(())
     }
 
-    fn paragraph(&self, text: &str, style: Style, indent: usize, out: &mut dyn Write) -> io::Result<()> {
-        for line in wrap(text, self.look.width.saturating_sub(indent)) {
-            writeln!(out, "{:indent$}{}", "", styled(&line, style, self.look.color))?;
-        }
-        Ok(())
-    }
-
     fn summary(&self, totals: &Totals, folder: &str, out: &mut dyn Write) -> io::Result<()> {
         let jobs = counted(totals.jobs, "job", "jobs");
         let within = if folder.is_empty() { String::new() } else { format!(" in {folder}") };
@@ -264,16 +249,16 @@ impl TableMatrix {
         let counts = counts.into_iter().filter(|(count, ..)| *count > 0);
         let counts: Vec<String> = counts.map(|(count, one, many)| counted(count, one, many)).collect();
         let bold = Style::new().effects(Effects::BOLD);
-        self.paragraph(&format!("{jobs}{within} on {machines}: {}", counts.join(", ")), bold, 0, out)?;
+        paragraph(&format!("{jobs}{within} on {machines}: {}", counts.join(", ")), bold, self.look, out)?;
         let each = self.machines.iter().zip(&totals.machines);
         let each: Vec<String> = each.map(|(name, tally)| format!("{name} {}", tally.fit)).collect();
-        self.paragraph(&format!("jobs that fit: {}", each.join(", ")), Style::new(), 0, out)?;
+        paragraph(&format!("jobs that fit: {}", each.join(", ")), Style::new(), self.look, out)?;
         let idle: Vec<&str> = totals.fit_by_no_job().map(|place| self.machines[place].as_str()).collect();
         self.names("machines that no job fits", &idle, out)?;
         let nowhere: Vec<String> = totals.fit_no_machine.iter().map(|job| path(job).replacen(folder, "", 1)).collect();
         self.names("jobs that no machine fits", &nowhere.iter().map(String::as_str).collect::<Vec<_>>(), out)?;
         let fits = if totals.fits(Verdict::Hold) { "go or hold" } else { "go" };
-        self.paragraph(&format!("A job fits a machine where its verdict is {fits}."), Style::new(), 0, out)?;
+        paragraph(&format!("A job fits a machine where its verdict is {fits}."), Style::new(), self.look, out)?;
         writeln!(out)
     }
 
@@ -285,7 +270,7 @@ impl TableMatrix {
             more => format!(" and {more} more"),
         };
         let named = if names.is_empty() { "none".to_owned() } else { names[..shown].join(", ") + &more };
-        self.paragraph(&format!("{what}: {named}"), Style::new(), 0, out)
+        paragraph(&format!("{what}: {named}"), Style::new(), self.look, out)
     }
 }
 
@@ -335,7 +320,7 @@ impl Report<Judged, Totals> for TableMatrix {
         if self.leaves_out {
             let text =
                 "Times leave out what a sheet gives no time for, such as heating or homing: they do not compare.";
-            self.paragraph(text, Style::new(), 0, out)?;
+            paragraph(text, Style::new(), self.look, out)?;
             writeln!(out)?;
         }
         self.write_remarks(out)?;

@@ -105,9 +105,8 @@ fn write(study: &Study, look: Look, out: &mut dyn Write) -> io::Result<()> {
 
 /// Whether the job rings the frame, where, and what to change.
 fn answer(study: &Study) -> String {
-    let rings = |ringing: &&Ringing| ringing.limit_mm.is_some_and(|limit_mm| ringing.peak_mm > limit_mm);
-    let share = |ringing: &Ringing| ringing.peak_mm / ringing.limit_mm.unwrap_or(1.0);
-    let worst = study.today.ringing.iter().max_by(|a, b| share(a).total_cmp(&share(b)));
+    // One limit holds along all directions.
+    let worst = study.today.ringing.iter().max_by(|a, b| a.peak_mm.total_cmp(&b.peak_mm));
     let Some(worst) = worst else {
         return "Whether this job rings the frame is not known: the sheet gives no mode. `gonogo trial ringing` measures one."
             .to_owned();
@@ -119,7 +118,7 @@ fn answer(study: &Study) -> String {
         return format!("This job swings the frame by up to {most}; the sheet does not say how much is accepted.");
     };
     let limit = number(limit_mm);
-    if !study.today.ringing.iter().any(|ringing| rings(&ringing)) {
+    if worst.peak_mm <= limit_mm {
         return format!("This job does not ring the frame: it swings by at most {most}, of {limit} mm accepted.");
     }
     let changes = [feeds_to_avoid(study, worst), shaper_to_try(study)].into_iter().flatten();
