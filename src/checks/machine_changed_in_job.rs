@@ -12,8 +12,8 @@ pub const CHECK: Check = Check {
     explain: Explanation {
         what: "the job sets steps per mm (M92), home offsets (M206, M428), a shift of Z (M290), geometry (M665, M666), \
 the place of the probe (M851), heater control without a share for the error (M301, M304), impulse \
-shaping (M593) or the load at which a drive counts as stalled (M914). Motor currents (M906, M907) are a \
-note.",
+shaping (M593), the load at which a drive counts as stalled (M914) or which drive moves which axis (M584), or it \
+stops the machine (M112). Motor currents (M906, M907), microsteps (M350) and how a drive is run (M569) are a note.",
         why: "such values belong to the machine, not to a job. A job that was made for another machine moves this one \
 by wrong distances, into the frame or the bed, or heats it without control, and the values stay in force \
 for the next job.",
@@ -34,9 +34,14 @@ fn judge(notice: &Notice, log: &mut Log) {
             let (kind, message) = of(change);
             (kind, Severity::Hold, message)
         }
-        Noticed::CurrentsChanged { code } => {
-            let message = "changes the motor currents from inside the job; it is not followed here";
-            (u64::from(code), Severity::Note, format!("M{} {message}", code / 10))
+        Noticed::DrivesTuned { code } => {
+            let what = match code {
+                3500 => "the microsteps",
+                5690 => "how a drive is run",
+                _ => "the motor currents",
+            };
+            let message = format!("M{} changes {what} from inside the job; it is not followed here", code / 10);
+            (u64::from(code), Severity::Note, message)
         }
         _ => return,
     };
@@ -73,6 +78,10 @@ fn of(change: MachineChange) -> (u64, String) {
         MachineChange::Shaping => (593, "M593 changes the impulse shaping; it is not followed here"),
         MachineChange::StallLoad => {
             (914, "M914 changes the load at which a drive counts as stalled, which homing may rely on")
+        }
+        MachineChange::Drives => (584, "M584 changes which drive moves which axis; it is not followed here"),
+        MachineChange::Stopped => {
+            (112, "M112 stops the machine at once: what follows is not carried out, and the board waits for a restart")
         }
     };
     (code, what.to_owned())

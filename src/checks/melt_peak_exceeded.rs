@@ -72,6 +72,9 @@ mod tests {
         assert_eq!(found(&format!("{line}G1 E-40 F3600\nG1 E40 F3600\n")), []);
         let judged = found("G1 E40 F3600\nG4 S9\n");
         assert_eq!(judged, [("purge-line".to_owned(), Severity::Note, Some(5))]);
+        // Whoever has put in other filament fills the hotend again.
+        let judged = found(&format!("{line}M0\nG1 E40 F3600\nG4 S9\n"));
+        assert_eq!(judged, [("purge-line".to_owned(), Severity::Note, Some(7))]);
     }
 
     #[test]

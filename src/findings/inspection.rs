@@ -96,6 +96,13 @@ pub struct Finding {
     pub accepted: Option<AcceptedWhy>,
 }
 
+impl Finding {
+    /// Whether every line of it that is kept is one of another's: one fault that two checks see.
+    pub fn is_within(&self, other: &Finding) -> bool {
+        !self.lines.is_empty() && self.lines.iter().all(|line| other.lines.contains(line))
+    }
+}
+
 /// Why a finding is accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AcceptedWhy {

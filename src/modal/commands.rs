@@ -78,6 +78,7 @@ impl Interpreter {
             }
             30 | 40 => {}
             // A file of commands that is stored in the controller.
+            320 => self.call_named("M32", b"", out),
             980 => self.call_named("M98", b"", out),
             1010 => self.extruder_on = true,
             1030 => {}
@@ -110,14 +111,16 @@ impl Interpreter {
             }
             5680 => self.set_tool(out),
             // Without words they are questions.
-            5930 | 6650 | 6660 | 9060 | 9070 | 9140 if self.params.is_empty() => {}
+            3500 | 5690 | 5840 | 5930 | 6650 | 6660 | 9060 | 9070 | 9140 if self.params.is_empty() => {}
             5930 => self.machine_changed(MachineChange::Shaping),
             6650 | 6660 => self.machine_changed(MachineChange::Geometry { code }),
             8510 if [b'X', b'Y', b'Z'].iter().any(|&letter| self.params.get(letter).is_some()) => {
                 self.machine_changed(MachineChange::Probe);
             }
             8510 => {}
-            9060 | 9070 => self.notice(Noticed::CurrentsChanged { code }),
+            3500 | 5690 | 9060 | 9070 => self.notice(Noticed::DrivesTuned { code }),
+            5840 => self.machine_changed(MachineChange::Drives),
+            1120 => self.machine_changed(MachineChange::Stopped),
             9140 => self.machine_changed(MachineChange::StallLoad),
             2200 | 2210 => self.overrides(code),
             2110 if self.params.get(b'S') == Some(0.0) => {
@@ -268,7 +271,7 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
         b'G' => ACTING_G.contains(&code) || matches!(code, 310..=350 | 380..=385 | 1610 | 1620),
         b'M' => {
             ACTING_M.contains(&code)
-                || matches!(code, 6000 | 6650 | 6660 | 8510 | 9060 | 9070 | 9140)
+                || matches!(code, 320 | 1120 | 3500 | 5690 | 5840 | 6000 | 6650 | 6660 | 8510 | 9060 | 9070 | 9140)
                 || is_harmless(code)
         }
         _ => true,
@@ -280,9 +283,9 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)
-        && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
+        && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=31 | 33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
             | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=115 | 117..=122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
-            | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 569 | 572 | 592
+            | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 572 | 592
             | 845 | 862 | 900 | 908 | 911..=913 | 915..=919 | 928)
 }
 

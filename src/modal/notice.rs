@@ -107,8 +107,8 @@ pub enum Noticed {
         /// Whether a temperature should stand there.
         heats: bool,
     },
-    /// Motor currents are changed.
-    CurrentsChanged {
+    /// Currents, microsteps or the running of drives are changed.
+    DrivesTuned {
         /// Of the command, in tenths.
         code: u32,
     },
@@ -146,6 +146,10 @@ pub enum MachineChange {
     Shaping,
     /// M914: load at which a drive counts as stalled.
     StallLoad,
+    /// M584: which drive moves which axis; not followed.
+    Drives,
+    /// M112: stopped at once.
+    Stopped,
 }
 
 /// Words that cannot be understood.

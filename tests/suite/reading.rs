@@ -418,3 +418,23 @@ fn tool_numbers_of_filaments() {
     let undescribed = |job: &str| found(&report(job), "tool-not-described").len();
     assert_eq!((undescribed("T3\nM104 T2 S0\n"), undescribed("T4\n"), undescribed("T255\n")), (0, 1, 0));
 }
+
+#[test]
+fn what_stops_or_rewires_the_machine() {
+    let severity = |line: &str| {
+        let found = judge(&machine(), &format!("G28\n{line}\n"));
+        found.findings.iter().find(|finding| finding.check == "machine-changed-in-job").map(|finding| finding.severity)
+    };
+    for line in ["M112", "M584 X0 Y1 Z2", "M914 X60"] {
+        assert_eq!(severity(line), Some(Severity::Hold), "{line}");
+    }
+    for line in ["M350 X16 Y16", "M569 P0 S0", "M906 X800"] {
+        assert_eq!(severity(line), Some(Severity::Note), "{line}");
+    }
+    // Questions change nothing.
+    for line in ["M350", "M569", "M584", "M914"] {
+        assert_eq!(severity(line), None, "{line}");
+    }
+    // A file of commands that nobody can see from here.
+    assert_eq!(found(&judge(&machine(), "M32 other.g\n"), "macro-not-described").len(), 1);
+}

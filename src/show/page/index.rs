@@ -8,7 +8,7 @@ use askama::Template;
 use super::view::{self, file_name};
 use super::{PageError, SHARED};
 use crate::findings::{Inspection, MachineFacts, Unjudged, Verdict};
-use crate::show::report::{BUILT_IN, CAUTION, common_folder, text::why, unsafe_accepted};
+use crate::show::report::{BUILT_IN, CAUTION, common_folder, deciding, text::why, unsafe_accepted};
 use crate::wording::{clock, counted, length, listed, number, pair, path, quantity, safe, short_digest};
 
 const SCRIPT: &str = include_str!("index.js");
@@ -109,7 +109,8 @@ impl IndexRow {
             _ => {
                 let mut cells = vec![Cell::verdict(verdicts.iter().min().copied()), Cell::text(name)];
                 cells.extend(pages.iter().map(|(report, file)| {
-                    let beside = mark(report).to_owned() + &clock(report.time_s.total());
+                    let why = deciding(report).next().map_or(String::new(), |finding| format!(", {}", finding.check));
+                    let beside = mark(report).to_owned() + &clock(report.time_s.total()) + &why;
                     Cell { beside, ..Cell::verdict(Some(report.verdict)).to(file.clone()) }
                 }));
                 cells
@@ -316,7 +317,7 @@ mod tests {
             IndexRow::unjudged(&sample::unjudged(), 2),
         ];
         let page = list(&machines, &rows);
-        assert_eq!(page.matches("<th scope=\"col\">on ").count(), 2);
+        assert_eq!(page.matches("<th scope=\"col\" role=\"columnheader\">on ").count(), 2);
         let firsts: Vec<_> = page.split("data-verdicts=\"").skip(1).map(|row| row.split('"').next()).collect();
         assert_eq!(firsts, [Some("note"), Some("hold"), Some("go no-go")]);
     }

@@ -176,8 +176,6 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
     let report = &pictured.report;
     let (layers, layers_caption) = view::layers(report);
     let (events, events_caption) = view::events(pictured);
-    let mut found: Vec<_> = report.findings.iter().enumerate().collect();
-    found.sort_by_key(|(_, finding)| finding.accepted.is_some());
     let [style, script] = SHARED.each_ref().map(|file| file.text.as_str());
     Ok(JobPage {
         version: env!("CARGO_PKG_VERSION"),
@@ -186,7 +184,7 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
         shared: None,
         head: Head::of(report),
         caution: CAUTION,
-        findings: found.into_iter().map(|(index, finding)| FindingView::of(pictured, index, finding)).collect(),
+        findings: FindingView::all(pictured),
         stills: stills(pictured, machine)?,
         events,
         events_caption,

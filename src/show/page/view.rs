@@ -53,6 +53,8 @@ pub struct FindingView {
     pub more: usize,
     pub accepted: Option<String>,
     pub explain: String,
+    /// Number of the finding that has the same lines, where it is told with that one.
+    pub told_with: Option<usize>,
 }
 
 /// Value against limit.
@@ -148,7 +150,28 @@ pub fn file_name(shown: &str) -> String {
 }
 
 impl FindingView {
-    pub fn of(pictured: &Pictured, index: usize, finding: &Finding) -> Self {
+    /// All of them, worst first, accepted ones last; what is found on the lines of another follows that one.
+    pub fn all(pictured: &Pictured) -> Vec<Self> {
+        let mut left: Vec<(usize, &Finding)> = pictured.report.findings.iter().enumerate().collect();
+        left.sort_by_key(|(_, finding)| finding.accepted.is_some());
+        let mut all = Vec::with_capacity(left.len());
+        while !left.is_empty() {
+            let (index, finding) = left.remove(0);
+            let (with, others): (Vec<_>, Vec<_>) = (left.into_iter()).partition(|(_, other)| {
+                other.is_within(finding) && other.accepted.is_some() == finding.accepted.is_some()
+            });
+            left = others;
+            all.push(Self::of(pictured, index, finding));
+            all.extend(with.into_iter().map(|(also, other)| Self {
+                excerpts: Vec::new(),
+                told_with: Some(index + 1),
+                ..Self::of(pictured, also, other)
+            }));
+        }
+        all
+    }
+
+    fn of(pictured: &Pictured, index: usize, finding: &Finding) -> Self {
         let lines = pictured.placed_lines(finding);
         let times = match (finding.count, finding.line, finding.last_line) {
             (1, Some(line), _) => format!("once, line {line}"),
@@ -175,6 +198,7 @@ impl FindingView {
             places,
             accepted: finding.accepted.as_ref().map(|accepted| safe(&because(accepted)).into_owned()),
             explain: checks::find(&finding.check).map_or_else(String::new, |check| check.explain.text()),
+            told_with: None,
         }
     }
 }

@@ -55,7 +55,7 @@ pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> 
         }
         let finding = left.remove(0);
         // What is found on the same lines is told in the same place.
-        let (also, others): (Vec<_>, Vec<_>) = left.into_iter().partition(|other| is_within(other, finding));
+        let (also, others): (Vec<_>, Vec<_>) = left.into_iter().partition(|other| other.is_within(finding));
         left = others;
         let said = at == 0 && super::deciding(inspection).next() == Some(finding);
         writeln!(out, "{}\n", in_full(finding, &also, &inspection.job.path, look, !said))?;
@@ -158,11 +158,6 @@ fn in_full(finding: &Finding, also: &[&Finding], path: &str, look: Look, titled:
         group = group.element(Level::NOTE.with_name(name).message(text));
     }
     renderer(look).render(&[group])
-}
-
-/// Whether every line of a finding is one of another's.
-fn is_within(finding: &Finding, other: &Finding) -> bool {
-    !finding.lines.is_empty() && finding.lines.iter().all(|line| other.lines.contains(line))
 }
 
 /// The line as it is, cut to the page, marked from its first to its last character.

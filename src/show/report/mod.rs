@@ -77,7 +77,7 @@ fn only(judged: &Judged) -> Result<&Inspection, &Unjudged> {
 }
 
 /// Findings that decide the verdict: those of the severity that gave it.
-fn deciding(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
+pub(crate) fn deciding(inspection: &Inspection) -> impl Iterator<Item = &Finding> {
     let severity = match inspection.verdict {
         Verdict::Go => None,
         Verdict::Hold => Some(Severity::Hold),

@@ -165,7 +165,7 @@ macro_rules! figure {
 }
 
 /// Every number that is put side by side, in the order of reports.
-pub const FIGURES: [Figure; 16] = [
+pub const FIGURES: [Figure; 18] = [
     figure!("time_total", "in all", Time, "s", |of| Some(of.time_s.total())),
     figure!("time_extruding", "extruding", Time, "s", |of| Some(of.time_s.extruding)),
     figure!("time_travel", "travel", Time, "s", |of| Some(of.time_s.travel)),
@@ -182,6 +182,12 @@ pub const FIGURES: [Figure; 16] = [
     figure!("time_probing", "probing", Time, "s", |of| Some(of.time_s.probing)),
     figure!("time_tool_change", "tool changes", Time, "s", |of| Some(of.time_s.tool_change)),
     figure!("melt_rate_burst", "in a burst", Melt, "mm3_s", |of| Some(of.flow.burst_peak_mm3_s)),
+    // Pushes on the spot count too.
+    figure!("melt_rate_peak_pushed", "peak, with purges", Programs, "mm3_s", |of| Some(of.flow.pushed.peak_mm3_s)),
+    figure!("time_over_capacity_pushed", "over capacity, with purges", Programs, "s", |of| of
+        .flow
+        .pushed
+        .over_capacity_s),
 ];
 
 /// What all jobs come to.

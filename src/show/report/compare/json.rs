@@ -131,6 +131,8 @@ struct Judged<'a> {
     melt_rate_mm3_s: MeltRates,
     /// Time for which the momentary melt rate is above the sustained capacity, s; null without a capacity.
     time_over_capacity_s: Pair,
+    /// The same, what is pushed on the spot included, s.
+    time_over_capacity_pushed_s: Pair,
     /// Largest step rates, Hz, motor by motor.
     step_rates_hz: Vec<Motor<'a>>,
     /// Largest command rate, Hz.
@@ -220,6 +222,8 @@ struct MeltRates {
     burst_peak: Pair,
     /// Largest first-order average over the melt window.
     sustained_peak: Pair,
+    /// Largest momentary rate, what is pushed on the spot included.
+    peak_pushed: Pair,
 }
 
 /// The largest step rate of a motor, Hz.
@@ -415,8 +419,14 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
                 burst_peak: of::Pair::both(before.flow.burst_peak_mm3_s, after.flow.burst_peak_mm3_s).into(),
                 sustained_peak: of::Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s)
                     .into(),
+                peak_pushed: of::Pair::both(before.flow.pushed.peak_mm3_s, after.flow.pushed.peak_mm3_s).into(),
             },
             time_over_capacity_s: over.into(),
+            time_over_capacity_pushed_s: of::Pair {
+                before: before.flow.pushed.over_capacity_s,
+                after: after.flow.pushed.over_capacity_s,
+            }
+            .into(),
             step_rates_hz: from.step_rates_hz().into_iter().map(motor).collect(),
             command_rate_hz: of::Pair { before: commands_before, after: commands_after }.into(),
             ringing: from
