@@ -15,7 +15,7 @@ use crate::findings::{Inspection, Log};
 use crate::machine::Machine;
 use crate::modal::{Dialect, Interpreter, notice::Notice};
 use crate::text::{Chunk, LineReader, straight::TokenColumns};
-use crate::threads::{Broken, InOrderStage, SharedWork, soon};
+use crate::threads::{Broken, InOrderStage, SharedWork};
 use crate::vectors::Vectors;
 
 /// Blocks of a chunk that fit a processor's own cache: every action ends one.
@@ -181,23 +181,12 @@ impl<R: Read + Send> Run<R> {
 
     /// Takes the next chunk of the job; none at its end.
     fn next(&self, chunk: &mut Chunk) -> Result<Option<u64>, Broken> {
-        // Reading a chunk takes less time than lying down and getting up again.
-        let mut free = None;
-        soon(|| {
-            free = self.reading.try_lock().ok();
-            free.is_some() || self.reading.is_poisoned()
-        });
-        let mut reading = match free {
-            Some(reading) => reading,
-            None => self.reading.lock().map_err(|_| Broken)?,
-        };
+        let mut reading = self.reading.lock().map_err(|_| Broken)?;
         if reading.end.is_some() {
             return Ok(None);
         }
         if let (Some(judged), Some(branch)) = (reading.next.checked_sub(CHUNKS_IN_HAND), self.branches.first()) {
-            while !branch.modal.has_passed(judged)? {
-                std::thread::yield_now();
-            }
+            branch.modal.wait_until_passed(judged)?;
         }
         let bytes = self.size(reading.next).load(Ordering::Acquire);
         reading.lines.set_chunk_bytes(bytes);

@@ -5,25 +5,15 @@
 //! chunk is planned, the next one is read. A stage sees the same chunks in the same order whatever the number of threads,
 //! so nothing that it computes can depend on that number, and nothing has to be guessed or joined.
 
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
-/// How often a thread looks whether it may go on before it lies down: at first without a break, then each time after
-/// letting others run who may be in need of the processor. About a millisecond, many times what a chunk takes in a stage,
-/// because waking up costs as much as a stage.
-const LOOKS: u32 = 1_000;
-const POLITE_LOOKS: u32 = 2_000;
-
-/// Waits a little for something that is about to happen; false when it has not.
-pub(crate) fn soon(mut happened: impl FnMut() -> bool) -> bool {
-    for look in 0..LOOKS + POLITE_LOOKS {
-        if happened() {
-            return true;
-        }
-        if look < LOOKS { std::hint::spin_loop() } else { std::thread::yield_now() }
-    }
-    false
-}
+/// How often a thread looks whether its turn has come before it lies down: waking up costs as much as a short stage. Not
+/// longer, and without offering the processor to others in between: where other programs want it too, each offer costs a
+/// whole slice of time, while who sleeps is woken before them.
+const LOOKS: u32 = 200;
+/// Beds of a stage; who waits for chunk `n` lies in bed `n` modulo that number.
+const BEDS: usize = 8;
 
 /// A thread that carried a chunk died: nobody can go on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,7 +25,37 @@ pub(crate) struct InOrderStage<S> {
     due: AtomicU64,
     broken: AtomicBool,
     stage: Mutex<S>,
-    passed: Condvar,
+    beds: [Bed; BEDS],
+}
+
+/// Where threads sleep until their chunk is due.
+#[derive(Debug, Default)]
+struct Bed {
+    sleepers: AtomicUsize,
+    bell: Mutex<()>,
+    rung: Condvar,
+}
+
+impl Bed {
+    /// Sleeps until something is so; whoever makes it so has to call [`Self::wake`] behind it.
+    fn sleep_until(&self, mut is_so: impl FnMut() -> bool) {
+        let mut bell = self.bell.lock().unwrap_or_else(PoisonError::into_inner);
+        // Both sides first write, then read, in one order for all: one of them sees the other.
+        self.sleepers.fetch_add(1, Ordering::SeqCst);
+        while !is_so() {
+            bell = self.rung.wait(bell).unwrap_or_else(PoisonError::into_inner);
+        }
+        self.sleepers.fetch_sub(1, Ordering::SeqCst);
+    }
+
+    /// Wakes those who sleep here, if any.
+    fn wake(&self) {
+        if self.sleepers.load(Ordering::SeqCst) > 0 {
+            // Under the lock, so that nobody misses it between looking and lying down.
+            drop(self.bell.lock().unwrap_or_else(PoisonError::into_inner));
+            self.rung.notify_all();
+        }
+    }
 }
 
 impl<S> InOrderStage<S> {
@@ -45,7 +65,7 @@ impl<S> InOrderStage<S> {
             due: AtomicU64::new(0),
             broken: AtomicBool::new(false),
             stage: Mutex::new(stage),
-            passed: Condvar::new(),
+            beds: Default::default(),
         }
     }
 
@@ -56,9 +76,9 @@ impl<S> InOrderStage<S> {
     pub(crate) fn pass<T>(&self, number: u64, work: impl FnOnce(&mut S) -> T) -> Result<T, Broken> {
         let mut stage = self.enter(number)?;
         let done = work(&mut stage);
-        self.due.store(number + 1, Ordering::Release);
         drop(stage);
-        self.passed.notify_all();
+        self.due.store(number + 1, Ordering::SeqCst);
+        self.bed(number + 1).wake();
         Ok(done)
     }
 
@@ -71,32 +91,40 @@ impl<S> InOrderStage<S> {
     }
 
     fn enter(&self, number: u64) -> Result<MutexGuard<'_, S>, Broken> {
-        soon(|| self.due.load(Ordering::Acquire) == number || self.broken.load(Ordering::Acquire));
-        let mut stage = self.lock()?;
-        while self.due.load(Ordering::Acquire) != number {
-            stage = self.passed.wait(stage).map_err(|_| Broken)?;
-            if self.broken.load(Ordering::Acquire) {
-                return Err(Broken);
-            }
-        }
-        Ok(stage)
+        self.wait_until_due(number);
+        self.lock()
     }
 
-    /// True when the chunk of that number has passed.
+    /// Waits until the chunk of that number has passed.
     ///
     /// # Errors
     /// [`Broken`] when it never will.
-    pub(crate) fn has_passed(&self, number: u64) -> Result<bool, Broken> {
-        let passed = self.due.load(Ordering::Acquire) > number;
-        if !passed && self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(passed) }
+    pub(crate) fn wait_until_passed(&self, number: u64) -> Result<(), Broken> {
+        if self.wait_until_due(number + 1) { Ok(()) } else { Err(Broken) }
+    }
+
+    /// False where a chunk was lost before.
+    fn wait_until_due(&self, number: u64) -> bool {
+        let is_due = || self.due.load(Ordering::SeqCst) >= number;
+        let over = || is_due() || self.broken.load(Ordering::SeqCst);
+        for _ in 0..LOOKS {
+            if over() {
+                return is_due();
+            }
+            std::hint::spin_loop();
+        }
+        self.bed(number).sleep_until(over);
+        is_due()
+    }
+
+    fn bed(&self, number: u64) -> &Bed {
+        &self.beds[(number % BEDS as u64) as usize]
     }
 
     /// Lets nobody in any more: a chunk was lost.
     pub(crate) fn shut(&self) {
-        // Under the lock, so that nobody misses it between looking and lying down.
-        let _stage = self.stage.lock().unwrap_or_else(PoisonError::into_inner);
-        self.broken.store(true, Ordering::Release);
-        self.passed.notify_all();
+        self.broken.store(true, Ordering::SeqCst);
+        self.beds.iter().for_each(Bed::wake);
     }
 
     /// The stage, out of turn.
@@ -105,7 +133,7 @@ impl<S> InOrderStage<S> {
     /// Like [`Self::pass`].
     pub(crate) fn lock(&self) -> Result<MutexGuard<'_, S>, Broken> {
         let stage = self.stage.lock().map_err(|_| Broken)?;
-        if self.broken.load(Ordering::Acquire) { Err(Broken) } else { Ok(stage) }
+        if self.broken.load(Ordering::SeqCst) { Err(Broken) } else { Ok(stage) }
     }
 }
 

@@ -6,5 +6,5 @@ mod many;
 
 pub use helpers::HelperPool;
 pub(crate) use helpers::SharedWork;
-pub(crate) use in_order::{Broken, InOrderStage, soon};
+pub(crate) use in_order::{Broken, InOrderStage};
 pub use many::{Breakdown, Hands, run};
