@@ -273,7 +273,25 @@ impl Block {
     /// Where the machine is when `line` is done: at the end of the last move or homing up to it, mm, machine coordinates.
     /// `before` is where it was before this block, where that is known.
     pub fn place_of(&self, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
-        let moves = self.line[..self.len()].partition_point(|&of_move| of_move <= line);
+        self.place_behind(self.moves_to(line, self.len()), line, before)
+    }
+
+    /// How many of its moves there are up to the end of `line`. `near` is where to look first.
+    #[inline]
+    pub(crate) fn moves_to(&self, line: u64, near: usize) -> usize {
+        let lines = &self.line[..self.len()];
+        let ends_behind = |moves: usize| lines.get(moves).is_none_or(|&next| next > line);
+        // Most ask move after move.
+        let next = lines.len().min(near + 1);
+        if near > 0 && lines.get(near - 1).is_some_and(|&last| last <= line) && (ends_behind(near) || ends_behind(next)) {
+            return if ends_behind(near) { near } else { next };
+        }
+        lines.partition_point(|&of_move| of_move <= line)
+    }
+
+    /// Where the machine is behind so many moves, when `line` is done.
+    #[inline]
+    pub(crate) fn place_behind(&self, moves: usize, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
         let homed = self.actions.iter().rev().find_map(|action| match action.kind {
             ActionKind::Home { position, .. } if action.line <= line => Some(position),
             _ => None,

@@ -45,10 +45,21 @@ impl Observer for MovesBeforeHoming {
             return;
         }
         let waiting = (0..3).filter(|&axis| !self.homed[axis]).fold(0, |bits, axis| bits | (flag::X << axis));
+        // All of them weigh alike, so those of a block are told together.
+        let (mut early, mut axes) = (Vec::new(), [false; 3]);
         for i in 0..block.len() {
             if block.flags[i] & waiting != 0 {
-                self.judge(block, i, log);
+                let moves = self.judge(block, i, log);
+                if moves != [false; 3] {
+                    if early.is_empty() {
+                        axes = moves;
+                    }
+                    early.push(block.line[i]);
+                }
             }
+        }
+        if let Some(&first) = early.first() {
+            log.raise_all(Hit::plain(&CHECK, 0, Severity::Hold, first), &early, || message(axes, true));
         }
         for action in &block.actions {
             match action.kind {
@@ -69,21 +80,21 @@ impl Observer for MovesBeforeHoming {
 }
 
 impl MovesBeforeHoming {
-    fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
+    /// The axes that move and wait for their homing.
+    fn judge(&mut self, block: &Block, i: usize, log: &mut Log) -> [bool; 3] {
         let line = block.line[i];
         let rise = block.to[2][i] - block.start(i)[2];
         let alone = block.flags[i] & (flag::X | flag::Y | flag::Z) == flag::Z;
         if alone && rise > 0.0 {
             self.lifted_mm += rise;
             if self.lifted_mm <= LIFT_MM + 1e-9 {
-                return raise_lift(log, line, self.lifted_mm);
+                raise_lift(log, line, self.lifted_mm);
+                return [false; 3];
             }
         }
         let axes = [0, 1, 2].map(|axis| !self.homed[axis] && block.moves_axis(i, axis));
-        if axes != [false; 3] {
-            (0..3).for_each(|axis| self.moved[axis] |= axes[axis]);
-            log.raise(Hit::plain(&CHECK, 0, Severity::Hold, line), || message(axes, true));
-        }
+        (0..3).for_each(|axis| self.moved[axis] |= axes[axis]);
+        axes
     }
 }
 

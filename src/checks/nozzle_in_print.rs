@@ -40,6 +40,8 @@ once.",
 const LAYER_MOST_MM: f64 = 1.0;
 /// Slack for rounding, mm: heights are kept as 32-bit numbers.
 pub(super) const SLACK_MM: f64 = 0.01;
+/// More than rounding a height and a depth can take away, mm.
+const ROUNDED_AWAY_MM: f64 = 0.001;
 /// Cells across which a sloping path may be lower.
 const SLOPE_CELLS: f64 = 1.5;
 const ALONG: u8 = flag::X | flag::Y;
@@ -141,6 +143,11 @@ impl NozzleInPrint {
         let mut deepest: Option<(f64, Crossing)> = None;
         let mut before_mm = from[2];
         for crossing in &self.crossings {
+            // Most are not deep enough, whatever is rounded away.
+            if standing.nearly_mm(crossing.cell) - crossing.z_mm + ROUNDED_AWAY_MM < self.layer_mm + SLACK_MM {
+                before_mm = crossing.z_mm;
+                continue;
+            }
             let depth_mm = rounded(standing.top_mm(crossing.cell) - crossing.z_mm);
             let slope_mm = if upright { 0.0 } else { SLOPE_CELLS * (crossing.z_mm - before_mm).abs() };
             before_mm = crossing.z_mm;

@@ -32,6 +32,12 @@ struct Recent {
     at: usize,
 }
 
+impl Recent {
+    fn holds(&self, hit: &Hit) -> bool {
+        std::ptr::eq(self.check, hit.check) && self.kind == hit.kind && self.severity == hit.severity
+    }
+}
+
 /// A hit whose line may have more moves than the blocks so far.
 #[derive(Clone, Copy)]
 struct Unsettled {
@@ -137,10 +143,7 @@ impl Log {
     /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
     pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
         let line = (hit.line > 0).then_some(hit.line);
-        let is_same = |known: &&Recent| {
-            std::ptr::eq(known.check, hit.check) && known.kind == hit.kind && known.severity == hit.severity
-        };
-        if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(is_same) {
+        if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(|known| known.holds(&hit)) {
             return self.repeat(at, line, hit, message);
         }
         let severity = match self.overrides.get(hit.check.id) {
@@ -157,6 +160,17 @@ impl Log {
             }
             None if self.merged.len() >= FINDINGS_KEPT => self.dropped += 1,
             None => self.begin(severity, line, hit, message),
+        }
+    }
+
+    /// Adds a hit for each of these lines, ascending, which all weigh like `hit`, that of the first.
+    pub fn raise_all(&mut self, hit: Hit, lines: &[u64], message: impl Fn() -> String) {
+        let [first, others @ ..] = lines else { return };
+        self.raise(Hit { line: *first, ..hit }, &message);
+        let known = self.recent.iter().flatten().find(|known| known.holds(&hit)).map(|known| known.at);
+        match known.map(|at| &mut self.merged[at]).filter(|merged| !merged.is_unsafe && hit.badness <= merged.badness) {
+            Some(merged) => others.iter().for_each(|line| _ = merged.count(Some(*line))),
+            None => others.iter().for_each(|line| self.raise(Hit { line: *line, ..hit }, &message)),
         }
     }
 
@@ -247,17 +261,26 @@ impl Log {
                 hit.place_mm = block.place_of(hit.line, before);
             }
         }
-        let placed =
-            |stands_out| move |(at, line)| Unsettled { at, line, stands_out, place_mm: block.place_of(line, before) };
-        waiting.extend(self.unplaced.drain(..).map(placed(true)));
-        waiting.extend(self.unreached.drain(..).map(placed(false)));
+        let placed = |(at, line)| Unsettled { at, line, stands_out: true, place_mm: block.place_of(line, before) };
+        waiting.extend(self.unplaced.drain(..).map(placed));
+        let goes_on = |line: u64| lines.is_none_or(|(_, last)| last <= line);
         waiting.retain(|hit| {
-            let goes_on = lines.is_none_or(|(_, last)| last <= hit.line);
-            if !goes_on {
+            if !goes_on(hit.line) {
                 self.settle(*hit);
             }
-            goes_on
+            goes_on(hit.line)
         });
+        // There may be one for every move. Those of one check come in the order of the moves.
+        let mut moves = 0;
+        for (at, line) in self.unreached.drain(..) {
+            if goes_on(line) {
+                let place_mm = block.place_of(line, before);
+                waiting.push(Unsettled { at, line, stands_out: false, place_mm });
+                continue;
+            }
+            moves = block.moves_to(line, moves);
+            self.merged[at].reach(block.place_behind(moves, line, before));
+        }
         self.unsettled = waiting;
     }
 

@@ -6,6 +6,7 @@
 
 pub mod lines;
 pub mod number;
+mod plain;
 #[doc(hidden)]
 pub mod straight;
 pub mod words;

@@ -94,6 +94,12 @@ const TAKES_TEXT: [u16; 24] =
 /// Reads one line (without its newline) into `words`.
 pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
     words.clear();
+    super::plain::read(bytes, words).unwrap_or_else(|| by_grammar(bytes, words))
+}
+
+/// The law.
+pub(super) fn by_grammar<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
+    words.clear();
     let mut line = Line {
         kind: Kind::Empty,
         block_delete: false,
@@ -277,7 +283,7 @@ fn placeholder(input: &mut Input<'_>) -> bool {
     true
 }
 
-fn takes_text(word: Word) -> bool {
+pub(super) fn takes_text(word: Word) -> bool {
     word.letter == b'M'
         && word.value.is_some_and(|code| {
             TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4)
@@ -287,7 +293,7 @@ fn takes_text(word: Word) -> bool {
 }
 
 /// M0 and M1: S and P are times, the rest is what the display shows.
-fn pauses(word: Word) -> bool {
+pub(super) fn pauses(word: Word) -> bool {
     word.letter == b'M' && word.value.is_some_and(|code| code == 0.0 || code == 1.0)
 }
 
