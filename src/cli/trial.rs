@@ -297,7 +297,15 @@ fn tell_steps(args: &StepsArgs, machine: &Machine, terminal: &Terminal) -> anyho
 
 fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write) -> io::Result<()> {
     for steps in found {
-        let NewSteps { axis, old_per_mm, new_per_mm, bounds_per_mm: [low, high], commanded_mm, measured_mm } = steps;
+        let NewSteps {
+            axis,
+            old_per_mm,
+            new_per_mm,
+            bounds_per_mm: [low, high],
+            commanded_mm,
+            measured_mm,
+            sheet_line,
+        } = steps;
         let axis = axis.word();
         let is_far = (new_per_mm / old_per_mm - 1.0).abs() > 0.1;
         let mut text = format!(
@@ -316,7 +324,8 @@ fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write
             writeln!(out, "{line}")?;
         }
         if !steps.keeps_old() && !is_far {
-            writeln!(out, "  in the sheet: controller.steps_per_mm.{axis} = {new_per_mm:.3}")?;
+            let now = sheet_line.as_ref().map(|line| format!(", now {line}")).unwrap_or_default();
+            writeln!(out, "  in the sheet: {axis} = {new_per_mm:.3} in the table [controller.steps_per_mm]{now}")?;
             writeln!(out, "  to the machine: M92 {}{new_per_mm:.3}", axis.to_uppercase())?;
         }
     }
