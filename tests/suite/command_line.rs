@@ -431,6 +431,46 @@ fn no_output_takes_the_place_of_what_is_read() {
     std::fs::copy("corpus/machines/heron.toml", &sheet).expect("copies");
     let before = std::fs::read(&job).expect("reads");
     std::fs::write(directory.path().join("list"), "job.gcode\n").expect("writes");
+#[test]
+fn a_job_that_cannot_be_read_is_told_once() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let file = directory.path().join("report.txt").display().to_string();
+    let (lost, set) = ("no-such-job.gcode", format!("--set={PRINTING}"));
+    let told = |arguments: &[&str]| {
+        let run = gonogo().args(arguments).current_dir(env!("CARGO_MANIFEST_DIR")).assert().code(2);
+        let output = run.get_output().clone();
+        [output.stdout, output.stderr].map(|text| String::from_utf8_lossy(&text).matches("cannot read no-such").count())
+    };
+    let job = "corpus/jobs/heron-bracket.gcode";
+    // A page on standard output tells it, on a terminal or not; the same person need not read it twice.
+    for page in [
+        &["check", lost][..],
+        &["check", lost, "--details"],
+        &["check", lost, "--brief"],
+        &["check", lost, job, "--brief", "--only", "no-go"],
+        &["check", lost, job, "--format", "text"],
+        &["check", lost, job, "--only", "no-go"],
+        &["check", lost, job, "--machine", "corpus/machines/wren.toml", "--machine", "corpus/machines/heron.toml"],
+        &["compare", lost, &set],
+        &["compare", lost, job, &set],
+        &["headroom", lost],
+    ] {
+        assert_eq!(told(page), [1, 0], "{page:?}");
+    }
+    // Nobody reads a file or what programs take while they wait.
+    for (other, on_stdout) in [
+        (&["check", lost, "-o", &file][..], 0),
+        (&["check", lost, "-q"], 0),
+        (&["check", lost, "--format", "json"], 1),
+        (&["check", lost, "--format", "csv"], 1),
+        (&["compare", lost, &set, "--format", "csv"], 1),
+        (&["headroom", lost, "--format", "json"], 1),
+    ] {
+        assert_eq!(told(other), [on_stdout, 1], "{other:?}");
+    }
+    assert!(std::fs::read_to_string(&file).expect("is there").contains("cannot read no-such"));
+}
+
     let here = |arguments: &[&str]| {
         let run = Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").current_dir(directory.path());
         run.args(arguments).output().expect("runs").status.code()
