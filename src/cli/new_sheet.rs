@@ -10,7 +10,7 @@ use super::ascii::AsciiWriter;
 use super::faults::Faults;
 use super::import::{self, Per};
 use super::output::{self, Content, Output};
-use super::terminal::Terminal;
+use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, complain, jobs};
 use crate::machine::Machine;
@@ -116,9 +116,12 @@ pub fn run(args: &NewArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     }
     if !args.ask_nothing && io::stdin().is_terminal() && io::stderr().is_terminal() {
         let open = QUESTIONS.iter().filter(|question| !args.answers.0.iter().any(|(given, _)| given == question));
-        match super::terminal::speaks_utf8() {
+        match terminal::speaks_utf8() {
             true => ask(open, &mut sheet, &mut io::stdin().lock(), &mut io::stderr())?,
-            false => ask(open, &mut sheet, &mut io::stdin().lock(), &mut AsciiWriter::new(io::stderr()))?,
+            false => {
+                let mut out = AsciiWriter::new(io::stderr(), terminal::stderr_width());
+                ask(open, &mut sheet, &mut io::stdin().lock(), &mut out)?;
+            }
         }
     }
     deliver(&sheet, target, args.write, terminal)

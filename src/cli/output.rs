@@ -10,7 +10,7 @@ use clap::Args;
 
 use super::ascii::AsciiWriter;
 use super::parts::Part;
-use super::terminal::{Terminal, speaks_utf8};
+use super::terminal::{Terminal, speaks_utf8, stdout_width};
 use crate::show::report::Look;
 
 /// What text on standard output holds.
@@ -177,7 +177,7 @@ impl Output {
         };
         let stream = BufWriter::new(AutoStream::new(io::stdout().lock(), choice));
         let inner: Box<dyn Write> = match content {
-            Content::Page { .. } if !speaks_utf8() => Box::new(AsciiWriter::new(stream)),
+            Content::Page { .. } if !speaks_utf8() => Box::new(AsciiWriter::new(stream, stdout_width())),
             _ => Box::new(stream),
         };
         Self::Stdout(ClosedPipeGuard { inner, closed: false })
@@ -305,7 +305,7 @@ mod tests {
     }
 
     #[test]
-    fn only_a_page_on_a_terminal_tells_what_standard_error_would() {
+    fn only_a_page_on_standard_output_tells_what_standard_error_would() {
         let here = Delivery { output: None, quiet: false };
         assert!(here.is_read(true) && !here.is_read(false));
         assert!(!Delivery { output: None, quiet: true }.is_read(true));

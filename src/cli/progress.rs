@@ -7,6 +7,12 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::complain;
 use super::jobs::Job;
+use super::terminal::speaks_utf8;
+
+/// What the bar is drawn with.
+fn signs(utf8: bool) -> &'static str {
+    if utf8 { "▪▪·" } else { "##-" }
+}
 
 /// A bar, or nothing where nobody would see it.
 pub struct Progress {
@@ -27,7 +33,7 @@ impl Progress {
         let template =
             if known { "  {bar:32} {decimal_bytes} of {decimal_total_bytes}" } else { "  {decimal_bytes} read" };
         if let Ok(style) = ProgressStyle::with_template(template) {
-            bar.set_style(style.progress_chars("▪▪·"));
+            bar.set_style(style.progress_chars(signs(speaks_utf8())));
         }
         Self { bar, in_report: false }
     }
@@ -58,5 +64,16 @@ impl Progress {
     /// Takes the bar off the screen for good.
     pub fn finish(&self) {
         self.bar.finish_and_clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_bar_keeps_to_what_the_terminal_shows() {
+        assert!(signs(false).is_ascii());
+        assert_eq!(signs(true).chars().count(), signs(false).len());
     }
 }

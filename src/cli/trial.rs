@@ -7,7 +7,7 @@ use anyhow::Context;
 use clap::{Args, Subcommand, ValueEnum};
 
 use super::output::{self, Content, Output};
-use super::terminal::Terminal;
+use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, jobs, sheet};
 use crate::machine::Machine;
@@ -255,7 +255,7 @@ fn deliver(trial: &Trial, common: &Common, terminal: &Terminal) -> anyhow::Resul
     let mut told = Vec::new();
     tell(trial, path.filter(|_| !printed), terminal.stdout_look(), &mut told).context("cannot write the page")?;
     if printed {
-        io::stderr().write_all(&told)?;
+        io::stderr().write_all(terminal::shown_page(&String::from_utf8_lossy(&told)).as_bytes())?;
         let mut output = Output::stdout(Content::Data);
         output.write_all(trial.text.as_bytes()).and_then(|()| output.finish()).context("cannot write the job")?;
         return Ok(Exit::Passed);
