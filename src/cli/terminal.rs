@@ -108,6 +108,14 @@ impl Terminal {
         Look { width, color: self.color(stdout.is_terminal()) }
     }
 
+    /// How a page on standard error looks; without colour.
+    pub fn stderr_look(&self) -> Look {
+        Look {
+            width: page_width(measured(terminal_size_of(io::stderr())), self.environment.columns.as_deref()),
+            color: false,
+        }
+    }
+
     /// How a report in a file looks.
     pub fn file_look(&self) -> Look {
         Look { width: page_width(None, self.environment.columns.as_deref()), color: self.color(false) }

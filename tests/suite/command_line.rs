@@ -195,10 +195,29 @@ fn a_first_sheet_takes_settings_and_answers() {
     // From standard input, which then answers nothing.
     let sheet = text(new(&["-"]).stdin("M92 X81\n"), 0);
     assert!(sheet.contains("\nx = 81.0 # M92 X81, line 1\n"), "{sheet}");
-    // What is doubtful is left out, and said.
-    let run = new(&["-"]).stdin("M92 X81\nM203 X12000 Y12000 Z600 E3000\n").assert().success();
+    // What is not kept is listed as an import lists it, with the reason, and nothing else is.
+    let run = new(&["-"]).stdin("M92 X80\nM92 X81\nM203 X12000 Y12000 Z600 E3000\nM851 X-20\n").assert().success();
     let said = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
-    assert!(said.contains("left out as doubtful: 4"), "{said}");
+    snapbox::assert_data_eq!(
+        &said,
+        snapbox::str![[r#"
+line  in the text            key and value
+1     M92 X80      replaced  controller.steps_per_mm.x = 80 1/mm; by line 2
+3     M203 X12000  in doubt  motion.feed_rate_limit_mm_s.x: above 1500 mm/s, not
+                             plausible; in mm/min it is 200 mm/s
+...
+4     M851 X-20    not kept  probe.offset_mm[0]: a new [probe] also takes
+                             probe.offset_mm[1], probe.offset_mm[2]
+
+4 lines: 1 new, 1 replaced, 4 in doubt, 1 not kept.
+Say with --m203-per second or --m203-per minute what M203 is in; until then it
+is not kept.
+gonogo: values from your answers: 0, [..]
+
+"#]]
+    );
+    let run = new(&["-"]).stdin("M92 X81\n").assert().success();
+    assert_eq!(String::from_utf8_lossy(&run.get_output().stderr).lines().count(), 1);
     let sheet = text(new(&["-", "--m203-per", "minute"]).stdin("M203 X12000\n"), 0);
     assert!(sheet.contains("\nx = 200.0 # M203 X12000, line 1\n"), "{sheet}");
     new(&["-"]).stdin("ready\n").assert().code(2).stdout_eq("");
@@ -413,25 +432,6 @@ fn what_cannot_be_compared_is_said() {
 }
 
 #[test]
-fn comparisons_go_to_files_and_read_lists() {
-    let directory = tempfile::tempdir().expect("temporary directory");
-    let (list, file) = (directory.path().join("list"), directory.path().join("raised.csv"));
-    std::fs::write(&list, "corpus/jobs/wren-arcs.gcode\ncorpus/jobs/wren-belts.gcode\n").expect("writes");
-    let (list, path) = (list.display().to_string(), file.display().to_string());
-    let run = compare(PRINTING, &["--files-from", &list, "--format", "csv", "-q", "-o", &path]);
-    run.assert().code(0).stdout_eq("").stderr_eq("");
-    assert_eq!(std::fs::read_to_string(&file).expect("is there").lines().count(), 3);
-}
-
-#[test]
-fn no_output_takes_the_place_of_what_is_read() {
-    let directory = tempfile::tempdir().expect("temporary directory");
-    let (job, sheet) = (directory.path().join("job.gcode"), directory.path().join("m.toml"));
-    std::fs::copy("corpus/jobs/heron-gap.gcode", &job).expect("copies");
-    std::fs::copy("corpus/machines/heron.toml", &sheet).expect("copies");
-    let before = std::fs::read(&job).expect("reads");
-    std::fs::write(directory.path().join("list"), "job.gcode\n").expect("writes");
-#[test]
 fn a_job_that_cannot_be_read_is_told_once() {
     let directory = tempfile::tempdir().expect("temporary directory");
     let file = directory.path().join("report.txt").display().to_string();
@@ -471,6 +471,25 @@ fn a_job_that_cannot_be_read_is_told_once() {
     assert!(std::fs::read_to_string(&file).expect("is there").contains("cannot read no-such"));
 }
 
+#[test]
+fn comparisons_go_to_files_and_read_lists() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let (list, file) = (directory.path().join("list"), directory.path().join("raised.csv"));
+    std::fs::write(&list, "corpus/jobs/wren-arcs.gcode\ncorpus/jobs/wren-belts.gcode\n").expect("writes");
+    let (list, path) = (list.display().to_string(), file.display().to_string());
+    let run = compare(PRINTING, &["--files-from", &list, "--format", "csv", "-q", "-o", &path]);
+    run.assert().code(0).stdout_eq("").stderr_eq("");
+    assert_eq!(std::fs::read_to_string(&file).expect("is there").lines().count(), 3);
+}
+
+#[test]
+fn no_output_takes_the_place_of_what_is_read() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let (job, sheet) = (directory.path().join("job.gcode"), directory.path().join("m.toml"));
+    std::fs::copy("corpus/jobs/heron-gap.gcode", &job).expect("copies");
+    std::fs::copy("corpus/machines/heron.toml", &sheet).expect("copies");
+    let before = std::fs::read(&job).expect("reads");
+    std::fs::write(directory.path().join("list"), "job.gcode\n").expect("writes");
     let here = |arguments: &[&str]| {
         let run = Cmd::new(cargo_bin!("gonogo")).env_remove("GONOGO_MACHINE").current_dir(directory.path());
         run.args(arguments).output().expect("runs").status.code()
