@@ -14,7 +14,7 @@ use super::faults::Faults;
 use super::format::among;
 use super::output::{self, Content, Output};
 use super::sheet::SheetArg;
-use super::terminal::Terminal;
+use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, complain, jobs};
 use crate::machine::{Machine, SHEET_MAX_BYTES};
@@ -259,6 +259,21 @@ const FORMATS: &[Offer<Make>] = &[
     offer(&format::JSON, |source, settings, outcome, _, out| json::write(source, settings, outcome, out)),
 ];
 
+/// A page on standard error.
+fn tell_aside(page: &[u8]) -> io::Result<()> {
+    io::stderr().write_all(terminal::shown_page(&String::from_utf8_lossy(page)).as_bytes())
+}
+
+/// Tells on standard error, in a table as that of an import, what was not kept of a text.
+///
+/// # Errors
+/// When nobody hears it.
+pub fn tell_not_kept(settings: &Settings, rows: &[Row], terminal: &Terminal) -> io::Result<()> {
+    let mut told = Vec::new();
+    page::not_kept(settings, rows, terminal.stderr_look(), &mut told)?;
+    tell_aside(&told)
+}
+
 /// Says what became of each value: on standard output, or on standard error when the sheet goes there.
 fn tell(
     args: &ImportArgs,
@@ -271,7 +286,7 @@ fn tell(
     let mut told = Vec::new();
     (args.format.make)(source, settings, outcome, look, &mut told)?;
     if outcome.fate == SheetFate::Printed {
-        return io::stderr().write_all(&told);
+        return tell_aside(&told);
     }
     let mut output =
         Output::stdout(if args.format.format.is_page { Content::Page { color: false } } else { Content::Data });

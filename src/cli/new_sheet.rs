@@ -10,13 +10,12 @@ use super::ascii::AsciiWriter;
 use super::faults::Faults;
 use super::import::{self, Per};
 use super::output::{self, Content, Output};
-use super::terminal::Terminal;
+use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, complain, jobs};
 use crate::machine::Machine;
 use crate::wording::{safe, wrap};
 use crate::workshop::first_sheet::{FirstSheet, Origins, QUESTIONS, Question};
-use crate::workshop::settings::Fate;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -25,7 +24,7 @@ Examples:
   gonogo sheet new --name Heron --travel 220,220,250 --ask-nothing > heron.toml
 
 On a terminal it asks for what no option gives; Enter takes the value shown. Elsewhere it never waits. What nobody gives
-becomes a cautious value, marked as such in the sheet: measure or look it up before you trust a verdict, and before you heat
+becomes a cautious value or a guess, marked as such in the sheet: measure or look it up before you trust a verdict, and before you heat
 or move anything. The maker's documents come first.
 
 Exit codes: 0 done, 2 nothing was written.";
@@ -100,39 +99,55 @@ pub fn run(args: &NewArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let mut sheet = FirstSheet::default();
     if let Some(from) = &args.from {
         let settings = import::read(from, args.m203_per)?;
-        sheet.take(&settings);
+        let rows = sheet.take(&settings);
+        import::tell_not_kept(&settings, &rows, terminal).context("cannot tell what is not kept")?;
         if sheet.origins().settings == 0 {
             bail!("{} gives no value that a sheet can keep", import::shown(from));
         }
         read_back(&sheet.text(), terminal)?;
-        let doubtful = settings.rows.iter().filter(|row| row.fate == Fate::Doubt).count();
-        if doubtful > 0 {
-            complain(&format!("values left out as doubtful: {doubtful}; `gonogo sheet import` says which, and why"));
-        }
     }
     for (question, answer) in &args.answers.0 {
         let wrong = |why: String| mistake(format!("--{}: {why}", question.option));
         sheet.answer(question, answer).map_err(wrong)?;
     }
     if !args.ask_nothing && io::stdin().is_terminal() && io::stderr().is_terminal() {
-        let open = QUESTIONS.iter().filter(|question| !args.answers.0.iter().any(|(given, _)| given == question));
-        match super::terminal::speaks_utf8() {
-            true => ask(open, &mut sheet, &mut io::stdin().lock(), &mut io::stderr())?,
-            false => ask(open, &mut sheet, &mut io::stdin().lock(), &mut AsciiWriter::new(io::stderr()))?,
+        let given: Vec<&Question> = args.answers.0.iter().map(|(question, _)| *question).collect();
+        match terminal::speaks_utf8() {
+            true => ask(&given, &mut sheet, &mut io::stdin().lock(), &mut io::stderr())?,
+            false => ask(
+                &given,
+                &mut sheet,
+                &mut io::stdin().lock(),
+                &mut AsciiWriter::new(io::stderr(), terminal::stderr_width()),
+            )?,
         }
     }
     deliver(&sheet, target, args.write, terminal)
 }
 
-/// Asks one question after another; a wrong answer is asked for again.
-fn ask<'q>(
-    questions: impl Iterator<Item = &'q Question>,
+/// Asks one question after another, without those that options or the machine's settings answer; a wrong answer is asked for
+/// again.
+fn ask(
+    given: &[&Question],
     sheet: &mut FirstSheet,
     input: &mut dyn BufRead,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
+    let open = QUESTIONS.iter().filter(|question| !given.contains(question));
+    let (told, open): (Vec<&Question>, Vec<&Question>) = open.partition(|question| sheet.is_in_settings(question));
+    if !told.is_empty() {
+        writeln!(out, "Not asked, since the machine's settings say it; the option of this name changes it:")?;
+        for question in told {
+            writeln!(
+                out,
+                "  --{} {}",
+                question.option,
+                sheet.unanswered(question).as_deref().map(safe).unwrap_or_default()
+            )?;
+        }
+    }
     writeln!(out, "Enter takes the value in brackets; Ctrl-C leaves without a sheet.")?;
-    for question in questions {
+    for question in open {
         loop {
             let unanswered = sheet.unanswered(question).unwrap_or_else(|| "not known".to_owned());
             write!(out, "{} [{}]: ", question.ask, safe(&unanswered))?;
@@ -190,10 +205,14 @@ fn deliver(sheet: &FirstSheet, target: Option<&Path>, replace: bool, terminal: &
 }
 
 fn counted(origins: Origins) -> String {
-    let Origins { answers, settings, cautious } = origins;
+    let Origins { answers, settings, cautious, guesses } = origins;
+    let guesses = match guesses {
+        0 => String::new(),
+        _ => format!(", guesses that are not cautious, marked too: {guesses}"),
+    };
     format!(
         "values from your answers: {answers}, from the machine's settings: {settings}, cautious ones, marked in the sheet: \
-         {cautious}. Measure or look those up before you trust a verdict. Next: gonogo sheet audit, gonogo check JOB."
+         {cautious}{guesses}. Measure or look those up before you trust a verdict. Next: gonogo sheet audit, gonogo check JOB."
     )
 }
 
@@ -204,7 +223,7 @@ mod tests {
     /// What is said in answer to lines, and the sheet they make.
     fn asked(lines: &[u8]) -> (anyhow::Result<()>, String, FirstSheet) {
         let (mut sheet, mut out) = (FirstSheet::default(), Vec::new());
-        let done = ask(QUESTIONS.iter(), &mut sheet, &mut &lines[..], &mut out);
+        let done = ask(&[], &mut sheet, &mut &lines[..], &mut out);
         (done, String::from_utf8(out).expect("UTF-8"), sheet)
     }
 
@@ -215,6 +234,25 @@ mod tests {
         assert_eq!(sheet, FirstSheet::default());
         assert!(said.contains("mm/s² [1000,1000,50,1000]: ") && said.contains("[jerk 5,5,0.2,1]: "), "{said}");
         assert_eq!(said.matches("]: ").count(), QUESTIONS.len());
+    }
+
+    #[test]
+    fn what_the_settings_say_is_not_asked_again() {
+        let says = "M92 X80 Y80 Z400 E95\nM205 X8 Y8\nM204 P900 T1100 R1200\n";
+        let settings = crate::workshop::settings::read(says.as_bytes(), Default::default()).expect("reads");
+        let (mut sheet, mut out) = (FirstSheet::default(), Vec::new());
+        sheet.take(&settings);
+        let before = sheet.clone();
+        let name = QUESTIONS.iter().find(|question| question.option == "name").expect("a question");
+        let enters = "\n".repeat(QUESTIONS.len() - 3);
+        ask(&[name], &mut sheet, &mut enters.as_bytes(), &mut out).expect("all are answered");
+        let said = String::from_utf8(out).expect("UTF-8");
+        assert!(said.contains("  --steps-per-mm 80,80,400,95\n"), "{said}");
+        assert!(said.contains("  --acceleration-mm-s2 900,1100,1200\n"), "{said}");
+        // Half of the jerk is not known: the brackets hold what is.
+        assert!(said.contains("[jerk 8,8,0.2,1]: ") && !said.contains("--corner"), "{said}");
+        assert_eq!(said.matches("]: ").count(), QUESTIONS.len() - 3);
+        assert_eq!(sheet, before);
     }
 
     #[test]

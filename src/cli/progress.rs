@@ -7,6 +7,12 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::complain;
 use super::jobs::Job;
+use super::terminal::speaks_utf8;
+
+/// What the bar is drawn with.
+fn signs(utf8: bool) -> &'static str {
+    if utf8 { "▪▪·" } else { "##-" }
+}
 
 /// A bar, or nothing where nobody would see it.
 pub struct Progress {
@@ -27,14 +33,14 @@ impl Progress {
         let template =
             if known { "  {bar:32} {decimal_bytes} of {decimal_total_bytes}" } else { "  {decimal_bytes} read" };
         if let Ok(style) = ProgressStyle::with_template(template) {
-            bar.set_style(style.progress_chars("▪▪·"));
+            bar.set_style(style.progress_chars(signs(speaks_utf8())));
         }
         Self { bar, in_report: false }
     }
 
-    /// Leaves it to the report to tell which jobs cannot be judged, where `seen` says that it is seen in the same place.
-    pub fn errors_in_report(self, seen: bool) -> Self {
-        Self { in_report: seen, ..self }
+    /// Leaves it to the report to tell which jobs cannot be judged, where `read` says that the same person reads it.
+    pub fn errors_in_report(self, read: bool) -> Self {
+        Self { in_report: read, ..self }
     }
 
     /// Tells on standard error that a job cannot be judged, unless the report does so.
@@ -58,5 +64,16 @@ impl Progress {
     /// Takes the bar off the screen for good.
     pub fn finish(&self) {
         self.bar.finish_and_clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_bar_keeps_to_what_the_terminal_shows() {
+        assert!(signs(false).is_ascii());
+        assert_eq!(signs(true).chars().count(), signs(false).len());
     }
 }

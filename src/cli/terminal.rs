@@ -4,9 +4,9 @@ use std::ffi::{OsStr, OsString};
 use std::io::{self, IsTerminal};
 
 use clap::ValueEnum;
-use terminal_size::{Width, terminal_size_of};
+use terminal_size::{Height, Width, terminal_size_of};
 
-use super::ascii::ascii;
+use super::ascii::{ascii, ascii_page};
 use crate::show::report::Look;
 
 /// Narrowest page.
@@ -41,6 +41,30 @@ fn names_utf8(locale: Option<&OsStr>) -> bool {
     let Some(locale) = locale else { return true };
     let locale = locale.to_string_lossy().to_ascii_lowercase();
     locale.contains("utf-8") || locale.contains("utf8")
+}
+
+/// Columns of a terminal.
+fn measured(size: Option<(Width, Height)>) -> Option<usize> {
+    size.map(|(Width(width), _)| usize::from(width))
+}
+
+/// The widest that a line of a page is on standard output, where that is a terminal.
+pub fn stdout_width() -> Option<usize> {
+    Some(page_width(Some(measured(terminal_size_of(io::stdout()))?), None))
+}
+
+/// The same of standard error.
+pub fn stderr_width() -> Option<usize> {
+    Some(page_width(Some(measured(terminal_size_of(io::stderr()))?), None))
+}
+
+/// A page as standard error can show it.
+pub fn shown_page(page: &str) -> String {
+    match stderr_width() {
+        _ if speaks_utf8() => page.to_owned(),
+        Some(width) => ascii_page(page, width),
+        None => ascii(page),
+    }
 }
 
 /// A text as standard error can show it.
@@ -80,10 +104,16 @@ impl Terminal {
     /// How a report on standard output looks.
     pub fn stdout_look(&self) -> Look {
         let stdout = io::stdout();
-        let is_terminal = stdout.is_terminal();
-        let measured =
-            if is_terminal { terminal_size_of(&stdout).map(|(Width(width), _)| usize::from(width)) } else { None };
-        Look { width: page_width(measured, self.environment.columns.as_deref()), color: self.color(is_terminal) }
+        let width = page_width(measured(terminal_size_of(&stdout)), self.environment.columns.as_deref());
+        Look { width, color: self.color(stdout.is_terminal()) }
+    }
+
+    /// How a page on standard error looks; without colour.
+    pub fn stderr_look(&self) -> Look {
+        Look {
+            width: page_width(measured(terminal_size_of(io::stderr())), self.environment.columns.as_deref()),
+            color: false,
+        }
     }
 
     /// How a report in a file looks.

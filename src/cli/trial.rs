@@ -7,7 +7,7 @@ use anyhow::Context;
 use clap::{Args, Subcommand, ValueEnum};
 
 use super::output::{self, Content, Output};
-use super::terminal::Terminal;
+use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, jobs, sheet};
 use crate::machine::Machine;
@@ -255,7 +255,7 @@ fn deliver(trial: &Trial, common: &Common, terminal: &Terminal) -> anyhow::Resul
     let mut told = Vec::new();
     tell(trial, path.filter(|_| !printed), terminal.stdout_look(), &mut told).context("cannot write the page")?;
     if printed {
-        io::stderr().write_all(&told)?;
+        io::stderr().write_all(terminal::shown_page(&String::from_utf8_lossy(&told)).as_bytes())?;
         let mut output = Output::stdout(Content::Data);
         output.write_all(trial.text.as_bytes()).and_then(|()| output.finish()).context("cannot write the job")?;
         return Ok(Exit::Passed);
@@ -297,7 +297,15 @@ fn tell_steps(args: &StepsArgs, machine: &Machine, terminal: &Terminal) -> anyho
 
 fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write) -> io::Result<()> {
     for steps in found {
-        let NewSteps { axis, old_per_mm, new_per_mm, bounds_per_mm: [low, high], commanded_mm, measured_mm } = steps;
+        let NewSteps {
+            axis,
+            old_per_mm,
+            new_per_mm,
+            bounds_per_mm: [low, high],
+            commanded_mm,
+            measured_mm,
+            sheet_line,
+        } = steps;
         let axis = axis.word();
         let is_far = (new_per_mm / old_per_mm - 1.0).abs() > 0.1;
         let mut text = format!(
@@ -316,7 +324,8 @@ fn steps_page(found: &[NewSteps], error_mm: f64, look: Look, out: &mut dyn Write
             writeln!(out, "{line}")?;
         }
         if !steps.keeps_old() && !is_far {
-            writeln!(out, "  in the sheet: controller.steps_per_mm.{axis} = {new_per_mm:.3}")?;
+            let now = sheet_line.as_ref().map(|line| format!(", now {line}")).unwrap_or_default();
+            writeln!(out, "  in the sheet: {axis} = {new_per_mm:.3} in the table [controller.steps_per_mm]{now}")?;
             writeln!(out, "  to the machine: M92 {}{new_per_mm:.3}", axis.to_uppercase())?;
         }
     }

@@ -17,7 +17,7 @@ pub enum ChangeError {
     NoKey {
         /// As given.
         path: String,
-        /// The keys with the most similar paths, the likest first.
+        /// The keys that are meant by sense or have the most similar paths, the likeliest first.
         near: Vec<String>,
     },
     /// The key is a table.
@@ -61,6 +61,8 @@ const SUGGESTED: usize = 3;
 /// How alike a suggestion is at least, from 0 to 1, and how much less than the likest one.
 const ALIKE: f64 = 0.8;
 const LESS_ALIKE: f64 = 0.02;
+/// As alike as this a path is only misspelt: its sense is not asked for, that of a bare name comes second.
+const MISSPELT: f64 = 0.95;
 /// Most keys of a table that a message lists.
 const LISTED: usize = 12;
 
@@ -182,7 +184,7 @@ fn inside(path: &str, template: &str, checks: CheckIds<'_>) -> Vec<String> {
     keys.map(|rest| format!("{path}{}", rest.replace("[]", "[0]"))).collect()
 }
 
-/// The keys with the most similar paths, or, where only a name was given, names.
+/// The keys that the words of a path mean, and those with the most similar paths, or, where only a name was given, names.
 fn near(template: &str, checks: CheckIds<'_>) -> Vec<String> {
     let paths = KEYS.iter().filter(|key| !key.is_table()).map(|key| key.path.to_owned());
     let paths = paths.chain(checks.iter().map(|(id, _)| format!("checks.{id}")));
@@ -193,8 +195,22 @@ fn near(template: &str, checks: CheckIds<'_>) -> Vec<String> {
     let mut alike: Vec<(f64, String)> = paths.map(|path| (likeness(&path), path)).collect();
     alike.sort_by(|a, b| b.0.total_cmp(&a.0));
     let least = alike.first().map_or(ALIKE, |(likest, _)| (likest - LESS_ALIKE).max(ALIKE));
-    let alike = alike.into_iter().take(SUGGESTED).filter(|(likeness, _)| *likeness > least);
-    alike.map(|(_, path)| path.replace("[]", "[0]")).collect()
+    let is_misspelt = alike.first().is_some_and(|(likest, _)| *likest >= MISSPELT);
+    let spelt = alike.into_iter().take(SUGGESTED).filter(|(likeness, _)| *likeness > least).map(|(_, path)| path);
+    let (meant, spelt) = (keys::meant(template), spelt.collect::<Vec<_>>());
+    let all = match is_misspelt {
+        true if template.contains('.') => spelt,
+        true => [spelt, meant].concat(),
+        false => [meant, spelt].concat(),
+    };
+    let mut near: Vec<String> = Vec::new();
+    for path in all.into_iter().map(|path| path.replace("[]", "[0]")) {
+        if !near.contains(&path) {
+            near.push(path);
+        }
+    }
+    near.truncate(SUGGESTED);
+    near
 }
 
 #[cfg(test)]
@@ -265,6 +281,21 @@ mod tests {
             "the sheet has no key `checks.feed-rate-clip`; did you mean `checks.feed-rate-clipped`?"
         );
         assert_eq!(error("zzz", "1"), "the sheet has no key `zzz`");
+        // By sense where the spelling is far off.
+        for (said, meant) in [
+            ("jerk", "motion.corner.jerk_mm_s.x"),
+            ("max feed", "motion.feed_rate_limit_mm_s.x"),
+            ("speed", "motion.feed_rate_limit_mm_s.x` or `controller.default_feed_rate_mm_s"),
+            ("motion.max_accel.y", "motion.acceleration_limit_mm_s2.y"),
+            ("nozzle", "tool[0].nozzle_diameter_mm"),
+            ("bed size", "travel.x` or `travel.y"),
+            ("steps per mm", "controller.steps_per_mm.x"),
+            ("filament diameter", "tool[0].filament_diameter_mm"),
+            ("filament", "tool[0].filaments` or `tool[0].filament_diameter_mm"),
+        ] {
+            let told = error(said, "1");
+            assert!(told.starts_with(&format!("the sheet has no key `{said}`; did you mean `{meant}`")), "{told}");
+        }
         assert_eq!(error(&"motion.".repeat(1000), "1").matches("did you mean").count(), 0);
         let in_corner = "motion.corner.jerk_mm_s.x, motion.corner.jerk_mm_s.y, motion.corner.jerk_mm_s.z, \
             motion.corner.jerk_mm_s.e, motion.corner.junction_deviation_mm";

@@ -3,8 +3,10 @@
 //! The reader, the schema, the list of keys for people and the resolved sheet are all made from [`KEYS`].
 //! Paths are dotted; `[]` marks a list of tables (`tool[].nozzle_diameter_mm`).
 
+mod senses;
 mod words;
 
+pub(super) use senses::meant;
 pub use words::{KeyRow, key_table};
 pub(super) use words::{one_of, short};
 

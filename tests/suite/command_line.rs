@@ -195,10 +195,29 @@ fn a_first_sheet_takes_settings_and_answers() {
     // From standard input, which then answers nothing.
     let sheet = text(new(&["-"]).stdin("M92 X81\n"), 0);
     assert!(sheet.contains("\nx = 81.0 # M92 X81, line 1\n"), "{sheet}");
-    // What is doubtful is left out, and said.
-    let run = new(&["-"]).stdin("M92 X81\nM203 X12000 Y12000 Z600 E3000\n").assert().success();
+    // What is not kept is listed as an import lists it, with the reason, and nothing else is.
+    let run = new(&["-"]).stdin("M92 X80\nM92 X81\nM203 X12000 Y12000 Z600 E3000\nM851 X-20\n").assert().success();
     let said = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
-    assert!(said.contains("left out as doubtful: 4"), "{said}");
+    snapbox::assert_data_eq!(
+        &said,
+        snapbox::str![[r#"
+line  in the text            key and value
+1     M92 X80      replaced  controller.steps_per_mm.x = 80 1/mm; by line 2
+3     M203 X12000  in doubt  motion.feed_rate_limit_mm_s.x: above 1500 mm/s, not
+                             plausible; in mm/min it is 200 mm/s
+...
+4     M851 X-20    not kept  probe.offset_mm[0]: a new [probe] also takes
+                             probe.offset_mm[1], probe.offset_mm[2]
+
+4 lines: 1 new, 1 replaced, 4 in doubt, 1 not kept.
+Say with --m203-per second or --m203-per minute what M203 is in; until then it
+is not kept.
+gonogo: values from your answers: 0, [..]
+
+"#]]
+    );
+    let run = new(&["-"]).stdin("M92 X81\n").assert().success();
+    assert_eq!(String::from_utf8_lossy(&run.get_output().stderr).lines().count(), 1);
     let sheet = text(new(&["-", "--m203-per", "minute"]).stdin("M203 X12000\n"), 0);
     assert!(sheet.contains("\nx = 200.0 # M203 X12000, line 1\n"), "{sheet}");
     new(&["-"]).stdin("ready\n").assert().code(2).stdout_eq("");
@@ -410,6 +429,46 @@ fn what_cannot_be_compared_is_said() {
     }
     let nothing = gonogo().args(["compare", "corpus/jobs/wren-arcs.gcode"]).assert().code(2).stdout_eq("");
     assert!(String::from_utf8_lossy(&nothing.get_output().stderr).contains("--after"));
+}
+
+#[test]
+fn a_job_that_cannot_be_read_is_told_once() {
+    let directory = tempfile::tempdir().expect("temporary directory");
+    let file = directory.path().join("report.txt").display().to_string();
+    let (lost, set) = ("no-such-job.gcode", format!("--set={PRINTING}"));
+    let told = |arguments: &[&str]| {
+        let run = gonogo().args(arguments).current_dir(env!("CARGO_MANIFEST_DIR")).assert().code(2);
+        let output = run.get_output().clone();
+        [output.stdout, output.stderr].map(|text| String::from_utf8_lossy(&text).matches("cannot read no-such").count())
+    };
+    let job = "corpus/jobs/heron-bracket.gcode";
+    // A page on standard output tells it, on a terminal or not; the same person need not read it twice.
+    for page in [
+        &["check", lost][..],
+        &["check", lost, "--details"],
+        &["check", lost, "--brief"],
+        &["check", lost, job, "--brief", "--only", "no-go"],
+        &["check", lost, job, "--format", "text"],
+        &["check", lost, job, "--only", "no-go"],
+        &["check", lost, job, "--machine", "corpus/machines/wren.toml", "--machine", "corpus/machines/heron.toml"],
+        &["compare", lost, &set],
+        &["compare", lost, job, &set],
+        &["headroom", lost],
+    ] {
+        assert_eq!(told(page), [1, 0], "{page:?}");
+    }
+    // Nobody reads a file or what programs take while they wait.
+    for (other, on_stdout) in [
+        (&["check", lost, "-o", &file][..], 0),
+        (&["check", lost, "-q"], 0),
+        (&["check", lost, "--format", "json"], 1),
+        (&["check", lost, "--format", "csv"], 1),
+        (&["compare", lost, &set, "--format", "csv"], 1),
+        (&["headroom", lost, "--format", "json"], 1),
+    ] {
+        assert_eq!(told(other), [on_stdout, 1], "{other:?}");
+    }
+    assert!(std::fs::read_to_string(&file).expect("is there").contains("cannot read no-such"));
 }
 
 #[test]

@@ -54,6 +54,7 @@ fn new_steps_are_told() {
     let run = gonogo(&[&["trial", "steps", "--measured", "x=99.2", "--measured", "y=100.05"][..], &HERON].concat());
     let page = text(&run.assert().success().get_output().stdout);
     assert!(page.contains("M92 X80.645") && page.contains("keep them"), "{page}");
+    assert!(page.contains("  in the sheet: x = 80.645 in the table [controller.steps_per_mm], now line "), "{page}");
     gonogo(&[&["trial", "steps", "--measured", "x=\u{1b}[2J"][..], &HERON].concat()).assert().code(2).stdout_eq("");
 }
 
@@ -65,7 +66,8 @@ fn marks_become_a_mode_of_the_sheet() {
         .success()
         .stderr_eq("");
     let page = text(&run.get_output().stdout);
-    let (_, block) = page.split_once("For the sheet:").expect("a block");
+    let (before, block) = page.split_once("For the sheet:").expect("a block");
+    assert!(before.contains("needs `ringing_mm` in the table [structure_limits]"), "{page}");
     let sheet = fs::read_to_string("corpus/machines/tern.toml").expect("reads") + block;
     let machine = gonogo::machine::Machine::parse("with the mode", &sheet).expect("no faults");
     let mode = machine.structure.modes[0];

@@ -78,8 +78,39 @@ fn what(row: &Row) -> String {
 
 /// What all of it comes to, and what to do next.
 pub(super) fn summary(settings: &Settings, outcome: &ImportOutcome, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let mut parts = counts(settings, &outcome.rows);
+    parts.extend(of_the_sheet(outcome));
+    if settings.values().is_empty() {
+        parts.push("Nothing was written.".into());
+    } else {
+        parts.push("Check every value against the maker's documents before you heat or move anything by it.".into());
+    }
+    paragraphs(&parts, look, out)
+}
+
+/// Of a text that went into a new sheet, what is not in it: nothing where all of it is.
+pub(super) fn not_kept(settings: &Settings, rows: &[Row], look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let left: Vec<Row> = rows.iter().filter(|row| row.fate != Fate::New).cloned().collect();
+    if left.is_empty() && settings.left_out == 0 {
+        return Ok(());
+    }
+    table(&left, look, out)?;
+    paragraphs(&counts(settings, rows), look, out)
+}
+
+fn paragraphs(parts: &[String], look: Look, out: &mut dyn Write) -> io::Result<()> {
+    for part in parts {
+        for line in wrap(part, look.width) {
+            writeln!(out, "{line}")?;
+        }
+    }
+    Ok(())
+}
+
+/// How many rows there are of each kind, and what would keep more of them.
+fn counts(settings: &Settings, rows: &[Row]) -> Vec<String> {
     let words = ["read", "changed", "new", "same", "replaced", "in doubt", "not kept"];
-    let count = |word: &str| outcome.rows.iter().filter(|row| row.fate.word() == word).count();
+    let count = |word: &str| rows.iter().filter(|row| row.fate.word() == word).count();
     let counts: Vec<String> = words
         .iter()
         .map(|word| (count(word), word))
@@ -94,22 +125,11 @@ pub(super) fn summary(settings: &Settings, outcome: &ImportOutcome, look: Look, 
     if settings.left_out > 0 {
         parts.push(format!("{} without a value are not listed.", counted(settings.left_out, "more row", "more rows")));
     }
-    if outcome.rows.iter().any(|row| row.if_per_minute.is_some()) {
+    if rows.iter().any(|row| row.if_per_minute.is_some()) {
         parts
             .push("Say with --m203-per second or --m203-per minute what M203 is in; until then it is not kept.".into());
     }
-    parts.extend(of_the_sheet(outcome));
-    if settings.values().is_empty() {
-        parts.push("Nothing was written.".into());
-    } else {
-        parts.push("Check every value against the maker's documents before you heat or move anything by it.".into());
-    }
-    for part in parts {
-        for line in wrap(&part, look.width) {
-            writeln!(out, "{line}")?;
-        }
-    }
-    Ok(())
+    parts
 }
 
 /// What became of the sheet, and what to do next.

@@ -68,10 +68,12 @@ pub(super) fn plain(text: &str) -> String {
     safe(&text.split_whitespace().collect::<Vec<_>>().join(" ")).into_owned()
 }
 
-/// Writes the reasons, the worst first, and an empty line; nothing where there is none. With `details` no job is left out.
+/// Writes the reasons, the worst first, and an empty line; nothing where there is none. With `details` no job is left out, and
+/// never one that could not be judged: nobody else tells of it.
 pub(super) fn write(reasons: &[&Reason], details: bool, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let groups = groups(reasons);
-    let shown = if details { groups.len() } else { groups.len().min(REASONS) };
+    let unjudged = groups.iter().take_while(|group| group[0].verdict.is_none()).count();
+    let shown = if details { groups.len() } else { groups.len().min(REASONS.max(unjudged)) };
     for group in &groups[..shown] {
         item(group, details, look, out)?;
     }
@@ -115,7 +117,7 @@ fn item(group: &[&Reason], details: bool, look: Look, out: &mut dyn Write) -> io
         [_] if first.check.is_empty() => format!("{word} {}: {message}.", first.job),
         [_] => format!("{word} {}{on}: {message}. [{}]", first.job, first.check),
         [_, others @ ..] => {
-            let most = if details { others.len() } else { NAMES };
+            let most = if details || first.verdict.is_none() { others.len() } else { NAMES };
             let mut named: Vec<&str> = others.iter().take(most).map(|reason| reason.job.as_str()).collect();
             let more = others.len() - named.len();
             let rest = format!("{more} more");
@@ -189,5 +191,24 @@ mod tests {
 "#]]
         );
         assert!(text(true).contains("92.gcode and 93.gcode."));
+    }
+
+    #[test]
+    fn no_job_that_could_not_be_judged_is_left_out() {
+        let job = |n: usize, why: &str| {
+            let path = format!("{n}.gcode");
+            Reason::unjudged(&path, &path, &format!("cannot read {path}: {why}"))
+        };
+        let gone = (0..20).map(|n| job(n, "gone"));
+        let torn = (20..40).map(|n| job(n, &format!("torn at {n}")));
+        let reasons: Vec<Reason> = gone.chain(torn).collect();
+        let mut out = Vec::new();
+        let look = Look { width: 80, color: false };
+        write(&reasons.iter().collect::<Vec<_>>(), false, look, &mut out).expect("writes");
+        let text = String::from_utf8(out).expect("UTF-8");
+        for n in 0..40 {
+            assert!(text.contains(&format!(" {n}.gcode")), "{n}: {text}");
+        }
+        assert!(text.contains("torn at 39") && !text.contains("more"), "{text}");
     }
 }

@@ -1,6 +1,6 @@
 //! Answers to the questions of a first sheet.
 
-use super::{Ask, BED_LIMIT, BED_SHAPE, FirstSheet, LAYOUT, Origin, Question};
+use super::{Ask, BED, BED_LIMIT, BED_SHAPE, FirstSheet, LAYOUT, Origin, Question, TOWERS};
 use crate::machine::{
     CornerRule, Machine, cut,
     keys::{self, Key},
@@ -15,6 +15,11 @@ const NONE: &str = "none";
 const RULES: [(&str, CornerRule); 2] = [("jerk", CornerRule::Jerk), ("deviation", CornerRule::JunctionDeviation)];
 const NOZZLE_LIMIT: &str = "tool[0].temperature_c.limit";
 const LOWEST: &str = "tool[0].temperature_c.extrude_min";
+const HOME: &str = "travel.home";
+/// Of a lowest temperature of pushing that the limit of the hotend does not leave room for.
+const PULLED_DOWN: &str = "a guess: pulled down to the limit of the hotend; cold filament may jam at it: look it up";
+/// Of the home position of three towers.
+const TOWERS_HOME: &str = "a guess: three towers mostly home at the top of their travel, in the middle: look it up";
 const AXES: [&str; 4] = ["x", "y", "z", "e"];
 
 impl FirstSheet {
@@ -42,6 +47,7 @@ impl FirstSheet {
                 let path = question.keys[0];
                 self.put(path, of_word(key(path)?, text)?, Origin::Answer);
                 self.settle_bed(path);
+                self.settle_home();
                 Ok(())
             }
             Ask::Numbers => self.put_numbers(question.keys, question.keys.len(), text),
@@ -49,25 +55,43 @@ impl FirstSheet {
             Ask::Spans => self.put_spans(question.keys, text),
             Ask::Corner => self.put_corner(text),
             Ask::NumberOrNone if text.eq_ignore_ascii_case(NONE) => {
-                self.forget("bed");
+                self.forget(BED);
+                self.absent.insert(BED);
                 Ok(())
             }
-            Ask::NumberOrNone => self.put_numbers(question.keys, 1, text),
+            Ask::NumberOrNone => {
+                self.absent.remove(BED);
+                self.put_numbers(question.keys, 1, text)
+            }
         }
     }
 
     /// Three towers mostly stand around a disc, and a disc mostly has its zero in the middle.
     fn settle_bed(&mut self, answered: &str) {
-        if answered == LAYOUT && self.is(LAYOUT, "three-towers") && self.is_cautious(BED_SHAPE) {
+        if answered == LAYOUT && self.is(LAYOUT, TOWERS) && self.is_open(BED_SHAPE) {
             self.put(BED_SHAPE, "\"disc\"".to_owned(), Origin::Cautious);
         }
         if [LAYOUT, BED_SHAPE].contains(&answered) {
-            for path in ["travel.x", "travel.y"].into_iter().filter(|path| self.is_cautious(path)).collect::<Vec<_>>() {
+            for path in ["travel.x", "travel.y"].into_iter().filter(|path| self.is_open(path)).collect::<Vec<_>>() {
                 let range = self.entries.get(path).map(|entry| numbers_in(&entry.toml)).unwrap_or_default();
                 let size = range.last().zip(range.first()).map_or(0.0, |(high, low)| high - low);
                 let range = self.span_of(path, size);
                 self.put(path, format!("{range:?}"), Origin::Cautious);
             }
+        }
+    }
+
+    /// Three towers leave the nozzle high above the bed, where the motors are; any other machine keeps the usual.
+    fn settle_home(&mut self) {
+        if !self.is_open(HOME) {
+            return;
+        }
+        self.entries.remove(HOME);
+        let range = |path: &str| <[f64; 2]>::try_from(numbers_in(&self.entries.get(path)?.toml)).ok();
+        let ranges = ["travel.x", "travel.y", "travel.z"].map(range);
+        if let (true, [Some([west, east]), Some([south, north]), Some([_, top])]) = (self.is(LAYOUT, TOWERS), ranges) {
+            let home: [f64; 3] = [(west + east) / 2.0, (south + north) / 2.0, top];
+            self.put(HOME, format!("{home:?}"), Origin::Guess(TOWERS_HOME));
         }
     }
 
@@ -91,12 +115,15 @@ impl FirstSheet {
 
     /// Whatever may be pushed at all may be pushed at the limit of the hotend.
     fn settle_lowest(&mut self) {
-        let at = |path: &str| self.entries.get(path)?.toml.parse::<f64>().ok();
-        if let (Some(limit), Some(lowest)) = (at(NOZZLE_LIMIT), at(LOWEST))
-            && lowest > limit
-            && self.is_cautious(LOWEST)
-        {
-            self.put(LOWEST, format!("{limit:?}"), Origin::Cautious);
+        let usual = Self::default();
+        let at = |sheet: &Self, path: &str| sheet.entries.get(path)?.toml.parse::<f64>().ok();
+        let (Some(limit), Some(lowest)) = (at(self, NOZZLE_LIMIT), at(&usual, LOWEST)) else { return };
+        if !self.is_open(LOWEST) {
+            return;
+        }
+        match lowest > limit {
+            true => self.put(LOWEST, format!("{limit:?}"), Origin::Guess(PULLED_DOWN)),
+            false => self.put(LOWEST, format!("{lowest:?}"), Origin::Cautious),
         }
     }
 
@@ -114,6 +141,7 @@ impl FirstSheet {
             };
             self.put(path, of_numbers(key(path)?, &range)?, Origin::Answer);
         }
+        self.settle_home();
         Ok(())
     }
 

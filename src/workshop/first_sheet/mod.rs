@@ -5,7 +5,7 @@
 mod answer;
 mod text;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::settings::{Fate, Row, Settings, lacking};
 use crate::machine::{
@@ -17,6 +17,8 @@ use crate::machine::{
 const BED_SHAPE: &str = "travel.bed";
 const BED_LIMIT: &str = "bed.temperature_limit_c";
 const LAYOUT: &str = "motion.drive_layout";
+const BED: &str = "bed";
+const TOWERS: &str = "three-towers";
 
 /// Something a first sheet should know.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -91,8 +93,10 @@ enum Origin {
     Answer,
     /// A line of a machine's settings, worded for a comment.
     Settings(String),
-    /// Nobody knows it yet.
+    /// Nobody knows it yet; the value errs to the safe side.
     Cautious,
+    /// Nobody knows it yet, and the value does not err to the safe side: what it is, worded for a comment.
+    Guess(&'static str),
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -111,6 +115,8 @@ pub struct Origins {
     pub settings: usize,
     /// Cautious ones.
     pub cautious: usize,
+    /// Guesses, which are not cautious.
+    pub guesses: usize,
 }
 
 /// A sheet in the making: it is complete from the start, and answers replace its cautious values.
@@ -118,13 +124,15 @@ pub struct Origins {
 pub struct FirstSheet {
     /// By path with indices.
     entries: BTreeMap<String, Entry>,
+    /// Tables that the machine does not have, as somebody answered.
+    absent: BTreeSet<&'static str>,
     tools: usize,
 }
 
 impl Default for FirstSheet {
     /// The values of the built-in machine.
     fn default() -> Self {
-        let mut sheet = Self { entries: BTreeMap::new(), tools: 1 };
+        let mut sheet = Self { entries: BTreeMap::new(), absent: BTreeSet::new(), tools: 1 };
         for origin in Machine::built_in().origins.iter().filter(|origin| origin.from.starts_with("line ")) {
             sheet.put(&origin.path, origin.value.clone(), Origin::Cautious);
         }
@@ -144,8 +152,10 @@ impl FirstSheet {
         self.entries.get(path).is_some_and(|entry| entry.toml.trim_matches('"') == word)
     }
 
-    fn is_cautious(&self, path: &str) -> bool {
-        self.entries.get(path).is_none_or(|entry| entry.origin == Origin::Cautious)
+    /// Whether nobody has given the value.
+    fn is_open(&self, path: &str) -> bool {
+        let given = |entry: &Entry| matches!(entry.origin, Origin::Answer | Origin::Settings(_));
+        !self.entries.get(path).is_some_and(given)
     }
 
     fn forget(&mut self, table: &str) {
@@ -159,46 +169,66 @@ impl FirstSheet {
 
     /// How many values came from where.
     pub fn origins(&self) -> Origins {
-        let mut origins = Origins::default();
+        let mut origins = Origins { answers: self.absent.len(), ..Origins::default() };
         for entry in self.entries.values() {
             *match entry.origin {
                 Origin::Answer => &mut origins.answers,
                 Origin::Settings(_) => &mut origins.settings,
                 Origin::Cautious => &mut origins.cautious,
+                Origin::Guess(_) => &mut origins.guesses,
             } += 1;
         }
         origins
     }
 
-    /// Takes over what a machine says of its settings. Values that would need others beside them are left out.
-    pub fn take(&mut self, settings: &Settings) {
+    /// Takes over what a machine says of its settings, and says what became of each row. Values that would need others beside
+    /// them are left out.
+    pub fn take(&mut self, settings: &Settings) -> Vec<Row> {
+        let mut rows = settings.rows.clone();
         let given = |row: &&Row| row.fate == Fate::Read && row.value.is_some() && row.key.is_some();
-        let rows: Vec<&Row> = settings.rows.iter().filter(given).collect();
-        let has = |place: &str| rows.iter().any(|row| row.key.as_deref() == Some(place));
+        let has = |place: &str| settings.rows.iter().filter(given).any(|row| row.key.as_deref() == Some(place));
         // One corner rule: a deviation is only printed by controllers that use it.
         let [jerk, deviation] = [CornerRule::Jerk, CornerRule::JunctionDeviation].map(CornerRule::key);
         if has(deviation) {
             self.forget(jerk);
         }
-        for row in &rows {
-            let (Some(place), Some(value)) = (row.key.as_deref(), row.value) else { continue };
+        for row in &mut rows {
+            let Row { fate: Fate::Read, key: Some(place), value: Some(value), .. } = &*row else { continue };
             let (path, element) = element_of(place);
-            let other_rule = path.starts_with(jerk) && has(deviation);
-            if other_rule || !self.takes_table_of(path, has) {
+            if let Some(why_not) = self.lacks_beside(path, has) {
+                (row.fate, row.note) = (Fate::NotKept, why_not);
                 continue;
             }
             let number = path.strip_prefix("tool[").and_then(|rest| rest.split_once(']')?.0.parse::<usize>().ok());
             self.tools = self.tools.max(number.map_or(1, |number| number.saturating_add(1))).min(keys::TOOLS_MAX);
-            self.put_number(path, element, value, format!("{}, line {}", row.text, row.line));
+            self.put_number(path, element, *value, format!("{}, line {}", row.text, row.line));
+            row.fate = Fate::New;
+        }
+        rows
+    }
+
+    /// Whether the machine's settings say all that a question asks for.
+    pub fn is_in_settings(&self, question: &Question) -> bool {
+        let told = |entry: &Entry| matches!(entry.origin, Origin::Settings(_));
+        match question.kind {
+            Ask::Corner => {
+                let mut rule = self.entries.iter().filter(|(path, _)| path.starts_with("motion.corner.")).peekable();
+                rule.peek().is_some() && rule.all(|(_, entry)| told(entry))
+            }
+            _ => question.keys.iter().all(|path| self.entries.get(*path).is_some_and(told)),
         }
     }
 
-    /// Whether the table of a key is there, or can be with what is given.
-    fn takes_table_of(&self, path: &str, given: impl Fn(&str) -> bool) -> bool {
-        let Some((table, _)) = path.rsplit_once('.') else { return true };
+    /// What else the table of a key takes where it is neither there nor can be with what is given.
+    fn lacks_beside(&self, path: &str, given: impl Fn(&str) -> bool) -> Option<String> {
+        let (table, _) = path.rsplit_once('.')?;
         let is_optional = keys::find(&keys::template(table)).is_none_or(|key| key.preset == Preset::Unset);
         let is_there = self.entries.keys().any(|known| known.starts_with(&format!("{table}.")));
-        table.ends_with(']') || !is_optional || is_there || lacking(table, given).is_empty()
+        if table.ends_with(']') || !is_optional || is_there {
+            return None;
+        }
+        let lacking = lacking(table, given);
+        (!lacking.is_empty()).then(|| format!("a new [{table}] also takes {}", lacking.join(", ")))
     }
 
     fn put_number(&mut self, path: &str, element: Option<usize>, value: f64, from: String) {

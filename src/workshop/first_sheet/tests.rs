@@ -163,6 +163,60 @@ fn a_low_limit_takes_the_lowest_temperature_of_pushing_with_it() {
     let sheet = answered(&[("nozzle-limit-c", "150")]);
     let tool = &machine(&sheet).tools[0];
     assert_eq!((tool.limit_c, tool.extrude_min_c), (Some(150.0), Some(150.0)));
+    // That is not cautious, and is told as what it is.
+    let line = |sheet: &FirstSheet| {
+        sheet.text().lines().find(|line| line.starts_with("extrude_min = ")).map(str::to_owned).expect("written")
+    };
+    assert!(line(&sheet).contains("# a guess: pulled down to the limit of the hotend"), "{}", line(&sheet));
+    assert_eq!((sheet.origins().guesses, FirstSheet::default().origins().guesses), (1, 0));
+    assert_eq!(sheet.origins().cautious, FirstSheet::default().origins().cautious - 2);
+    // Nothing of it remains where the limit is corrected.
+    let mut corrected = sheet;
+    corrected.answer(question("nozzle-limit-c"), "260").expect("a good answer");
+    assert_eq!(line(&corrected), line(&FirstSheet::default()));
+}
+
+#[test]
+fn three_towers_home_at_the_top() {
+    for answers in [
+        [("drive-layout", "three-towers"), ("travel", "180,180,-1..200"), ("bed", "disc")],
+        [("travel", "-90..90,-90..90,-1..200"), ("drive-layout", "three-towers"), ("bed", "disc")],
+    ] {
+        let sheet = answered(&answers);
+        assert_eq!(machine(&sheet).travel.home, [0.0, 0.0, 200.0]);
+        assert!(sheet.text().contains("\nhome = [0.0, 0.0, 200.0] # a guess: three towers mostly home at the top"));
+        assert_eq!(sheet.origins().guesses, 1);
+        let mut other = sheet;
+        other.answer(question("drive-layout"), "crossed-belts").expect("a good answer");
+        assert_eq!((machine(&other).travel.home, other.origins().guesses), ([0.0; 3], 0));
+    }
+}
+
+#[test]
+fn no_bed_heater_is_an_answer() {
+    let sheet = answered(&[("bed-limit-c", "none")]);
+    assert_eq!(sheet.origins().answers, 1);
+    assert_eq!(answered(&[("bed-limit-c", "none"), ("bed-limit-c", "110")]).origins().answers, 1);
+}
+
+#[test]
+fn every_row_of_the_settings_is_told_of() {
+    let says = "M92 X80\nM92 X81\nM205 X8 J0.01\nM203 X12000\nM851 X-20\nM301 P1\n";
+    let mut sheet = FirstSheet::default();
+    let rows = sheet.take(&read(says.as_bytes(), SpeedUnit::Judged).expect("reads"));
+    let told: Vec<String> = rows.iter().map(|row| format!("{} {}: {}", row.text, row.fate.word(), row.note)).collect();
+    assert_eq!(
+        told,
+        [
+            "M92 X80 replaced: ",
+            "M92 X81 new: ",
+            "M205 X8 not kept: the text also gives a junction deviation (J), and the sheet takes one rule",
+            "M205 J0.01 new: ",
+            "M203 X12000 in doubt: above 1500 mm/s, not plausible; in mm/min it is 200 mm/s",
+            "M851 X-20 not kept: a new [probe] also takes probe.offset_mm[1], probe.offset_mm[2]",
+            "M301 P1 not kept: control loop of the hotend: the sheet describes heating by time constant and full power",
+        ]
+    );
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! The text of a first sheet.
 
-use super::{Entry, FirstSheet, LAYOUT, Origin};
+use super::{Entry, FirstSheet, LAYOUT, Origin, TOWERS};
 use crate::machine::keys::{self, Key, Kind, Preset};
 
 const HEAD: &str = "\
@@ -8,8 +8,8 @@ const HEAD: &str = "\
 # An editor that knows TOML reads the line above, explains each key and marks mistakes. Make the file it names once, beside
 # this sheet:  gonogo sheet schema > sheet.schema.json
 #
-# A verdict is only as good as this sheet. Replace every value marked \"cautious value\" by what you measure or look up in the
-# maker's documents before you trust one, and before you heat or move anything.
+# A verdict is only as good as this sheet. Replace every value marked \"cautious value\" or \"a guess\" by what you measure or
+# look up in the maker's documents before you trust one, and before you heat or move anything. A guess is not cautious.
 #
 # Lines with # and no blank behind it are keys that are switched off. Their numbers are those of an invented machine: take
 # the # away and write your own. `gonogo sheet show` lists all keys, `gonogo sheet audit` judges what is set.
@@ -120,7 +120,7 @@ impl Writer<'_> {
     fn is_worth(&self, template: &str, path: &str) -> bool {
         let has = |table: &str| self.sheet.entries.keys().any(|known| known.starts_with(table));
         let fits = match template {
-            "motion.towers" => self.sheet.is(LAYOUT, "three-towers"),
+            "motion.towers" => self.sheet.is(LAYOUT, TOWERS),
             _ if template.starts_with("bed.") => has("bed."),
             _ => !path.starts_with("tool[") || path.starts_with("tool[0]"),
         };
@@ -135,6 +135,7 @@ fn on(key: &Key, entry: &Entry) -> String {
         Origin::Answer => "your answer",
         Origin::Settings(line) => line,
         Origin::Cautious => CAUTIOUS,
+        Origin::Guess(what) => what,
     };
     let lead = if required { "Required. " } else { "" };
     format!("# {lead}{}\n{} = {} # {from}\n", why(key), key.name(), entry.toml)

@@ -75,8 +75,8 @@ pub fn first_power(machine: &Machine, asked: &FirstPower) -> Result<Trial, Trial
     walk.away_from_home()?;
     for fan in 0..asked.fans {
         let see = format!(
-            "Only this fan spins up, blows the right way and stops after {FAN_S} s. Much sooner or later: the sheet's `dwell_p` is \
-             wrong, and heaters would be on for the wrong time."
+            "Only this fan spins up, blows the right way and stops after {FAN_S} s. Much sooner or later: the sheet's `dwell_p` in the table \
+             [controller] is wrong, and heaters would be on for the wrong time."
         );
         walk.ask(&format!("FAN {fan}, {FAN_S} s"), &see);
         walk.job.line(&format!("M106 P{fan} S255"));

@@ -146,7 +146,7 @@ impl<'m> JobWriter<'m> {
                 "Before each step the job waits for you ({pause}); the display shows what comes next. Where your controller has \
                  no button to go on, send M108 or what its documents say. The first stop only tries whether it waits: if it \
                  goes on by itself, switch off, and put the command that your controller does wait on into the sheet \
-                 (`controller.pause`)."
+                 (`pause` in the table [controller])."
             ),
             (seconds, _) => format!(
                 "The job waits for nobody: {} s before each step, then it goes on. Only a hand at the mains switch stops it.",

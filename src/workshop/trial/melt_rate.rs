@@ -2,7 +2,7 @@
 
 use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_of, fastest_xy, room, way};
-use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
+use super::{Kind, Trial, TrialError, Warmth, known_tool, passed, place_now};
 use crate::machine::{E, Machine, Tool};
 use crate::physics::burst::BURST_WINDOWS;
 
@@ -208,26 +208,38 @@ fn told(machine: &Machine, asked: &MeltRate, ramp: &Ramp, bead: &Bead) -> Vec<St
         table.push_str(&format!("\n  {n:<5}  {lines:<5}  {speed:<10}  {} mm³/s", figure(rate, 2)));
     }
     told.push(table);
+    let entries = entries(&machine.tools[asked.tool], asked.bursts, ramp);
+    let now = |name: &str| {
+        let line = place_now(machine, &format!("tool[{}].melt_rate_mm3_s.{name}", asked.tool))?;
+        Some(format!("{name} in {line}"))
+    };
+    let now: Vec<String> = entries.iter().filter_map(|(name, _)| now(name)).collect();
+    let now = match now.is_empty() {
+        true => String::new(),
+        false => format!(" It has {} now: change that.", now.join(", ")),
+    };
     told.push(format!(
-        "Then enter it in the sheet, in [[tool]] number {}, such as (the other number is the sheet's own):",
+        "Then enter it in the sheet, in the table [tool.melt_rate_mm3_s] under the [[tool]] of tool {} (the first is tool 0).{now} \
+         Such as this, with the sheet's own number for what was not measured:",
         asked.tool
     ));
-    told.push(format!("  melt_rate_mm3_s = {}    # measured", entry(&machine.tools[asked.tool], asked.bursts, ramp)));
+    let measured = if asked.bursts { "peak" } else { "sustained" };
+    let line = |(name, rate): &(&str, f64)| {
+        let remark = if *name == measured { "    # measured" } else { "" };
+        format!("\n  {name} = {}{remark}", figure(*rate, 1))
+    };
+    let lines: Vec<String> = entries.iter().map(line).collect();
+    told.push(format!("  [tool.melt_rate_mm3_s]{}", lines.concat()));
     told
 }
 
 /// What the sheet is to say, with what it says already.
-fn entry(tool: &Tool, bursts: bool, ramp: &Ramp) -> String {
+fn entries(tool: &Tool, bursts: bool, ramp: &Ramp) -> Vec<(&'static str, f64)> {
     let measured = 0.9 * ramp.steps[ramp.steps.len() / 2].0;
     let (sustained, peak) = match bursts {
         // A sheet may not give less for a moment than for good.
         true => (tool.sustained_mm3_s.map(|rate| rate.min(measured)), Some(measured)),
         false => (Some(measured), tool.peak_mm3_s.map(|rate| rate.max(measured))),
     };
-    let word = |name: &str, rate: f64| format!("{name} = {}", figure(rate, 1));
-    let words: Vec<String> = [sustained.map(|rate| word("sustained", rate)), peak.map(|rate| word("peak", rate))]
-        .into_iter()
-        .flatten()
-        .collect();
-    format!("{{ {} }}", words.join(", "))
+    [("sustained", sustained), ("peak", peak)].into_iter().filter_map(|(name, rate)| Some((name, rate?))).collect()
 }

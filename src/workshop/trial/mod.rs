@@ -29,6 +29,10 @@ pub const CAUTION: &str = "Attended use only: moving axes crush, hot parts burn,
 machine with a hand at the mains switch until it is cold and still, keep hands and hair out of it, and switch it off at \
 the mains when anything is not as described. The maker's documents come first.";
 
+/// What a measured mode alone does not give.
+pub const VERDICT_NEEDS: &str = "A verdict about ringing also needs `ringing_mm` in the table [structure_limits] of the sheet: \
+the largest amplitude you accept, mm.";
+
 /// A job, and what to do with it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trial {
@@ -150,6 +154,12 @@ fn passed(machine: &Machine, trial: Trial) -> Result<Trial, TrialError> {
         .map(|finding| format!("{} ({}): {}", finding.check, finding.severity, finding.message))
         .collect();
     if heavy.is_empty() { Ok(trial) } else { Err(TrialError::Refused(heavy.join(" "))) }
+}
+
+/// Where the sheet gives a value now, such as `line 12`.
+fn place_now<'m>(machine: &'m Machine, path: &str) -> Option<&'m str> {
+    let origin = machine.origins.iter().find(|origin| origin.path == path)?;
+    origin.from.starts_with("line ").then_some(&origin.from)
 }
 
 /// The tool of that number.

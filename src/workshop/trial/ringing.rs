@@ -2,7 +2,7 @@
 
 use super::job::{Bead, JobWriter, figure, warm_up};
 use super::place::{fastest_xy, room, way};
-use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
+use super::{Kind, Trial, TrialError, VERDICT_NEEDS, Warmth, known_tool, passed};
 use crate::machine::Machine;
 
 /// What changes from tooth to tooth.
@@ -239,6 +239,11 @@ fn told(machine: &Machine, asked: &Ringing, combs: &Combs) -> Vec<String> {
         figure(5.0 * speed / 40.0, 1),
         figure(speed, 1)
     ));
+    let mut then = "That prints what was measured as a table [[structure]] for the sheet.".to_owned();
+    if machine.structure.ringing_limit_mm.is_none() {
+        then.push_str(&format!(" {VERDICT_NEEDS}"));
+    }
+    told.push(then);
     if asked.layers > 1 {
         told.push("The first layer is slow on every tooth: measure above it.".to_owned());
     }

@@ -2,7 +2,7 @@
 
 use super::job::{JobWriter, PROBE_LIFT_MM, figure, filament_mm2};
 use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
-use super::{Kind, Trial, TrialError, Warmth, known_tool, passed};
+use super::{Kind, Trial, TrialError, Warmth, known_tool, passed, place_now};
 use crate::machine::{E, Machine};
 
 /// An axis, or the extruder.
@@ -114,7 +114,7 @@ fn axes_to_move(machine: &Machine, asked: &Steps) -> Result<Vec<Axis>, TrialErro
     let waits = machine.controller.pause.is_some();
     if !waits && asked.axes.contains(&Axis::E) {
         return Err(TrialError::Asked(
-            "e needs a controller that waits for a person before it heats (`controller.pause` in the sheet)".to_owned(),
+            "e needs a controller that waits for a person before it heats (`pause` in the table [controller] of the sheet)".to_owned(),
         ));
     }
     axes.retain(|axis| waits || *axis != Axis::E);
@@ -317,8 +317,8 @@ fn told(machine: &Machine, axes: &[Axis], nozzle_c: Option<f64>, waits: String) 
             figure(nozzle_c, 1)
         ));
     } else if !axes.contains(&Axis::E) {
-        told.push("e is not part of this job: it needs a hot nozzle (`temperature_c.extrude_min` in the sheet, or --nozzle-c) and a \
-             controller that waits for a person."
+        told.push("e is not part of this job: it needs a hot nozzle (`extrude_min` in the table [tool.temperature_c] of the sheet, \
+             or --nozzle-c) and a controller that waits for a person."
                 .into());
     }
     if machine.is_three_towers() {
@@ -364,7 +364,7 @@ impl std::str::FromStr for Measured {
 }
 
 /// New steps of an axis.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct NewSteps {
     /// Axis.
     pub axis: Axis,
@@ -378,6 +378,8 @@ pub struct NewSteps {
     pub commanded_mm: f64,
     /// mm.
     pub measured_mm: f64,
+    /// Where the sheet gives the old steps, such as `line 12`.
+    pub sheet_line: Option<String>,
 }
 
 impl NewSteps {
@@ -415,5 +417,6 @@ pub fn new_steps(machine: &Machine, measured: Measured, reading_error_mm: f64) -
         bounds_per_mm: [steps(measured_mm + reading_error_mm), steps(measured_mm - reading_error_mm)],
         commanded_mm,
         measured_mm,
+        sheet_line: place_now(machine, &format!("controller.steps_per_mm.{}", axis.word())).map(str::to_owned),
     })
 }

@@ -677,9 +677,40 @@ fn what_is_to_be_entered_keeps_the_other_number_of_the_sheet() {
         let told = melt_rate(machine, &MeltRate { bursts, ..MeltRate::default() }).expect("a trial").told;
         told.last().cloned().unwrap_or_default()
     };
-    assert!(told(&heron, false).contains(", peak = 12 }"), "{}", told(&heron, false));
-    assert!(told(&heron, true).contains("{ sustained = 8, peak = "), "{}", told(&heron, true));
+    // With its table, which TOML tells lines apart by.
+    assert!(told(&heron, false).starts_with("  [tool.melt_rate_mm3_s]\n  sustained = "), "{}", told(&heron, false));
+    assert!(told(&heron, false).ends_with("\n  peak = 12"), "{}", told(&heron, false));
+    assert!(told(&heron, true).contains("]\n  sustained = 8\n  peak = "), "{}", told(&heron, true));
+    assert!(told(&heron, true).ends_with("    # measured"), "{}", told(&heron, true));
     assert!(!told(&tern, true).contains("sustained"), "{}", told(&tern, true));
+}
+
+#[test]
+fn what_is_to_be_entered_is_told_with_its_table_and_line() {
+    let heron = machines().swap_remove(0);
+    let line = |path: &str| {
+        let origin = heron.origins.iter().find(|origin| origin.path == path).expect("a key");
+        assert!(origin.from.starts_with("line "), "{}", origin.from);
+        origin.from.clone()
+    };
+    let told = melt_rate(&heron, &MeltRate::default()).expect("a trial").told.concat();
+    let now =
+        ["sustained", "peak"].map(|name| format!("{name} in {}", line(&format!("tool[0].melt_rate_mm3_s.{name}"))));
+    assert!(told.contains("the table [tool.melt_rate_mm3_s] under the [[tool]] of tool 0"), "{told}");
+    assert!(told.contains(&format!(" It has {} now: change that.", now.join(", "))), "{told}");
+    let x = new_steps(&heron, "x=99.2".parse().expect("reads"), 0.1).expect("known");
+    assert_eq!(x.sheet_line.as_deref(), Some(&*line("controller.steps_per_mm.x")));
+}
+
+#[test]
+fn ringing_is_judged_by_a_limit_which_is_told_where_the_sheet_lacks_it() {
+    let mut heron = machines().swap_remove(0);
+    for limit in [Some(0.05), None] {
+        heron.structure.ringing_limit_mm = limit;
+        let told = ringing(&heron, &Ringing::default()).expect("a trial").told.concat();
+        assert!(told.contains("as a table [[structure]] for the sheet"), "{told}");
+        assert_eq!(told.contains("[structure_limits]"), limit.is_none(), "{told}");
+    }
 }
 
 #[test]

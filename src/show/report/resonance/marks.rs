@@ -8,7 +8,10 @@ use serde::Serialize;
 use crate::machine::Direction;
 use crate::show::report::{Look, json::write_value};
 use crate::wording::wrap;
-use crate::workshop::trial::marks::{self, COVERAGE, Estimate, Interval};
+use crate::workshop::trial::{
+    VERDICT_NEEDS,
+    marks::{self, COVERAGE, Estimate, Interval},
+};
 
 /// Name and version of the shape.
 pub const SCHEMA: &str = "gonogo.marks/1";
@@ -140,6 +143,11 @@ pub fn write_text(found: &Found<'_>, look: Look, out: &mut dyn Write) -> io::Res
         }
     }
     for line in found.remarks.iter().flat_map(|remark| wrap(remark, look.width)) {
+        writeln!(out, "{line}")?;
+    }
+    // Before the block, which goes into a sheet as it is.
+    writeln!(out)?;
+    for line in wrap(&format!("{VERDICT_NEEDS} Nothing is to be done where it is there already."), look.width) {
         writeln!(out, "{line}")?;
     }
     writeln!(out, "\nFor the sheet:\n\n{}", table(found, axis))
