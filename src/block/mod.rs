@@ -283,7 +283,8 @@ impl Block {
         let ends_behind = |moves: usize| lines.get(moves).is_none_or(|&next| next > line);
         // Most ask move after move.
         let next = lines.len().min(near + 1);
-        if near > 0 && lines.get(near - 1).is_some_and(|&last| last <= line) && (ends_behind(near) || ends_behind(next)) {
+        if near > 0 && lines.get(near - 1).is_some_and(|&last| last <= line) && (ends_behind(near) || ends_behind(next))
+        {
             return if ends_behind(near) { near } else { next };
         }
         lines.partition_point(|&of_move| of_move <= line)

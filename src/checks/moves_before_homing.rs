@@ -1,7 +1,7 @@
 //! Axes that move before they are homed.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Hits, Inspection, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
 /// The check.
@@ -37,6 +37,8 @@ struct MovesBeforeHoming {
     /// Axes that moved too early.
     moved: [bool; 3],
     lifted_mm: f64,
+    /// Moves of the block in hand.
+    early: Hits,
 }
 
 impl Observer for MovesBeforeHoming {
@@ -46,21 +48,20 @@ impl Observer for MovesBeforeHoming {
         }
         let waiting = (0..3).filter(|&axis| !self.homed[axis]).fold(0, |bits, axis| bits | (flag::X << axis));
         // All of them weigh alike, so those of a block are told together.
-        let (mut early, mut axes) = (Vec::new(), [false; 3]);
+        let mut axes = [false; 3];
         for i in 0..block.len() {
             if block.flags[i] & waiting != 0 {
                 let moves = self.judge(block, i, log);
                 if moves != [false; 3] {
-                    if early.is_empty() {
+                    let line = block.line[i];
+                    self.early.add(line, 0.0, || {
                         axes = moves;
-                    }
-                    early.push(block.line[i]);
+                        Hit::plain(&CHECK, 0, Severity::Hold, line)
+                    });
                 }
             }
         }
-        if let Some(&first) = early.first() {
-            log.raise_all(Hit::plain(&CHECK, 0, Severity::Hold, first), &early, || message(axes, true));
-        }
+        log.raise_all(&mut self.early, |_| message(axes, true));
         for action in &block.actions {
             match action.kind {
                 ActionKind::Home { axes, .. } => (0..3).for_each(|axis| self.homed[axis] |= axes[axis]),

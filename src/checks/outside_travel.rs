@@ -1,7 +1,7 @@
 //! Moves that leave the travel of an axis or the disc of a round bed.
 
-use crate::block::{Block, flag};
-use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
+use crate::block::{BLOCK, Block, flag};
+use crate::findings::{Built, Check, Explanation, Hit, Hits, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, CHORD_MM, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
 use crate::machine::{BedShape, DriveLayout, Machine, Travel};
 use crate::wording::figure;
@@ -48,7 +48,7 @@ fn build(machine: &Machine, _: &str) -> Built {
         }
         _ => None,
     };
-    Built::Watching(Box::new(OutsideTravel { min, max, disc, arms }))
+    Built::Watching(Box::new(OutsideTravel { min, max, disc, arms, beyond_axes: Default::default() }))
 }
 
 struct OutsideTravel {
@@ -56,6 +56,8 @@ struct OutsideTravel {
     max: [f64; 3],
     disc: Option<Disc>,
     arms: Option<Arms>,
+    /// Moves of the block in hand beyond the lower and the upper end of each axis.
+    beyond_axes: [Hits; 6],
 }
 
 impl Observer for OutsideTravel {
@@ -76,15 +78,24 @@ impl OutsideTravel {
             && self.arms.as_ref().is_none_or(|arms| arms.holds(reach))
     }
 
-    fn judge(&self, block: &Block, log: &mut Log) {
+    fn judge(&mut self, block: &Block, log: &mut Log) {
         let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
+        let mut told_mm = [0.0; BLOCK];
         for i in 0..block.len() {
             let end = block.end(i);
             let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
-            let mut told_mm = 0.0;
             if outside || block.flags[i] & flag::CURVE != 0 {
-                told_mm = self.judge_axes(block, i, log);
+                told_mm[i] = self.judge_axes(block, i);
             }
+        }
+        for (kind, hits) in self.beyond_axes.iter_mut().enumerate() {
+            log.raise_all(hits, |worst| axis_message(kind, worst));
+        }
+        if self.disc.is_none() && self.arms.is_none() {
+            return;
+        }
+        for (i, &told_mm) in told_mm[..block.len()].iter().enumerate() {
+            let mut told_mm = told_mm;
             // What is as far beyond an axis as off the round bed or the arms' reach is one finding, what is farther its own.
             if let Some(disc) = &self.disc {
                 told_mm = disc.judge(block, i, told_mm, log);
@@ -96,7 +107,7 @@ impl OutsideTravel {
     }
 
     /// How far x or y leaves its travel, mm; 0 where it does not.
-    fn judge_axes(&self, block: &Block, i: usize, log: &mut Log) -> f64 {
+    fn judge_axes(&mut self, block: &Block, i: usize) -> f64 {
         let mut told_mm = 0.0;
         let end = block.end(i);
         let curve = block.curve(i);
@@ -108,17 +119,33 @@ impl OutsideTravel {
             }
             let over = reach.max[axis] - self.max[axis];
             if over > TOUCH_MM {
-                raise_axis(log, block.line[i], axis, true, reach.max[axis], self.max[axis]);
+                self.beyond(block.line[i], 2 * axis + 1, reach.max[axis], self.max[axis]);
             }
             let under = self.min[axis] - reach.min[axis];
             if under > TOUCH_MM {
-                raise_axis(log, block.line[i], axis, false, reach.min[axis], self.min[axis]);
+                self.beyond(block.line[i], 2 * axis, reach.min[axis], self.min[axis]);
             }
             if axis < 2 {
                 told_mm = f64::max(told_mm, over.max(under));
             }
         }
         told_mm
+    }
+
+    /// `kind` is twice the axis, and one more at its upper end.
+    fn beyond(&mut self, line: u64, kind: usize, value: f64, limit: f64) {
+        let excess = (value - limit).abs();
+        self.beyond_axes[kind].add(line, excess, || Hit {
+            check: &CHECK,
+            kind: kind as u64,
+            severity: Severity::NoGo,
+            line,
+            value: Some(value),
+            badness: excess,
+            limit: Some(limit),
+            unit: "mm",
+            spot: Spot::InBlock,
+        });
     }
 }
 
@@ -129,24 +156,11 @@ fn bends(curve: &Curve, axis: usize) -> bool {
     }
 }
 
-fn raise_axis(log: &mut Log, line: u64, axis: usize, high: bool, value: f64, limit: f64) {
-    let excess = (value - limit).abs();
-    let hit = Hit {
-        check: &CHECK,
-        kind: axis as u64 * 2 + u64::from(high),
-        severity: Severity::NoGo,
-        line,
-        value: Some(value),
-        badness: excess,
-        limit: Some(limit),
-        unit: "mm",
-        spot: Spot::InBlock,
-    };
-    log.raise(hit, || {
-        let (name, end) = (["X", "Y", "Z"][axis], if high { "highest" } else { "lowest" });
-        let (value, bound, excess) = (figure(value), figure(limit), figure(excess));
-        format!("{name} is sent to {value} mm, {excess} mm beyond the {end} position of {bound} mm.")
-    });
+fn axis_message(kind: usize, worst: &Hit) -> String {
+    let (name, end) = (["X", "Y", "Z"][kind / 2], ["lowest", "highest"][kind % 2]);
+    let [value, bound] = [worst.value, worst.limit].map(|mm| mm.map_or_else(String::new, figure));
+    let excess = figure(worst.badness);
+    format!("{name} is sent to {value} mm, {excess} mm beyond the {end} position of {bound} mm.")
 }
 
 /// True for a move in x or y whose place there is known.
@@ -410,7 +424,13 @@ mod tests {
         let mut held = 0;
         for (seed, round) in (0..400).map(|n| (n, n % 2 == 0)) {
             let disc = round.then_some(Disc { centre: [40.0, 40.0], half: [100.0, 90.0] });
-            let check = OutsideTravel { min: [-60.0, -50.0, -90.0], max: [140.0, 130.0, 180.0], disc, arms: None };
+            let mut check = OutsideTravel {
+                min: [-60.0, -50.0, -90.0],
+                max: [140.0, 130.0, 180.0],
+                disc,
+                arms: None,
+                beyond_axes: Default::default(),
+            };
             for block in Job::random(seed, 40.0 + seed as f64 / 4.0, 50.0).into_blocks() {
                 let mut log = crate::findings::Log::new(&machine().severities);
                 check.judge(&block, &mut log);

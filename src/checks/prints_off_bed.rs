@@ -1,7 +1,7 @@
 //! Filament laid outside the part of the bed that takes it.
 
 use crate::block::{ActionKind, Block, flag};
-use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Hits, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema};
 use crate::machine::{Machine, PurgeZone, Rectangle};
 use crate::physics::melt::{PURGE_LEAST_MM, PulledBack};
@@ -47,6 +47,8 @@ fn build(machine: &Machine, _: &str) -> Built {
         purge: machine.travel.purge.clone(),
         tip_mm,
         pulled_back: PulledBack::default(),
+        laid: Hits::default(),
+        pushed: Hits::default(),
     }))
 }
 
@@ -56,6 +58,10 @@ struct PrintsOffBed {
     /// From the place of the machine to the tip in use, mm.
     tip_mm: [f64; 2],
     pulled_back: PulledBack,
+    /// Moves of the block in hand.
+    laid: Hits,
+    /// See `laid`.
+    pushed: Hits,
 }
 
 /// How far a box reaches beyond a rectangle, mm; 0 or less inside.
@@ -69,7 +75,7 @@ impl PrintsOffBed {
         self.purge.iter().any(|zone| beyond(reach, &zone.area) <= SLACK_MM)
     }
 
-    fn judge(&mut self, block: &Block, i: usize, log: &mut Log) {
+    fn judge(&mut self, block: &Block, i: usize) {
         let [x, y] = self.tip_mm;
         if block.flags[i] & KNOWN != KNOWN {
             return;
@@ -94,25 +100,17 @@ impl PrintsOffBed {
             return;
         }
         let laid = block.extrudes(i);
-        let hit = Hit {
+        let (hits, line) = (if laid { &mut self.laid } else { &mut self.pushed }, block.line[i]);
+        hits.add(line, excess_mm, || Hit {
             check: &CHECK,
             kind: if laid { LAID } else { PUSHED },
             severity: if laid { Severity::NoGo } else { Severity::Hold },
-            line: block.line[i],
+            line,
             value: Some(excess_mm),
             badness: excess_mm,
             limit: Some(0.0),
             unit: "mm",
             spot: Spot::InBlock,
-        };
-        log.raise(hit, || {
-            let excess = figure(excess_mm);
-            match laid {
-                true => format!("A line is laid {excess} mm beside the part of the bed that can be printed on."),
-                false => {
-                    format!("Filament is pushed on the spot {excess} mm beside the bed, in no purge zone of the sheet.")
-                }
-            }
         });
     }
 }
@@ -129,9 +127,17 @@ impl Observer for PrintsOffBed {
         for i in 0..block.len() {
             let excess_mm = self.pulled_back.excess_mm(block.de_mm[i]);
             if off && (block.extrudes(i) || excess_mm > PURGE_LEAST_MM) {
-                self.judge(block, i, log);
+                self.judge(block, i);
             }
         }
+        log.raise_all(&mut self.laid, |worst| {
+            let excess = figure(worst.badness);
+            format!("A line is laid {excess} mm beside the part of the bed that can be printed on.")
+        });
+        log.raise_all(&mut self.pushed, |worst| {
+            let excess = figure(worst.badness);
+            format!("Filament is pushed on the spot {excess} mm beside the bed, in no purge zone of the sheet.")
+        });
         for action in &block.actions {
             match action.kind {
                 ActionKind::Tip { offset_mm } => self.tip_mm = [offset_mm[0], offset_mm[1]],

@@ -1,7 +1,7 @@
 //! Collects hits and merges repeats.
 
 use crate::block::Block;
-use crate::findings::{Check, Excerpt, Finding, Hit, Severity, Spot};
+use crate::findings::{Check, Excerpt, Finding, Hit, Hits, Severity, Spot};
 use crate::geometry::{Box3, widen};
 use crate::machine::Override;
 use std::borrow::Cow;
@@ -30,6 +30,18 @@ struct Recent {
     kind: u64,
     severity: Severity,
     at: usize,
+}
+
+/// Where a hit goes.
+enum Place {
+    /// Into that finding.
+    Known(usize),
+    /// Into one of its own, of that severity.
+    New(Severity),
+    /// There is no room for another finding.
+    None,
+    /// The sheet does not want it.
+    Off,
 }
 
 impl Recent {
@@ -61,6 +73,25 @@ impl Merged {
         finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
         if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
             finding.lines.push(line);
+        }
+        is_new_first
+    }
+
+    /// The same for lines that ascend.
+    fn count_all(&mut self, lines: &[u64]) -> bool {
+        let finding = &mut self.finding;
+        let (Some(&first), Some(&last)) = (lines.first(), lines.last()) else { return false };
+        finding.count += lines.len() as u64;
+        let is_new_first = finding.line.is_none_or(|known| first < known);
+        finding.line = Some(finding.line.map_or(first, |known| known.min(first)));
+        finding.last_line = Some(finding.last_line.map_or(last, |known| known.max(last)));
+        for &line in lines {
+            if finding.lines.len() >= LINES_KEPT {
+                break;
+            }
+            if finding.lines.last() != Some(&line) {
+                finding.lines.push(line);
+            }
         }
         is_new_first
     }
@@ -143,11 +174,60 @@ impl Log {
     /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
     pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
         let line = (hit.line > 0).then_some(hit.line);
-        if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(|known| known.holds(&hit)) {
-            return self.repeat(at, line, hit, message);
+        match self.place_for(&hit) {
+            Place::Known(at) => self.repeat(at, line, hit, message),
+            Place::New(severity) => _ = self.begin(severity, line, hit, message),
+            Place::None => self.dropped += 1,
+            Place::Off => {}
+        }
+    }
+
+    /// Adds hits of one kind in the block in hand, with the same result as one by one, and takes them out.
+    pub fn raise_all(&mut self, hits: &mut Hits, message: impl FnOnce(&Hit) -> String) {
+        let Some(worst) = hits.worst.take() else { return };
+        let lines = std::mem::take(&mut hits.lines);
+        let Some((&first, others)) = lines.split_first() else { return };
+        let (at, is_new_worst, unplaced) = match self.place_for(&worst) {
+            Place::Known(at) => {
+                let merged = &mut self.merged[at];
+                let is_new_first = merged.count_all(&lines);
+                let is_new_worst = worst.badness > merged.badness;
+                if is_new_worst {
+                    merged.worsen(Some(worst.line), &worst, || message(&worst));
+                }
+                if is_new_first {
+                    self.place(at, Some(first), worst.spot);
+                }
+                (at, is_new_worst, &lines[..])
+            }
+            Place::New(severity) => {
+                let at = self.begin(severity, Some(first), worst, || message(&worst));
+                self.merged[at].count_all(others);
+                self.merged[at].finding.worst_line = Some(worst.line);
+                (at, worst.line != first, others)
+            }
+            Place::None => return self.dropped += lines.len() as u64,
+            Place::Off => return,
+        };
+        if is_new_worst {
+            self.wanted.push((at, worst.line));
+            self.place(at, Some(worst.line), worst.spot);
+        }
+        if self.merged[at].is_unsafe {
+            unplaced.iter().for_each(|line| self.reach(at, Some(*line), worst.spot));
+        }
+        hits.lines = lines;
+        hits.lines.clear();
+    }
+
+    /// Where a hit goes.
+    #[inline]
+    fn place_for(&mut self, hit: &Hit) -> Place {
+        if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(|known| known.holds(hit)) {
+            return Place::Known(at);
         }
         let severity = match self.overrides.get(hit.check.id) {
-            Some(Override::Off) => return,
+            Some(Override::Off) => return Place::Off,
             Some(Override::Severity(severity)) => *severity,
             None => hit.severity,
         };
@@ -156,21 +236,10 @@ impl Log {
                 self.recent[self.oldest] =
                     Some(Recent { check: hit.check, kind: hit.kind, severity: hit.severity, at });
                 self.oldest = (self.oldest + 1) % RECENT;
-                self.repeat(at, line, hit, message);
+                Place::Known(at)
             }
-            None if self.merged.len() >= FINDINGS_KEPT => self.dropped += 1,
-            None => self.begin(severity, line, hit, message),
-        }
-    }
-
-    /// Adds a hit for each of these lines, ascending, which all weigh like `hit`, that of the first.
-    pub fn raise_all(&mut self, hit: Hit, lines: &[u64], message: impl Fn() -> String) {
-        let [first, others @ ..] = lines else { return };
-        self.raise(Hit { line: *first, ..hit }, &message);
-        let known = self.recent.iter().flatten().find(|known| known.holds(&hit)).map(|known| known.at);
-        match known.map(|at| &mut self.merged[at]).filter(|merged| !merged.is_unsafe && hit.badness <= merged.badness) {
-            Some(merged) => others.iter().for_each(|line| _ = merged.count(Some(*line))),
-            None => others.iter().for_each(|line| self.raise(Hit { line: *line, ..hit }, &message)),
+            None if self.merged.len() >= FINDINGS_KEPT => Place::None,
+            None => Place::New(severity),
         }
     }
 
@@ -191,9 +260,9 @@ impl Log {
         }
     }
 
-    /// Makes a finding of the first hit of its kind.
+    /// Makes a finding of the first hit of its kind; its place.
     #[inline]
-    fn begin(&mut self, severity: Severity, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) {
+    fn begin(&mut self, severity: Severity, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) -> usize {
         let at = self.merged.len();
         self.by_key.insert((hit.check.id, hit.kind, severity), at);
         self.wanted.extend(line.map(|line| (at, line)));
@@ -221,6 +290,7 @@ impl Log {
             },
         });
         self.place(at, line, hit.spot);
+        at
     }
 
     /// Places a line that has just become the first or the worst of a finding.

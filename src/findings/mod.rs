@@ -2,6 +2,7 @@
 
 mod check;
 mod hit;
+mod hits;
 mod inspection;
 mod log;
 mod observer;
@@ -15,6 +16,7 @@ pub use crate::machine::{MachineFacts, Severity};
 pub use crate::physics::Ringing;
 pub use check::{Built, Check, Explanation};
 pub use hit::{Hit, Spot};
+pub use hits::Hits;
 pub use inspection::*;
 pub use log::*;
 pub use observer::{Attached, Observer};

@@ -10,7 +10,8 @@ use winnow::{Parser, Result};
 pub type Input<'i> = &'i [u8];
 
 /// Powers of ten, exact in f64.
-pub(super) const POWERS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+pub(super) const POWERS: [f64; 16] =
+    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
 /// Blanks inside a line.
 pub(crate) fn is_blank(byte: u8) -> bool {

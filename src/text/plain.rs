@@ -99,7 +99,9 @@ mod tests {
         for text in ["M204 S1000", "M205 X8.00 Y-8", "G92 E0", "G28 X W", "T1", "M109 S210 ; wait\r", "G1  X.5 Y5.\t"] {
             assert!(compare(text), "{text:?}");
         }
-        for text in ["M117 X1", "M0 S5 wait", "N5 G1 X1", "g1 x1", "G1 X1 2", "G1 X+1", "START X=1", "M M5", "G1X5", "; a"] {
+        for text in
+            ["M117 X1", "M0 S5 wait", "N5 G1 X1", "g1 x1", "G1 X1 2", "G1 X+1", "START X=1", "M M5", "G1X5", "; a"]
+        {
             assert!(!compare(text), "{text:?}");
         }
         assert!(!compare("G1 X1234567890.123456"));
@@ -125,8 +127,7 @@ mod tests {
             1 => "[XYZE]-?[0-9]{10,20}",
         ];
         let gap = prop_oneof![8 => Just(" ".to_owned()), 1 => "[ \\t\\r]{0,3}"];
-        (proptest::collection::vec((word, gap), 0..7), "(; [ -~]{0,9})?").prop_map(|(words, tail)| {
-            words.into_iter().map(|(word, gap)| word + &gap).collect::<String>() + &tail
-        })
+        (proptest::collection::vec((word, gap), 0..7), "(; [ -~]{0,9})?")
+            .prop_map(|(words, tail)| words.into_iter().map(|(word, gap)| word + &gap).collect::<String>() + &tail)
     }
 }
