@@ -118,7 +118,9 @@ impl Sum {
 
     /// The sum.
     pub(crate) fn value(self) -> f64 {
-        self.total() as f64 / Self::ONE
+        let total = self.total();
+        // The conversion of a wide integer is a call; both round to the nearest.
+        i64::try_from(total).map_or(total as f64, |total| total as f64) / Self::ONE
     }
 }
 

@@ -172,6 +172,9 @@ const NATURAL: Kind = Kind::Number { min: 0.1, max: 10_000.0 };
 const RANGE: Kind = Kind::Range { max: FAR };
 const POINT: Kind = Kind::Point { size: 3, max: FAR };
 
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
 use Preset::{Depends, Required, RequiredInFirst, Unset, Value};
 
 const fn key(
@@ -442,7 +445,12 @@ pub fn find(path: &str) -> Option<&'static Key> {
 
 /// Keys and tables directly in a table; the empty path is the top of the sheet.
 pub fn children(table: &str) -> impl Iterator<Item = &'static Key> {
-    KEYS.iter().filter(move |key| key.table() == table)
+    static CHILDREN: LazyLock<BTreeMap<&str, Vec<&Key>>> = LazyLock::new(|| {
+        let mut children = BTreeMap::<_, Vec<_>>::new();
+        KEYS.iter().for_each(|key| children.entry(key.table()).or_default().push(key));
+        children
+    });
+    CHILDREN.get(table).into_iter().flatten().copied()
 }
 
 /// `tool[3].heating` as `tool[].heating`.

@@ -52,7 +52,7 @@ pub(super) fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Option<Line<'i>> {
 }
 
 /// A plain number, if there is one, and its length; none where it is no plain one.
-fn number(bytes: &[u8]) -> Option<(Option<f64>, usize)> {
+pub(super) fn number(bytes: &[u8]) -> Option<(Option<f64>, usize)> {
     let minus = bytes.first() == Some(&b'-');
     let (mut at, mut mantissa, mut digits, mut scale, mut point) = (usize::from(minus), 0u64, 0, 0, false);
     while let Some(&byte) = bytes.get(at) {

@@ -9,7 +9,7 @@
 //! the end of the one before, and that made the same trick slower than plain digits. With the ends known beforehand all
 //! numbers are independent and run in vectors.
 
-use super::number::decimal;
+use super::plain;
 use crate::vectors::{HIGH, ONES, Vectors, zeros};
 
 /// Characters of a number that are read here.
@@ -257,10 +257,10 @@ fn short(head: u64, tail: u64, length: u8) -> f64 {
     if good { signed } else { f64::NAN }
 }
 
-/// A longer number, by the grammar's own parser; NaN where the slow way has something to say about it.
-fn long(mut number: &[u8]) -> f64 {
-    match decimal(&mut number) {
-        Ok(value) if number.is_empty() && value.abs() <= LARGEST => value,
+/// A longer number; NaN where the slow way has something to say about it.
+fn long(number: &[u8]) -> f64 {
+    match plain::number(number) {
+        Some((Some(value), length)) if length == number.len() && value.abs() <= LARGEST => value,
         _ => f64::NAN,
     }
 }

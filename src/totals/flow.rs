@@ -178,7 +178,9 @@ impl TimeAtRate {
 
     /// The histogram of rates (in millionths of mm³/s) by time.
     fn histogram(&self, ramps: &Ramps) -> Option<Histogram<u64>> {
-        let mut histogram = Histogram::new_with_bounds(1, 1 << 41, 3).ok()?;
+        // As long as it need be: it is walked through for each quantile.
+        let highest = (edge(ramps.buckets().end) * PER_MM3_S) as u64;
+        let mut histogram = Histogram::new_with_bounds(1, highest.max(2), 3).ok()?;
         for i in ramps.buckets() {
             let count = self.buckets[i].level.saturating_add(ramps.through(i));
             if count > 0 {
