@@ -21,6 +21,11 @@ pub fn job(bytes: usize) -> Vec<u8> {
     job
 }
 
+/// Jobs with what the generated one lacks, each of about that size, by name.
+pub fn mixes(bytes: usize) -> impl Iterator<Item = (&'static str, Vec<u8>)> {
+    generate::MIXES.into_iter().map(move |(name, mix)| (name, generate::mixed_job(mix, bytes)))
+}
+
 /// The machine it is judged on.
 pub fn machine() -> Machine {
     Machine::parse("wren.toml", include_str!("../corpus/machines/wren.toml")).expect("a corpus sheet is valid")

@@ -176,13 +176,14 @@ fn main() {
         }
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
+    let mixes: Vec<(&str, Vec<u8>)> = common::mixes(job.len()).collect();
     let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
     let with = |key: &str, value: &str| machine.with(key, value).expect("a key of the sheet");
     let slower = with("motion.acceleration_mm_s2.printing", "3000");
     let gentler = with("motion.acceleration_mm_s2.travel", "4000");
     let corpus = ["bittern", "heron", "wren"].map(machine_of_corpus);
     let unlike: Vec<&Machine> = corpus.iter().collect();
-    let cases = [
+    let mut cases = vec![
         case(FLOOR, || common::floor(&job)),
         case(PEER, || peer(&text)),
         case("lines and digest", || common::read_lines(&job)),
@@ -200,6 +201,7 @@ fn main() {
         case(HEADROOM, || plans(&job, &machine, PLANS)),
         case(RINGING, || common::whole(&job, &swinging)),
     ];
+    cases.extend(mixes.iter().map(|(name, job)| case(name, || common::whole(job, &machine))));
     let only = std::env::var("GONOGO_BENCH_ONLY").unwrap_or_default();
     let wanted = |name: &str| only.split(',').any(|word| name.contains(word.trim()));
     let cases: Vec<Case<'_>> = cases.into_iter().filter(|(name, _)| wanted(name)).collect();
@@ -215,7 +217,7 @@ fn main() {
         }
     }
     let names = cases.iter().map(|(name, _)| *name);
-    print(&job, &names.zip(times.into_iter().map(median)).collect::<Vec<_>>());
+    print(&job, &mixes, &names.zip(times.into_iter().map(median)).collect::<Vec<_>>());
 }
 
 fn median(mut times: Vec<Duration>) -> f64 {
@@ -223,12 +225,15 @@ fn median(mut times: Vec<Duration>) -> f64 {
     times[times.len() / 2].as_secs_f64()
 }
 
-fn print(job: &[u8], medians: &[(&str, f64)]) {
+fn print(job: &[u8], mixes: &[(&str, Vec<u8>)], medians: &[(&str, f64)]) {
     let lines = common::floor(job) as f64;
     let of = |name: &str| medians.iter().find(|(known, _)| *known == name).map(|(_, seconds)| *seconds);
     println!("{:.1} MB, {lines} lines, medians", job.len() as f64 / 1e6);
     println!("{:<34} {:>8} {:>8} {:>8} {:>8} {:>8}", "", "ms", "ns/line", "MB/s", "x floor", "x peer");
     for (name, seconds) in medians {
+        // Rows of other jobs count their own lines and bytes.
+        let job = mixes.iter().find(|(mix, _)| mix == name).map_or(job, |(_, job)| job);
+        let lines = common::floor(job) as f64;
         let times = |other: &str| of(other).map_or("–".to_owned(), |other| format!("{:.2}", seconds / other));
         println!(
             "{name:<34} {:>8.1} {:>8.1} {:>8.0} {:>8} {:>8}",

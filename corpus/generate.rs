@@ -12,10 +12,13 @@ mod big;
 mod clean;
 #[path = "generate/faulty.rs"]
 mod faulty;
+#[path = "generate/mixes.rs"]
+mod mixes;
 #[path = "generate/pieces.rs"]
 mod pieces;
 
 pub use big::{big_job, write_big_job};
+pub use mixes::{MIXES, Mix, mixed_job};
 
 /// One job of the corpus.
 pub struct Job {

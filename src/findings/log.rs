@@ -77,6 +77,13 @@ impl Merged {
         is_new_first
     }
 
+    /// Whether a hit is worse than all before; of equals the earliest is, in whatever order they come.
+    #[inline]
+    fn is_worse(&self, line: Option<u64>, badness: f64) -> bool {
+        let is_earlier = || line.zip(self.finding.worst_line).is_some_and(|(line, worst)| line < worst);
+        badness > self.badness || badness == self.badness && is_earlier()
+    }
+
     /// The same for lines that ascend.
     fn count_all(&mut self, lines: &[u64]) -> bool {
         let finding = &mut self.finding;
@@ -191,11 +198,12 @@ impl Log {
             Place::Known(at) => {
                 let merged = &mut self.merged[at];
                 let is_new_first = merged.count_all(&lines);
-                let is_new_worst = worst.badness > merged.badness;
+                let is_new_worst = merged.is_worse(Some(worst.line), worst.badness);
                 if is_new_worst {
                     merged.worsen(Some(worst.line), &worst, || message(&worst));
                 }
                 if is_new_first {
+                    self.wanted.push((at, first));
                     self.place(at, Some(first), worst.spot);
                 }
                 (at, is_new_worst, &lines[..])
@@ -248,12 +256,12 @@ impl Log {
     fn repeat(&mut self, at: usize, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) {
         let merged = &mut self.merged[at];
         let is_new_first = merged.count(line);
-        let is_new_worst = hit.badness > merged.badness;
+        let is_new_worst = merged.is_worse(line, hit.badness);
         if is_new_worst {
             merged.worsen(line, &hit, message);
-            self.wanted.extend(line.map(|line| (at, line)));
         }
         if is_new_first || is_new_worst {
+            self.wanted.extend(line.map(|line| (at, line)));
             self.place(at, line, hit.spot);
         } else if merged.is_unsafe {
             self.reach(at, line, hit.spot);
@@ -408,9 +416,10 @@ impl Log {
                 continue;
             }
             let Some(text) = text_of(line) else { continue };
-            // The first line's excerpt stays; a later one is the worst so far.
-            finding.excerpts.truncate(1);
             finding.excerpts.push(Excerpt { line, text });
+            let (first, worst) = (finding.line, finding.worst_line);
+            finding.excerpts.retain(|excerpt| [first, worst].contains(&Some(excerpt.line)));
+            finding.excerpts.sort_by_key(|excerpt| Some(excerpt.line) != first);
         }
     }
 

@@ -17,7 +17,7 @@ use gonogo::machine::{
 use gonogo::preflight::{JobSource, Preflight};
 use serde_json::{Value, json};
 
-use generate::{Job, big_job, write_big_job};
+use generate::{Job, Mix, big_job, mixed_job, write_big_job};
 
 use crate::support::corpus_machine as machine;
 
@@ -372,6 +372,29 @@ fn a_large_job_passes_and_looks_like_one() {
     let per_line = job.len() as f64 / report.job.lines as f64;
     assert!((27.0..31.0).contains(&per_line), "{per_line} bytes a line");
     assert!(report.layers_total > 20);
+}
+
+#[test]
+fn mixed_jobs_have_what_they_are_for() {
+    let found = |mix: Mix| {
+        let job = mixed_job(mix, 400_000);
+        let report = Preflight::on(&machine("wren")).run(JobSource::stream(&job[..], "job.gcode")).expect("reads");
+        let share = |check: &str| {
+            let hits = report.findings.iter().filter(|finding| finding.check == check).map(|finding| finding.count);
+            hits.sum::<u64>() as f64 / report.job.lines as f64
+        };
+        let text = String::from_utf8(job).expect("UTF-8");
+        let lines = |starts: &str| text.lines().filter(|line| line.starts_with(starts)).count() as f64;
+        let per_line = |starts: &str| lines(starts) / report.job.lines as f64;
+        (share("moves-before-homing"), share("outside-travel"), per_line("M20"), per_line("G4"), per_line("G1 F"))
+    };
+    // By the shares of real jobs: limits on a seventh of the lines, stops on a ninth, feed rates alone on a twelfth.
+    let (homing, outside, limits, ..) = found(Mix::Changing);
+    assert!(homing > 0.8 && outside > 0.3 && (0.12..0.17).contains(&limits), "{homing} {outside} {limits}");
+    let (homing, outside, _, dwells, _) = found(Mix::Dwelling);
+    assert!(homing == 0.0 && outside == 0.0 && (0.09..0.13).contains(&dwells), "{homing} {outside} {dwells}");
+    let (homing, outside, limits, _, feeds) = found(Mix::Wiping);
+    assert!(homing == 0.0 && outside == 0.0 && limits < 0.05 && (0.06..0.2).contains(&feeds), "{limits} {feeds}");
 }
 
 #[test]

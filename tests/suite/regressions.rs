@@ -2,8 +2,12 @@
 
 use gonogo::machine::{Heating, Machine};
 use gonogo::preflight::{JobError, JobSource, Preflight, RunOptions};
+use gonogo::show::report::{
+    Look, Report,
+    text::{Extent, TextReport},
+};
 
-use crate::support::{close, column, free_machine, judge, judge_sized, plan};
+use crate::support::{close, column, corpus_machine, free_machine, judge, judge_sized, plan};
 
 /// A limit change between two moves of one block made the planner look up the arcs of the second part while it derived
 /// the first: it read past the end of the columns. Found by the slow planner on random jobs.
@@ -378,4 +382,37 @@ fn a_shift_of_almost_nothing() {
     let job = format!("G28\nM290 Z{tiny}\nM83\nG1 X50 E2 F600\n");
     let report = judge(&free_machine(), &job);
     assert!(report.time_s.total() > 0.0 && report.layers.iter().all(|layer| layer.time_s.is_finite()), "{report:?}");
+}
+
+/// Found by fuzzing: two checks told the same finding of the same block out of the order of lines, and the text of its
+/// first line was missing where blocks were long.
+#[test]
+fn the_first_line_is_shown_whoever_tells_it() {
+    let machine = corpus_machine("wren");
+    let job = "G28\nM109 S230\nM83\nG1 Z0.2 F900\nG1 E9 F2400\nG1 E38\nG1 E6\nG1 X50 E2 F3000\nG1 X80 E2\n";
+    let report = |block_moves| {
+        let options = RunOptions { block_moves, ..RunOptions::default() };
+        let report = Preflight::on(&machine).options(options).run(JobSource::stream(job.as_bytes(), "job"));
+        report.expect("reads").findings
+    };
+    let found = report(256);
+    let purge = found.iter().find(|finding| finding.check == "purge-line").expect("it fills the nozzle");
+    assert_eq!(purge.excerpts.first().map(|excerpt| Some(excerpt.line)), Some(purge.line));
+    for moves in [1, 2, 3] {
+        assert_eq!(report(moves), found, "blocks of {moves}");
+    }
+}
+
+/// Found by fuzzing: shares of parts that come to less than one of them, in a report that was damaged.
+#[test]
+fn shares_of_damaged_times() {
+    let job = "G28\nM83\nG1 X50 E2 F600\nG4 S3\n";
+    let mut report = judge(&corpus_machine("wren"), job);
+    (report.time_s.extruding, report.time_s.travel) = (f64::MAX, -f64::MAX);
+    let mut out = Vec::new();
+    let extent = Extent { letters: false, details: false };
+    let mut text = TextReport::new(Look { width: 80, color: false }, extent);
+    Report::add(&mut text, &Ok(vec![report]), &mut out).expect("writes");
+    let text = String::from_utf8(out).expect("UTF-8");
+    assert!(!text.contains("inf"), "{text}");
 }

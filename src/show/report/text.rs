@@ -202,8 +202,10 @@ fn time(inspection: &Inspection, look: Look) -> Section {
     let mut parts: Vec<(&str, f64)> = inspection.time_s.named().into_iter().collect();
     parts.retain(|(_, seconds)| *seconds >= SHARE_NAMED * total && *seconds > 0.0);
     parts.sort_by(|(_, a), (_, b)| b.total_cmp(a));
-    let named: Vec<String> =
-        parts.iter().map(|(name, seconds)| format!("{:.0} % {name}", seconds / total * 100.0)).collect();
+    let named: Vec<String> = parts
+        .iter()
+        .map(|(name, seconds)| format!("{:.0} % {name}", (seconds / total).clamp(0.0, 1.0) * 100.0))
+        .collect();
     let named = if named.len() > 1 { format!(": {}", named.join(", ")) } else { String::new() };
     section.paragraph(&format!("{}{named}", duration(total)));
     let nothing = inspection.left_out.iter().filter_map(|sentence| counts_nothing(sentence));
