@@ -39,6 +39,9 @@ pub fn mixed_job(mix: Mix, bytes: usize) -> Vec<u8> {
         writer.lines("G28");
     }
     writer.stands_at([100.0, 100.0, 2.0]);
+    // As real jobs begin: nothing later melts as much.
+    writer.height(0.2);
+    writer.purge_line([20.0, 10.0], [220.0, 10.0], 0.9, 60.0);
     let mut layer = 0;
     while writer.text.len() < bytes {
         layer += 1;
@@ -54,18 +57,18 @@ pub fn mixed_job(mix: Mix, bytes: usize) -> Vec<u8> {
     writer.text.into_bytes()
 }
 
-/// Outlines of 24 sides by both tools, each with limits of its own for the way there and for itself.
+/// Outlines of 26 sides by both tools, each with limits of its own for the way there and for itself.
 fn changing(writer: &mut Writer, layer: u32) {
     for tool in 0..2 {
         writer.lines(if tool == 0 { "M104 T1 S170\nT0" } else { "M104 T0 S170\nT1" });
         writer.lines("M109 S215\nG92 E0\nM106 S180");
         writer.restart_e();
         let x = if tool == 0 { 70.0 } else { 290.0 };
-        for n in 0..14 {
+        for n in 0..if tool == 0 { 15 } else { 8 } {
             let radius = 6.0 + f64::from((n + layer) % 5);
             let centre = [x + 18.0 * f64::from(n % 5), 40.0 + 22.0 * f64::from(n / 5)];
             writer.lines("M204 S625\nM205 X10 Y10");
-            let corners = round(centre, radius, radius / 3.8);
+            let corners = round(centre, radius, radius / 4.1);
             writer.travel(corners[0]);
             writer.lines("M204 S500\nM205 X5 Y5");
             for &corner in corners[1..].iter().chain([&corners[0]]) {
@@ -116,16 +119,19 @@ fn wiping(writer: &mut Writer, layer: u32) {
     for n in 0..16 {
         let radius = 7.0 + f64::from((n + layer) % 4);
         let centre = [60.0 + 24.0 * f64::from(n % 4), 40.0 + 24.0 * f64::from(n / 4)];
-        let corners = round(centre, radius, radius / 2.8);
-        if n % 2 == 0 {
-            writer.lines("M204 S1200");
-        }
-        writer.lines("G1 F7200.000");
+        let corners = round(centre, radius, radius / 4.8);
+        writer.lines(if n % 2 == 0 { "M204 S1200" } else { "G1 F7200.000" });
         writer.travel(corners[0]);
-        writer.lines("G1 E0.80000 F2100.00000\nG1 F2400");
+        if n % 2 == 0 {
+            writer.lines("G1 E0.80000 F2100.00000");
+        }
+        writer.lines("G1 F2400");
         writer.stands_at([corners[0][0], corners[0][1], 0.2 * f64::from(layer % 800 + 1)]);
         for &corner in corners[1..].iter().chain([&corners[0]]) {
             writer.lay(corner, 40.0);
+        }
+        if n % 2 == 0 {
+            continue;
         }
         for corner in &corners[1..4] {
             writer.lines("G1 F5760");
