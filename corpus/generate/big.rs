@@ -9,7 +9,7 @@ const START: &str = "; machine: wren\n; verdict: go\n\
 G21\nG90\nM83\nM140 S60\nM104 S215\nM190 S60\nM109 S215\nG28\n";
 const END: &str = "; Done: cool down, lift, release.\nM104 S0\nM140 S0\nM107\nG91\nG1 Z0.2 F600\nG90\nM84\n";
 
-/// Height of a layer; a job taller than the machine starts again at the bottom.
+/// Height of a layer; a job taller than the machine homes and starts again at the bottom.
 const LAYER_MM: f64 = 0.2;
 const LAYERS: u32 = 900;
 
@@ -74,6 +74,10 @@ impl BigJob {
         let number = self.layer % LAYERS + 1;
         self.layer += 1;
         let writer = &mut self.writer;
+        if number == 1 && self.layer > 1 {
+            writer.lines("; The next pot, on a bare bed.\nG28");
+            writer.stands_at([248.0, 208.0, 2.0]);
+        }
         writer.layer(number, LAYERS);
         if number == 2 {
             writer.lines("M106 S200");

@@ -166,6 +166,9 @@ impl Standing {
         if from[2] == to[2] {
             let Some(mut walk) = grid.walk(from, to) else { return };
             let z_mm = to[2] as f32;
+            if walk.by[1] == 0 {
+                return self.fill_row(walk, z_mm);
+            }
             for _ in 0..walk.steps {
                 let (row, column) = walk.step(&grid);
                 self.fill(row, column, z_mm);
@@ -185,14 +188,33 @@ impl Standing {
     #[inline(always)]
     fn fill(&mut self, row: usize, column: usize, z_mm: f32) {
         let top_mm = &mut self.top_mm[row * self.grid.columns + column];
-        if z_mm > *top_mm {
-            *top_mm = z_mm;
-            let tile_mm = &mut self.tiles_mm[row / TILE * self.grid.tile_columns + column / TILE];
-            if z_mm > *tile_mm {
-                *tile_mm = z_mm;
-                self.highest_mm = self.highest_mm.max(f64::from(z_mm));
-            }
+        // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
+        *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
+        self.raise_tile(row / TILE * self.grid.tile_columns + column / TILE, z_mm);
+    }
+
+    #[inline(always)]
+    fn raise_tile(&mut self, tile: usize, z_mm: f32) {
+        if z_mm > self.tiles_mm[tile] {
+            self.tiles_mm[tile] = z_mm;
+            self.highest_mm = self.highest_mm.max(f64::from(z_mm));
         }
+    }
+
+    /// Fills the cells of a walk along X: steps are no longer than a cell, so it leaves none of them out.
+    fn fill_row(&mut self, walk: Walk, z_mm: f32) {
+        let grid = self.grid;
+        let after = |steps: i64| {
+            let [x, y] = [0, 1].map(|axis| ((walk.at[axis] + walk.by[axis] * steps) >> 32) as usize);
+            (y.min(grid.rows - 1), x.min(grid.columns - 1))
+        };
+        let ((row, first), (_, last)) = (after(1), after(i64::from(walk.steps)));
+        let (left, right) = (first.min(last), first.max(last));
+        for top_mm in &mut self.top_mm[row * grid.columns..][left..=right] {
+            *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
+        }
+        let tiles = row / TILE * grid.tile_columns;
+        (left / TILE..=right / TILE).for_each(|tile| self.raise_tile(tiles + tile, z_mm));
     }
 
     /// The cells that a straight path of the tip crosses, in order; not the one it starts in.
@@ -319,6 +341,20 @@ mod tests {
         assert!((standing.highest_mm() - 0.2).abs() < 1e-6);
         standing.clear();
         assert!((0..standing.cells()).all(|cell| standing.top_mm(cell) == 0.0) && standing.highest_mm() == 0.0);
+    }
+
+    #[test]
+    fn a_line_along_x_fills_what_its_steps_cross() {
+        let ends = [0.0, 0.4, 1.0, 7.3, 15.999, 16.0, 31.5, 49.2, 50.0];
+        for (from, to) in ends.iter().flat_map(|&from| ends.map(|to| (from, to))).filter(|(from, to)| from != to) {
+            let (mut row, mut cells) = (Standing::over(&travel(50.0, 40.0)), Standing::over(&travel(50.0, 40.0)));
+            row.lay([from, 17.5, 0.2], [to, 17.5, 0.2]);
+            let grid = cells.grid;
+            grid.along([from, 17.5, 0.2], [to, 17.5, 0.2], |crossing| {
+                cells.fill(crossing.cell / grid.columns, crossing.cell % grid.columns, 0.2);
+            });
+            assert_eq!((row.top_mm, row.tiles_mm, row.highest_mm), (cells.top_mm, cells.tiles_mm, cells.highest_mm));
+        }
     }
 
     #[test]
