@@ -67,10 +67,10 @@ fn changing(writer: &mut Writer, layer: u32) {
         for n in 0..if tool == 0 { 15 } else { 8 } {
             let radius = 6.0 + f64::from((n + layer) % 5);
             let centre = [x + 18.0 * f64::from(n % 5), 40.0 + 22.0 * f64::from(n / 5)];
-            writer.lines("M204 S625\nM205 X10 Y10");
+            writer.lines("M204 S850\nM205 X9 Y9");
             let corners = round(centre, radius, radius / 4.1);
             writer.travel(corners[0]);
-            writer.lines("M204 S500\nM205 X5 Y5");
+            writer.lines("M204 S700\nM205 X6 Y6");
             for &corner in corners[1..].iter().chain([&corners[0]]) {
                 writer.lay(corner, 20.0);
             }
@@ -120,10 +120,10 @@ fn wiping(writer: &mut Writer, layer: u32) {
         let radius = 7.0 + f64::from((n + layer) % 4);
         let centre = [60.0 + 24.0 * f64::from(n % 4), 40.0 + 24.0 * f64::from(n / 4)];
         let corners = round(centre, radius, radius / 4.8);
-        writer.lines(if n % 2 == 0 { "M204 S1200" } else { "G1 F7200.000" });
+        writer.lines(if n % 2 == 0 { "M204 S1200" } else { "G1 F6600" });
         writer.travel(corners[0]);
         if n % 2 == 0 {
-            writer.lines("G1 E0.80000 F2100.00000");
+            writer.lines("G1 E0.76000 F1900");
         }
         writer.lines("G1 F2400");
         writer.stands_at([corners[0][0], corners[0][1], 0.2 * f64::from(layer % 800 + 1)]);
@@ -134,14 +134,14 @@ fn wiping(writer: &mut Writer, layer: u32) {
             continue;
         }
         for corner in &corners[1..4] {
-            writer.lines("G1 F5760");
+            writer.lines("G1 F5400");
             writer.text.push_str("G1 X");
             fixed(&mut writer.text, corner[0], 3);
             writer.text.push_str(" Y");
             fixed(&mut writer.text, corner[1], 3);
-            writer.lines(" E-0.25333");
+            writer.lines(" E-0.23600");
         }
-        writer.lines("G1 E-0.04000 F2100.00000");
+        writer.lines("G1 E-0.05200 F1900");
         writer.stands_at([corners[3][0], corners[3][1], 0.2 * f64::from(layer % 800 + 1)]);
     }
 }

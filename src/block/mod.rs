@@ -282,10 +282,13 @@ impl Block {
         let lines = &self.line[..self.len()];
         let ends_behind = |moves: usize| lines.get(moves).is_none_or(|&next| next > line);
         // Most ask move after move.
-        let next = lines.len().min(near + 1);
-        if near > 0 && lines.get(near - 1).is_some_and(|&last| last <= line) && (ends_behind(near) || ends_behind(next))
-        {
-            return if ends_behind(near) { near } else { next };
+        if near > 0 && lines.get(near - 1).is_some_and(|&last| last <= line) {
+            if ends_behind(near) {
+                return near;
+            }
+            if ends_behind(near + 1) {
+                return near + 1;
+            }
         }
         lines.partition_point(|&of_move| of_move <= line)
     }

@@ -12,15 +12,17 @@ pub const CHECK: Check = Check {
     explain: Explanation {
         what: "the job sets steps per mm (M92), home offsets (M206, M428), a shift of Z (M290), geometry (M665, M666), \
 the place of the probe (M851), heater control without a share for the error (M301, M304), impulse \
-shaping (M593), the load at which a drive counts as stalled (M914) or which drive moves which axis (M584), or it \
-stops the machine (M112). Motor currents (M906, M907), microsteps (M350) and how a drive is run (M569) are a note.",
+shaping (M593), the load at which a drive counts as stalled (M914), microsteps (M350), or which way a drive turns and \
+which axis it moves (M569, M584), or it stops the machine at once (M112). Motor currents (M906, M907) and how quietly \
+drives run (M569 without a drive) are a note.",
         why: "such values belong to the machine, not to a job. A job that was made for another machine moves this one \
 by wrong distances, into the frame or the bed, or heats it without control, and the values stay in force \
 for the next job.",
         how: "by the command. Steps per mm that equal the sheet's are no change. The filament of M92 E is scaled by \
 new over old steps where the sheet gives them; M206 and M290 shift all later places; the rest is not \
 followed here.",
-        remedy: "take the lines out of the job, and set the values once in the controller. Then judge the job again.",
+        remedy: "take the lines out of the job; what the machine needs of them belongs into the controller, once. Then judge \
+the job again.",
     },
     heat_or_travel: false,
     timed: false,
@@ -36,8 +38,7 @@ fn judge(notice: &Notice, log: &mut Log) {
         }
         Noticed::DrivesTuned { code } => {
             let what = match code {
-                3500 => "the microsteps",
-                5690 => "how a drive is run",
+                5690 => "how quietly drives run",
                 _ => "the motor currents",
             };
             let message = format!("M{} changes {what} from inside the job; it is not followed here", code / 10);
@@ -79,7 +80,11 @@ fn of(change: MachineChange) -> (u64, String) {
         MachineChange::StallLoad => {
             (914, "M914 changes the load at which a drive counts as stalled, which homing may rely on")
         }
-        MachineChange::Drives => (584, "M584 changes which drive moves which axis; it is not followed here"),
+        MachineChange::Microsteps => {
+            (350, "M350 changes the microsteps: distances stay only where the board re-scales its steps")
+        }
+        MachineChange::Drives { code: 5690 } => (569, "M569 says which way a drive turns; it is not followed here"),
+        MachineChange::Drives { .. } => (584, "M584 changes which drive moves which axis; it is not followed here"),
         MachineChange::Stopped => {
             (112, "M112 stops the machine at once: what follows is not carried out, and the board waits for a restart")
         }

@@ -73,6 +73,8 @@ mod tests {
         let judged = found("G1 E40 F3600\nG4 S9\n");
         assert_eq!(judged, [("purge-line".to_owned(), Severity::Note, Some(5))]);
         // Whoever has put in other filament fills the hotend again.
+        let timed = found(&format!("{line}M0 S1\nG1 E40 F3600\nG4 S9\n"));
+        assert!(timed.contains(&(CHECK.id.to_owned(), Severity::Hold, Some(7))), "{timed:?}");
         let judged = found(&format!("{line}M0\nG1 E40 F3600\nG4 S9\n"));
         assert_eq!(judged, [("purge-line".to_owned(), Severity::Note, Some(7))]);
     }

@@ -81,16 +81,8 @@ impl PrintsOffBed {
             return;
         }
         let (from, to) = (block.start(i), block.end(i));
-        // Most are on the bed with both of their ends.
-        let is_off = |at: [f64; 3]| {
-            let [x, y] = [at[0] + x, at[1] + y];
-            let Rectangle { min, max } = &self.printable;
-            (min[0] - x > SLACK_MM) | (x - max[0] > SLACK_MM) | (min[1] - y > SLACK_MM) | (y - max[1] > SLACK_MM)
-        };
-        if block.flags[i] & flag::CURVE == 0 && !is_off(from) && !is_off(to) {
-            return;
-        }
-        let mut reach = block.curve(i).map_or_else(|| box_around(from, to), |curve| curve_extrema(curve, from, to));
+        let curve = if block.flags[i] & flag::CURVE == 0 { None } else { block.curve(i) };
+        let mut reach = curve.map_or_else(|| box_around(from, to), |curve| curve_extrema(curve, from, to));
         for corner in [&mut reach.min, &mut reach.max] {
             corner[0] += x;
             corner[1] += y;

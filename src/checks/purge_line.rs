@@ -26,7 +26,7 @@ print, so that it does not hold the job.",
 1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
 and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
 has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
-note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything, at the start and after a pause. The report counts the same moves as purged, and a height that nothing else was \
+note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything, at the start and after a pause that waits for a person. The report counts the same moves as purged, and a height that nothing else was \
 laid at is no layer. The rule is gonogo's own.",
         remedy: "nothing, unless the drive skips there: then purge slower.",
     },
@@ -242,7 +242,7 @@ pub struct OnPurgeLine {
     waiting: Vec<(Hit, usize)>,
     /// First moves before this block.
     before: usize,
-    /// Numbers of the tools that have laid something since the last pause, a bounded number of them; whether that of this
+    /// Numbers of the tools that have laid something since a person was last waited for, a bounded number of them; whether that of this
     /// block had, before it.
     laid_by: Vec<u32>,
     had_laid: bool,
@@ -268,8 +268,8 @@ impl OnPurgeLine {
         if !self.had_laid && (0..block.len()).any(|i| block.extrudes(i)) {
             self.laid_by.push(block.tool);
         }
-        // Behind a pause the hotend is filled again.
-        if block.actions.iter().any(|action| matches!(action.kind, ActionKind::Pause { .. })) {
+        // Whoever is waited for may put in other filament, and the hotend is filled again.
+        if block.actions.iter().any(|action| action.kind == ActionKind::Pause { open_ended: true }) {
             self.laid_by.clear();
         }
         // Without waiting hits nobody will ask for the rest, but for that of the block in which it begins.
@@ -280,7 +280,13 @@ impl OnPurgeLine {
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
         if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
-            note(hit, 1, "On the spot, before the tool lays anything", self.message, log);
+            note(
+                hit,
+                1,
+                "On the spot, before the tool lays anything, at the start or behind a pause",
+                self.message,
+                log,
+            );
         } else if i < first && block.extrudes(i) {
             let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };

@@ -150,14 +150,13 @@ pub fn ascii_page(text: &str, width: usize) -> String {
 }
 
 /// A line in ASCII; where only that makes it too wide, it is broken, or cut shorter if it is cut anyway.
-fn fitted(line: &str, mut plain: String, width: usize) -> String {
+fn fitted(line: &str, plain: String, width: usize) -> String {
     let surplus = seen(&plain).saturating_sub(width);
     if surplus == 0 || seen(line) > width {
         return plain;
     }
     if line.ends_with(CUT.0) && plain.len() > surplus + CUT.1.len() {
-        plain.truncate(plain.len() - CUT.1.len() - surplus);
-        return plain + CUT.1;
+        return cut(line, width);
     }
     let indent = plain.len() - plain.trim_start_matches(' ').len();
     let has_mark = plain[indent..].chars().nth(1) == Some(' ');
@@ -171,6 +170,28 @@ fn fitted(line: &str, mut plain: String, width: usize) -> String {
         room = width - hang;
     }
     broken + rest
+}
+
+/// The start of a line whose end is left out anyway, in ASCII: whole signs, since half of an escaped letter would name
+/// another, and all commands, so that colours end.
+fn cut(line: &str, width: usize) -> String {
+    let (mut plain, mut room) = (String::new(), width.saturating_sub(CUT.1.len()));
+    let mut shown = outside_commands(line).map(|(at, _)| at).peekable();
+    for (at, c) in line.char_indices() {
+        if shown.next_if_eq(&at).is_none() {
+            plain.push(c);
+            continue;
+        }
+        let sign = if c.is_ascii() { Cow::Owned(c.to_string()) } else { sign(c) };
+        if c == CUT.0 || sign.len() > room {
+            // Nothing behind it fits either.
+            room = 0;
+            continue;
+        }
+        room -= sign.len();
+        plain.push_str(&sign);
+    }
+    plain + CUT.1
 }
 
 /// Where a line that takes more than so many columns may be broken; none where it need not or cannot.
@@ -331,6 +352,11 @@ mod tests {
         let coloured = "\u{1b}[1m1 │\u{1b}[0m 治 b\n  \u{1b}[1m│ \u{1b}[31m━━ ━\u{1b}[0m ^";
         let plain = "\u{1b}[1m1 |\u{1b}[0m \\u{6cbb} b\n  \u{1b}[1m| \u{1b}[31m-------- -\u{1b}[0m ^";
         assert_eq!(ascii(coloured), plain);
+    }
+
+    #[test]
+    fn what_is_cut_ends_with_a_whole_sign() {
+        assert_eq!(ascii_page("G1 ; Größe…", 11), "G1 ; Gr..");
     }
 
     #[test]

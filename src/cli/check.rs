@@ -225,7 +225,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress =
-        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_read(args.format.format.is_page));
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {

@@ -95,7 +95,7 @@ pub fn run(args: &CompareArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let sheets = [&before, &after].into_iter().filter_map(sheet::file);
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheets).chain(args.jobs.list()))?;
     let progress =
-        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_read(args.format.format.is_page));
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
     let Make::Each(make) = args.format.make else {

@@ -82,7 +82,7 @@ pub fn run(args: &HeadroomArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     args.delivery.spare(jobs.iter().filter_map(Job::path).chain(sheet::file(&machine)).chain(args.jobs.list()))?;
     let wishes = args.wishes(&machine)?;
     let progress =
-        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_read(args.format.format.is_page));
+        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
     let look = args.delivery.look(terminal);
     let mut output = args.delivery.open(args.format.format.is_page, look)?;

@@ -147,7 +147,7 @@ pub fn is_stdin(path: &Path) -> bool {
 }
 
 /// Judges all jobs and hands each outcome to `take` in the order of the jobs; errors also go to standard error, unless the
-/// report tells the same person. When `take` cannot write, no further job is started.
+/// report says them in the same place. When `take` cannot write, no further job is started.
 ///
 /// # Errors
 /// When `take` cannot write.

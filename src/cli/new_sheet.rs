@@ -136,11 +136,14 @@ fn ask(
     let open = QUESTIONS.iter().filter(|question| !given.contains(question));
     let (told, open): (Vec<&Question>, Vec<&Question>) = open.partition(|question| sheet.is_in_settings(question));
     if !told.is_empty() {
-        writeln!(out, "Not asked, since the machine's settings say it; the option of this name changes it:")?;
+        writeln!(
+            out,
+            "Not asked, since the machine's settings say it; to change one, run this again with its option:"
+        )?;
         for question in told {
             writeln!(
                 out,
-                "  --{} {}",
+                "  --{} '{}'",
                 question.option,
                 sheet.unanswered(question).as_deref().map(safe).unwrap_or_default()
             )?;
@@ -247,8 +250,8 @@ mod tests {
         let enters = "\n".repeat(QUESTIONS.len() - 3);
         ask(&[name], &mut sheet, &mut enters.as_bytes(), &mut out).expect("all are answered");
         let said = String::from_utf8(out).expect("UTF-8");
-        assert!(said.contains("  --steps-per-mm 80,80,400,95\n"), "{said}");
-        assert!(said.contains("  --acceleration-mm-s2 900,1100,1200\n"), "{said}");
+        assert!(said.contains("  --steps-per-mm '80,80,400,95'\n"), "{said}");
+        assert!(said.contains("  --acceleration-mm-s2 '900,1100,1200'\n"), "{said}");
         // Half of the jerk is not known: the brackets hold what is.
         assert!(said.contains("[jerk 8,8,0.2,1]: ") && !said.contains("--corner"), "{said}");
         assert_eq!(said.matches("]: ").count(), QUESTIONS.len() - 3);

@@ -1,7 +1,7 @@
 //! Where a report goes: standard output, a file that appears only when it is complete, or nowhere.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use anstream::{AutoStream, ColorChoice};
@@ -47,11 +47,14 @@ impl Delivery {
         self.output.is_none() && terminal.has_letters()
     }
 
-    /// Whether a report for people, which `is_page` says, goes to standard output: whoever reads it there, be it on a
-    /// terminal or in a file, need not be told the same on standard error. What -o names or -q drops is read elsewhere or not
-    /// at all, and programs that read the other formats show nothing.
-    pub fn is_read(&self, is_page: bool) -> bool {
-        is_page && self.output.is_none() && !self.quiet
+    /// Whether a report for people, which `is_page` says, shows up on a terminal: whoever reads it there need not be told the
+    /// same on standard error. A pipe may be closed, and a file is read later or never.
+    pub fn is_seen(&self, is_page: bool) -> bool {
+        self.is_seen_on(is_page, io::stdout().is_terminal())
+    }
+
+    fn is_seen_on(&self, is_page: bool, stdout_is_terminal: bool) -> bool {
+        is_page && stdout_is_terminal && self.output.is_none() && !self.quiet
     }
 
     /// The file or folder named by -o.
@@ -305,11 +308,12 @@ mod tests {
     }
 
     #[test]
-    fn only_a_page_on_standard_output_tells_what_standard_error_would() {
+    fn only_a_page_on_a_terminal_tells_what_standard_error_would() {
         let here = Delivery { output: None, quiet: false };
-        assert!(here.is_read(true) && !here.is_read(false));
-        assert!(!Delivery { output: None, quiet: true }.is_read(true));
-        assert!(!Delivery { output: Some("a".into()), quiet: false }.is_read(true));
+        assert!(here.is_seen_on(true, true));
+        assert!(!here.is_seen_on(false, true) && !here.is_seen_on(true, false));
+        assert!(!Delivery { output: None, quiet: true }.is_seen_on(true, true));
+        assert!(!Delivery { output: Some("a".into()), quiet: false }.is_seen_on(true, true));
     }
 
     #[test]

@@ -38,9 +38,9 @@ impl Progress {
         Self { bar, in_report: false }
     }
 
-    /// Leaves it to the report to tell which jobs cannot be judged, where `read` says that the same person reads it.
-    pub fn errors_in_report(self, read: bool) -> Self {
-        Self { in_report: read, ..self }
+    /// Leaves it to the report to tell which jobs cannot be judged, where `seen` says that it is seen in the same place.
+    pub fn errors_in_report(self, seen: bool) -> Self {
+        Self { in_report: seen, ..self }
     }
 
     /// Tells on standard error that a job cannot be judged, unless the report does so.

@@ -6,6 +6,7 @@
 use std::borrow::Cow;
 use std::fmt;
 
+use crate::findings::LINES_KEPT;
 use crate::geometry::Box3;
 use crate::machine::{MachineFacts, Severity};
 use crate::physics::Ringing;
@@ -97,9 +98,11 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// Whether every line of it that is kept is one of another's: one fault that two checks see.
+    /// Whether all of its lines are lines of another's: one fault that two checks see. Of more lines than are kept it must be
+    /// as many.
     pub fn is_within(&self, other: &Finding) -> bool {
-        !self.lines.is_empty() && self.lines.iter().all(|line| other.lines.contains(line))
+        let all_kept = self.lines.len() < LINES_KEPT || (self.count, self.last_line) == (other.count, other.last_line);
+        all_kept && !self.lines.is_empty() && self.lines.iter().all(|line| other.lines.contains(line))
     }
 }
 

@@ -65,26 +65,17 @@ impl Merged {
     /// Counts one more hit; true where its line comes before all others.
     #[inline]
     fn count(&mut self, line: Option<u64>) -> bool {
-        let finding = &mut self.finding;
-        finding.count += 1;
-        let Some(line) = line else { return false };
-        let is_new_first = finding.line.is_none_or(|first| line < first);
-        finding.line = Some(finding.line.map_or(line, |first| first.min(line)));
-        finding.last_line = Some(finding.last_line.map_or(line, |last| last.max(line)));
-        if finding.lines.len() < LINES_KEPT && finding.lines.last() != Some(&line) {
-            finding.lines.push(line);
+        match line {
+            Some(line) => self.count_all(&[line]),
+            None => {
+                self.finding.count += 1;
+                false
+            }
         }
-        is_new_first
     }
 
-    /// Whether a hit is worse than all before; of equals the earliest is, in whatever order they come.
+    /// The same for hits on several lines, which ascend.
     #[inline]
-    fn is_worse(&self, line: Option<u64>, badness: f64) -> bool {
-        let is_earlier = || line.zip(self.finding.worst_line).is_some_and(|(line, worst)| line < worst);
-        badness > self.badness || badness == self.badness && is_earlier()
-    }
-
-    /// The same for lines that ascend.
     fn count_all(&mut self, lines: &[u64]) -> bool {
         let finding = &mut self.finding;
         let (Some(&first), Some(&last)) = (lines.first(), lines.last()) else { return false };
@@ -93,14 +84,29 @@ impl Merged {
         finding.line = Some(finding.line.map_or(first, |known| known.min(first)));
         finding.last_line = Some(finding.last_line.map_or(last, |known| known.max(last)));
         for &line in lines {
-            if finding.lines.len() >= LINES_KEPT {
-                break;
-            }
-            if finding.lines.last() != Some(&line) {
-                finding.lines.push(line);
+            match self.finding.lines.last() {
+                Some(&known) if line <= known => self.keep_earlier(line),
+                _ if self.finding.lines.len() < LINES_KEPT => self.finding.lines.push(line),
+                _ => break,
             }
         }
         is_new_first
+    }
+
+    /// Keeps a line that comes before one that is kept, so that the first are kept whoever tells them when.
+    fn keep_earlier(&mut self, line: u64) {
+        let lines = &mut self.finding.lines;
+        if let Err(at) = lines.binary_search(&line) {
+            lines.insert(at, line);
+            lines.truncate(LINES_KEPT);
+        }
+    }
+
+    /// Whether a hit is worse than all before; of equals the earliest is, in whatever order they come.
+    #[inline]
+    fn is_worse(&self, line: Option<u64>, badness: f64) -> bool {
+        let is_earlier = || line.zip(self.finding.worst_line).is_some_and(|(line, worst)| line < worst);
+        badness > self.badness || badness == self.badness && is_earlier()
     }
 
     /// Takes over what a hit says that is worse than all before.
@@ -146,9 +152,10 @@ fn sentence(mut message: String) -> String {
     message
 }
 
-/// Worst severity first, then by first line, then by check.
+/// Worst severity first, then by first line, then by check and kind.
 pub(crate) fn sort(findings: &mut [Finding]) {
-    findings.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.line.cmp(&b.line)).then(a.check.cmp(&b.check)));
+    let place = |finding: &Finding| (std::cmp::Reverse(finding.severity), finding.line);
+    findings.sort_by(|a, b| (place(a), &a.check, a.kind).cmp(&(place(b), &b.check, b.kind)));
 }
 
 /// The findings so far.

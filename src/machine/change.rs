@@ -286,7 +286,6 @@ mod tests {
             ("jerk", "motion.corner.jerk_mm_s.x"),
             ("max feed", "motion.feed_rate_limit_mm_s.x"),
             ("speed", "motion.feed_rate_limit_mm_s.x` or `controller.default_feed_rate_mm_s"),
-            ("motion.max_accel.y", "motion.acceleration_limit_mm_s2.y"),
             ("nozzle", "tool[0].nozzle_diameter_mm"),
             ("bed size", "travel.x` or `travel.y"),
             ("steps per mm", "controller.steps_per_mm.x"),

@@ -3,6 +3,9 @@
 //! The reader, the schema, the list of keys for people and the resolved sheet are all made from [`KEYS`].
 //! Paths are dotted; `[]` marks a list of tables (`tool[].nozzle_diameter_mm`).
 
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
 mod senses;
 mod words;
 
@@ -171,9 +174,6 @@ const DAMPING: Kind = Kind::Number { min: 0.0, max: 0.9 };
 const NATURAL: Kind = Kind::Number { min: 0.1, max: 10_000.0 };
 const RANGE: Kind = Kind::Range { max: FAR };
 const POINT: Kind = Kind::Point { size: 3, max: FAR };
-
-use std::collections::BTreeMap;
-use std::sync::LazyLock;
 
 use Preset::{Depends, Required, RequiredInFirst, Unset, Value};
 

@@ -111,15 +111,26 @@ impl Interpreter {
             }
             5680 => self.set_tool(out),
             // Without words they are questions.
-            3500 | 5690 | 5840 | 5930 | 6650 | 6660 | 9060 | 9070 | 9140 if self.params.is_empty() => {}
+            3500 | 5930 | 6650 | 6660 | 9060 | 9070 | 9140 if self.params.is_empty() => {}
             5930 => self.machine_changed(MachineChange::Shaping),
             6650 | 6660 => self.machine_changed(MachineChange::Geometry { code }),
             8510 if [b'X', b'Y', b'Z'].iter().any(|&letter| self.params.get(letter).is_some()) => {
                 self.machine_changed(MachineChange::Probe);
             }
             8510 => {}
-            3500 | 5690 | 9060 | 9070 => self.notice(Noticed::DrivesTuned { code }),
-            5840 => self.machine_changed(MachineChange::Drives),
+            3500 => self.machine_changed(MachineChange::Microsteps),
+            // With a drive and a value it says which way that turns; with a drive alone it asks.
+            5690 if self.params.names(b'P') && self.params.names(b'S') => {
+                self.machine_changed(MachineChange::Drives { code });
+            }
+            5690 if self.params.names(b'S') => self.notice(Noticed::DrivesTuned { code }),
+            5690 => {}
+            9060 | 9070 => self.notice(Noticed::DrivesTuned { code }),
+            // Without an axis it asks, or says what a display shows.
+            5840 if b"XYZE".iter().any(|&letter| self.params.names(letter)) => {
+                self.machine_changed(MachineChange::Drives { code });
+            }
+            5840 => {}
             1120 => self.machine_changed(MachineChange::Stopped),
             9140 => self.machine_changed(MachineChange::StallLoad),
             2200 | 2210 => self.overrides(code),

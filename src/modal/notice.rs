@@ -107,7 +107,7 @@ pub enum Noticed {
         /// Whether a temperature should stand there.
         heats: bool,
     },
-    /// Currents, microsteps or the running of drives are changed.
+    /// Currents or the running of drives are changed.
     DrivesTuned {
         /// Of the command, in tenths.
         code: u32,
@@ -146,8 +146,13 @@ pub enum MachineChange {
     Shaping,
     /// M914: load at which a drive counts as stalled.
     StallLoad,
-    /// M584: which drive moves which axis; not followed.
-    Drives,
+    /// M350: microsteps; not followed.
+    Microsteps,
+    /// M569, M584: which way a drive turns, which axis it moves; not followed.
+    Drives {
+        /// Of the command.
+        code: u32,
+    },
     /// M112: stopped at once.
     Stopped,
 }

@@ -1,4 +1,4 @@
-//! A straight path for lines of plain words: `M204 S1000`, `G92 E0`, `G1 X5.2 F3000 ; outer wall`.
+//! A straight path for lines of plain words: `M204 S1000`, `G92 E0`, `G28 X Y ; home`.
 //!
 //! The grammar in [`super::words`] is the law. This path takes capital letters with plain numbers, or none, and blanks
 //! between them; where anything else comes, or where the grammar might read blanks, text or a name, it leaves the line to

@@ -312,7 +312,7 @@ mod tests {
             let bytes = line.strip_suffix(b"\n").unwrap();
             let bytes = bytes.strip_suffix(b"\r").unwrap_or(bytes);
             let mut law = Words::new();
-            let expected = words::read(bytes, &mut law);
+            let expected = words::by_grammar(bytes, &mut law);
             let shown = String::from_utf8_lossy(line);
             let law: Vec<(u8, u64)> = law.iter().map(|w| (w.letter, w.value.map_or(u64::MAX, f64::to_bits))).collect();
             assert_eq!(read, &law, "{shown:?}");

@@ -336,7 +336,7 @@ mod tests {
 
     fn words_of(text: &str) -> String {
         let mut words = Words::new();
-        let line = read(text.as_bytes(), &mut words);
+        let line = by_grammar(text.as_bytes(), &mut words);
         assert_eq!(line.flaw, None, "{text}");
         spell(&words)
     }
@@ -368,7 +368,7 @@ mod tests {
     fn line_numbers_and_checksums() {
         let mut words = Words::new();
         let text = b"N3 T0*57";
-        let line = read(text, &mut words);
+        let line = by_grammar(text, &mut words);
         assert_eq!((line.number, spell(&words).as_str()), (Some(3.0), "T0"));
         let xor = b"N3 T0".iter().fold(0, |sum, b| sum ^ b);
         assert_eq!(line.checksum, Some((57.0, xor)));
@@ -379,7 +379,7 @@ mod tests {
     #[test]
     fn text_is_not_read_as_words() {
         let mut words = Words::new();
-        let line = read(b"N4 M117 X1 hello ; there*12", &mut words);
+        let line = by_grammar(b"N4 M117 X1 hello ; there*12", &mut words);
         assert_eq!(spell(&words), "M117");
         assert_eq!(line.text, Some(&b"X1 hello ; there"[..]));
         assert!(line.checksum.is_some());
@@ -398,25 +398,25 @@ mod tests {
             ("?", Foreign::Other),
             ("[X]", Foreign::Bracket),
         ] {
-            assert_eq!(read(text.as_bytes(), &mut words).kind, Kind::Foreign(kind), "{text}");
+            assert_eq!(by_grammar(text.as_bytes(), &mut words).kind, Kind::Foreign(kind), "{text}");
         }
-        assert_eq!(read(b"X", &mut words).kind, Kind::Words);
+        assert_eq!(by_grammar(b"X", &mut words).kind, Kind::Words);
     }
 
     #[test]
     fn flaws_are_located_and_the_rest_is_read() {
         let mut words = Words::new();
-        let line = read(b"G1 X1.2.3 Y5", &mut words);
+        let line = by_grammar(b"G1 X1.2.3 Y5", &mut words);
         assert_eq!(line.flaw.map(|(at, _)| at), Some(7));
         assert_eq!(spell(&words), "G1 X1.2 Y5");
-        assert!(read(b"G1 X1 (open", &mut words).flaw.is_some());
-        assert!(read(b"G1 (a (b) c) X1", &mut words).flaw.is_some());
+        assert!(by_grammar(b"G1 X1 (open", &mut words).flaw.is_some());
+        assert!(by_grammar(b"G1 (a (b) c) X1", &mut words).flaw.is_some());
     }
 
     #[test]
     fn command_part_ends_before_the_comment() {
         let mut words = Words::new();
-        assert_eq!(read(b"G1 X1   ; long comment", &mut words).command_bytes, 5);
-        assert_eq!(read(b"G1 (why) X1  ", &mut words).command_bytes, 11);
+        assert_eq!(by_grammar(b"G1 X1   ; long comment", &mut words).command_bytes, 5);
+        assert_eq!(by_grammar(b"G1 (why) X1  ", &mut words).command_bytes, 11);
     }
 }

@@ -425,14 +425,14 @@ fn what_stops_or_rewires_the_machine() {
         let found = judge(&machine(), &format!("G28\n{line}\n"));
         found.findings.iter().find(|finding| finding.check == "machine-changed-in-job").map(|finding| finding.severity)
     };
-    for line in ["M112", "M584 X0 Y1 Z2", "M914 X60"] {
+    for line in ["M112", "M584 X0 Y1 Z2", "M914 X60", "M350 X16 Y16", "M569 P0 S0"] {
         assert_eq!(severity(line), Some(Severity::Hold), "{line}");
     }
-    for line in ["M350 X16 Y16", "M569 P0 S0", "M906 X800"] {
+    for line in ["M569 S1 X Y", "M906 X800"] {
         assert_eq!(severity(line), Some(Severity::Note), "{line}");
     }
     // Questions change nothing.
-    for line in ["M350", "M569", "M584", "M914"] {
+    for line in ["M350", "M569", "M569 P0", "M584", "M584 P3", "M914"] {
         assert_eq!(severity(line), None, "{line}");
     }
     // A file of commands that nobody can see from here.

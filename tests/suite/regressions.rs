@@ -403,6 +403,26 @@ fn the_first_line_is_shown_whoever_tells_it() {
     }
 }
 
+/// Found by reading: what one block tells together came in another order than from several, and of more lines than are kept
+/// others were kept where two checks tell one finding.
+#[test]
+fn findings_of_one_line_and_lines_of_two_checks() {
+    let machine = corpus_machine("wren");
+    let report = |job: &str, block_moves| {
+        let options = RunOptions { block_moves, ..RunOptions::default() };
+        let report = Preflight::on(&machine).options(options).run(JobSource::stream(job.as_bytes(), "job"));
+        report.expect("reads").findings
+    };
+    let pushes = "G1 E5 F2400\n".repeat(120);
+    for job in ["G28\nG1 Y500 G1 X-50 F6000\n", &format!("G28\nM109 S230\nM83\n{pushes}G1 X50 E2 F600\n")] {
+        let found = report(job, 256);
+        assert!(found.iter().any(|finding| finding.count > 1 || finding.check == "outside-travel"), "{found:?}");
+        for moves in [1, 2, 3] {
+            assert_eq!(report(job, moves), found, "blocks of {moves}");
+        }
+    }
+}
+
 /// Found by fuzzing: shares of parts that come to less than one of them, in a report that was damaged.
 #[test]
 fn shares_of_damaged_times() {

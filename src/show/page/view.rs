@@ -53,7 +53,7 @@ pub struct FindingView {
     pub more: usize,
     pub accepted: Option<String>,
     pub explain: String,
-    /// Number of the finding that has the same lines, where it is told with that one.
+    /// Number of the finding whose lines hold all of its own, where it is told with that one.
     pub told_with: Option<usize>,
 }
 
@@ -162,10 +162,11 @@ impl FindingView {
             });
             left = others;
             all.push(Self::of(pictured, index, finding));
-            all.extend(with.into_iter().map(|(also, other)| Self {
-                excerpts: Vec::new(),
-                told_with: Some(index + 1),
-                ..Self::of(pictured, also, other)
+            let shown = |line: u64| finding.excerpts.iter().any(|excerpt| excerpt.line == line);
+            all.extend(with.into_iter().map(|(also, other)| {
+                let mut view = Self { told_with: Some(index + 1), ..Self::of(pictured, also, other) };
+                view.excerpts.retain(|(line, _)| !shown(*line));
+                view
             }));
         }
         all

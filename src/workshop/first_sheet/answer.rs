@@ -17,7 +17,8 @@ const NOZZLE_LIMIT: &str = "tool[0].temperature_c.limit";
 const LOWEST: &str = "tool[0].temperature_c.extrude_min";
 const HOME: &str = "travel.home";
 /// Of a lowest temperature of pushing that the limit of the hotend does not leave room for.
-const PULLED_DOWN: &str = "a guess: pulled down to the limit of the hotend; cold filament may jam at it: look it up";
+const PULLED_DOWN: &str =
+    "a guess: pulled down to the limit of the hotend; pushing at this temperature may jam: look it up";
 /// Of the home position of three towers.
 const TOWERS_HOME: &str = "a guess: three towers mostly home at the top of their travel, in the middle: look it up";
 const AXES: [&str; 4] = ["x", "y", "z", "e"];

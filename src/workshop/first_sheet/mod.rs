@@ -228,7 +228,8 @@ impl FirstSheet {
             return None;
         }
         let lacking = lacking(table, given);
-        (!lacking.is_empty()).then(|| format!("a new [{table}] also takes {}", lacking.join(", ")))
+        (!lacking.is_empty())
+            .then(|| format!("a new [{table}] needs {} too, which the text does not give", lacking.join(", ")))
     }
 
     fn put_number(&mut self, path: &str, element: Option<usize>, value: f64, from: String) {

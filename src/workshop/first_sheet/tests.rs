@@ -213,7 +213,7 @@ fn every_row_of_the_settings_is_told_of() {
             "M205 X8 not kept: the text also gives a junction deviation (J), and the sheet takes one rule",
             "M205 J0.01 new: ",
             "M203 X12000 in doubt: above 1500 mm/s, not plausible; in mm/min it is 200 mm/s",
-            "M851 X-20 not kept: a new [probe] also takes probe.offset_mm[1], probe.offset_mm[2]",
+            "M851 X-20 not kept: a new [probe] needs probe.offset_mm[1], probe.offset_mm[2] too, which the text does not give",
             "M301 P1 not kept: control loop of the hotend: the sheet describes heating by time constant and full power",
         ]
     );
