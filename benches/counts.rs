@@ -25,9 +25,9 @@ const BYTES: usize = 1 << 20;
 /// Instructions per line that each stage takes together with those before it, as measured when the budget was set; more
 /// than [`MARGIN`] above that is a regression. A stage that became cheaper should get its new number.
 const BUDGETS: [(&str, f64); 6] =
-    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 846.0), ("whole", 1885.0)];
+    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 846.0), ("whole", 1817.0)];
 /// The same of the whole check for jobs with what that one lacks.
-const MIXED_BUDGETS: [(&str, f64); 3] = [("changing", 2319.0), ("dwelling", 2961.0), ("wiping", 2045.0)];
+const MIXED_BUDGETS: [(&str, f64); 3] = [("changing", 2315.0), ("dwelling", 2917.0), ("wiping", 1945.0)];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
