@@ -27,7 +27,7 @@ const BYTES: usize = 1 << 20;
 const BUDGETS: [(&str, f64); 6] =
     [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 846.0), ("whole", 1817.0)];
 /// The same of the whole check for jobs with what that one lacks.
-const MIXED_BUDGETS: [(&str, f64); 3] = [("changing", 2315.0), ("dwelling", 2917.0), ("wiping", 1945.0)];
+const MIXED_BUDGETS: [(&str, f64); 3] = [("changing", 2417.0), ("dwelling", 2917.0), ("wiping", 1945.0)];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 

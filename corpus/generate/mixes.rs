@@ -7,7 +7,7 @@ use super::pieces::{Retraction, Style, Writer, fixed, round};
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Mix {
     /// Limits that change around each outline, absolute filament, two tools, and findings on most moves: nothing is homed,
-    /// and the second copy lies outside the travel.
+    /// and the second copy lies outside the travel on two axes.
     Changing,
     /// Dwells, lifts and retraction by the controller between short squares, with filament to twelve decimals.
     Dwelling,
@@ -57,18 +57,18 @@ pub fn mixed_job(mix: Mix, bytes: usize) -> Vec<u8> {
     writer.text.into_bytes()
 }
 
-/// Outlines of 26 sides by both tools, each with limits of its own for the way there and for itself.
+/// Outlines of 22 sides by both tools, each with limits of its own for the way there and for itself.
 fn changing(writer: &mut Writer, layer: u32) {
     for tool in 0..2 {
         writer.lines(if tool == 0 { "M104 T1 S170\nT0" } else { "M104 T0 S170\nT1" });
         writer.lines("M109 S215\nG92 E0\nM106 S180");
         writer.restart_e();
-        let x = if tool == 0 { 70.0 } else { 290.0 };
-        for n in 0..if tool == 0 { 15 } else { 8 } {
+        let [x, y] = if tool == 0 { [70.0, 40.0] } else { [290.0, 220.0] };
+        for n in 0..if tool == 0 { 15 } else { 12 } {
             let radius = 6.0 + f64::from((n + layer) % 5);
-            let centre = [x + 18.0 * f64::from(n % 5), 40.0 + 22.0 * f64::from(n / 5)];
+            let centre = [x + 18.0 * f64::from(n % 5), y + 22.0 * f64::from(n / 5)];
             writer.lines("M204 S850\nM205 X9 Y9");
-            let corners = round(centre, radius, radius / 4.1);
+            let corners = round(centre, radius, radius / 3.5);
             writer.travel(corners[0]);
             writer.lines("M204 S700\nM205 X6 Y6");
             for &corner in corners[1..].iter().chain([&corners[0]]) {
