@@ -98,11 +98,14 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// Whether all of its lines are lines of another's: one fault that two checks see. Of more lines than are kept it must be
-    /// as many.
+    /// Whether all of its lines are lines of another's, which has not many more: one fault that two checks see. Of more lines
+    /// than are kept it must be as many.
     pub fn is_within(&self, other: &Finding) -> bool {
         let all_kept = self.lines.len() < LINES_KEPT || (self.count, self.last_line) == (other.count, other.last_line);
-        all_kept && !self.lines.is_empty() && self.lines.iter().all(|line| other.lines.contains(line))
+        all_kept
+            && other.count <= 2 * self.count
+            && !self.lines.is_empty()
+            && self.lines.iter().all(|line| other.lines.contains(line))
     }
 }
 
@@ -503,5 +506,28 @@ impl Inspection {
             checks_skipped: Vec::new(),
             left_out: Vec::new(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sample;
+    use super::*;
+
+    #[test]
+    fn one_fault_that_two_checks_see() {
+        let finding = |lines: std::ops::Range<u64>, count: u64| Finding {
+            count,
+            last_line: lines.clone().last(),
+            lines: lines.take(LINES_KEPT).collect(),
+            ..sample::no_go().findings[0].clone()
+        };
+        let many = finding(10..60, 50);
+        assert!(finding(10..60, 50).is_within(&many) && finding(20..50, 30).is_within(&many));
+        // A single line of fifty is a matter of its own, and so is a line beside them.
+        assert!(!finding(30..31, 1).is_within(&many) && !finding(30..61, 31).is_within(&many));
+        // Of more lines than are kept the rest may lie elsewhere.
+        let kept = finding(10..110, 100);
+        assert!(finding(10..110, 100).is_within(&kept) && !finding(10..2000, 5000).is_within(&kept));
     }
 }
