@@ -186,15 +186,17 @@ impl Observer for CommandRateExceeded {
             for i in 0..count {
                 let (commands, bytes, time_s) = self.window.sums(count, i);
                 let (bits, line) = (bytes * BITS, block.line[block.len() - count + i]);
-                let rate_hz = commands / time_s.max(1.0 / Sum::ONE);
+                // Moves too short for the clock take one step of it together.
+                let at_least_s = time_s.max(1.0 / Sum::ONE);
+                let rate_hz = commands / at_least_s;
                 if rate_hz > self.most.0 {
                     self.most = (rate_hz, line);
                 }
                 if commands > commands_hz * time_s {
-                    self.raise(log, line, 0, commands / time_s);
+                    self.raise(log, line, 0, rate_hz);
                 }
                 if bits > baud * time_s {
-                    self.raise(log, line, 1, bits / time_s);
+                    self.raise(log, line, 1, bits / at_least_s);
                 }
             }
         }
@@ -270,6 +272,16 @@ mod tests {
         assert_eq!((rate.count, rate.line, rate.limit), (5, Some(16), Some(500.0)));
         assert!((rate.value.unwrap() - 1000.0).abs() < 1e-3, "times are multiples of 2⁻³² s");
         assert!(rate.message.contains("16 moves in a row ask for 1000 commands"), "{}", rate.message);
+    }
+
+    /// Found by fuzzing: the rate was no finite number.
+    #[test]
+    fn moves_too_short_for_the_clock_have_a_finite_rate() {
+        let found = short(Job::new(), 20, 1e-12).findings(&CHECK, &machine());
+        assert_eq!(found.len(), 2);
+        for finding in found {
+            assert!(finding.value.is_some_and(|rate| rate > 1e9 && rate.is_finite()), "{finding:?}");
+        }
     }
 
     #[test]
