@@ -375,10 +375,17 @@ fn force_row(machine: &Machine, axis: usize) -> Result<Row, (String, String)> {
         .formula(format!("needed {}; there {there}", load.formula)))
 }
 
+/// Largest margin that is told as a number.
+const MARGIN_SAID: f64 = 1e6;
+
 /// Verdict and words of a margin by the cautious model and by the bound from above.
 pub(super) fn judged(margin: f64, at_most: f64) -> (Outcome, String) {
     let outcome = by_margin(margin, ENOUGH);
-    let times = figure((margin * 100.0).round() / 100.0);
+    // Of almost nothing that is asked for there may be more times than there are numbers.
+    let times = match margin > MARGIN_SAID {
+        true => format!("over {}", figure(MARGIN_SAID)),
+        false => figure((margin * 100.0).round() / 100.0),
+    };
     match outcome {
         Outcome::NoGo if at_most >= 1.0 => {
             let most = figure((at_most * 100.0).round() / 100.0);
@@ -477,6 +484,10 @@ mod tests {
             Some(Expected::AtMost(there)) => there / row.set.unwrap(),
             _ => panic!("{row:?}"),
         };
+        // Found by fuzzing: a margin that is no finite number, where a sheet asks for next to nothing.
+        for margin in [1e307, f64::MAX, f64::INFINITY] {
+            assert_eq!(judged(margin, margin), (Outcome::Go, "margin over 1000000".to_owned()));
+        }
         let smooth = lifts("screw_pitch_diameter_mm = 7.0\nscrew_friction = 0.0\n");
         assert_eq!((smooth.outcome, smooth.message.as_str()), (Outcome::Go, "margin 1.54"));
         for given in ["screw_pitch_diameter_mm = 7.0\nscrew_friction = 0.15\n", "screw_pitch_diameter_mm = 7.0\n"] {
