@@ -176,7 +176,7 @@ fn main() {
         }
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
-    let mixes: Vec<(&str, Vec<u8>)> = common::mixes(job.len()).collect();
+    let mixes = common::mixes().map(|name| (name, common::mixed(name, job.len())));
     let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
     let with = |key: &str, value: &str| machine.with(key, value).expect("a key of the sheet");
     let slower = with("motion.acceleration_mm_s2.printing", "3000");

@@ -50,7 +50,7 @@ pub fn mixed_job(mix: Mix, bytes: usize) -> Vec<u8> {
         match mix {
             Mix::Changing => changing(&mut writer, layer),
             Mix::Dwelling => dwelling(&mut writer, z),
-            Mix::Wiping => wiping(&mut writer, layer),
+            Mix::Wiping => wiping(&mut writer, layer, z),
         }
     }
     writer.lines("M104 S0\nM140 S0\nM107\nM84");
@@ -78,18 +78,20 @@ fn changing(writer: &mut Writer, layer: u32) {
     }
 }
 
+/// A line of a command and words, each with so many decimals.
+fn line(writer: &mut Writer, command: &str, words: &[(char, f64, u32)]) {
+    writer.text.push_str(command);
+    for (letter, value, decimals) in words {
+        writer.text.extend([' ', *letter]);
+        fixed(&mut writer.text, *value, *decimals);
+    }
+    writer.text.push('\n');
+}
+
 /// Squares that shrink, then four short stops above each, as if something was set down there.
 fn dwelling(writer: &mut Writer, z: f64) {
     let mut e = 0.0;
     writer.lines("G92 E0");
-    let line = |writer: &mut Writer, word: &str, places: &[(char, f64, u32)]| {
-        writer.text.push_str(word);
-        for (letter, value, decimals) in places {
-            writer.text.extend([' ', *letter]);
-            fixed(&mut writer.text, *value, *decimals);
-        }
-        writer.text.push('\n');
-    };
     for n in 0..16u32 {
         let [x, y] = [60.0 + 24.0 * f64::from(n % 4), 40.0 + 24.0 * f64::from(n / 4)];
         line(writer, "G0", &[('X', x, 0), ('Y', y, 0), ('F', 3600.0, 0)]);
@@ -115,7 +117,7 @@ fn dwelling(writer: &mut Writer, z: f64) {
 }
 
 /// Outlines with the feed rate in front and a wipe behind.
-fn wiping(writer: &mut Writer, layer: u32) {
+fn wiping(writer: &mut Writer, layer: u32, z: f64) {
     for n in 0..16 {
         let radius = 7.0 + f64::from((n + layer) % 4);
         let centre = [60.0 + 24.0 * f64::from(n % 4), 40.0 + 24.0 * f64::from(n / 4)];
@@ -126,7 +128,7 @@ fn wiping(writer: &mut Writer, layer: u32) {
             writer.lines("G1 E0.76000 F1900");
         }
         writer.lines("G1 F2400");
-        writer.stands_at([corners[0][0], corners[0][1], 0.2 * f64::from(layer % 800 + 1)]);
+        writer.stands_at([corners[0][0], corners[0][1], z]);
         for &corner in corners[1..].iter().chain([&corners[0]]) {
             writer.lay(corner, 40.0);
         }
@@ -135,13 +137,9 @@ fn wiping(writer: &mut Writer, layer: u32) {
         }
         for corner in &corners[1..4] {
             writer.lines("G1 F5400");
-            writer.text.push_str("G1 X");
-            fixed(&mut writer.text, corner[0], 3);
-            writer.text.push_str(" Y");
-            fixed(&mut writer.text, corner[1], 3);
-            writer.lines(" E-0.23600");
+            line(writer, "G1", &[('X', corner[0], 3), ('Y', corner[1], 3), ('E', -0.236, 5)]);
         }
         writer.lines("G1 E-0.05200 F1900");
-        writer.stands_at([corners[3][0], corners[3][1], 0.2 * f64::from(layer % 800 + 1)]);
+        writer.stands_at([corners[3][0], corners[3][1], z]);
     }
 }

@@ -1,6 +1,6 @@
 //! Moves that leave the travel of an axis or the disc of a round bed.
 
-use crate::block::{BLOCK, Block, flag};
+use crate::block::{Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Hits, Log, Observer, Severity, Spot};
 use crate::geometry::{Box3, CHORD_MM, Curve, TOUCH_MM, arc_farthest, curve_extrema, flatten};
 use crate::machine::{BedShape, DriveLayout, Machine, Travel};
@@ -80,22 +80,13 @@ impl OutsideTravel {
 
     fn judge(&mut self, block: &Block, log: &mut Log) {
         let (min, max) = (self.min.map(|v| v - TOUCH_MM), self.max.map(|v| v + TOUCH_MM));
-        let mut told_mm = [0.0; BLOCK];
         for i in 0..block.len() {
             let end = block.end(i);
             let outside = (0..3).any(|axis| end[axis] < min[axis] || end[axis] > max[axis]);
+            let mut told_mm = 0.0;
             if outside || block.flags[i] & flag::CURVE != 0 {
-                told_mm[i] = self.judge_axes(block, i);
+                told_mm = self.judge_axes(block, i);
             }
-        }
-        for (kind, hits) in self.beyond_axes.iter_mut().enumerate() {
-            log.raise_all(hits, |worst| axis_message(kind, worst));
-        }
-        if self.disc.is_none() && self.arms.is_none() {
-            return;
-        }
-        for (i, &told_mm) in told_mm[..block.len()].iter().enumerate() {
-            let mut told_mm = told_mm;
             // What is as far beyond an axis as off the round bed or the arms' reach is one finding, what is farther its own.
             if let Some(disc) = &self.disc {
                 told_mm = disc.judge(block, i, told_mm, log);
@@ -103,6 +94,9 @@ impl OutsideTravel {
             if let Some(arms) = &self.arms {
                 arms.judge(block, i, told_mm, log);
             }
+        }
+        for (kind, hits) in self.beyond_axes.iter_mut().enumerate() {
+            log.raise_all(hits, |worst| axis_message(kind, worst));
         }
     }
 

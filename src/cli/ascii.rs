@@ -15,6 +15,7 @@ const CUT: (char, &str) = ('…', "..");
 /// for a character, some of them begin a command.
 fn sign(c: char) -> Cow<'static, str> {
     Cow::Borrowed(match c {
+        _ if c.is_ascii() => return Cow::Owned(c.to_string()),
         '●' => "+",
         '◆' => "!",
         '■' => "#",
@@ -90,17 +91,12 @@ impl Lines {
         self.moved.clear();
         let mut plain = String::with_capacity(line.len());
         let (mut owed, mut gap, mut column) = (0, 0, 0);
-        let mut shown = outside_commands(line).map(|(at, _)| at).peekable();
-        for (at, c) in line.char_indices() {
-            if shown.next_if_eq(&at).is_none() {
+        for (_, c, is_shown) in walk(line) {
+            if !is_shown {
                 plain.push(c);
                 continue;
             }
-            let mut room = [0; 4];
-            let (sign, wide) = match c.is_ascii() {
-                true => (Cow::Borrowed(&*c.encode_utf8(&mut room)), 1),
-                false => (sign(c), columns(c.encode_utf8(&mut [0; 4]))),
-            };
+            let (sign, wide) = (sign(c), if c.is_ascii() { 1 } else { columns(c.encode_utf8(&mut [0; 4])) });
             self.moved.extend(std::iter::repeat_n(column, wide));
             gap = if c == ' ' { gap + 1 } else { 0 };
             if gap > 1 && owed > 0 {
@@ -131,14 +127,12 @@ fn marks(line: &str, moved: &[usize]) -> String {
         moved.get(old).copied().unwrap_or_else(|| moved.last().map_or(old, |end| end + old + 1 - moved.len()))
     };
     let (mut plain, mut column) = (String::with_capacity(line.len()), 0);
-    let mut shown = outside_commands(line).map(|(at, _)| at).peekable();
-    for (place, c) in line.char_indices() {
-        if shown.next_if_eq(&place).is_none() {
+    for (_, c, is_shown) in walk(line) {
+        if !is_shown {
             plain.push(c);
             continue;
         }
-        let sign = if c.is_ascii() { c.to_string() } else { sign(c).into_owned() };
-        plain.push_str(&sign.repeat(at(column + 1) - at(column)));
+        plain.push_str(&sign(c).repeat(at(column + 1) - at(column)));
         column += 1;
     }
     plain
@@ -176,13 +170,12 @@ fn fitted(line: &str, plain: String, width: usize) -> String {
 /// another, and all commands, so that colours end.
 fn cut(line: &str, width: usize) -> String {
     let (mut plain, mut room) = (String::new(), width.saturating_sub(CUT.1.len()));
-    let mut shown = outside_commands(line).map(|(at, _)| at).peekable();
-    for (at, c) in line.char_indices() {
-        if shown.next_if_eq(&at).is_none() {
+    for (_, c, is_shown) in walk(line) {
+        if !is_shown {
             plain.push(c);
             continue;
         }
-        let sign = if c.is_ascii() { Cow::Owned(c.to_string()) } else { sign(c) };
+        let sign = sign(c);
         if c == CUT.0 || sign.len() > room {
             // Nothing behind it fits either.
             room = 0;
@@ -216,16 +209,22 @@ fn seen(line: &str) -> usize {
     outside_commands(line).map(|(_, c)| columns(c.encode_utf8(&mut [0; 4]))).sum()
 }
 
-/// The characters that are shown: without the commands that colour them (ECMA-48, 5.4: from CSI to a final byte).
+/// The characters that are shown, with their places: without the commands that colour them.
 fn outside_commands(line: &str) -> impl Iterator<Item = (usize, char)> {
+    walk(line).filter(|(.., is_shown)| *is_shown).map(|(at, c, _)| (at, c))
+}
+
+/// All characters with their places, and whether each is shown or belongs to a command (ECMA-48, 5.4: from CSI to a final
+/// byte).
+fn walk(line: &str) -> impl Iterator<Item = (usize, char, bool)> {
     let mut in_command = false;
-    line.char_indices().filter(move |(_, c)| {
+    line.char_indices().map(move |(at, c)| {
         let was_in = in_command;
         in_command = match was_in {
-            true => *c == '[' || !('@'..='~').contains(c),
-            false => *c == '\u{1b}',
+            true => c == '[' || !('@'..='~').contains(&c),
+            false => c == '\u{1b}',
         };
-        !was_in && !in_command
+        (at, c, !was_in && !in_command)
     })
 }
 

@@ -107,6 +107,23 @@ impl Finding {
             && !self.lines.is_empty()
             && self.lines.iter().all(|line| other.lines.contains(line))
     }
+
+    /// Takes the first out of a list, and those that are told with it: what is [within](Self::is_within) it, accepted or not as
+    /// it is.
+    pub fn take_first<T>(left: &mut Vec<T>, of: impl Fn(&T) -> &Finding) -> Option<(T, Vec<T>)> {
+        if left.is_empty() {
+            return None;
+        }
+        let first = left.remove(0);
+        let (finding, all) = (of(&first), std::mem::take(left));
+        let is_told_with = |other: &T| {
+            let other = of(other);
+            other.is_within(finding) && other.accepted.is_some() == finding.accepted.is_some()
+        };
+        let (with, others) = all.into_iter().partition(is_told_with);
+        *left = others;
+        Some((first, with))
+    }
 }
 
 /// Why a finding is accepted.

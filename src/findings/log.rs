@@ -15,7 +15,8 @@ pub const LINES_KEPT: usize = 100;
 #[derive(Clone)]
 struct Merged {
     finding: Finding,
-    badness: f64,
+    /// Of its worst hit; none before the first.
+    badness: Option<f64>,
     /// Every hit is placed, not only the first and the worst.
     is_unsafe: bool,
 }
@@ -30,18 +31,6 @@ struct Recent {
     kind: u64,
     severity: Severity,
     at: usize,
-}
-
-/// Where a hit goes.
-enum Place {
-    /// Into that finding.
-    Known(usize),
-    /// Into one of its own, of that severity.
-    New(Severity),
-    /// There is no room for another finding.
-    None,
-    /// The sheet does not want it.
-    Off,
 }
 
 impl Recent {
@@ -62,24 +51,12 @@ struct Unsettled {
 }
 
 impl Merged {
-    /// Counts one more hit; true where its line comes before all others.
+    /// Counts hits on these lines, which ascend, or one on none; true where the first comes before all others.
     #[inline]
-    fn count(&mut self, line: Option<u64>) -> bool {
-        match line {
-            Some(line) => self.count_all(&[line]),
-            None => {
-                self.finding.count += 1;
-                false
-            }
-        }
-    }
-
-    /// The same for hits on several lines, which ascend.
-    #[inline]
-    fn count_all(&mut self, lines: &[u64]) -> bool {
+    fn count(&mut self, lines: &[u64]) -> bool {
+        self.finding.count += lines.len().max(1) as u64;
         let finding = &mut self.finding;
         let (Some(&first), Some(&last)) = (lines.first(), lines.last()) else { return false };
-        finding.count += lines.len() as u64;
         let is_new_first = finding.line.is_none_or(|known| first < known);
         finding.line = Some(finding.line.map_or(first, |known| known.min(first)));
         finding.last_line = Some(finding.last_line.map_or(last, |known| known.max(last)));
@@ -106,13 +83,13 @@ impl Merged {
     #[inline]
     fn is_worse(&self, line: Option<u64>, badness: f64) -> bool {
         let is_earlier = || line.zip(self.finding.worst_line).is_some_and(|(line, worst)| line < worst);
-        badness > self.badness || badness == self.badness && is_earlier()
+        self.badness.is_none_or(|known| badness > known || badness == known && is_earlier())
     }
 
     /// Takes over what a hit says that is worse than all before.
     #[inline]
     fn worsen(&mut self, line: Option<u64>, hit: &Hit, message: impl FnOnce() -> String) {
-        self.badness = hit.badness;
+        self.badness = Some(hit.badness);
         let finding = &mut self.finding;
         finding.value = hit.value;
         finding.limit = hit.limit;
@@ -187,115 +164,82 @@ impl Log {
 
     /// Adds a hit. `message` is called only for the first hit of its kind and for a new worst.
     pub fn raise(&mut self, hit: Hit, message: impl FnOnce() -> String) {
-        let line = (hit.line > 0).then_some(hit.line);
-        match self.place_for(&hit) {
-            Place::Known(at) => self.repeat(at, line, hit, message),
-            Place::New(severity) => _ = self.begin(severity, line, hit, message),
-            Place::None => self.dropped += 1,
-            Place::Off => {}
-        }
+        self.add((hit.line > 0).then_some(hit.line).as_slice(), &hit, message);
     }
 
     /// Adds hits of one kind in the block in hand, with the same result as one by one, and takes them out.
     pub fn raise_all(&mut self, hits: &mut Hits, message: impl FnOnce(&Hit) -> String) {
-        let Some(worst) = hits.worst.take() else { return };
-        let lines = std::mem::take(&mut hits.lines);
-        let Some((&first, others)) = lines.split_first() else { return };
-        let (at, is_new_worst, unplaced) = match self.place_for(&worst) {
-            Place::Known(at) => {
-                let merged = &mut self.merged[at];
-                let is_new_first = merged.count_all(&lines);
-                let is_new_worst = merged.is_worse(Some(worst.line), worst.badness);
-                if is_new_worst {
-                    merged.worsen(Some(worst.line), &worst, || message(&worst));
-                }
-                if is_new_first {
-                    self.wanted.push((at, first));
-                    self.place(at, Some(first), worst.spot);
-                }
-                (at, is_new_worst, &lines[..])
-            }
-            Place::New(severity) => {
-                let at = self.begin(severity, Some(first), worst, || message(&worst));
-                self.merged[at].count_all(others);
-                self.merged[at].finding.worst_line = Some(worst.line);
-                (at, worst.line != first, others)
-            }
-            Place::None => return self.dropped += lines.len() as u64,
-            Place::Off => return,
-        };
-        if is_new_worst {
-            self.wanted.push((at, worst.line));
-            self.place(at, Some(worst.line), worst.spot);
+        if let Some(worst) = hits.worst.take() {
+            self.add(&hits.lines, &worst, || message(&worst));
         }
-        if self.merged[at].is_unsafe {
-            unplaced.iter().for_each(|line| self.reach(at, Some(*line), worst.spot));
-        }
-        hits.lines = lines;
         hits.lines.clear();
     }
 
-    /// Where a hit goes.
+    /// Adds hits on these lines, which ascend, or one on none, of which `worst` is the worst.
+    fn add(&mut self, lines: &[u64], worst: &Hit, message: impl FnOnce() -> String) {
+        let Some(at) = self.place_for(worst, lines.len().max(1) as u64) else { return };
+        let merged = &mut self.merged[at];
+        let (first, worst_line) = (lines.first().copied(), (worst.line > 0).then_some(worst.line));
+        let is_new_first = merged.count(lines);
+        let is_new_worst = merged.is_worse(worst_line, worst.badness);
+        if is_new_worst {
+            merged.worsen(worst_line, worst, message);
+        }
+        if is_new_first {
+            self.stands_out(at, first, worst.spot);
+        }
+        if is_new_worst && !(is_new_first && worst_line == first) {
+            self.stands_out(at, worst_line, worst.spot);
+        }
+        if self.merged[at].is_unsafe {
+            lines.iter().for_each(|line| self.reach(at, *line, worst.spot));
+        }
+    }
+
+    /// The finding that so many hits go into, made where there is none; none where the sheet does not want it or there is no
+    /// room.
     #[inline]
-    fn place_for(&mut self, hit: &Hit) -> Place {
+    fn place_for(&mut self, hit: &Hit, count: u64) -> Option<usize> {
         if let Some(&Recent { at, .. }) = self.recent.iter().flatten().find(|known| known.holds(hit)) {
-            return Place::Known(at);
+            return Some(at);
         }
         let severity = match self.overrides.get(hit.check.id) {
-            Some(Override::Off) => return Place::Off,
+            Some(Override::Off) => return None,
             Some(Override::Severity(severity)) => *severity,
             None => hit.severity,
         };
-        match self.by_key.get(&(hit.check.id, hit.kind, severity)) {
-            Some(&at) => {
-                self.recent[self.oldest] =
-                    Some(Recent { check: hit.check, kind: hit.kind, severity: hit.severity, at });
-                self.oldest = (self.oldest + 1) % RECENT;
-                Place::Known(at)
+        let at = match self.by_key.get(&(hit.check.id, hit.kind, severity)) {
+            Some(&at) => at,
+            None if self.merged.len() >= FINDINGS_KEPT => {
+                self.dropped += count;
+                return None;
             }
-            None if self.merged.len() >= FINDINGS_KEPT => Place::None,
-            None => Place::New(severity),
-        }
+            None => self.begin(severity, hit),
+        };
+        self.recent[self.oldest] = Some(Recent { check: hit.check, kind: hit.kind, severity: hit.severity, at });
+        self.oldest = (self.oldest + 1) % RECENT;
+        Some(at)
     }
 
-    /// Adds a hit to the finding it belongs to.
-    #[inline]
-    fn repeat(&mut self, at: usize, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) {
-        let merged = &mut self.merged[at];
-        let is_new_first = merged.count(line);
-        let is_new_worst = merged.is_worse(line, hit.badness);
-        if is_new_worst {
-            merged.worsen(line, &hit, message);
-        }
-        if is_new_first || is_new_worst {
-            self.wanted.extend(line.map(|line| (at, line)));
-            self.place(at, line, hit.spot);
-        } else if merged.is_unsafe {
-            self.reach(at, line, hit.spot);
-        }
-    }
-
-    /// Makes a finding of the first hit of its kind; its place.
-    #[inline]
-    fn begin(&mut self, severity: Severity, line: Option<u64>, hit: Hit, message: impl FnOnce() -> String) -> usize {
+    /// Makes a finding that nothing was counted of yet.
+    fn begin(&mut self, severity: Severity, hit: &Hit) -> usize {
         let at = self.merged.len();
         self.by_key.insert((hit.check.id, hit.kind, severity), at);
-        self.wanted.extend(line.map(|line| (at, line)));
         self.merged.push(Merged {
-            badness: hit.badness,
+            badness: None,
             is_unsafe: hit.check.is_unsafe(severity),
             finding: Finding {
                 check: hit.check.id.into(),
                 kind: hit.kind,
                 severity,
-                line,
-                last_line: line,
-                count: 1,
-                lines: line.into_iter().collect(),
-                message: sentence(message()),
-                value: hit.value,
-                worst_line: line,
-                limit: hit.limit,
+                line: None,
+                last_line: None,
+                count: 0,
+                lines: Vec::new(),
+                message: String::new(),
+                value: None,
+                worst_line: None,
+                limit: None,
                 unit: hit.unit.into(),
                 excerpts: Vec::new(),
                 place_mm: None,
@@ -304,12 +248,12 @@ impl Log {
                 accepted: None,
             },
         });
-        self.place(at, line, hit.spot);
         at
     }
 
-    /// Places a line that has just become the first or the worst of a finding.
-    fn place(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+    /// A line has just become the first or the worst of a finding: it is shown and placed.
+    fn stands_out(&mut self, at: usize, line: Option<u64>, spot: Spot) {
+        self.wanted.extend(line.map(|line| (at, line)));
         let place_mm = match (line, spot) {
             (Some(line), Spot::InBlock) => {
                 self.unplaced.push((at, line));
@@ -322,11 +266,11 @@ impl Log {
     }
 
     /// Takes the place of another line.
-    fn reach(&mut self, at: usize, line: Option<u64>, spot: Spot) {
-        match (line, spot) {
-            (Some(line), Spot::InBlock) => self.unreached.push((at, line)),
-            (Some(_), Spot::At(place_mm)) => self.merged[at].reach(Some(place_mm)),
-            _ => {}
+    fn reach(&mut self, at: usize, line: u64, spot: Spot) {
+        match spot {
+            Spot::InBlock => self.unreached.push((at, line)),
+            Spot::At(place_mm) => self.merged[at].reach(Some(place_mm)),
+            Spot::Nowhere => {}
         }
     }
 

@@ -155,12 +155,7 @@ impl FindingView {
         let mut left: Vec<(usize, &Finding)> = pictured.report.findings.iter().enumerate().collect();
         left.sort_by_key(|(_, finding)| finding.accepted.is_some());
         let mut all = Vec::with_capacity(left.len());
-        while !left.is_empty() {
-            let (index, finding) = left.remove(0);
-            let (with, others): (Vec<_>, Vec<_>) = (left.into_iter()).partition(|(_, other)| {
-                other.is_within(finding) && other.accepted.is_some() == finding.accepted.is_some()
-            });
-            left = others;
+        while let Some(((index, finding), with)) = Finding::take_first(&mut left, |(_, finding)| finding) {
             all.push(Self::of(pictured, index, finding));
             let shown = |line: u64| finding.excerpts.iter().any(|excerpt| excerpt.line == line);
             all.extend(with.into_iter().map(|(also, other)| {

@@ -49,14 +49,8 @@ pub fn write_short(inspection: &Inspection, look: Look, out: &mut dyn Write) -> 
     let open: Vec<&Finding> = super::open(inspection).collect();
     let (grave, notes) = open.split_at(open.iter().take_while(|finding| finding.severity > Severity::Note).count());
     let mut left = grave.to_vec();
-    for at in 0..SHORT_IN_FULL.min(grave.len()) {
-        if left.is_empty() {
-            break;
-        }
-        let finding = left.remove(0);
-        // What is found on the same lines is told in the same place.
-        let (also, others): (Vec<_>, Vec<_>) = left.into_iter().partition(|other| other.is_within(finding));
-        left = others;
+    for at in 0..SHORT_IN_FULL {
+        let Some((finding, also)) = Finding::take_first(&mut left, |finding| finding) else { break };
         let said = at == 0 && super::deciding(inspection).next() == Some(finding);
         writeln!(out, "{}\n", in_full(finding, &also, &inspection.job.path, look, !said))?;
     }

@@ -2,12 +2,12 @@
 
 use std::io::{self, Write};
 
+use anstyle::Style;
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::machine::Direction;
-use crate::show::report::{Look, json::write_value};
-use crate::wording::wrap;
+use crate::show::report::{Look, json::write_value, page::paragraph};
 use crate::workshop::trial::{
     VERDICT_NEEDS,
     marks::{self, COVERAGE, Estimate, Interval},
@@ -138,18 +138,14 @@ pub fn write_text(found: &Found<'_>, look: Look, out: &mut dyn Write) -> io::Res
         };
         let (spacing, marks, speed) = (reading.spacing_mm, reading.marks, reading.speed_mm_s);
         let gaps = if marks == 1 { "gap" } else { "gaps" };
-        for line in wrap(&format!("wall {n}: {spacing} mm over {marks} {gaps} at {speed} mm/s: {fate}"), look.width) {
-            writeln!(out, "{line}")?;
-        }
+        let wall = format!("wall {n}: {spacing} mm over {marks} {gaps} at {speed} mm/s: {fate}");
+        paragraph(&wall, Style::new(), look, out)?;
     }
-    for line in found.remarks.iter().flat_map(|remark| wrap(remark, look.width)) {
-        writeln!(out, "{line}")?;
-    }
+    found.remarks.iter().try_for_each(|remark| paragraph(remark, Style::new(), look, out))?;
     // Before the block, which goes into a sheet as it is.
     writeln!(out)?;
-    for line in wrap(&format!("{VERDICT_NEEDS} Nothing is to be done where it is there already."), look.width) {
-        writeln!(out, "{line}")?;
-    }
+    let needs = format!("{VERDICT_NEEDS} Nothing is to be done where it is there already.");
+    paragraph(&needs, Style::new(), look, out)?;
     writeln!(out, "\nFor the sheet:\n\n{}", table(found, axis))
 }
 
