@@ -23,6 +23,7 @@ use crate::machine::Machine;
 use crate::text::lines;
 use crate::threads::{HelperPool, SharedWork};
 use crate::vectors::Vectors;
+use pipeline::Scope;
 use run::{Fault, Run};
 
 pub use loaded::LoadedJob;
@@ -146,6 +147,7 @@ pub(crate) struct Target<'m> {
 pub struct Preflight<'m, 'c, 'e> {
     targets: Vec<Target<'m>>,
     options: RunOptions,
+    scope: Scope,
     helpers: Option<&'c HelperPool<'e>>,
     progress: Progress<'e>,
 }
@@ -159,12 +161,17 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
     /// Judges on several machines, at least one: the job is read once. Reports come in their order.
     pub fn on_all(machines: &[&'m Machine]) -> Self {
         let targets = machines.iter().map(|machine| Target { machine, attached: Vec::new() }).collect();
-        Self { targets, options: RunOptions::default(), helpers: None, progress: &silent }
+        Self { targets, options: RunOptions::default(), scope: Scope::Whole, helpers: None, progress: &silent }
     }
 
     /// With other options than the usual ones.
     pub fn options(self, options: RunOptions) -> Self {
         Self { options, ..self }
+    }
+
+    /// Judges nothing and adds up the time only: for those who [watch](Self::watch) a job once more.
+    pub fn unjudged(self) -> Self {
+        Self { scope: Scope::Unjudged, ..self }
     }
 
     /// With so many threads of its own, at least one. No result depends on their number.
@@ -206,7 +213,7 @@ impl<'m, 'c, 'e> Preflight<'m, 'c, 'e> {
         let machines: Vec<&Machine> = self.targets.iter().map(|target| target.machine).collect();
         let shown = job.shown().to_owned();
         let source = job.open(self.progress).map_err(|error| fault(&shown, error))?;
-        let run = Run::new(source, &shown, self.targets, &self.options);
+        let run = Run::new(source, &shown, self.targets, self.scope, &self.options);
         carry(run, self.options.threads, self.helpers, |run| run.lead(&machines, &shown))
             .map_err(|error| fault(&shown, error))
     }

@@ -28,6 +28,8 @@ pub(super) enum Scope {
     Whole,
     /// What depends on speeds and times: the time, and the checks that are timed.
     Timed,
+    /// The time alone, for guests that look at a job once more.
+    Unjudged,
 }
 
 /// The stages behind the reader.
@@ -85,10 +87,14 @@ impl MachinePipeline {
         scope: Scope,
         attached: Vec<Box<dyn Observer>>,
     ) -> Self {
-        let judges = Judges::build(machine, path, |check| scope == Scope::Whole || check.timed);
+        let judges = Judges::build(machine, path, |check| match scope {
+            Scope::Whole => true,
+            Scope::Timed => check.timed,
+            Scope::Unjudged => false,
+        });
         let totals = match scope {
             Scope::Whole => totals::observers(machine),
-            Scope::Timed => totals::time_only(machine),
+            Scope::Timed | Scope::Unjudged => totals::time_only(machine),
         };
         let checks = Checks { watch: Watch::new(machine, judges.watching), history: History::default() };
         let costs_asked = scope == Scope::Whole && machine.controller.obeys_limits_in_job;

@@ -138,11 +138,11 @@ impl<R: Read + Send> SharedWork for Run<R> {
 }
 
 impl<R: Read + Send> Run<R> {
-    pub(super) fn new(source: R, path: &str, targets: Vec<Target<'_>>, options: &RunOptions) -> Self {
+    pub(super) fn new(source: R, path: &str, targets: Vec<Target<'_>>, scope: Scope, options: &RunOptions) -> Self {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
         for (place, Target { machine, attached }) in targets.into_iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let pipeline = (place, MachinePipeline::new(machine, path, options.vectors, Scope::Whole, attached));
+            let pipeline = (place, MachinePipeline::new(machine, path, options.vectors, scope, attached));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()

@@ -9,6 +9,7 @@
 //! and the loop then does not run in vectors.
 
 pub(crate) mod columns;
+pub(crate) mod lanes;
 
 use pulp::Arch;
 

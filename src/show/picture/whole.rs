@@ -65,8 +65,8 @@ fn plan_options(machine: &Machine, report: &Inspection, options: PictureOptions)
     }
 }
 
-/// Windows of the spectrum, one a second of motion, that are all taken; of longer jobs a sample.
-const WINDOWS: u64 = 2048;
+/// Windows of the spectrum, one a second; of jobs more than twice as long a sample of so many at least.
+const WINDOWS: f64 = 2048.0;
 
 /// Places of all findings on a page, and of each at least.
 const PLACES: usize = 8000;
@@ -99,27 +99,28 @@ impl Pictured {
         context: RunContext<'_, 'e>,
     ) -> Result<Vec<Self>, JobError> {
         let mut preflight = Preflight::on_all(machines).within(context);
-        let (mut times, mut samplings) = (Vec::new(), Vec::new());
+        let mut times = Vec::new();
         for (place, machine) in machines.iter().enumerate() {
             let (time, attached) = Attached::new(TimeLine::new(machine));
             preflight = preflight.watch(place, attached);
             times.push(time);
-            let sampling = wanted.spectrum.then(|| Attached::new(Sampling::new(&machine.structure, WINDOWS)));
-            let (sampling, attached) = sampling.unzip();
-            samplings.push(sampling);
-            if let Some(attached) = attached {
-                preflight = preflight.watch(place, attached);
-            }
         }
         let reports = preflight.run_all(JobSource::at_as(path, shown))?;
         let times: Vec<_> = times.into_iter().map(|time| time.take().map(TimeLine::into_record)).collect();
-        let spectra = samplings.into_iter().map(|handle| handle.and_then(|handle| handle.take()).map(Sampling::finish));
-        let mut again = Preflight::on_all(machines).within(context.silent());
-        let mut plans = Vec::new();
+        let mut again = Preflight::on_all(machines).unjudged().within(context.silent());
+        let (mut plans, mut samplings) = (Vec::new(), Vec::new());
         for (place, (machine, report)) in machines.iter().zip(&reports).enumerate() {
             let (plan, attached) = Attached::new(Plan::new(plan_options(machine, report, wanted)));
             again = again.watch(place, attached);
             plans.push(plan);
+            // How long the job is decides how many windows are left out, so that this is for the second reading.
+            let every = (report.time_s.total() / WINDOWS) as u64;
+            let sampling = wanted.spectrum.then(|| Attached::new(Sampling::one_of(every, &machine.structure)));
+            let (sampling, attached) = sampling.unzip();
+            samplings.push(sampling);
+            if let Some(attached) = attached {
+                again = again.watch(place, attached);
+            }
         }
         let second = again.run_all(JobSource::at_as(path, shown))?;
         let changed =
@@ -128,6 +129,7 @@ impl Pictured {
         if digest(&second) != digest(&reports) {
             return Err(changed());
         }
+        let spectra = samplings.into_iter().map(|handle| handle.and_then(|handle| handle.take()).map(Sampling::finish));
         let taken = reports.into_iter().zip(times).zip(spectra).zip(plans);
         taken
             .map(|(((report, time), spectrum), plan)| {

@@ -63,7 +63,7 @@ impl Watcher {
     pub fn new(machine: &Machine) -> Self {
         let structure = &machine.structure;
         Self {
-            spectrum: Gathering::new(structure, None),
+            spectrum: Gathering::new(structure, 1),
             patterns: Patterns::new(structure, &spectrum::directions(structure)),
             places: Places::new(structure),
             corners: Corners::new(&shaping::candidates(structure)),

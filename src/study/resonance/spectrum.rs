@@ -17,7 +17,7 @@
 
 use std::sync::Arc;
 
-use realfft::num_complex::Complex64;
+use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::block::{
@@ -27,13 +27,16 @@ use crate::block::{
 use crate::findings::{Log, Observer};
 use crate::machine::{Direction, Structure};
 use crate::physics::vibration::Course;
+use crate::vectors::{Vectors, lanes::Lanes};
 
 /// Cells per second.
 pub const CELLS_PER_S: usize = 2048;
 /// Cells in a window: 4 s.
 pub const WINDOW_CELLS: usize = 8192;
+/// Windows start a quarter of their length apart.
+const QUARTERS: usize = 4;
 /// Cells from one window to the next.
-const HOP: usize = WINDOW_CELLS / 4;
+const HOP: usize = WINDOW_CELLS / QUARTERS;
 /// Distance of neighbouring frequencies, Hz.
 pub const STEP_HZ: f64 = CELLS_PER_S as f64 / WINDOW_CELLS as f64;
 /// Lowest frequency that is shown, Hz.
@@ -42,6 +45,8 @@ pub const LEAST_SHOWN_HZ: f64 = 2.0;
 pub const NOISE_BANDWIDTH_HZ: f64 = 1.5 * STEP_HZ;
 /// Highest side lobe of a Hann window, dB; further ones fall by 18 dB an octave (Harris).
 pub const SIDE_LOBE_DB: f64 = -31.5;
+/// Windows that are transformed at once.
+const BATCH: usize = 4;
 /// Sum of the squares of the windows that cover a cell.
 const COVER: f64 = 1.5;
 /// Highest frequency that is always kept, Hz.
@@ -52,6 +57,8 @@ const KEPT_MOST_HZ: f64 = 512.0;
 const CELL: u64 = (1 << 32) / CELLS_PER_S as u64;
 /// Phases of a curve that last longer turn too slowly to matter at any frequency that is told apart, s.
 const SLOW_CURVE_S: f64 = 60.0;
+/// Below so many 2⁻³² s every time and every product with a whole number of cells is exact in `f64`.
+const EXACT_UNITS: u64 = 1 << 52;
 /// Most directions.
 const LANES: usize = Direction::ALL.len();
 
@@ -136,6 +143,16 @@ impl Axis {
     }
 }
 
+/// Every eighth number by itself, so that the sums run side by side; no bit depends on the vectors at hand.
+fn sum_of_squares(cells: &[f64]) -> f64 {
+    let (eights, rest) = cells.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for eight in eights {
+        sums.iter_mut().zip(eight).for_each(|(sum, cell)| *sum += cell * cell);
+    }
+    sums.iter().sum::<f64>() + rest.iter().map(|cell| cell * cell).sum::<f64>()
+}
+
 /// Directions of a spectrum.
 pub fn directions(structure: &Structure) -> Vec<Direction> {
     let with_mode = structure.directions();
@@ -147,9 +164,9 @@ pub fn directions(structure: &Structure) -> Vec<Direction> {
 pub struct Sampling(Gathering);
 
 impl Sampling {
-    /// All windows until there are so many, then as many of every second, of every fourth…
-    pub fn new(structure: &Structure, windows: u64) -> Self {
-        Self(Gathering::new(structure, Some(windows.max(1))))
+    /// One window out of so many that follow each other, each as likely as any other, so that every moment counts alike.
+    pub fn one_of(every: u64, structure: &Structure) -> Self {
+        Self(Gathering::new(structure, every.max(1)))
     }
 
     /// The spectrum of the job up to here.
@@ -168,13 +185,11 @@ impl Observer for Sampling {
 pub(super) struct Gathering {
     vectors: Vec<[f64; 3]>,
     axes: Vec<SpectrumPart>,
-    transform: Arc<dyn RealToComplex<f64>>,
+    batch: Batch,
     window: Vec<f64>,
-    windowed: Vec<f64>,
-    lines: Vec<Complex64>,
-    scratch: Vec<Complex64>,
-    /// Cells that are filled in.
+    /// Cells that are filled in, of the quarter of a window at hand; which quarter that is.
     filled: usize,
+    quarter: usize,
     /// Where the next cell ends, and what time it is, in 2⁻³² s.
     edge: u64,
     now: u64,
@@ -182,32 +197,78 @@ pub(super) struct Gathering {
     moving_s: Sum,
     windows: u64,
     taken: u64,
-    /// Windows that are transformed before the sample gets thinner; none: all of them.
-    sample: Option<u64>,
-    /// Each window taken counts for so many, and how many of those are still to come.
+    /// One window out of so many is taken; how many have passed.
     every: u64,
-    to_come: u64,
+    passed: u64,
     kept: usize,
+    vectors_at_hand: Vectors,
 }
 
 struct SpectrumPart {
     along: Direction,
-    /// Mean acceleration of cells, mm/s².
+    /// Mean acceleration of cells, mm/s², the quarters of a window in turns.
     cells: Vec<f64>,
-    /// Cells since the last with any.
+    /// Quarters since the last with any.
     still: usize,
     squares: f64,
     power: Vec<f64>,
 }
 
-impl Gathering {
-    /// With a sample, every window is taken until there are so many, then as many of every second, of every fourth…
-    pub(super) fn new(structure: &Structure, sample: Option<u64>) -> Self {
+/// Windows that wait until there are enough to be transformed together.
+struct Batch {
+    transform: Arc<dyn RealToComplex<Lanes<BATCH>>>,
+    windowed: Vec<Lanes<BATCH>>,
+    lines: Vec<Complex<Lanes<BATCH>>>,
+    scratch: Vec<Complex<Lanes<BATCH>>>,
+    /// Of each that waits: its direction, and for how many it counts.
+    waiting: Vec<(usize, u64)>,
+}
+
+impl Batch {
+    fn new() -> Self {
         let transform = RealFftPlanner::new().plan_fft_forward(WINDOW_CELLS);
+        Self {
+            windowed: transform.make_input_vec(),
+            lines: transform.make_output_vec(),
+            scratch: transform.make_scratch_vec(),
+            transform,
+            waiting: Vec::with_capacity(BATCH),
+        }
+    }
+
+    /// Adds a direction's cells, whose oldest quarter is given.
+    fn add(&mut self, lane: usize, stands_for: u64, axes: &mut [SpectrumPart], oldest: usize, window: &[f64]) {
+        let place = self.waiting.len();
+        let (late, early) = axes[lane].cells.split_at(oldest * HOP);
+        let cells = early.iter().chain(late).zip(window);
+        self.windowed.iter_mut().zip(cells).for_each(|(out, (cell, weight))| out.0[place] = cell * weight);
+        self.waiting.push((lane, stands_for));
+        if self.waiting.len() == BATCH {
+            self.flush(axes);
+        }
+    }
+
+    /// Transforms what waits, in its order.
+    fn flush(&mut self, axes: &mut [SpectrumPart]) {
+        // Lengths are right by construction; a transform that fails would leave the old lines.
+        let done = self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
+        debug_assert!(done.is_ok());
+        for (place, (lane, stands_for)) in self.waiting.drain(..).enumerate() {
+            for (power, line) in axes[lane].power.iter_mut().zip(&self.lines) {
+                let (re, im) = (line.re.0[place], line.im.0[place]);
+                *power += (re * re + im * im) * stands_for as f64;
+            }
+        }
+    }
+}
+
+impl Gathering {
+    /// Takes one window out of so many, at least 1.
+    pub(super) fn new(structure: &Structure, every: u64) -> Self {
         let lane = |along| SpectrumPart {
             along,
             cells: vec![0.0; WINDOW_CELLS],
-            still: WINDOW_CELLS,
+            still: QUARTERS,
             squares: 0.0,
             power: vec![0.0; WINDOW_CELLS / 2 + 1],
         };
@@ -218,21 +279,19 @@ impl Gathering {
             vectors: axes.iter().map(|lane| lane.along.vector()).collect(),
             axes,
             window: (0..WINDOW_CELLS).map(|n| 0.5 - 0.5 * (turn * n as f64).cos()).collect(),
-            windowed: transform.make_input_vec(),
-            lines: transform.make_output_vec(),
-            scratch: transform.make_scratch_vec(),
-            transform,
+            batch: Batch::new(),
             // The first cells lie in as many windows as all others.
-            filled: WINDOW_CELLS - HOP,
+            filled: 0,
+            quarter: QUARTERS - 1,
             edge: 0,
             now: 0,
             before: [0.0; LANES],
             moving_s: Sum::default(),
             windows: 0,
             taken: 0,
-            sample,
-            every: 1,
-            to_come: 0,
+            every,
+            passed: 0,
+            vectors_at_hand: Vectors::default(),
             kept: (highest_hz.min(KEPT_MOST_HZ) / STEP_HZ) as usize + 1,
         }
     }
@@ -289,7 +348,7 @@ impl Gathering {
                 while self.edge < self.now {
                     let speeds = at(self, (self.edge - from) as f64 / Sum::ONE);
                     self.cell(speeds);
-                    if self.filled == WINDOW_CELLS {
+                    if self.filled == HOP {
                         self.transform(1);
                     }
                 }
@@ -315,9 +374,16 @@ impl Gathering {
         };
         let mut passed = 0;
         while self.edge < self.now {
-            self.cell(at(self.edge));
-            passed += 1;
-            if self.filled < WINDOW_CELLS {
+            let cells = ((self.now - self.edge).div_ceil(CELL) as usize).min(HOP - self.filled);
+            let behind = self.edge - start;
+            if units < EXACT_UNITS {
+                self.cells(cells, behind as f64, per_unit, from, to);
+                self.before = at(self.edge - CELL);
+            } else {
+                (0..cells).for_each(|_| self.cell(at(self.edge)));
+            }
+            passed += cells;
+            if self.filled < HOP {
                 continue;
             }
             // From here on every window of this phase is like this one.
@@ -339,63 +405,80 @@ impl Gathering {
     fn cell(&mut self, speeds: Speeds) {
         for (k, lane) in self.axes.iter_mut().enumerate() {
             let accel = (speeds[k] - self.before[k]) * CELLS_PER_S as f64;
-            lane.cells[self.filled] = accel;
-            lane.squares += accel * accel;
-            lane.still = if accel == 0.0 { lane.still + 1 } else { 0 };
+            lane.cells[self.quarter * HOP + self.filled] = accel;
         }
         self.before = speeds;
         self.filled += 1;
         self.edge += CELL;
     }
 
+    /// [`Self::cell`] for so many cells of an even change, the first of which ends so much behind its start, 2⁻³² s.
+    fn cells(&mut self, count: usize, behind: f64, per_unit: f64, from: Speeds, to: Speeds) {
+        let first = self.quarter * HOP + self.filled;
+        for (k, lane) in self.axes.iter_mut().enumerate() {
+            let (from, change) = (from[k], to[k] - from[k]);
+            let before = self.before[k];
+            let cells = &mut lane.cells[first..first + count];
+            self.vectors_at_hand.run(
+                #[inline(always)]
+                || {
+                    let at = |i: i32| from + change * ((behind + f64::from(i) * CELL as f64) * per_unit);
+                    for (i, cell) in cells.iter_mut().enumerate() {
+                        *cell = (at(i as i32) - at(i as i32 - 1)) * CELLS_PER_S as f64;
+                    }
+                    if let Some(cell) = cells.first_mut() {
+                        *cell = (at(0) - before) * CELLS_PER_S as f64;
+                    }
+                },
+            );
+        }
+        self.filled += count;
+        self.edge += count as u64 * CELL;
+    }
+
     /// Takes the full window so many times, and makes room for the next.
     fn transform(&mut self, times: u64) {
-        let any = self.axes.iter().any(|lane| lane.still < WINDOW_CELLS);
-        let stands_for = if any { self.stands_for(times) } else { 0 };
+        let newest = self.quarter * HOP..(self.quarter + 1) * HOP;
         for lane in &mut self.axes {
-            if lane.still < WINDOW_CELLS {
-                if stands_for > 0 {
-                    let cells = lane.cells.iter().zip(&self.window);
-                    self.windowed.iter_mut().zip(cells).for_each(|(out, (cell, weight))| *out = cell * weight);
-                    // Lengths are right by construction; a transform that fails would leave the old lines.
-                    let done =
-                        self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
-                    debug_assert!(done.is_ok());
-                    for (power, line) in lane.power.iter_mut().zip(&self.lines) {
-                        *power += line.norm_sqr() * stands_for as f64;
-                    }
-                }
-                let repeated: f64 = lane.cells[WINDOW_CELLS - HOP..].iter().map(|cell| cell * cell).sum();
-                lane.squares += repeated * (times - 1) as f64;
+            let squares = sum_of_squares(&lane.cells[newest.clone()]);
+            // Whole, since the squares of the smallest numbers are zero.
+            let still = squares == 0.0 && lane.cells[newest.clone()].iter().all(|cell| *cell == 0.0);
+            lane.squares += squares * times as f64;
+            lane.still = if still { lane.still + 1 } else { 0 };
+        }
+        let any = self.axes.iter().any(|lane| lane.still < QUARTERS);
+        let stands_for = if any { self.stands_for(times) } else { 0 };
+        self.quarter = (self.quarter + 1) % QUARTERS;
+        for k in 0..self.axes.len() {
+            if stands_for > 0 && self.axes[k].still < QUARTERS {
+                self.batch.add(k, stands_for, &mut self.axes, self.quarter, &self.window);
             }
-            lane.cells.copy_within(HOP.., 0);
         }
         self.windows += if any { times } else { 0 };
-        self.filled = WINDOW_CELLS - HOP;
+        self.filled = 0;
     }
 
     /// How many windows the one at hand, which comes so many times, counts for; 0 where it is left out.
     fn stands_for(&mut self, times: u64) -> u64 {
-        if self.to_come > 0 && times == 1 {
-            self.to_come -= 1;
-            return 0;
-        }
-        self.taken += 1;
         // What repeats itself is known, and counts for itself.
-        let stands_for = if times == 1 { self.every } else { times };
-        if times == 1 {
-            self.to_come = self.every - 1;
+        if times > 1 {
+            self.taken += 1;
+            return times;
         }
-        if self.sample.is_some_and(|sample| self.taken.is_multiple_of(sample)) {
-            self.every *= 2;
-        }
-        stands_for
+        let (group, place) = (self.passed / self.every, self.passed % self.every);
+        self.passed += 1;
+        // Multiples of the golden ratio spread evenly (Weyl), so that no rhythm of the job meets one of the sample.
+        let share = u128::from(group.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        let taken = u128::from(place) == (share * u128::from(self.every)) >> 64;
+        self.taken += u64::from(taken);
+        if taken { self.every } else { 0 }
     }
 
     /// The spectrum, once everything has passed.
     pub(super) fn finish(mut self) -> Spectrum {
         let moving_s = self.moving_s.value();
         self.pass(2 * WINDOW_CELLS as u64 * CELL, [0.0; LANES], [0.0; LANES]);
+        self.batch.flush(&mut self.axes);
         let cell_s = 1.0 / CELLS_PER_S as f64;
         let per_s = if moving_s > 0.0 { 1.0 / moving_s } else { 0.0 };
         let scale = 2.0 * cell_s * cell_s / COVER * per_s;
@@ -425,7 +508,7 @@ mod tests {
     #[test]
     fn a_window_that_ends_behind_its_phase_is_the_last() {
         let windows = |units: u64| {
-            let mut gathering = Gathering::new(&Structure::default(), None);
+            let mut gathering = Gathering::new(&Structure::default(), 1);
             gathering.pass(units, [0.0; LANES], [100.0; LANES]);
             gathering.finish().windows
         };
