@@ -1,5 +1,7 @@
 ; machine: heron
 ; verdict: hold
+; expect-lines: command-rate-exceeded 57-75
+; expect-lines: command-rate-exceeded 115-143
 ; Invented: strokes for finding out how fast the old board reads.
 G21
 G90
@@ -10,75 +12,137 @@ G1 Z10 F480
 G0 X30 Y100 F6000
 G1 Z0.2 F480
 G1 X50 E0.74836 F2400
-G1 X50.170 E0.00636
-G1 X50.340 E0.00636
-G1 X50.510 E0.00636
-G1 X50.680 E0.00636
-G1 X50.850 E0.00636
-G1 X51.020 E0.00636
-G1 X51.190 E0.00636
-G1 X51.360 E0.00636
-G1 X51.530 E0.00636
-G1 X51.700 E0.00636
-G1 X51.870 E0.00636
-G1 X52.040 E0.00636
-G1 X52.210 E0.00636
-G1 X52.380 E0.00636
-G1 X52.550 E0.00636
-G1 X52.720 E0.00636 ; near: command-rate-exceeded
-G1 X72.720 E0.74835
-G1 X72.870 E0.00561
-G1 X73.020 E0.00561
-G1 X73.170 E0.00561
-G1 X73.320 E0.00561
-G1 X73.470 E0.00561
-G1 X73.620 E0.00561
-G1 X73.770 E0.00561
-G1 X73.920 E0.00561
-G1 X74.070 E0.00561
-G1 X74.220 E0.00561
-G1 X74.370 E0.00561
-G1 X74.520 E0.00561
-G1 X74.670 E0.00561
-G1 X74.820 E0.00561
-G1 X74.970 E0.00561
-G1 X75.120 E0.00561 ; expect: command-rate-exceeded
-G1 X95.120 E0.74835
-; The same sent with comments: now the serial line is too slow.
-G1 X95.300 E0.00674 ; wall of the left ear
-G1 X95.480 E0.00674 ; wall of the left ear
-G1 X95.660 E0.00674 ; wall of the left ear
-G1 X95.840 E0.00674 ; wall of the left ear
-G1 X96.020 E0.00674 ; wall of the left ear
-G1 X96.200 E0.00674 ; wall of the left ear
-G1 X96.380 E0.00674 ; wall of the left ear
-G1 X96.560 E0.00674 ; wall of the left ear
-G1 X96.740 E0.00674 ; wall of the left ear
-G1 X96.920 E0.00674 ; wall of the left ear
-G1 X97.100 E0.00674 ; wall of the left ear
-G1 X97.280 E0.00674 ; wall of the left ear
-G1 X97.460 E0.00674 ; wall of the left ear
-G1 X97.640 E0.00674 ; wall of the left ear
-G1 X97.820 E0.00674 ; wall of the left ear
-G1 X98.000 E0.00674 ; wall of the left ear ; near: command-rate-exceeded
-G1 X118.000 E0.74835
-G1 X118.180 E0.00674 ; wall of the right ear, second round
-G1 X118.360 E0.00674 ; wall of the right ear, second round
-G1 X118.540 E0.00674 ; wall of the right ear, second round
-G1 X118.720 E0.00674 ; wall of the right ear, second round
-G1 X118.900 E0.00674 ; wall of the right ear, second round
-G1 X119.080 E0.00674 ; wall of the right ear, second round
-G1 X119.260 E0.00674 ; wall of the right ear, second round
-G1 X119.440 E0.00674 ; wall of the right ear, second round
-G1 X119.620 E0.00674 ; wall of the right ear, second round
-G1 X119.800 E0.00674 ; wall of the right ear, second round
-G1 X119.980 E0.00674 ; wall of the right ear, second round
-G1 X120.160 E0.00674 ; wall of the right ear, second round
-G1 X120.340 E0.00674 ; wall of the right ear, second round
-G1 X120.520 E0.00674 ; wall of the right ear, second round
-G1 X120.700 E0.00674 ; wall of the right ear, second round
-G1 X120.880 E0.00674 ; wall of the right ear, second round ; expect: command-rate-exceeded
-G1 X140.880 E0.74835
+G1 X50.100 E0.00374
+G1 X50.200 E0.00374
+G1 X50.300 E0.00374
+G1 X50.400 E0.00374
+G1 X50.500 E0.00374
+G1 X50.600 E0.00374
+G1 X50.700 E0.00374
+G1 X50.800 E0.00374
+G1 X50.900 E0.00374
+G1 X51.000 E0.00374
+G1 X51.100 E0.00374
+G1 X51.200 E0.00374
+G1 X51.300 E0.00374
+G1 X51.400 E0.00374
+G1 X51.500 E0.00374
+G1 X51.600 E0.00374 ; near: command-rate-exceeded
+G1 X71.600 E0.74835
+G1 X71.700 E0.00374
+G1 X71.800 E0.00374
+G1 X71.900 E0.00374
+G1 X72.000 E0.00374
+G1 X72.100 E0.00374
+G1 X72.200 E0.00374
+G1 X72.300 E0.00374
+G1 X72.400 E0.00374
+G1 X72.500 E0.00374
+G1 X72.600 E0.00374
+G1 X72.700 E0.00374
+G1 X72.800 E0.00374
+G1 X72.900 E0.00374
+G1 X73.000 E0.00374
+G1 X73.100 E0.00374
+G1 X73.200 E0.00374
+G1 X73.300 E0.00374
+G1 X73.400 E0.00374
+G1 X73.500 E0.00374
+G1 X73.600 E0.00374
+G1 X73.700 E0.00374
+G1 X73.800 E0.00374
+G1 X73.900 E0.00374
+G1 X74.000 E0.00374
+G1 X74.100 E0.00374
+G1 X74.200 E0.00374
+G1 X74.300 E0.00374
+G1 X74.400 E0.00374
+G1 X74.500 E0.00374
+G1 X74.600 E0.00374
+G1 X74.700 E0.00374
+G1 X74.800 E0.00374
+G1 X74.900 E0.00374
+G1 X75.000 E0.00374
+G1 X75.100 E0.00374
+G1 X75.200 E0.00374
+G1 X75.300 E0.00374
+G1 X75.400 E0.00374
+G1 X75.500 E0.00374
+G1 X75.600 E0.00374
+G1 X75.700 E0.00374
+G1 X75.800 E0.00374
+G1 X75.900 E0.00374
+G1 X76.000 E0.00374
+G1 X76.100 E0.00374
+G1 X76.200 E0.00374
+G1 X96.200 E0.74835
+G1 X116.200 E0.74835
+; The same sent with remarks: now the serial line is too slow.
+G1 X116.300 E0.00374 ; wall of the left ear, first round
+G1 X116.400 E0.00374 ; wall of the left ear, first round
+G1 X116.500 E0.00374 ; wall of the left ear, first round
+G1 X116.600 E0.00374 ; wall of the left ear, first round
+G1 X116.700 E0.00374 ; wall of the left ear, first round
+G1 X116.800 E0.00374 ; wall of the left ear, first round
+G1 X116.900 E0.00374 ; wall of the left ear, first round
+G1 X117.000 E0.00374 ; wall of the left ear, first round
+G1 X117.100 E0.00374 ; wall of the left ear, first round
+G1 X117.200 E0.00374 ; wall of the left ear, first round
+G1 X117.300 E0.00374 ; wall of the left ear, first round
+G1 X117.400 E0.00374 ; wall of the left ear, first round
+G1 X117.500 E0.00374 ; wall of the left ear, first round
+G1 X117.600 E0.00374 ; wall of the left ear, first round
+G1 X117.700 E0.00374 ; wall of the left ear, first round
+G1 X117.800 E0.00374 ; wall of the left ear, first round ; near: command-rate-exceeded
+G1 X137.800 E0.74835
+G1 X137.900 E0.00374 ; wall of the right ear, second round
+G1 X138.000 E0.00374 ; wall of the right ear, second round
+G1 X138.100 E0.00374 ; wall of the right ear, second round
+G1 X138.200 E0.00374 ; wall of the right ear, second round
+G1 X138.300 E0.00374 ; wall of the right ear, second round
+G1 X138.400 E0.00374 ; wall of the right ear, second round
+G1 X138.500 E0.00374 ; wall of the right ear, second round
+G1 X138.600 E0.00374 ; wall of the right ear, second round
+G1 X138.700 E0.00374 ; wall of the right ear, second round
+G1 X138.800 E0.00374 ; wall of the right ear, second round
+G1 X138.900 E0.00374 ; wall of the right ear, second round
+G1 X139.000 E0.00374 ; wall of the right ear, second round
+G1 X139.100 E0.00374 ; wall of the right ear, second round
+G1 X139.200 E0.00374 ; wall of the right ear, second round
+G1 X139.300 E0.00374 ; wall of the right ear, second round
+G1 X139.400 E0.00374 ; wall of the right ear, second round
+G1 X139.500 E0.00374 ; wall of the right ear, second round
+G1 X139.600 E0.00374 ; wall of the right ear, second round
+G1 X139.700 E0.00374 ; wall of the right ear, second round
+G1 X139.800 E0.00374 ; wall of the right ear, second round
+G1 X139.900 E0.00374 ; wall of the right ear, second round
+G1 X140.000 E0.00374 ; wall of the right ear, second round
+G1 X140.100 E0.00374 ; wall of the right ear, second round
+G1 X140.200 E0.00374 ; wall of the right ear, second round
+G1 X140.300 E0.00374 ; wall of the right ear, second round
+G1 X140.400 E0.00374 ; wall of the right ear, second round
+G1 X140.500 E0.00374 ; wall of the right ear, second round
+G1 X140.600 E0.00374 ; wall of the right ear, second round
+G1 X140.700 E0.00374 ; wall of the right ear, second round
+G1 X140.800 E0.00374 ; wall of the right ear, second round
+G1 X140.900 E0.00374 ; wall of the right ear, second round
+G1 X141.000 E0.00374 ; wall of the right ear, second round
+G1 X141.100 E0.00374 ; wall of the right ear, second round
+G1 X141.200 E0.00374 ; wall of the right ear, second round
+G1 X141.300 E0.00374 ; wall of the right ear, second round
+G1 X141.400 E0.00374 ; wall of the right ear, second round
+G1 X141.500 E0.00374 ; wall of the right ear, second round
+G1 X141.600 E0.00374 ; wall of the right ear, second round
+G1 X141.700 E0.00374 ; wall of the right ear, second round
+G1 X141.800 E0.00374 ; wall of the right ear, second round
+G1 X141.900 E0.00374 ; wall of the right ear, second round
+G1 X142.000 E0.00374 ; wall of the right ear, second round
+G1 X142.100 E0.00374 ; wall of the right ear, second round
+G1 X142.200 E0.00374 ; wall of the right ear, second round
+G1 X142.300 E0.00374 ; wall of the right ear, second round
+G1 X142.400 E0.00374 ; wall of the right ear, second round
+G1 X162.400 E0.74835
+G1 X182.400 E0.74835
 ; Long travels: steps a second, and the limit of the axis.
 G1 Z10 F480
 G0 X30 F6000

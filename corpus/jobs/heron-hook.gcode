@@ -1,7 +1,7 @@
 ; machine: heron
 ; verdict: no-go
 ; near-lines: command-rate-exceeded 140-202
-; expect-lines: command-rate-exceeded 271-318
+; near-lines: command-rate-exceeded 271-318
 ; Invented: a hook for the tool wall, its last layer in a hurry, parked without a lift.
 G21
 G90

@@ -28,7 +28,7 @@ G1 X51.32
 G1 X51.43
 G1 X51.54
 G1 X51.65
-G1 X51.76 ; near: command-rate-exceeded
+G1 X51.76
 G1 X71.76
 G1 X71.86
 G1 X71.96
@@ -45,6 +45,6 @@ G1 X72.96
 G1 X73.06
 G1 X73.16
 G1 X73.26
-G1 X73.36 ; expect: command-rate-exceeded
+G1 X73.36
 G1 X120
 M84

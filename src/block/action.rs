@@ -125,6 +125,8 @@ pub enum ActionKind {
     },
     /// Motors held again.
     MotorsOn,
+    /// The next command has not come yet, and the machine stands.
+    Starved,
     /// Waits until all moves are done.
     Finish,
     /// The end of the job; always the last action.
@@ -141,6 +143,7 @@ impl ActionKind {
             | Self::Unfollowed
             | Self::Pause { .. }
             | Self::Tool { .. }
+            | Self::Starved
             | Self::Finish
             | Self::End => true,
             Self::Heat { wait, .. } => *wait != Wait::No,

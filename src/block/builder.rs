@@ -38,6 +38,18 @@ pub struct BlockInFlight {
 const ACTIONS_KEPT: usize = 1024;
 
 impl BlockInFlight {
+    /// Ends it with an action at which the machine stands.
+    pub(crate) fn stop(&mut self, line: u64, duration_s: f64, kind: ActionKind) {
+        self.closing.push(PendingAction { line, duration_s, kind });
+        self.stops = true;
+    }
+
+    /// Time of its moves, and of what they wait for in between, s each.
+    pub(crate) fn motion_s(&self) -> impl Iterator<Item = f64> {
+        let starved = self.closing.iter().filter(|action| action.kind == ActionKind::Starved);
+        self.block.time_s[..self.block.len()].iter().copied().chain(starved.map(|action| action.duration_s))
+    }
+
     /// Forgets everything, and gives back what many actions took.
     pub(crate) fn clear(&mut self) {
         self.block.clear();

@@ -107,6 +107,8 @@ pub struct Block {
     pub t_down_s: Column<f64>,
     /// Duration, the sum of the three, s.
     pub time_s: Column<f64>,
+    /// Duration of each move if all commands had come in time, s; empty where that is its duration.
+    pub fed_s: Vec<f64>,
 
     /// Melt volume per path length, mm³/mm: area × dE / L on moves along the path that push filament, else 0.
     /// The momentary melt rate is this times the speed.
@@ -176,6 +178,7 @@ impl Default for Block {
             t_cruise_s: ZEROS,
             t_down_s: ZEROS,
             time_s: ZEROS,
+            fed_s: Vec::new(),
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,
             sustained_mm3_s: ZEROS,
@@ -237,9 +240,56 @@ impl Block {
     /// Forgets all moves and actions; the columns keep their old values.
     pub(crate) fn clear(&mut self) {
         self.count = 0;
+        self.fed_s.clear();
         self.curves.clear();
         self.purges.clear();
         self.actions.clear();
+    }
+
+    /// Gives its first moves, planned but not annotated, to another block that is empty.
+    pub(crate) fn give_front(&mut self, count: usize, front: &mut Self) {
+        let all = self.len();
+        let count = count.min(all);
+        front.origin = self.origin;
+        self.origin = self.start(count);
+        (front.count, self.count) = (count, all - count);
+        front.vectors = self.vectors;
+        macro_rules! give {
+            ($($column:expr),*) => {$({
+                let column: (&mut Column<_>, &mut Column<_>) = $column;
+                column.1[..count].copy_from_slice(&column.0[..count]);
+                column.0.copy_within(count..all, 0);
+            })*};
+        }
+        for axis in 0..3 {
+            give!((&mut self.to[axis], &mut front.to[axis]));
+        }
+        for axis in 0..4 {
+            give!((&mut self.dir[axis], &mut front.dir[axis]));
+        }
+        give!(
+            (&mut self.line, &mut front.line),
+            (&mut self.de_mm, &mut front.de_mm),
+            (&mut self.length_mm, &mut front.length_mm),
+            (&mut self.flags, &mut front.flags),
+            (&mut self.feed_commanded_mm_s, &mut front.feed_commanded_mm_s),
+            (&mut self.feed_mm_s, &mut front.feed_mm_s),
+            (&mut self.feed_allowed_mm_s, &mut front.feed_allowed_mm_s),
+            (&mut self.accel_mm_s2, &mut front.accel_mm_s2),
+            (&mut self.commands, &mut front.commands),
+            (&mut self.bytes, &mut front.bytes),
+            (&mut self.v_start_mm_s, &mut front.v_start_mm_s),
+            (&mut self.v_peak_mm_s, &mut front.v_peak_mm_s),
+            (&mut self.v_end_mm_s, &mut front.v_end_mm_s),
+            (&mut self.t_up_s, &mut front.t_up_s),
+            (&mut self.t_cruise_s, &mut front.t_cruise_s),
+            (&mut self.t_down_s, &mut front.t_down_s),
+            (&mut self.time_s, &mut front.time_s)
+        );
+        front.fed_s.extend(self.fed_s.drain(..count.min(self.fed_s.len())));
+        let curves = self.curves.partition_point(|bend| bend.at < count);
+        front.curves.extend(self.curves.drain(..curves));
+        self.curves.iter_mut().for_each(|bend| bend.at -= count);
     }
 
     /// True when move `i` goes along the path and pushes filament.

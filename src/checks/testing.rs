@@ -96,6 +96,8 @@ fn controller() -> Controller {
         steps_per_mm: [Some(80.0), Some(80.0), Some(400.0), Some(100.0)],
         step_rate_limit_hz: Some(16_000.0),
         command_rate_limit_hz: Some(500.0),
+        acknowledge_s: None,
+        thin_queue: None,
         serial_baud: Some(115_200.0),
         line_length_limit_bytes: Some(96),
         lacks: Vec::new(),

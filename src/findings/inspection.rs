@@ -193,6 +193,8 @@ pub struct TimeParts {
     pub probing: f64,
     /// Changes of the tool, where the sheet gives a time.
     pub tool_change: f64,
+    /// Standing between moves for want of commands.
+    pub starved: f64,
     /// Waiting for heaters.
     pub heating: f64,
 }
@@ -209,7 +211,7 @@ impl TimeParts {
     }
 
     /// Each part with its name for people, s.
-    pub fn named(&self) -> [(&'static str, f64); 8] {
+    pub fn named(&self) -> [(&'static str, f64); 9] {
         [
             ("extruding", self.extruding),
             ("travel", self.travel),
@@ -218,6 +220,7 @@ impl TimeParts {
             ("homing", self.homing),
             ("probing", self.probing),
             ("tool changes", self.tool_change),
+            ("want of commands", self.starved),
             ("heating", self.heating),
         ]
     }
@@ -405,6 +408,15 @@ pub struct CommandRate {
     pub moves: u64,
 }
 
+/// Commands that come too slowly.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Starving {
+    /// How much longer moves, and the waits between them, take than if all commands came in time, s.
+    pub extra_s: f64,
+    /// The first line that takes longer.
+    pub from_line: u64,
+}
+
 /// Everything known about one job on one machine.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Inspection {
@@ -434,6 +446,8 @@ pub struct Inspection {
     pub step_rates: Vec<StepRate>,
     /// Largest command rate; none where no run of moves is long enough for one.
     pub command_rate: Option<CommandRate>,
+    /// What is lost since commands come too slowly; none where they come in time, or nobody says how fast they come.
+    pub starving: Option<Starving>,
     /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
     pub ringing: Vec<Ringing>,
     /// Where the nozzle went: end points and interior extrema of moves, and home positions.
@@ -508,6 +522,7 @@ impl Inspection {
             flow_over_capacity_s: None,
             step_rates: Vec::new(),
             command_rate: None,
+            starving: None,
             ringing: Vec::new(),
             reached: None,
             extruding: None,

@@ -173,6 +173,7 @@ pub fn go() -> Inspection {
             StepRate { motor: "of the extruder".into(), hz: 4100.0, line: Some(60) },
         ],
         command_rate: Some(CommandRate { hz: 212.5, line: 20_140, moves: 16 }),
+        starving: None,
         ringing: vec![ringing()],
         reached: Some(Box3 { min: [-2.0, 0.0, 0.0], max: [180.2, 201.5, 62.6] }),
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),

@@ -342,6 +342,10 @@ pub struct Controller {
     pub command_rate_limit_hz: Option<f64>,
     /// Speed of the serial line a job is sent over, baud.
     pub serial_baud: Option<f64>,
+    /// What each command of a serial line costs besides its bytes, until the controller has acknowledged it, s.
+    pub acknowledge_s: Option<f64>,
+    /// What the controller does when commands get scarce.
+    pub thin_queue: Option<ThinQueue>,
     /// Longest line the controller takes, bytes.
     pub line_length_limit_bytes: Option<u64>,
     /// What the controller was not built for.
@@ -354,6 +358,15 @@ pub struct Controller {
     pub no_tool_number: Option<f64>,
     /// Time of a change of the tool, s.
     pub tool_change_s: Option<f64>,
+}
+
+/// Moves that enter a queue with few moves in it are slowed down, so that others have time to come.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ThinQueue {
+    /// Share of the queue's length below which it is thin, 0 to 1.
+    pub below: f64,
+    /// What such a move takes at least, s.
+    pub least_s: f64,
 }
 
 /// Which commands choose absolute or relative extruder words.

@@ -14,7 +14,8 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, Tool, Travel,
+    KeepOut, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, ThinQueue, Tool,
+    Travel,
 };
 use crate::machine::Severity;
 use crate::wording::safe;
@@ -269,6 +270,11 @@ impl Reader<'_> {
             step_rate_limit_hz: self.number("controller.step_rate_limit_hz"),
             command_rate_limit_hz: self.number("controller.command_rate_limit_hz"),
             serial_baud: self.number("controller.serial_baud"),
+            acknowledge_s: self.number("controller.acknowledge_s"),
+            thin_queue: self.has("controller.thin_queue").then(|| ThinQueue {
+                below: self.required("controller.thin_queue.below"),
+                least_s: self.required("controller.thin_queue.least_s"),
+            }),
             line_length_limit_bytes: match self.value("controller.line_length_limit_bytes") {
                 Some(Value::Count(bytes)) => Some(bytes),
                 _ => None,
@@ -343,6 +349,7 @@ impl Reader<'_> {
         self.check_towers(found);
         self.check_drives(found);
         self.check_structure(found);
+        self.check_queue(found);
         let mut heatings = vec!["bed.heating".to_owned(), "chamber.heating".to_owned()];
         for i in 0..self.count("tool[]") {
             let temperature = format!("tool[{i}].temperature_c");
@@ -354,6 +361,20 @@ impl Reader<'_> {
         }
         for heating in heatings {
             self.check_heating(found, &format!("{heating}.full_power_c"));
+        }
+    }
+
+    /// A queue that commands fill at some rate has a length.
+    fn check_queue(&self, found: &mut Vec<Found>) {
+        if !matches!(self.value("motion.look_ahead_moves"), Some(Value::Word(_))) {
+            return;
+        }
+        for key in ["controller.command_rate_limit_hz", "controller.serial_baud", "controller.thin_queue"] {
+            let Some(entry) = self.entry(key) else { continue };
+            let message = format!("`{}` needs a queue of some length, and `look_ahead_moves` is unlimited", last(key));
+            let advice = "write how many moves the controller holds as `motion.look_ahead_moves`; where it plans whole \
+                          jobs, leave this key out";
+            found.push(Found::new(entry.span.clone(), message).suggest(advice.to_owned()));
         }
     }
 

@@ -43,6 +43,8 @@ step_rate_limit_hz = 100000.0
 command_rate_limit_hz = 800.0
 serial_baud = 115200
 line_length_limit_bytes = 96
+acknowledge_s = 0.0005
+thin_queue = { below = 0.6, least_s = 0.02 }
 no_tool_number = 255
 lacks = ["inches", "arcs"]
 homing_s = 12
@@ -231,6 +233,8 @@ fn heron() -> Machine {
             step_rate_limit_hz: Some(100_000.0),
             command_rate_limit_hz: Some(800.0),
             serial_baud: Some(115_200.0),
+            acknowledge_s: Some(0.0005),
+            thin_queue: Some(ThinQueue { below: 0.6, least_s: 0.02 }),
             line_length_limit_bytes: Some(96),
             lacks: vec![Feature::Arcs, Feature::Inches],
             homing_s: Some(12.0),
@@ -656,12 +660,12 @@ fn origins_name_every_key() {
     assert_eq!(of("name"), "\"Heron\" (line 1)");
     assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 19)");
     assert_eq!(of("motion.corner.junction_deviation_mm"), " (not set)");
-    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 33)");
+    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 35)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 55)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 57)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 100)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 102)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

@@ -49,22 +49,48 @@ pub(super) fn fill(block: &mut Block, starts: &[f64], ends: &[f64]) {
     v_start_mm_s[0] = starts[0].sqrt();
     v_start_mm_s[1..].copy_from_slice(&v_end_mm_s[..count - 1]);
     for i in 0..count {
-        let (w_start, w_end) = (starts[i], ends[i]);
-        let feed_squared = feed[i] * feed[i];
-        let triangle = (w_start + w_end) / 2.0 + accel[i] * length[i];
-        let cruises = triangle >= feed_squared;
-        let capped = if cruises { feed_squared } else { triangle };
-        let least = if w_start > w_end { w_start } else { w_end };
-        let w_peak = if capped > least { capped } else { least };
-        let per_accel = 1.0 / accel[i];
-        let ramps = (w_peak - (w_start + w_end) / 2.0) * per_accel;
-        let left = (length[i] - ramps) / feed[i];
-        let root = w_peak.sqrt();
-        let peak = if cruises { feed[i] } else { root };
-        v_peak_mm_s[i] = peak;
-        t_up_s[i] = grid::time((peak - v_start_mm_s[i]) * per_accel);
-        t_cruise_s[i] = grid::time(if cruises && left > 0.0 { left } else { 0.0 });
-        t_down_s[i] = grid::time((peak - v_end_mm_s[i]) * per_accel);
-        time_s[i] = t_up_s[i] + t_cruise_s[i] + t_down_s[i];
+        let speeds = [v_start_mm_s[i], v_end_mm_s[i]];
+        let phases = phases([starts[i], ends[i]], speeds, feed[i], accel[i], length[i]);
+        v_peak_mm_s[i] = phases.peak_mm_s;
+        (t_up_s[i], t_cruise_s[i], t_down_s[i]) = (phases.up_s, phases.cruise_s, phases.down_s);
+        time_s[i] = phases.time_s();
+    }
+}
+
+/// The phases of one move.
+pub(super) struct Phases {
+    peak_mm_s: f64,
+    up_s: f64,
+    cruise_s: f64,
+    down_s: f64,
+}
+
+impl Phases {
+    /// How long the move takes, s.
+    #[inline(always)]
+    pub(super) fn time_s(&self) -> f64 {
+        self.up_s + self.cruise_s + self.down_s
+    }
+}
+
+/// Those of a move between two squared speeds, which are also given as speeds.
+#[inline(always)]
+pub(super) fn phases([w_start, w_end]: [f64; 2], [start, end]: [f64; 2], feed: f64, accel: f64, length: f64) -> Phases {
+    let feed_squared = feed * feed;
+    let triangle = (w_start + w_end) / 2.0 + accel * length;
+    let cruises = triangle >= feed_squared;
+    let capped = if cruises { feed_squared } else { triangle };
+    let least = if w_start > w_end { w_start } else { w_end };
+    let w_peak = if capped > least { capped } else { least };
+    let per_accel = 1.0 / accel;
+    let ramps = (w_peak - (w_start + w_end) / 2.0) * per_accel;
+    let left = (length - ramps) / feed;
+    let root = w_peak.sqrt();
+    let peak = if cruises { feed } else { root };
+    Phases {
+        peak_mm_s: peak,
+        up_s: grid::time((peak - start) * per_accel),
+        cruise_s: grid::time(if cruises && left > 0.0 { left } else { 0.0 }),
+        down_s: grid::time((peak - end) * per_accel),
     }
 }

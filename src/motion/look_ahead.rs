@@ -25,22 +25,22 @@ const BATCH: usize = 256;
 
 /// x → min(x + add, cap).
 #[derive(Debug, Clone, Copy)]
-struct Map {
-    add: f64,
-    cap: f64,
+pub(super) struct Map {
+    pub(super) add: f64,
+    pub(super) cap: f64,
 }
 
 impl Map {
-    const IDENTITY: Self = Self { add: 0.0, cap: f64::INFINITY };
+    pub(super) const IDENTITY: Self = Self { add: 0.0, cap: f64::INFINITY };
 
     #[inline(always)]
-    fn apply(self, x: f64) -> f64 {
+    pub(super) fn apply(self, x: f64) -> f64 {
         smaller(x + self.add, self.cap)
     }
 
     /// `self` after `first`.
     #[inline(always)]
-    fn after(self, first: Self) -> Self {
+    pub(super) fn after(self, first: Self) -> Self {
         Self { add: smaller(first.add + self.add, SQUARED_CEILING), cap: smaller(first.cap + self.add, self.cap) }
     }
 }

@@ -6,6 +6,7 @@
 //! ch. 3 (from memory). Junction deviation: the largest circle of centripetal acceleration a that touches both legs and
 //! passes the corner at distance δ (geometry, derived in `corner`). Units: mm, s.
 
+pub(crate) mod arrivals;
 pub(crate) mod corner;
 mod curves;
 mod derive;
@@ -21,6 +22,7 @@ use crate::block::{
 };
 use crate::machine::{E, Limits, Machine};
 use crate::vectors::Vectors;
+use arrivals::Arrivals;
 use corner::Leg;
 use look_ahead::LookAheadWindow;
 
@@ -29,6 +31,8 @@ pub struct Planner {
     vectors: Vectors,
     waiting: VecDeque<PendingBlock>,
     scan: LookAheadWindow,
+    /// How commands come, where the sheet says so.
+    arrivals: Option<Arrivals>,
     last: Option<Leg>,
     /// Limits in force at the end of what waits.
     limits: Limits,
@@ -52,6 +56,7 @@ impl Planner {
             vectors,
             waiting: VecDeque::new(),
             scan: LookAheadWindow::new(machine.motion.look_ahead),
+            arrivals: Arrivals::new(machine),
             last: None,
             limits: machine.motion.limits,
             limits_at_front: machine.motion.limits,
@@ -71,6 +76,7 @@ impl Planner {
             vectors: self.vectors,
             waiting: self.waiting.iter().map(PendingBlock::twin).collect(),
             scan: self.scan.clone(),
+            arrivals: self.arrivals.clone(),
             last: self.last,
             limits: self.limits,
             limits_at_front: self.limits_at_front,
@@ -119,6 +125,9 @@ impl Planner {
         if stops {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
             self.scan.stop(rest);
+            if let Some(arrivals) = &mut self.arrivals {
+                arrivals.stop(rest);
+            }
         } else {
             self.scan.settle(self.waiting.len() > MANY_BLOCKS / 2);
         }
@@ -146,10 +155,14 @@ impl Planner {
                 || law::fill(&mut planned.block, starts, ends),
             );
             used += planned.block.len();
-            if let Some(since) = &mut self.since_branch_s {
-                planned.block.time_s[..planned.block.len()].iter().for_each(|&time_s| since.add(time_s));
+            let (cut, speeds) = (ready.len(), [starts, ends]);
+            if let Some(arrivals) = &mut self.arrivals {
+                arrivals.follow(&mut planned, speeds, ready, spare);
             }
             ready.push(planned);
+            if let Some(since) = &mut self.since_branch_s {
+                ready[cut..].iter().for_each(|planned| planned.motion_s().for_each(|time_s| since.add(time_s)));
+            }
         }
         self.scan.forget(used);
         ready.len() >= most
@@ -172,7 +185,7 @@ impl Planner {
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
     fn derive(&mut self, planned: &mut BlockInFlight) {
         let BlockInFlight { block, changes, .. } = planned;
-        let Self { vectors, scan, last, limits, .. } = self;
+        let Self { vectors, scan, arrivals, last, limits, .. } = self;
         spans(limits, changes, block.len(), |range, limits| {
             if range.is_empty() {
                 return;
@@ -192,7 +205,10 @@ impl Planner {
                 },
             );
             *last = Some(Leg::of(block, range.end - 1, limits));
-            derive::corners_behind_curves(block, range, limits, caps);
+            derive::corners_behind_curves(block, range.clone(), limits, caps);
+            if let Some(arrivals) = arrivals {
+                arrivals.take(block, range, caps, steps);
+            }
         });
     }
 }

@@ -21,6 +21,7 @@ pub(super) struct Time {
     homing_s: Sum,
     probing_s: Sum,
     tool_change_s: Sum,
+    starved_s: Sum,
     heating_s: Sum,
     extruding_mm: Sum,
     travel_mm: Sum,
@@ -41,6 +42,7 @@ impl Time {
             homing_s: Sum::default(),
             probing_s: Sum::default(),
             tool_change_s: Sum::default(),
+            starved_s: Sum::default(),
             heating_s: Sum::default(),
             extruding_mm: Sum::default(),
             travel_mm: Sum::default(),
@@ -127,6 +129,7 @@ impl Observer for Time {
                 ActionKind::Home { .. } => self.homing_s.add(action.duration_s),
                 ActionKind::Probe => self.probing_s.add(action.duration_s),
                 ActionKind::Tool { .. } => self.tool_change_s.add(action.duration_s),
+                ActionKind::Starved => self.starved_s.add(action.duration_s),
                 ActionKind::Pause { open_ended } => {
                     self.pauses += u64::from(open_ended);
                     self.dwell_s.add(action.duration_s);
@@ -145,6 +148,7 @@ impl Observer for Time {
             homing: self.homing_s.value(),
             probing: self.probing_s.value(),
             tool_change: self.tool_change_s.value(),
+            starved: self.starved_s.value(),
             heating: self.heating_s.value(),
         };
         draft.path_mm = PathParts { extruding: self.extruding_mm.value(), travel: self.travel_mm.value() };

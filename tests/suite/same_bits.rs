@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use gonogo::block::BLOCK;
 use gonogo::checks::is_timed;
 use gonogo::findings::{Finding, Inspection, Severity};
-use gonogo::machine::{Machine, Override};
+use gonogo::machine::{LookAhead, Machine, Override, ThinQueue};
 use gonogo::preflight::{JobSource, Preflight, RunOptions};
 use gonogo::show::report::{
     Report,
@@ -86,7 +86,18 @@ proptest! {
         machine.structure = random_structure(&mut Dice::new(!seed));
         let job = random_job(&machine, &mut dice, 300);
         same_however(&format!("seed {seed}"), &machine, &job);
+        slow_board(&mut machine, &mut dice);
+        same_however(&format!("seed {seed}, slow board"), &machine, &job);
     }
+}
+
+/// Commands come so slowly that the machine has to wait for some.
+fn slow_board(machine: &mut Machine, dice: &mut Dice) {
+    machine.motion.look_ahead = LookAhead::Moves(1 + dice.below(30) as u32);
+    machine.controller.command_rate_limit_hz = Some(dice.between(5.0, 200.0));
+    machine.controller.serial_baud = Some(dice.between(2_000.0, 60_000.0)).filter(|_| dice.chance(0.5));
+    machine.controller.acknowledge_s = Some(0.002).filter(|_| dice.chance(0.5));
+    machine.controller.thin_queue = Some(ThinQueue { below: 0.6, least_s: 0.02 }).filter(|_| dice.chance(0.5));
 }
 
 /// The machines of the corpus, one with other severities, and one that only moves otherwise.

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::checks;
-use crate::findings::{Finding, Inspection, Layer, Severity, Verdict};
+use crate::findings::{Finding, Inspection, Layer, Severity, Starving, Verdict};
 use crate::geometry::Box3;
 use crate::show::{
     marks::because,
@@ -406,6 +406,9 @@ fn job(report: &Inspection) -> Table {
     }
     if let Some(rate) = &report.command_rate {
         rows.push(row("commands, most in a second", quantity(rate.hz, "Hz"), line(Some(rate.line))));
+    }
+    if let Some(Starving { extra_s, from_line }) = report.starving {
+        rows.push(row("longer, since commands come late", duration(extra_s), line(Some(from_line))));
     }
     Table { name: "Work of the controller", rows }
 }

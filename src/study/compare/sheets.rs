@@ -87,10 +87,10 @@ mod tests {
         let before = of_corpus("wren");
         assert_eq!(Sheets::of(&before, &before).changes, []);
         let after = before.with("motion.acceleration_mm_s2.printing", "3000").expect("changes");
-        let after = after.with("controller.serial_baud", "250_000").expect("changes");
+        let after = after.with("controller.tool_change_s", "2.5").expect("changes");
         let changes = Sheets::of(&before, &after).changes;
         let shown: Vec<_> = changes.iter().map(|change| (change.path.as_str(), change.before.is_some())).collect();
-        assert_eq!(shown, [("motion.acceleration_mm_s2.printing", true), ("controller.serial_baud", false)]);
+        assert_eq!(shown, [("motion.acceleration_mm_s2.printing", true), ("controller.tool_change_s", false)]);
         assert_eq!(Sheets::of(&after, &before).changes.len(), 2);
     }
 

@@ -209,6 +209,8 @@ struct Times {
     probing: Pair,
     /// Changes of the tool.
     tool_change: Pair,
+    /// Standing between moves for want of commands.
+    starved: Pair,
     /// Waiting for heaters.
     heating: Pair,
 }
@@ -356,6 +358,7 @@ impl Times {
             homing: pair(|parts| parts.homing),
             probing: pair(|parts| parts.probing),
             tool_change: pair(|parts| parts.tool_change),
+            starved: pair(|parts| parts.starved),
             heating: pair(|parts| parts.heating),
         }
     }

@@ -39,6 +39,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             flow_series: (&from.series).into(),
             step_rates: from.step_rates.iter().map(Into::into).collect(),
             command_rate: from.command_rate.map(Into::into),
+            starving: from.starving.map(Into::into),
             ringing: from.ringing.iter().map(Into::into).collect(),
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
@@ -124,9 +125,10 @@ impl<'a> From<&'a crate::machine::Machine> for Machine<'a> {
 
 impl From<of::TimeParts> for Time {
     fn from(from: of::TimeParts) -> Self {
-        let of::TimeParts { extruding, travel, extrude_only, dwell: _, homing, probing, tool_change, heating } = from;
+        let of::TimeParts { extruding, travel, extrude_only, dwell: _, homing, probing, tool_change, starved, heating } =
+            from;
         let (total, dwell) = (from.total(), from.standing());
-        Self { total, extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating }
+        Self { total, extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating }
     }
 }
 
@@ -189,6 +191,12 @@ impl<'a> From<&'a of::StepRate> for StepRate<'a> {
     fn from(from: &'a of::StepRate) -> Self {
         let of::StepRate { motor, hz, line } = from;
         Self { motor: motor.as_ref().into(), hz: *hz, line: *line }
+    }
+}
+
+impl From<of::Starving> for Starving {
+    fn from(of::Starving { extra_s, from_line }: of::Starving) -> Self {
+        Self { extra_s, from_line }
     }
 }
 

@@ -78,6 +78,7 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             flow_over_capacity_s: from.flow_over_capacity_s,
             step_rates: all(from.step_rates),
             command_rate: from.command_rate.map(Into::into),
+            starving: from.starving.map(Into::into),
             ringing: all(from.ringing),
             reached: from.extent_mm.reached.map(Into::into),
             extruding: from.extent_mm.extruding.map(Into::into),
@@ -189,10 +190,11 @@ impl From<Machine<'_>> for of::MachineFacts {
 
 impl From<Time> for of::TimeParts {
     fn from(from: Time) -> Self {
-        let Time { total: _, extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating } = from;
+        let Time { total: _, extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating } =
+            from;
         // Exact: times lie on a grid.
         let dwell = dwell - homing - probing;
-        Self { extruding, travel, extrude_only, dwell, homing, probing, tool_change, heating }
+        Self { extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating }
     }
 }
 
@@ -235,6 +237,12 @@ impl From<StepRate<'_>> for of::StepRate {
     fn from(from: StepRate<'_>) -> Self {
         let StepRate { motor, hz, line } = from;
         Self { motor: name(motor), hz, line }
+    }
+}
+
+impl From<Starving> for of::Starving {
+    fn from(Starving { extra_s, from_line }: Starving) -> Self {
+        Self { extra_s, from_line }
     }
 }
 

@@ -80,6 +80,9 @@ pub struct Judged<'a> {
     pub(super) step_rates: Vec<StepRate<'a>>,
     /// Largest command rate over as many moves as the controller knows ahead; null where no run is that long.
     pub(super) command_rate: Option<CommandRate>,
+    /// What is lost since commands come too slowly; null where they come in time, or the sheet does not say how fast.
+    #[serde(default)]
+    pub(super) starving: Option<Starving>,
     /// Ringing of the structure, per direction with modes; empty where the sheet gives none.
     pub(super) ringing: Vec<Ringing<'a>>,
     /// Boxes, mm.
@@ -181,6 +184,9 @@ pub struct Time {
     /// Changes of the tool, where the sheet gives a time.
     #[serde(default)]
     pub(super) tool_change: f64,
+    /// Standing between moves for want of commands.
+    #[serde(default)]
+    pub(super) starved: f64,
     /// Waiting for heaters.
     pub(super) heating: f64,
 }
@@ -329,6 +335,15 @@ pub struct CommandRate {
     pub(super) line: u64,
     /// How many moves these are.
     pub(super) moves: u64,
+}
+
+/// Commands that come too slowly.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Starving {
+    /// How much longer moves, and the waits between them, take than if all commands came in time, s.
+    pub(super) extra_s: f64,
+    /// The first line that takes longer.
+    pub(super) from_line: u64,
 }
 
 /// Ringing along one direction, on moves along the path that push filament.
