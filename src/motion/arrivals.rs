@@ -76,9 +76,10 @@ struct Thin {
 struct Run {
     /// When each of the last moves ended, up to a queue full of them; the last is that before `passed`.
     ended: VecDeque<u64>,
-    /// The first move of it, and the first that has not entered.
+    /// The first move of it, the first that has not entered, and the first that had not ended when the last one entered.
     first: u64,
     next: u64,
+    under_way: u64,
     /// When the last that has entered did, and the squared speed it was slowed down to.
     entered: u64,
     stretched: Option<f64>,
@@ -243,7 +244,7 @@ impl Arrivals {
         let mut ended = std::mem::take(&mut self.run.ended);
         ended.clear();
         let next = last.min(self.passed + self.window);
-        self.run = Run { ended, first: self.passed, next, speed: start, ..Run::default() };
+        self.run = Run { ended, first: self.passed, under_way: self.passed, next, speed: start, ..Run::default() };
     }
 
     /// Lets commands enter that have come by then.
@@ -286,9 +287,10 @@ impl Arrivals {
             let map = &mut self.known[at].map;
             map.cap = map.cap.min(squared);
         }
-        // The next move is under way, or waits for this one.
-        let finished = self.run.ended.iter().rev().take_while(|&&ended| ended > entered).count();
-        let waiting = at + 1 + finished;
+        while self.run.under_way < self.passed && self.ended(self.run.under_way) <= entered {
+            self.run.under_way += 1;
+        }
+        let waiting = self.run.next + 1 - self.run.under_way;
         let Known { length_mm, feed_mm_s, .. } = self.known[at];
         let slower_mm_s = length_mm / thin.least_s;
         if waiting as f64 >= thin.moves || slower_mm_s >= feed_mm_s {
