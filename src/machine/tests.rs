@@ -263,6 +263,7 @@ fn heron() -> Machine {
         }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 21.0,
+        clock: None,
         severities: [
             ("feed-rate-clipped".to_owned(), Override::Severity(Severity::Note)),
             ("cold-extrusion".to_owned(), Override::Off),

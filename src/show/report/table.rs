@@ -7,7 +7,7 @@ use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Lin
 
 use super::page::{marked, paragraph};
 use super::reasons::{self, Reason, common_folder, plain, weight};
-use super::{Look, Report, only, text, unsafe_accepted};
+use super::{Look, Report, give_or_take, only, text, unsafe_accepted};
 use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
@@ -87,7 +87,7 @@ impl TableReport {
     fn judged(&mut self, inspection: &Inspection) -> Row {
         let totals = &mut self.totals;
         totals.verdicts[inspection.verdict as usize] += 1;
-        totals.time_s += inspection.time_s.total();
+        totals.time_s += inspection.reckoned_s();
         totals.net_mm += inspection.filament.net_mm;
         totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
@@ -101,7 +101,7 @@ impl TableReport {
         }
         Row {
             verdict: Some(inspection.verdict),
-            time: clock(inspection.time_s.total()),
+            time: clock(inspection.reckoned_s()) + &give_or_take(inspection, "\n"),
             filament: format!("{:.2}", inspection.filament.net_mm / 1000.0),
             flow: format!("{:.1}/{:.1}", inspection.flow.burst_peak_mm3_s, inspection.flow.sustained_peak_mm3_s),
             reason: Reason::of(inspection, &job, ""),
