@@ -308,6 +308,9 @@ fn time(report: &Inspection) -> Table {
         rows[1] = row("planned", duration(total), String::new());
     }
     rows.extend(named.into_iter().filter(|(_, s)| *s > 0.0).map(|(name, s)| row(name, duration(s), share(s))));
+    if report.wall_time.is_none() {
+        rows.push(row("clock", "not set".to_owned(), "gonogo learn".to_owned()));
+    }
     Table { name: "Time", rows }
 }
 

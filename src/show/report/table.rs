@@ -67,6 +67,8 @@ struct Totals {
     machine: String,
     built_in: bool,
     accepted_unsafe: usize,
+    /// Whether any time is by a clock that prints have set.
+    is_clocked: bool,
     remarks: Vec<String>,
 }
 
@@ -91,6 +93,7 @@ impl TableReport {
         totals.net_mm += inspection.filament.net_mm;
         totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
+        totals.is_clocked |= inspection.wall_time.is_some();
         totals.accepted_unsafe += inspection.accepted_unsafe();
         let mut job = path(&inspection.job.path).into_owned();
         if inspection.accepted_unsafe() > 0 {
@@ -134,7 +137,8 @@ impl TableReport {
         let bold = Style::new().effects(Effects::BOLD);
         paragraph(&format!("{jobs}{within}{on}: {}", counts.join(", ")), bold, self.look, out)?;
         let (time, metres) = (duration(totals.time_s), quantity(totals.net_mm / 1000.0, "m"));
-        paragraph(&format!("{time} and {metres} of filament in all"), Style::new(), self.look, out)?;
+        let clock = if totals.is_clocked { "" } else { "; clock not set" };
+        paragraph(&format!("{time} and {metres} of filament in all{clock}"), Style::new(), self.look, out)?;
         if totals.built_in {
             paragraph(super::BUILT_IN, Style::new(), self.look, out)?;
         }

@@ -21,7 +21,7 @@ const SHEET_LOG_SD: f64 = 0.35;
 const SHEET_LEAST_S: f64 = 1.0;
 const SHEET_MOST_S: f64 = 1e5;
 /// A number whose uncertainty has not shrunk to this share of what was believed is one that prints say little about.
-const LITTLE_LEARNED: f64 = 0.8;
+const LITTLE_LEARNED: f64 = 0.9;
 /// Both ends of a 90 % interval in standard deviations, from published tables of the normal distribution.
 const NORMAL_95: f64 = 1.644_854;
 
@@ -31,7 +31,7 @@ const USUAL: [(f64, f64); TERMS] = [
     // Start macros, purging, cooling at the end: from half a minute to some minutes.
     (120.0, 1.2),
     // The planner is held to controllers' rules; what it leaves out makes prints a few per cent longer.
-    (1.0, 0.06),
+    (1.0, 0.08),
     // Plates with their heater: from the power and mass of usual ones, 150 to 600 s.
     (300.0, 0.7),
     // Hotends: 60 to 250 s.

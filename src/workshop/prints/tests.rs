@@ -325,3 +325,45 @@ fn a_clock_is_put_into_the_text_of_a_sheet() {
     assert_eq!(write_clock(&written, &clock).as_ref(), Ok(&written));
     assert!(write_clock("clock = 3\n", &clock).is_err() && write_clock("clock = [", &clock).is_err());
 }
+
+/// Damaged files: nothing panics, no row is lost, and every number that is learned is finite.
+#[test]
+fn damaged_files_are_read_to_their_end() {
+    let extremes =
+        ["", "-1", "1e308", "nan", "inf", "0", "1e7", "2000", "1e-300", "\"", "99999999999999999999", "é", "1,2"];
+    let machine = Machine::built_in();
+    let mut dice = Dice::new(99);
+    for round in 0..150 {
+        let mut text = WORKSHOP_A.to_vec();
+        for _ in 0..1 + round % 12 {
+            let at = (dice.unit() * text.len() as f64) as usize;
+            match dice.one_of(&[0, 1, 2]) {
+                0 => text[at] = (dice.unit() * 256.0) as u8,
+                1 => drop(text.splice(at..at, dice.one_of(&extremes).bytes())),
+                _ => {
+                    // A cell is replaced as a whole.
+                    let end = text[at..].iter().position(|byte| matches!(byte, b',' | b'\n')).map_or(at, |by| at + by);
+                    let start = text[..at].iter().rposition(|byte| matches!(byte, b',' | b'\n')).map_or(0, |by| by + 1);
+                    drop(text.splice(start..end.max(start), dice.one_of(&extremes).bytes()));
+                }
+            }
+        }
+        let Ok(file) = PrintsFile::read(&text) else { continue };
+        let again = PrintsFile::read(&file.with(&[])).expect("what was written is read again");
+        let counts = |of: &PrintsFile| (of.prints.len(), of.faults.len(), of.repeated.len());
+        assert_eq!(counts(&again), counts(&file));
+        let prints: Vec<Print> = file.prints.into_iter().map(|(_, print)| print).collect();
+        // Every tenth is learned from: the fit takes longer than the reading.
+        if round % 10 > 0 {
+            continue;
+        }
+        let Ok(learned) = learn(&machine, &prints) else { continue };
+        let clock = learned.clock;
+        assert!([clock.start_s, clock.factor, clock.spread].iter().all(|number| number.is_finite()), "{clock:?}");
+        let times =
+            learned.forecasts.iter().flat_map(|of| [of.without.expected_s, of.without.low_s, of.without.high_s]);
+        assert!(times.into_iter().all(|seconds| seconds.is_finite() && seconds >= 0.0));
+        let written = write_clock(&machine.text, &clock).expect("a sheet");
+        assert_eq!(Machine::parse("built-in", &written).expect("a sheet").clock, Some(clock));
+    }
+}
