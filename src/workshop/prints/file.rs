@@ -11,7 +11,7 @@ use crate::physics::wall_clock::{JobParts, MODEL_VERSION};
 
 /// Largest file, bytes.
 pub const PRINTS_MAX_BYTES: usize = 16 << 20;
-/// The columns of a file that is written; the first [`REQUIRED`] must be in every file.
+/// The columns of a file that is written; the first 13 must be in every file.
 pub const COLUMNS: [&str; 21] = [
     "job",
     "measured_s",
@@ -58,7 +58,7 @@ pub struct Print {
     pub layers: u64,
     /// Filament, mm.
     pub filament_mm: f64,
-    /// When it was started, as [`started`] has it.
+    /// When it was started, as [`started()`] has it.
     pub started: Option<String>,
     /// How long it waited for a person, s.
     pub waited_s: f64,

@@ -1,7 +1,7 @@
 //! The fit that prints which went wrong cannot pull, and the interval that holds nine of ten.
 //!
 //! What a print takes is the model of [`crate::physics::wall_clock`] and a deviation with heavy tails, t-distributed with
-//! [`FREEDOM`] degrees of freedom, whose scale is a share of the time and [`SPREAD_FLOOR_S`]. The numbers are positive, so
+//! three degrees of freedom, whose scale is a share of the time and [`SPREAD_FLOOR_S`]. The numbers are positive, so
 //! their logarithms are fitted, each with a normal prior. Maximum a posteriori by iterated weights (Lange, Little and
 //! Taylor, Robust Statistical Modeling Using the t Distribution, JASA 84, 1989): a deviation of z scales weighs
 //! (ν + 1) / (ν + z²).
@@ -9,7 +9,7 @@
 //! The interval comes from deviations of jobs from fits without them, (I − H_gg)⁻¹ e_g for the prints g of a job (Cook and
 //! Weisberg, Residuals and Influence in Regression, 1982), not from the prints that were fitted. Their 90th percentile,
 //! counted as a conformal prediction counts it, is right whatever the distribution, but with ten prints it is the largest of
-//! them. So it is drawn towards what the t distribution says, as if that were known from [`USUAL_PRINTS`] prints.
+//! them. So it is drawn towards what the t distribution says, as if that were known from ten prints.
 
 use nalgebra::{DMatrix, DVector};
 
