@@ -21,8 +21,8 @@
 //! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer.
 //!
 //! # Features
-//! `cli` (the default) is the command line and brings all of `page` (pages for a browser, pictures) and `formats` (CSV,
-//! JUnit XML, OpenMetrics, SARIF). Without features the library reads, plans, judges, and reports as text and JSON, which
+//! `cli` (the default) is the command line and brings all of `page` (pages for a browser, pictures), `formats` (CSV,
+//! JUnit XML, OpenMetrics, SARIF) and `learn` (the clock that finished prints set). Without features the library reads, plans, judges, and reports as text and JSON, which
 //! [`show::report::json::read`] reads back.
 //!
 //! Below them all lie [`geometry`], [`vectors`], [`threads`], the [`machine`] sheet and, for inside alone, `wording` (numbers

@@ -195,6 +195,21 @@ pub(crate) fn clock(seconds: f64) -> String {
     format!("{}:{:02}:{:02}", all / 3600, all / 60 % 60, all % 60)
 }
 
+/// A time and the interval it lies in as `2 h 13 min (90 %: 2 h 09 to 2 h 19)`: to the minute from ten minutes on, where that
+/// tells the ends apart.
+pub(crate) fn interval(expected_s: f64, low_s: f64, high_s: f64) -> String {
+    let minutes = [expected_s, low_s, high_s].map(|seconds| whole(seconds / 60.0));
+    if expected_s < 600.0 || minutes[1] == minutes[2] {
+        return format!("{} (90 %: {} to {})", duration(expected_s), duration(low_s), duration(high_s));
+    }
+    let hours = minutes.iter().any(|all| *all >= 60);
+    let [expected, low, high] = minutes.map(|all| match hours {
+        true => format!("{} h {:02}", all / 60, all % 60),
+        false => all.to_string(),
+    });
+    format!("{expected} min (90 %: {low} to {high})")
+}
+
 /// A length of filament or path: metres from 1 m on.
 pub(crate) fn length(mm: f64) -> String {
     if (1000.0..LONG).contains(&mm.abs()) { format!("{:.2} m", mm / 1000.0) } else { quantity(mm, "mm") }
@@ -279,6 +294,15 @@ mod tests {
         assert_eq!(duration(90061.0), "25 h 01 min 01 s");
         assert_eq!(duration(f64::NAN), "0 min 00 s");
         assert_eq!(clock(3599.6), "1:00:00");
+    }
+
+    #[test]
+    fn intervals_are_told_as_coarsely_as_they_are_wide() {
+        assert_eq!(interval(7980.0, 7740.0, 8340.0), "2 h 13 min (90 %: 2 h 09 to 2 h 19)");
+        assert_eq!(interval(2700.0, 2580.0, 2890.0), "45 min (90 %: 43 to 48)");
+        assert_eq!(interval(3590.0, 3300.0, 3900.0), "1 h 00 min (90 %: 0 h 55 to 1 h 05)");
+        assert_eq!(interval(500.0, 450.0, 550.0), "8 min 20 s (90 %: 7 min 30 s to 9 min 10 s)");
+        assert_eq!(interval(3000.0, 2999.0, 3001.0), "50 min 00 s (90 %: 49 min 59 s to 50 min 01 s)");
     }
 
     #[test]

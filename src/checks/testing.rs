@@ -62,6 +62,7 @@ pub fn machine() -> Machine {
         bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
         ambient_c: 20.0,
+        clock: None,
         severities: BTreeMap::new(),
         origins: Vec::new(),
         known_checks: Vec::new(),

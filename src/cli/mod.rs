@@ -12,11 +12,13 @@ mod format;
 mod headroom;
 mod import;
 mod jobs;
+mod learn;
 mod man;
 mod new_sheet;
 mod output;
 mod parts;
 mod pictures;
+mod prints;
 mod progress;
 mod report_schema;
 mod resonance;
@@ -41,6 +43,8 @@ Examples:
   gonogo accept hook.gcode --check purge-line --because \"the clip is off\"
   gonogo compare jobs/ --after raised.toml  what a change of the sheet does to them
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
+  gonogo prints add hook.gcode --took 1:42:07
+  gonogo learn --write                      set the clock from finished prints
   gonogo explain                            list the checks
   gonogo trial ringing -o ringing.gcode     a small job that measures the machine
   gonogo sheet new -o heron.toml            a first sheet from a few answers
@@ -67,6 +71,9 @@ enum Command {
     Accept(accept::AcceptArgs),
     Compare(compare::CompareArgs),
     Headroom(headroom::HeadroomArgs),
+    #[command(subcommand)]
+    Prints(prints::PrintsCommand),
+    Learn(learn::LearnArgs),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
     Trial(trial::TrialCommand),
@@ -133,6 +140,8 @@ impl Cli {
             Command::Accept(args) => accept::run(&args, &terminal),
             Command::Compare(args) => compare::run(&args, &terminal),
             Command::Headroom(args) => headroom::run(&args, &terminal),
+            Command::Prints(command) => prints::run(&command, &terminal),
+            Command::Learn(args) => learn::run(&args, &terminal),
             Command::Explain(args) => explain::run(&args, &terminal),
             Command::Trial(command) => trial::run(&command, &terminal),
             Command::Resonance(args) => resonance::run(&args, &terminal),

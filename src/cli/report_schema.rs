@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
-use crate::show::report::{audit_json, compare, headroom_json, json, matrix, resonance};
+use crate::show::report::{audit_json, compare, headroom_json, json, learn_json, matrix, resonance};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -32,6 +32,8 @@ enum Of {
     Compare,
     /// gonogo headroom.
     Headroom,
+    /// gonogo learn.
+    Learn,
     /// gonogo sheet audit.
     Audit,
     /// gonogo resonance JOB.
@@ -48,6 +50,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
         Of::Matrix => matrix::json::schema(),
         Of::Compare => compare::json::schema(),
         Of::Headroom => headroom_json::schema(),
+        Of::Learn => learn_json::schema(),
         Of::Audit => audit_json::schema(),
         Of::Resonance => resonance::json::schema(),
         Of::Marks => resonance::marks::schema(),

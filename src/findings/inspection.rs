@@ -9,7 +9,10 @@ use std::fmt;
 use crate::findings::LINES_KEPT;
 use crate::geometry::Box3;
 use crate::machine::{MachineFacts, Severity};
-use crate::physics::Ringing;
+use crate::physics::{
+    Ringing,
+    wall_clock::{JobParts, WallTime},
+};
 
 /// The answer: go, hold or no-go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -226,6 +229,17 @@ impl TimeParts {
     }
 }
 
+/// How often a job does what takes a time of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct ActionCounts {
+    /// Homings.
+    pub homings: u64,
+    /// Probings.
+    pub probings: u64,
+    /// Changes of the tool.
+    pub tool_changes: u64,
+}
+
 /// Path lengths in 3-D, mm, without extrude-only moves.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct PathParts {
@@ -428,6 +442,10 @@ pub struct Inspection {
     pub machine: MachineFacts,
     /// Time by category.
     pub time_s: TimeParts,
+    /// How often it homes, probes and changes the tool.
+    pub actions: ActionCounts,
+    /// What the clock says, where finished prints have set it; the plan is `time_s`.
+    pub wall_time: Option<WallTime>,
     /// Pauses that wait for a person (not in the time).
     pub pauses: u64,
     /// Path lengths.
@@ -484,6 +502,29 @@ impl Inspection {
         self.filament.purged_mm + self.purge_line.map_or(0.0, |line| line.filament_mm)
     }
 
+    /// What the clock asks of the planned job.
+    pub fn parts(&self) -> JobParts {
+        let (time, actions) = (&self.time_s, self.actions);
+        JobParts {
+            extruding_s: time.extruding,
+            travel_s: time.travel,
+            extrude_only_s: time.extrude_only,
+            // Both stand still for a time that no factor of the motion changes.
+            dwell_s: time.dwell + time.starved,
+            nozzle_c: self.heat.nozzle_max_c.unwrap_or(0.0),
+            bed_c: self.heat.bed_max_c.unwrap_or(0.0),
+            homings: actions.homings,
+            probings: actions.probings,
+            tool_changes: actions.tool_changes,
+            heating_s: Some(time.heating),
+        }
+    }
+
+    /// The time to reckon with, s: that of the clock, else that of the plan.
+    pub fn reckoned_s(&self) -> f64 {
+        self.wall_time.map_or_else(|| self.time_s.total(), |time| time.expected_s)
+    }
+
     /// Number of the layer that is printed on a line, from 1; 0 before the first.
     pub fn layer_at(&self, line: u64) -> u64 {
         self.layers.partition_point(|layer| layer.first_line <= line) as u64
@@ -513,6 +554,8 @@ impl Inspection {
             job,
             machine,
             time_s: TimeParts::default(),
+            actions: ActionCounts::default(),
+            wall_time: None,
             pauses: 0,
             path_mm: PathParts::default(),
             filament: Filament::default(),

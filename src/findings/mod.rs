@@ -13,7 +13,7 @@ mod stream;
 mod worse;
 
 pub use crate::machine::{MachineFacts, Severity};
-pub use crate::physics::Ringing;
+pub use crate::physics::{Ringing, wall_clock::WallTime};
 pub use check::{Built, Check, Explanation};
 pub use hit::{Hit, Spot};
 pub use hits::Hits;

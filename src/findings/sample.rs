@@ -161,6 +161,8 @@ pub fn go() -> Inspection {
             heating: 343.0,
             ..TimeParts::default()
         },
+        actions: ActionCounts { homings: 1, probings: 1, tool_changes: 0 },
+        wall_time: None,
         pauses: 1,
         path_mm: PathParts { extruding: 381_706.0, travel: 92_114.5 },
         filament: filament(),
@@ -198,6 +200,7 @@ pub fn hold() -> Inspection {
     let mut inspection = go();
     inspection.verdict = Verdict::Hold;
     inspection.job.path = "-".to_owned();
+    inspection.wall_time = Some(WallTime { expected_s: 5460.0, low_s: 5270.0, high_s: 5650.0, from_prints: 24 });
     inspection.machine = MachineFacts {
         name: "cautious".to_owned(),
         source: "built-in".to_owned(),

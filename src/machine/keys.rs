@@ -439,6 +439,17 @@ pub const KEYS: &[Key] = &[
     table("room", Kind::Table, Unset, "The room the machine is in"),
     key("room.ambient_c", Kind::Number { min: -100.0, max: 200.0 }, Value("20.0"), "°C", "20.0", "Temperature of the room"),
 
+    table("clock", Kind::Table, Unset, "What `learn` found in finished prints; reported times alone depend on it, no plan and no check"),
+    key("clock.start_s", DURATION, Required, "s", "95.0", "Time a print takes besides all its parts"),
+    key("clock.factor", Kind::Number { min: 0.1, max: 10.0 }, Required, "", "1.02", "Times the planned motion"),
+    key("clock.spread", Kind::Number { min: 0.0, max: 10.0 }, Required, "", "0.03", "Half of the interval that holds nine of ten prints, as a share of the time and five minutes"),
+    key("clock.from_prints", Kind::Integer { min: 1, max: 1 << 30 }, Required, "", "24", "How many prints it was learned from"),
+    key("clock.bed_time_constant_s", SIZE, Unset, "s", "210.0", "Time constant of the bed in prints; without it that of `bed.heating`"),
+    key("clock.nozzle_time_constant_s", SIZE, Unset, "s", "80.0", "Time constant of the nozzle in prints; without it that of `heating` of the first tool"),
+    key("clock.homing_s", DURATION, Unset, "s", "14.0", "Time of a homing in prints; without it `controller.homing_s`"),
+    key("clock.probing_s", DURATION, Unset, "s", "35.0", "Time of a probing in prints; without it `controller.probing_s`"),
+    key("clock.tool_change_s", DURATION, Unset, "s", "9.0", "Time of a change of the tool in prints; without it `controller.tool_change_s`"),
+
     table("checks", Kind::Checks, Unset, "Severities that replace those of the catalogue, by check: no-go, hold, note or off"),
 ];
 

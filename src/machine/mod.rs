@@ -100,6 +100,8 @@ pub struct Machine {
     pub chamber: Option<Chamber>,
     /// Room temperature, °C.
     pub ambient_c: f64,
+    /// What was learned from finished prints, for reported times alone.
+    pub clock: Option<LearnedClock>,
     /// Severities that the sheet overrides, by check id.
     pub severities: BTreeMap<String, Override>,
     /// Every key with its value and where that came from, for `sheet show`.
@@ -113,6 +115,29 @@ impl Machine {
     pub fn is_three_towers(&self) -> bool {
         matches!(self.motion.drive_layout, DriveLayout::ThreeTowers { .. })
     }
+}
+
+/// The clock that finished prints have set; see [`crate::physics::wall_clock`] for what its numbers mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LearnedClock {
+    /// Time a print takes besides all its parts, s.
+    pub start_s: f64,
+    /// Times the planned motion.
+    pub factor: f64,
+    /// Half of the 90 % interval, as a share of the time and [five minutes](crate::physics::wall_clock::SPREAD_FLOOR_S).
+    pub spread: f64,
+    /// How many prints it was learned from.
+    pub from_prints: u64,
+    /// Time constant of the bed, s; none where no print heated it.
+    pub bed_time_constant_s: Option<f64>,
+    /// Time constant of the nozzle, s.
+    pub nozzle_time_constant_s: Option<f64>,
+    /// Time of a homing, s; none where no print homed.
+    pub homing_s: Option<f64>,
+    /// Time of a probing, s.
+    pub probing_s: Option<f64>,
+    /// Time of a change of the tool, s.
+    pub tool_change_s: Option<f64>,
 }
 
 /// A severity set in the sheet, or a check switched off.

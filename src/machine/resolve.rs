@@ -14,8 +14,8 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction, ThinQueue, Tool,
-    Travel,
+    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction,
+    ThinQueue, Tool, Travel,
 };
 use crate::machine::Severity;
 use crate::wording::safe;
@@ -58,6 +58,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
             heating: reader.heating("chamber.heating"),
         }),
         ambient_c: reader.required(AMBIENT),
+        clock: reader.clock(),
         severities: reader.severities(checks),
         origins: reader.origins(&name_of(source), checks),
     };
@@ -328,6 +329,24 @@ impl Reader<'_> {
         self.has(table).then(|| Heating {
             time_constant_s: self.required(&format!("{table}.time_constant_s")),
             full_power_c: self.required(&format!("{table}.full_power_c")),
+        })
+    }
+
+    fn clock(&self) -> Option<LearnedClock> {
+        let number = |name: &str| self.number(&format!("clock.{name}"));
+        self.has("clock").then(|| LearnedClock {
+            start_s: self.required("clock.start_s"),
+            factor: self.required("clock.factor"),
+            spread: self.required("clock.spread"),
+            from_prints: match self.value("clock.from_prints") {
+                Some(Value::Count(prints)) => prints,
+                _ => 0,
+            },
+            bed_time_constant_s: number("bed_time_constant_s"),
+            nozzle_time_constant_s: number("nozzle_time_constant_s"),
+            homing_s: number("homing_s"),
+            probing_s: number("probing_s"),
+            tool_change_s: number("tool_change_s"),
         })
     }
 

@@ -1,7 +1,7 @@
 //! Physical models: pure state machines without findings or I/O.
 //!
 //! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts, [`vibration`] how the
-//! structure rings, [`standing`] what stands on the bed. [`Physics`] runs the clock over planned blocks and fills in what
+//! structure rings, [`standing`] what stands on the bed, [`wall_clock`] how long a print takes by the clock on the wall. [`Physics`] runs the clock over planned blocks and fills in what
 //! depends on it.
 
 pub mod burst;
@@ -10,6 +10,7 @@ pub mod heat;
 pub mod melt;
 pub mod standing;
 pub mod vibration;
+pub mod wall_clock;
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;

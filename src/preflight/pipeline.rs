@@ -11,7 +11,7 @@ use crate::checks::Judges;
 use crate::findings::{self, Inspection, Log, Observer, Severity, Skipped, StreamFacts, Verdict};
 use crate::machine::Machine;
 use crate::motion::Planner;
-use crate::physics::{Physics, standing};
+use crate::physics::{Physics, standing, wall_clock::WallClock};
 use crate::text::{Chunk, History};
 use crate::threads::{Broken, InOrderStage};
 use crate::totals;
@@ -188,6 +188,7 @@ impl MachinePipeline {
         totals.finish(&mut draft);
         checks.finish(&mut draft);
         draft.heat.waits_modelled = !clock.physics.waited_without_law();
+        draft.wall_time = WallClock::learned(machine).and_then(|clock| clock.time(&draft.parts()));
         let facts = StreamFacts {
             moves: draft.job.moves,
             time_s: draft.time_s.total(),

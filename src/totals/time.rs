@@ -1,7 +1,7 @@
 //! Time by category, path lengths, filament.
 
 use crate::block::{ActionKind, Block, flag, grid::Sum};
-use crate::findings::{Filament, Inspection, Log, Observer, PathParts, TimeParts};
+use crate::findings::{ActionCounts, Filament, Inspection, Log, Observer, PathParts, TimeParts};
 use crate::machine::Machine;
 use crate::physics::filament_area_mm2;
 
@@ -30,6 +30,7 @@ pub(super) struct Time {
     densities_g_cm3: Vec<Option<f64>>,
     moves: u64,
     pauses: u64,
+    actions: ActionCounts,
 }
 
 impl Time {
@@ -51,6 +52,7 @@ impl Time {
             densities_g_cm3: machine.tools.iter().map(|tool| tool.density_g_cm3).collect(),
             moves: 0,
             pauses: 0,
+            actions: ActionCounts::default(),
         }
     }
 
@@ -126,9 +128,18 @@ impl Observer for Time {
         for action in &block.actions {
             match action.kind {
                 ActionKind::Heat { .. } => self.heating_s.add(action.duration_s),
-                ActionKind::Home { .. } => self.homing_s.add(action.duration_s),
-                ActionKind::Probe => self.probing_s.add(action.duration_s),
-                ActionKind::Tool { .. } => self.tool_change_s.add(action.duration_s),
+                ActionKind::Home { axes, .. } => {
+                    self.actions.homings += u64::from(axes != [false; 3]);
+                    self.homing_s.add(action.duration_s);
+                }
+                ActionKind::Probe => {
+                    self.actions.probings += 1;
+                    self.probing_s.add(action.duration_s);
+                }
+                ActionKind::Tool { .. } => {
+                    self.actions.tool_changes += 1;
+                    self.tool_change_s.add(action.duration_s);
+                }
                 ActionKind::Starved => self.starved_s.add(action.duration_s),
                 ActionKind::Pause { open_ended } => {
                     self.pauses += u64::from(open_ended);
@@ -155,5 +166,6 @@ impl Observer for Time {
         draft.filament = self.filament();
         draft.job.moves = self.moves;
         draft.pauses = self.pauses;
+        draft.actions = self.actions;
     }
 }

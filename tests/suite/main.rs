@@ -9,6 +9,7 @@ mod formats;
 mod fuzz;
 mod headroom;
 mod house;
+mod learn;
 mod linear_program;
 mod matrix;
 mod mutations;

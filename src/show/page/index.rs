@@ -8,7 +8,7 @@ use askama::Template;
 use super::view::{self, file_name};
 use super::{PageError, SHARED};
 use crate::findings::{Inspection, MachineFacts, Unjudged, Verdict};
-use crate::show::report::{BUILT_IN, CAUTION, common_folder, deciding, text::why, unsafe_accepted};
+use crate::show::report::{BUILT_IN, CAUTION, common_folder, deciding, give_or_take, text::why, unsafe_accepted};
 use crate::wording::{clock, counted, length, listed, number, pair, path, quantity, safe, short_digest};
 
 const SCRIPT: &str = include_str!("index.js");
@@ -110,7 +110,8 @@ impl IndexRow {
                 let mut cells = vec![Cell::verdict(verdicts.iter().min().copied()), Cell::text(name)];
                 cells.extend(pages.iter().map(|(report, file)| {
                     let why = deciding(report).next().map_or(String::new(), |finding| format!(", {}", finding.check));
-                    let beside = mark(report).to_owned() + &clock(report.time_s.total()) + &why;
+                    let beside =
+                        mark(report).to_owned() + &clock(report.reckoned_s()) + &give_or_take(report, " ") + &why;
                     Cell { beside, ..Cell::verdict(Some(report.verdict)).to(file.clone()) }
                 }));
                 cells
@@ -160,12 +161,12 @@ fn mark(report: &Inspection) -> &'static str {
 /// The cells of a job on a single machine.
 fn on_one(report: &Inspection, file: &str, name: String) -> Vec<Cell> {
     let (flow, capacity, filament) = (&report.flow, &report.capacity, &report.filament);
-    let time_s = report.time_s.total();
+    let time_s = report.reckoned_s();
     let mass = filament.net_g.map_or(String::new(), |mass| format!(", {}", quantity(mass, "g")));
     vec![
         Cell::verdict(Some(report.verdict)),
         Cell::text(name).to(file.to_owned()),
-        Cell::number(clock(time_s), time_s),
+        Cell::number(clock(time_s) + &give_or_take(report, " "), time_s),
         Cell::number(length(filament.net_mm) + &mass, filament.net_mm),
         Cell::against(flow.burst_peak_mm3_s, capacity.peak_mm3_s),
         Cell::against(flow.sustained_peak_mm3_s, capacity.sustained_mm3_s),

@@ -8,7 +8,7 @@ use crate::geometry::Box3;
 use crate::show::{
     marks::because,
     picture::Pictured,
-    report::{BUILT_IN, text::why, unsafe_accepted},
+    report::{BUILT_IN, reckoned, text::why, unsafe_accepted},
 };
 use crate::wording::{
     bytes, clock, counted, duration, grouped, length, number, pair, path, quantity, safe, units, with_unit,
@@ -116,7 +116,7 @@ impl Head {
         let block = vec![
             ("Job", format!("{}, {}", whole(&size), whole(&lines))),
             ("Machine sheet", file_name(&machine.source)),
-            ("Time", whole(&duration(report.time_s.total())) + &pauses),
+            ("Time", whole(&reckoned(report)) + &pauses),
             ("Filament", whole(&length(report.filament.net_mm)) + &mass),
             ("Layers", whole(&grouped(report.layers_total))),
             ("Melt rate, in a burst", whole(&quantity(report.flow.burst_peak_mm3_s, "mm3/s"))),
@@ -302,7 +302,15 @@ fn time(report: &Inspection) -> Table {
     let share = |seconds: f64| if total > 0.0 { format!("{:.1} %", seconds / total * 100.0) } else { String::new() };
     let named = parts.named();
     let mut rows = vec![row("whole job", duration(total), String::new())];
+    if let Some(clock) = report.wall_time {
+        let prints = counted(clock.from_prints, "print", "prints");
+        rows.insert(0, row("by the clock", reckoned(report), format!("learned from {prints}")));
+        rows[1] = row("planned", duration(total), String::new());
+    }
     rows.extend(named.into_iter().filter(|(_, s)| *s > 0.0).map(|(name, s)| row(name, duration(s), share(s))));
+    if report.wall_time.is_none() {
+        rows.push(row("clock", "not set".to_owned(), "gonogo learn".to_owned()));
+    }
     Table { name: "Time", rows }
 }
 

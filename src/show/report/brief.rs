@@ -4,11 +4,11 @@ use std::io::{self, Write};
 
 use super::reasons::Reason;
 use super::table::{UNJUDGED, Wanted};
-use super::{Look, Report};
+use super::{Look, Report, reckoned};
 use crate::findings::{Inspection, MachineFacts, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{counted, duration, listed, path};
+use crate::wording::{counted, listed, path};
 
 /// The renderer.
 pub struct BriefReport {
@@ -31,7 +31,7 @@ impl BriefReport {
     fn said(inspection: &Inspection) -> String {
         let said = match Reason::of(inspection, "", "") {
             Some(Reason { check, message, .. }) => format!("{} [{check}]", message.trim_end_matches('.')),
-            None => duration(inspection.time_s.total()),
+            None => reckoned(inspection),
         };
         let accepted = match inspection.accepted_unsafe() {
             0 => String::new(),

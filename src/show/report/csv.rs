@@ -30,6 +30,13 @@ const COLUMNS: [Column; 13] = [
     ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
 ];
 
+/// Columns at the very end, so that all others stay where they were: what the clock says, empty where it is not set.
+const CLOCK: [Column; 3] = [
+    ("time_expected_s", |of| cells::number(of.wall_time.map(|time| time.expected_s))),
+    ("time_low_s", |of| cells::number(of.wall_time.map(|time| time.low_s))),
+    ("time_high_s", |of| cells::number(of.wall_time.map(|time| time.high_s))),
+];
+
 /// The worst finding that nobody accepted: worst severity first, then by line.
 fn worst(inspection: &Inspection) -> Option<&Finding> {
     open(inspection).next()
@@ -56,6 +63,7 @@ impl CsvReport {
         names.extend(FIGURES.iter().map(|figure| format!("{}_{}", figure.id, figure.unit)));
         names.extend(COLUMNS.iter().map(|(name, _)| (*name).to_owned()));
         names.push("error".to_owned());
+        names.extend(CLOCK.iter().map(|(name, _)| (*name).to_owned()));
         cells::row(&names, out)
     }
 
@@ -71,6 +79,7 @@ impl CsvReport {
         row.extend(FIGURES.iter().map(|figure| cells::number((figure.of)(inspection))));
         row.extend(COLUMNS.iter().map(|(_, of)| of(inspection)));
         row.push(String::new());
+        row.extend(CLOCK.iter().map(|(_, of)| of(inspection)));
         cells::row(&row, out)
     }
 
@@ -79,6 +88,7 @@ impl CsvReport {
             let mut row = self.place(&unjudged.path, machine);
             row.resize(row.len() + 1 + FIGURES.len() + COLUMNS.len(), String::new());
             row.push(cells::text(&unjudged.error));
+            row.resize(row.len() + CLOCK.len(), String::new());
             cells::row(&row, out)
         })
     }
@@ -155,8 +165,20 @@ mod tests {
         );
         assert_eq!(rows[0]["time_total_s"], sample::go().time_s.total().to_string());
         assert_eq!((rows.len(), rows[1]["job"].as_str()), (2, "jobs/lost.gcode"));
+        assert_eq!(["time_expected_s", "time_low_s", "time_high_s"].map(|name| rows[0][name].as_str()), ["", "", ""]);
+        let mut clocked = Vec::new();
+        let of = sample::hold();
+        Report::add(&mut CsvReport::new(vec![of.machine.clone()]), &Ok(vec![of]), &mut clocked).expect("writes");
+        let row = &self::rows(&clocked)[0];
+        assert_eq!(
+            ["time_expected_s", "time_low_s", "time_high_s"].map(|name| row[name].as_str()),
+            ["5460", "5270", "5650"]
+        );
         let mut none = Vec::new();
         CsvReport::new(samples::machines()).finish(&samples::totals_of_none(), &mut none).expect("writes");
-        assert!(none.starts_with(b"job,machine,sheet,verdict,time_total_s,") && none.ends_with(b",error\n"));
+        assert!(
+            none.starts_with(b"job,machine,sheet,verdict,time_total_s,")
+                && none.ends_with(b",error,time_expected_s,time_low_s,time_high_s\n")
+        );
     }
 }

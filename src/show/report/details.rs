@@ -5,7 +5,10 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::page::Section;
-use super::{Look, strip, text::hottest};
+use super::{
+    Look, reckoned, strip,
+    text::{CLOCK_NOT_SET, hottest},
+};
 use crate::findings::{Capacity, Flow, Inspection, Layer, Pushed, Ringing};
 use crate::geometry::Box3;
 use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, units};
@@ -34,7 +37,14 @@ fn time(inspection: &Inspection, look: Look) -> Section {
     let mut section = Section::new("time", look);
     let parts = inspection.time_s;
     let total = parts.total();
-    section.styled_paragraph(&duration(total), Style::new().effects(Effects::BOLD));
+    section.styled_paragraph(&reckoned(inspection), Style::new().effects(Effects::BOLD));
+    match inspection.wall_time {
+        Some(time) => {
+            let prints = counted(time.from_prints, "print", "prints");
+            section.paragraph(&format!("by the clock learned from {prints}; planned {}:", duration(total)))
+        }
+        None => section.paragraph(CLOCK_NOT_SET),
+    };
     let named = parts.named();
     let room = section.width().saturating_sub(38).min(24);
     let row = |(name, seconds): (&str, f64)| {

@@ -17,6 +17,10 @@ pub mod headroom_json;
 pub mod json;
 #[cfg(feature = "formats")]
 pub mod junit;
+#[cfg(feature = "learn")]
+pub mod learn;
+#[cfg(feature = "learn")]
+pub mod learn_json;
 pub mod matrix;
 #[cfg(feature = "formats")]
 pub mod openmetrics;
@@ -74,6 +78,20 @@ pub trait Report<Item, Totals> {
 /// A job on one machine is a matrix of one: what became of it there.
 fn only(judged: &Judged) -> Result<&Inspection, &Unjudged> {
     judged.as_ref().map(|inspections| &inspections[0])
+}
+
+/// The time to reckon with, with its interval where prints have set the clock.
+pub(crate) fn reckoned(of: &Inspection) -> String {
+    match of.wall_time {
+        Some(time) => wording::interval(time.expected_s, time.low_s, time.high_s),
+        None => wording::duration(of.time_s.total()),
+    }
+}
+
+/// How far the ends of the interval lie from the time, as `±0:06:00` behind a separator; nothing without a clock.
+pub(crate) fn give_or_take(of: &Inspection, separator: &str) -> String {
+    let of = of.wall_time.map(|time| format!("{separator}±{}", wording::clock(time.high_s - time.expected_s)));
+    of.unwrap_or_default()
 }
 
 /// Findings that decide the verdict: those of the severity that gave it.

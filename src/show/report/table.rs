@@ -7,7 +7,7 @@ use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Lin
 
 use super::page::{marked, paragraph};
 use super::reasons::{self, Reason, common_folder, plain, weight};
-use super::{Look, Report, only, text, unsafe_accepted};
+use super::{Look, Report, give_or_take, only, text, unsafe_accepted};
 use crate::findings::{Inspection, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix as of_matrix;
@@ -67,6 +67,8 @@ struct Totals {
     machine: String,
     built_in: bool,
     accepted_unsafe: usize,
+    /// Whether any time is by a clock that prints have set.
+    is_clocked: bool,
     remarks: Vec<String>,
 }
 
@@ -87,10 +89,11 @@ impl TableReport {
     fn judged(&mut self, inspection: &Inspection) -> Row {
         let totals = &mut self.totals;
         totals.verdicts[inspection.verdict as usize] += 1;
-        totals.time_s += inspection.time_s.total();
+        totals.time_s += inspection.reckoned_s();
         totals.net_mm += inspection.filament.net_mm;
         totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
+        totals.is_clocked |= inspection.wall_time.is_some();
         totals.accepted_unsafe += inspection.accepted_unsafe();
         let mut job = path(&inspection.job.path).into_owned();
         if inspection.accepted_unsafe() > 0 {
@@ -101,7 +104,7 @@ impl TableReport {
         }
         Row {
             verdict: Some(inspection.verdict),
-            time: clock(inspection.time_s.total()),
+            time: clock(inspection.reckoned_s()) + &give_or_take(inspection, "\n"),
             filament: format!("{:.2}", inspection.filament.net_mm / 1000.0),
             flow: format!("{:.1}/{:.1}", inspection.flow.burst_peak_mm3_s, inspection.flow.sustained_peak_mm3_s),
             reason: Reason::of(inspection, &job, ""),
@@ -134,7 +137,8 @@ impl TableReport {
         let bold = Style::new().effects(Effects::BOLD);
         paragraph(&format!("{jobs}{within}{on}: {}", counts.join(", ")), bold, self.look, out)?;
         let (time, metres) = (duration(totals.time_s), quantity(totals.net_mm / 1000.0, "m"));
-        paragraph(&format!("{time} and {metres} of filament in all"), Style::new(), self.look, out)?;
+        let clock = if totals.is_clocked { "" } else { "; clock not set" };
+        paragraph(&format!("{time} and {metres} of filament in all{clock}"), Style::new(), self.look, out)?;
         if totals.built_in {
             paragraph(super::BUILT_IN, Style::new(), self.look, out)?;
         }

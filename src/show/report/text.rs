@@ -5,7 +5,9 @@ use std::io::{self, Write};
 use anstyle::{Effects, Style};
 
 use super::page::{Section, begun, paragraph};
-use super::{BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, unsafe_accepted};
+use super::{
+    BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, reckoned, unsafe_accepted,
+};
 use crate::checks;
 use crate::findings::{Finding, Inspection, Severity, Skipped, Unjudged, Verdict};
 use crate::geometry::Box3;
@@ -193,6 +195,8 @@ fn topics(skipped: &[Skipped]) -> String {
     if topics.is_empty() { String::new() } else { format!(": {}", topics.join(", ")) }
 }
 
+/// Said where no finished prints have set the clock.
+pub(super) const CLOCK_NOT_SET: &str = "clock not set: gonogo learn";
 /// Parts of the time from this share on are named.
 const SHARE_NAMED: f64 = 0.01;
 
@@ -207,12 +211,15 @@ fn time(inspection: &Inspection, look: Look) -> Section {
         .map(|(name, seconds)| format!("{:.0} % {name}", (seconds / total).clamp(0.0, 1.0) * 100.0))
         .collect();
     let named = if named.len() > 1 { format!(": {}", named.join(", ")) } else { String::new() };
+    if inspection.wall_time.is_some() {
+        section.paragraph(&reckoned(inspection));
+        section.paragraph(&format!("planned {}{named}", duration(total)));
+        return section;
+    }
     section.paragraph(&format!("{}{named}", duration(total)));
     let nothing = inspection.left_out.iter().filter_map(|sentence| counts_nothing(sentence));
-    let nothing = nothing.map(safe).collect::<Vec<_>>().join(", ");
-    if !nothing.is_empty() {
-        section.paragraph(&nothing);
-    }
+    let nothing = nothing.map(safe).chain([CLOCK_NOT_SET.into()]).collect::<Vec<_>>().join(", ");
+    section.paragraph(&nothing);
     section
 }
 

@@ -3,6 +3,7 @@
 use super::SCHEMA;
 use super::shape::*;
 use crate::findings::{self as of, Unjudged};
+use crate::physics::wall_clock::WallTime;
 
 impl<'a> From<Result<&'a of::Inspection, &'a Unjudged>> for Entry<'a> {
     fn from(outcome: Result<&'a of::Inspection, &'a Unjudged>) -> Self {
@@ -30,7 +31,9 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             }),
             job: (&from.job).into(),
             machine: (&from.machine).into(),
-            time_s: from.time_s.into(),
+            time_s: Time::of(from.time_s, from.wall_time),
+            clock: from.wall_time.map(|time| Clock { expected_s: time.expected_s, from_prints: time.from_prints }),
+            actions: from.actions.into(),
             pauses: from.pauses,
             path_mm: from.path_mm.into(),
             filament: from.filament.into(),
@@ -123,12 +126,33 @@ impl<'a> From<&'a crate::machine::Machine> for Machine<'a> {
     }
 }
 
-impl From<of::TimeParts> for Time {
-    fn from(from: of::TimeParts) -> Self {
+impl From<of::ActionCounts> for Actions {
+    fn from(from: of::ActionCounts) -> Self {
+        let of::ActionCounts { homings, probings, tool_changes } = from;
+        Self { homings, probings, tool_changes }
+    }
+}
+
+impl Time {
+    fn of(from: of::TimeParts, wall: Option<WallTime>) -> Self {
         let of::TimeParts { extruding, travel, extrude_only, dwell: _, homing, probing, tool_change, starved, heating } =
             from;
         let (total, dwell) = (from.total(), from.standing());
-        Self { total, extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating }
+        let (low, high) = (wall.map(|wall| wall.low_s), wall.map(|wall| wall.high_s));
+        Self {
+            total,
+            low,
+            high,
+            extruding,
+            travel,
+            extrude_only,
+            dwell,
+            homing,
+            probing,
+            tool_change,
+            starved,
+            heating,
+        }
     }
 }
 

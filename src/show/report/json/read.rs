@@ -8,6 +8,7 @@ use super::SCHEMA;
 use super::shape::*;
 use crate::findings::{self as of, Outcome};
 use crate::geometry;
+use crate::physics::wall_clock::WallTime;
 use crate::wording::safe;
 
 /// Why a text is not a report on one job on one machine.
@@ -68,6 +69,8 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             verdict: from.verdict.into(),
             job: from.job.into(),
             machine: from.machine.into(),
+            actions: from.actions.into(),
+            wall_time: from.time_s.wall(from.clock)?,
             time_s: from.time_s.into(),
             pauses: from.pauses,
             path_mm: from.path_mm.into(),
@@ -188,10 +191,44 @@ impl From<Machine<'_>> for of::MachineFacts {
     }
 }
 
+impl From<Actions> for of::ActionCounts {
+    fn from(from: Actions) -> Self {
+        let Actions { homings, probings, tool_changes } = from;
+        Self { homings, probings, tool_changes }
+    }
+}
+
+impl Time {
+    /// What the clock says: all of it or nothing.
+    fn wall(&self, clock: Option<Clock>) -> Result<Option<WallTime>, NotAReport> {
+        match (clock, self.low, self.high) {
+            (None, None, None) => Ok(None),
+            (Some(Clock { expected_s, from_prints }), Some(low_s), Some(high_s))
+                if low_s <= expected_s && expected_s <= high_s && high_s < SUMMED_MOST =>
+            {
+                Ok(Some(WallTime { expected_s, low_s, high_s, from_prints }))
+            }
+            _ => Err(NotAReport::Contradicts("its clock and the bounds of its time do not go together")),
+        }
+    }
+}
+
 impl From<Time> for of::TimeParts {
     fn from(from: Time) -> Self {
-        let Time { total: _, extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating } =
-            from;
+        let Time {
+            total: _,
+            low: _,
+            high: _,
+            extruding,
+            travel,
+            extrude_only,
+            dwell,
+            homing,
+            probing,
+            tool_change,
+            starved,
+            heating,
+        } = from;
         // Exact: times lie on a grid.
         let dwell = dwell - homing - probing;
         Self { extruding, travel, extrude_only, dwell, homing, probing, tool_change, starved, heating }

@@ -64,6 +64,12 @@ pub struct Judged<'a> {
     pub(super) machine: Machine<'a>,
     /// Time by category, s.
     pub(super) time_s: Time,
+    /// What the clock says; null where no prints have set it. The plan is in `time_s`.
+    #[serde(default)]
+    pub(super) clock: Option<Clock>,
+    /// How often it homes, probes and changes the tool.
+    #[serde(default)]
+    pub(super) actions: Actions,
     /// Pauses that wait for a person; not in the time.
     pub(super) pauses: u64,
     /// Path lengths without extrude-only moves, mm.
@@ -167,6 +173,12 @@ pub struct Machine<'a> {
 pub struct Time {
     /// Sum of the parts.
     pub(super) total: f64,
+    /// Nine of ten prints take at least this, by the clock of the machine; null where no prints have set it.
+    #[serde(default)]
+    pub(super) low: Option<f64>,
+    /// Nine of ten prints take at most this.
+    #[serde(default)]
+    pub(super) high: Option<f64>,
     /// Moves along the path that push filament.
     pub(super) extruding: f64,
     /// Moves along the path that do not.
@@ -189,6 +201,26 @@ pub struct Time {
     pub(super) starved: f64,
     /// Waiting for heaters.
     pub(super) heating: f64,
+}
+
+/// What the clock of the machine says, which finished prints have set.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Clock {
+    /// Time from the start of a print to its end, s: the middle of `time_s/low` and `time_s/high`.
+    pub(super) expected_s: f64,
+    /// How many prints it was learned from.
+    pub(super) from_prints: u64,
+}
+
+/// How often the job does what takes a time of its own.
+#[derive(Serialize, Deserialize, JsonSchema, Default)]
+pub struct Actions {
+    /// Homings.
+    pub(super) homings: u64,
+    /// Probings.
+    pub(super) probings: u64,
+    /// Changes of the tool.
+    pub(super) tool_changes: u64,
 }
 
 /// Path lengths, mm.

@@ -297,7 +297,7 @@ impl Report<Judged, Totals> for TableMatrix {
         self.rows.push(match judged {
             Ok(inspections) => {
                 let job = path(inspections.first().map_or("", |first| &first.job.path)).into_owned();
-                let cell = |of: &Inspection| Cell { verdict: of.verdict, time: clock(of.time_s.total()) };
+                let cell = |of: &Inspection| Cell { verdict: of.verdict, time: clock(of.reckoned_s()) };
                 let reasons = self.reasons_of(inspections, &job);
                 Row { job, cells: inspections.iter().map(cell).collect(), reasons }
             }

@@ -1,0 +1,152 @@
+//! `gonogo learn`.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, bail};
+use clap::Args;
+
+use super::faults::Faults;
+use super::format::among;
+use super::output::{self, Content, Output};
+use super::terminal::Terminal;
+use super::{Exit, prints, sheet};
+use crate::findings::Inspection;
+use crate::machine::{LearnedClock, Machine};
+use crate::physics::wall_clock::MODEL_VERSION;
+use crate::preflight::{JobSource, Preflight};
+use crate::show::report::{
+    Look,
+    format::{self, Offer, offer},
+    learn::{self as page, Told},
+    learn_json,
+};
+use crate::workshop::prints::{Print, learn, plan_digest, write_clock};
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo learn --machine heron.toml             what finished prints tell
+  gonogo learn --machine heron.toml --write     and put it into the sheet
+  gonogo learn --prints old.csv --format json
+
+Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no check does.
+Exit codes: 0 done, 2 there are too few prints, or something could not be read or written.";
+
+/// Learn from finished prints how long prints really take, and how sure that is.
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct LearnArgs {
+    #[command(flatten)]
+    machine: sheet::MachineArg,
+    /// Learn from this file; otherwise from gonogo.prints.csv beside the sheet.
+    #[arg(long, value_name = "FILE")]
+    prints: Option<PathBuf>,
+    /// Look here too for jobs of prints that must be planned anew, by the names of their files.
+    #[arg(long, value_name = "FOLDER")]
+    jobs: Option<PathBuf>,
+    /// Put the clock into the sheet.
+    #[arg(long)]
+    write: bool,
+    /// How to report.
+    #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
+    format: &'static Offer<Make>,
+}
+
+type Make = fn(&Told<'_>, Look, &mut dyn Write) -> io::Result<()>;
+
+const FORMATS: &[Offer<Make>] =
+    &[offer(&format::TEXT, page::write), offer(&format::JSON, |told, _, out| learn_json::write(told, out))];
+
+/// Runs the command.
+pub fn run(args: &LearnArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let machine = sheet::load(&args.machine, terminal)?;
+    if args.write && sheet::file(&machine).is_none() {
+        bail!("--write puts the clock into a machine sheet, and none was found: give one with --machine");
+    }
+    let path = args.prints.clone().map_or_else(|| prints::file_of(&machine), Ok)?;
+    let Some(mut file) = prints::read(&path)? else {
+        bail!("there are no prints in {} yet: tell them with `gonogo prints add`", path.display());
+    };
+    plan_anew(&mut file.prints, &machine, &path, args.jobs.as_deref());
+    let all: Vec<Print> = file.prints.iter().map(|(_, print)| print.clone()).collect();
+    let learned = learn(&machine, &all).with_context(|| format!("cannot learn from {}", path.display()))?;
+    if args.write {
+        write(&machine, &learned.clock, terminal)?;
+    }
+    let source = path.display().to_string();
+    let told = Told {
+        machine: &machine,
+        learned: &learned,
+        prints: &file.prints,
+        source: &source,
+        faults: &file.faults,
+        repeated: &file.repeated,
+        written: args.write.then_some(machine.source.as_str()),
+    };
+    let look = terminal.stdout_look();
+    let is_page = args.format.format.is_page;
+    let mut output = Output::stdout(if is_page { Content::Page { color: look.color } } else { Content::Data });
+    (args.format.make)(&told, look, &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
+    Ok(Exit::Passed)
+}
+
+/// Plans the jobs of prints anew whose parts come from another version or another sheet, where the job is at hand: under its
+/// name from the folder of the file, or under the name of its file in another folder. What is not at hand stays as it is.
+fn plan_anew(prints: &mut [(u64, Print)], machine: &Machine, file: &Path, jobs: Option<&Path>) {
+    let digest = plan_digest(machine);
+    let folder = file.parent().unwrap_or(Path::new(""));
+    let mut planned: BTreeMap<PathBuf, Option<Inspection>> = BTreeMap::new();
+    for (_, print) in prints {
+        let is_own = print.machine.as_ref().is_none_or(|name| *name == machine.name);
+        let is_old = print.model.is_some_and(|model| model != MODEL_VERSION)
+            || print.sheet_digest.as_ref().is_some_and(|known| *known != digest);
+        if !is_own || !is_old || print.aborted {
+            continue;
+        }
+        let beside = folder.join(&print.job);
+        let elsewhere = jobs.and_then(|jobs| Some(jobs.join(Path::new(&print.job).file_name()?)));
+        let candidates = [Some(beside), elsewhere].into_iter().flatten();
+        // A packed job is known by its plain name.
+        let candidates = candidates.flat_map(|path| {
+            let mut packed = path.clone().into_os_string();
+            packed.push(".gz");
+            [path, packed.into()]
+        });
+        for path in candidates.filter(|path| path.is_file()) {
+            let inspection = planned
+                .entry(path.clone())
+                .or_insert_with(|| Preflight::on(machine).run(JobSource::at(&path)).ok())
+                .as_ref()
+                .filter(|found| print.job_digest.as_ref().is_none_or(|known| *known == found.job.digest));
+            if let Some(inspection) = inspection {
+                *print = print.planned_anew(inspection, &digest);
+                break;
+            }
+        }
+    }
+}
+
+/// Puts the clock into the sheet. It is read once more when nobody else can change it, and what is to stand there is read
+/// back before it does.
+fn write(machine: &Machine, clock: &LearnedClock, terminal: &Terminal) -> anyhow::Result<()> {
+    let path = Path::new(&machine.source);
+    let shown = path.display();
+    let _lock = output::lock(path)?;
+    let bytes = fs::read(path).with_context(|| format!("cannot read {shown}"))?;
+    if bytes != machine.text.as_bytes() {
+        bail!("nothing is written: {shown} was changed meanwhile; learn again");
+    }
+    let text = write_clock(&machine.text, clock)?;
+    match Machine::parse(&format!("{shown} with its clock"), &text) {
+        Ok(written) if written.clock == Some(*clock) => {}
+        Ok(_) => bail!("nothing is written: {shown} would not say what was learned"),
+        Err(faults) => {
+            let sentence = format!("nothing is written: {shown} has faults with its clock");
+            return Err(Faults::of_sheet(&faults.into(), terminal).under(&sentence).into());
+        }
+    }
+    let mut file = Output::file(path)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.finish()).with_context(|| format!("cannot write {shown}"))
+}
