@@ -11,6 +11,7 @@ mod headroom;
 mod house;
 mod linear_program;
 mod matrix;
+mod melting;
 mod mutations;
 mod notices;
 mod pages;
