@@ -16,8 +16,9 @@ pub struct MeltCapacity {
     law: Law,
     /// Where no temperature is known.
     otherwise: MeltRates,
-    /// The last temperature asked for and the answer: a nozzle that holds its target is asked for again and again.
-    last: (f64, MeltRates),
+    /// The last two temperatures asked for and the answers: a nozzle that holds its target is asked for again and again, and one
+    /// that warms or cools at both ends of each move, of which the first is the end of the one before.
+    last: [(f64, MeltRates); 2],
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -48,7 +49,7 @@ impl MeltCapacity {
                 Law::Zone { zone: *zone, share, peak_ratio }
             }
         };
-        Self { law, otherwise, last: (f64::NAN, MeltRates::default()) }
+        Self { law, otherwise, last: [(f64::NAN, MeltRates::default()); 2] }
     }
 
     /// Those of all tools; none where no tool's hangs on its temperature.
@@ -60,10 +61,12 @@ impl MeltCapacity {
     /// At a temperature of the nozzle, °C; where none is known, what the sheet says without one.
     pub fn at(&mut self, nozzle_c: Option<f64>) -> MeltRates {
         let Some(nozzle_c) = nozzle_c else { return self.otherwise };
-        if nozzle_c != self.last.0 {
-            self.last = (nozzle_c, self.worked_out(nozzle_c));
+        if let Some((_, rates)) = self.last.iter().find(|(known_c, _)| *known_c == nozzle_c) {
+            return *rates;
         }
-        self.last.1
+        let rates = self.worked_out(nozzle_c);
+        self.last = [(nozzle_c, rates), self.last[0]];
+        rates
     }
 
     fn worked_out(&self, nozzle_c: f64) -> MeltRates {

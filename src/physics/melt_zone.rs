@@ -40,14 +40,21 @@ const ZEROS: [(f64, f64); 20] = [
 /// Below it the middle has not warmed by 10⁻⁹ of the difference: what would melt sooner counts as this.
 const FO_LEAST: f64 = 0.01;
 
+/// Terms that much smaller than the first, as a power of e, are lost in its rounding.
+const LOST: f64 = 45.0;
+
 /// Share of the difference between wall and feed that is left on the axis after so much Fourier time, and its slope.
 fn left_on_axis(fo: f64) -> (f64, f64) {
     let (mut left, mut slope) = (0.0, 0.0);
     // The smallest first, so that rounding stays small.
     for (zero, j1) in ZEROS.into_iter().rev() {
-        let term = 2.0 / (zero * j1) * (-zero * zero * fo).exp();
+        let square = zero * zero;
+        if (square - ZEROS[0].0 * ZEROS[0].0) * fo > LOST {
+            continue;
+        }
+        let term = 2.0 / (zero * j1) * (-square * fo).exp();
         left += term;
-        slope -= zero * zero * term;
+        slope -= square * term;
     }
     (left, slope)
 }
