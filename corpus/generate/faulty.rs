@@ -3,11 +3,11 @@
 use std::f64::consts::PI;
 
 use super::clean::heron;
-use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, round};
+use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, rectangle, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 27] = [
+    let jobs: [(&str, &str, String); 28] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -35,6 +35,7 @@ pub fn jobs() -> Vec<Job> {
         ("bittern-edge", "bittern", BITTERN_EDGE.to_owned()),
         ("bittern-spool", "bittern", BITTERN_SPOOL.to_owned()),
         ("bittern-still", "bittern", BITTERN_STILL.to_owned()),
+        ("bittern-warm", "bittern", bittern_warm()),
     ];
     let faulty = |(name, machine, text)| Job { name, machine, text, known: known(name) };
     jobs.into_iter().map(faulty).collect()
@@ -750,6 +751,69 @@ G0 Z0.3 F900
     stroke(&mut text, [30.0, 100.6], [30.0, 101.2], 0.18, 150.0, rate);
     stroke(&mut text, [30.0, 101.2], [230.0, 101.2], 0.18, 150.0, rate);
     text.push_str("M104 S0\nM107\nG0 Z20 F900\nM84\n");
+    text
+}
+
+/// Tool 0 keeps up 12 mm³/s from 235 °C on, at 200 °C 7 + 3 · 15 / 25 = 8.8. A stroke of 60 mm of 0.18 mm² at 64 mm/s takes
+/// 0.94 s: of 11.5 mm³/s the average over 1.2 s gets to 6.2, with the next of 120 mm beyond 10. At 250 °C the heater has 36 W
+/// (290 − 250) / (290 − 19) = 5.31 W left, and a mm³ takes 1.24e-3 · 1.8 · (250 − 19) = 0.516 J: 10.3 mm³/s. Turns of 80 mm at 40 mm/s
+/// take 2 s; a place needs 4.
+fn bittern_warm() -> String {
+    let mut text = "\
+; machine: bittern
+; verdict: hold
+; Invented: the same strokes at three temperatures, then two towers.
+G21
+G90
+M83
+M109 S235
+G28
+G1 Z10 F6000
+G1 X-60 Y-30 F9000
+G1 Z0.3 F6000
+"
+    .to_owned();
+    let mut y = -30.0;
+    let mut rows = |text: &mut String, heat: &str, feed_mm_s: f64, markers: [&str; 3]| {
+        text.push_str(heat);
+        // Half a stroke, half a stroke back, a whole one.
+        for (marker, [from, to]) in markers.into_iter().zip([[-60.0, 0.0], [0.0, -60.0], [-60.0, 60.0]]) {
+            stroke(text, [from, y], [to, y], 0.18, feed_mm_s, marker);
+            y += 0.6;
+            text.push_str("G0 Y");
+            fixed(text, y, 3);
+            text.push_str(" F9000\n");
+        }
+        text.push_str("G0 X-60 F9000\n");
+    };
+    let near = "near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded";
+    rows(&mut text, "; Hot enough.\n", 64.0, [near; 3]);
+    let colder = "expect: melt-rate-exceeded; near: melt-peak-exceeded, heater-power-exceeded";
+    rows(&mut text, "; Nearly the same colder.\nM109 R200\n", 60.0, [near, near, colder]);
+    let hotter = "expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded";
+    rows(&mut text, "; Hotter than the heater can do.\nM109 S250\n", 66.0, [near, near, hotter]);
+    text.push_str("M109 R210\n; Two towers, the first with waits.\n");
+    for (x, wait, marker) in [(-40.0, "G4 S2.1\n", "near"), (20.0, "", "expect")] {
+        text.push_str("G0 Z5 F6000\n");
+        for layer in 1..=4 {
+            let z = 0.3 + 0.2 * f64::from(layer);
+            text.push_str("G0 X");
+            fixed(&mut text, x, 3);
+            text.push_str(" Y-40 F9000\nG1 Z");
+            fixed(&mut text, z, 3);
+            text.push_str(" F6000\n");
+            let mut at = [x, -40.0];
+            for (n, corner) in rectangle([x, -40.0], [x + 20.0, -20.0]).into_iter().cycle().skip(1).take(4).enumerate()
+            {
+                let marker =
+                    if n == 0 && layer > 1 { format!("{marker}: layer-time-too-short") } else { String::new() };
+                stroke(&mut text, at, corner, 0.09, 40.0, &marker);
+                at = corner;
+            }
+            text.push_str(wait);
+        }
+    }
+    text.push_str("M104 S0\nG1 Z40 F6000\nM84\n");
     text
 }
 

@@ -179,6 +179,7 @@ mod tests {
             time_constant_s,
             awaited: true,
             unknown: false,
+            unawaited: false,
         }
     }
 

@@ -98,7 +98,7 @@ fn hit(kind: u64, line: u64, value: f64, limit: f64, unit: &'static str) -> Hit 
     Hit { value: Some(value), badness: value / limit, limit: Some(limit), unit, ..plain }
 }
 
-fn message(hit: &Hit) -> String {
+fn message(hit: &Hit, _nozzle_c: Option<f64>) -> String {
     let (value, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
     if hit.kind == ONE_MOVE {
         format!("One move pushes {value} mm of filament; more than {limit} mm is not plausible.")

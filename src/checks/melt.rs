@@ -1,33 +1,104 @@
-//! What the two checks of the melt rate share: a rate per move against a capacity per tool.
+//! What the checks of the melt rate share: a rate per move against a capacity per tool, whatever the nozzle's temperature or
+//! at the one it has.
 
 use super::heat;
-use super::purge_line::OnPurgeLine;
+use super::purge_line::{Message, OnPurgeLine};
 use crate::block::{Block, Column};
 use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
-use crate::machine::{Machine, Tool};
+use crate::machine::{Machine, MeltRates, Tool};
+use crate::physics::capacity::{self, MeltCapacity};
+use crate::physics::melt::{MeltLaw, Melted};
 use crate::vectors::columns;
 
-/// Watches `rates` (mm³/s, of the moves of a block; none where none can be too large) against what `capacity` says of each
-/// tool; `key` names the key of the sheet that is missing where no tool gives one.
+/// Share of a limit by which rounding may exceed it.
+const SLACK: f64 = 1e-9;
+
+/// What is watched.
+#[derive(Clone, Copy)]
+pub(super) struct Watched {
+    pub(super) check: &'static Check,
+    /// Rates, mm³/s, of the moves of a block; none where none can be too large.
+    pub(super) rates: fn(&Block) -> Option<&Column<f64>>,
+    /// The same on a part of a move, which has the rate of the whole move in its column.
+    pub(super) on_part: fn(&Melted, f64) -> f64,
+    pub(super) message: Message,
+}
+
+/// A limit of the melt rate that hangs on the temperature of the nozzle.
+pub(super) trait ByHeat: Send {
+    /// No move of the block has less, mm³/s; none where nothing limits it.
+    fn in_block(&mut self, block: &Block) -> Option<f64>;
+    /// The least between two temperatures of the nozzle, °C, or where none is known.
+    fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64>;
+    /// At which of the two it is the least.
+    fn worst_c(&self, nozzle_c: [f64; 2]) -> f64;
+    /// A rate and the limit there as reports tell them, and their unit.
+    fn told(&self, _tool_index: usize, rate: f64, limit: f64, _nozzle_c: Option<f64>) -> (f64, f64, &'static str) {
+        (rate, limit, "mm3/s")
+    }
+}
+
+/// Watches rates against what `capacity` says of each tool, and `pick` of one whose melt rates hang on its temperature; `key`
+/// names the key of the sheet that is missing where no tool gives one.
 pub(super) fn watch(
     machine: &Machine,
-    check: &'static Check,
+    watched: Watched,
     key: &str,
     capacity: fn(&Tool) -> Option<f64>,
-    rates: fn(&Block) -> Option<&Column<f64>>,
-    message: fn(&Hit) -> String,
+    pick: fn(&MeltRates) -> Option<f64>,
 ) -> Built {
+    let purge = OnPurgeLine::new(machine, watched.message);
+    if let Some(mut capacities) = MeltCapacity::of_all(machine) {
+        // Some temperature tells whether any does.
+        if capacities.iter_mut().all(|of_tool| pick(&of_tool.at(Some(machine.ambient_c))).is_none()) {
+            return Built::Skipped(format!("the sheet gives no `{key}`"));
+        }
+        return Built::Watching(watch_by_heat(machine, watched, MeltsByHeat { capacities, pick }));
+    }
     let capacity = heat::per_tool(machine, capacity);
     if capacity.iter().all(Option::is_none) {
         return Built::Skipped(format!("the sheet gives no `{key}`"));
     }
-    Built::Watching(Box::new(OverCapacity { check, capacity, rates, purge: OnPurgeLine::new(machine, message) }))
+    Built::Watching(Box::new(OverCapacity { watched, capacity, purge }))
+}
+
+/// Watches rates against a limit that hangs on the temperature.
+pub(super) fn watch_by_heat(machine: &Machine, watched: Watched, by_heat: impl ByHeat + 'static) -> Box<dyn Observer> {
+    let purge = OnPurgeLine::new(machine, watched.message);
+    Box::new(OverByHeat { watched, by_heat, laws: MeltLaw::of(machine), purge })
+}
+
+fn hit(watched: &Watched, block: &Block, i: usize, rate: f64, limit: f64) -> Hit {
+    Hit {
+        check: watched.check,
+        kind: block.tool_index as u64,
+        severity: Severity::Hold,
+        line: block.line[i],
+        value: Some(rate),
+        badness: rate / limit,
+        limit: Some(limit),
+        unit: "mm3/s",
+        spot: Spot::InBlock,
+    }
+}
+
+/// True where move `i` of a block melts something.
+fn melts(block: &Block, i: usize) -> bool {
+    block.section_mm2[i] > 0.0 || block.purge_mm(i).is_some()
+}
+
+/// The largest of the rates of a block.
+fn most(block: &Block, rates: &Column<f64>) -> f64 {
+    let rates = &rates[..block.len()];
+    block.vectors.run(
+        #[inline(always)]
+        || columns::most(rates, 0.0),
+    )
 }
 
 struct OverCapacity {
-    check: &'static Check,
+    watched: Watched,
     capacity: Vec<Option<f64>>,
-    rates: fn(&Block) -> Option<&Column<f64>>,
     purge: OnPurgeLine,
 }
 
@@ -35,35 +106,190 @@ impl Observer for OverCapacity {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let before = self.purge.follow(block);
         let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
-        let bound = limit * (1.0 + 1e-9);
-        let Some(rates) = (self.rates)(block) else { return };
-        let rates = &rates[..block.len()];
-        let most = block.vectors.run(
-            #[inline(always)]
-            || columns::most(rates, 0.0),
-        );
-        if most <= bound {
+        let bound = limit * (1.0 + SLACK);
+        let Some(rates) = (self.watched.rates)(block) else { return };
+        if most(block, rates) <= bound {
             return;
         }
-        for (i, &rate) in rates.iter().enumerate() {
-            if rate > bound && (block.section_mm2[i] > 0.0 || block.purge_mm(i).is_some()) {
-                let hit = Hit {
-                    check: self.check,
-                    kind: block.tool_index as u64,
-                    severity: Severity::Hold,
-                    line: block.line[i],
-                    value: Some(rate),
-                    badness: rate / limit,
-                    limit: Some(limit),
-                    unit: "mm3/s",
-                    spot: Spot::InBlock,
-                };
-                self.purge.hit(block, i, before, hit, log);
+        for (i, &rate) in rates[..block.len()].iter().enumerate() {
+            if rate > bound && melts(block, i) {
+                self.purge.hit(block, i, before, hit(&self.watched, block, i, rate, limit), log);
             }
         }
     }
 
     fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
         self.purge.finish(log);
+    }
+}
+
+/// The melt rates of a hotend.
+struct MeltsByHeat {
+    capacities: Vec<MeltCapacity>,
+    pick: fn(&MeltRates) -> Option<f64>,
+}
+
+impl ByHeat for MeltsByHeat {
+    fn in_block(&mut self, block: &Block) -> Option<f64> {
+        (self.pick)(&block.capacity?.least)
+    }
+
+    fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64> {
+        let capacity = self.capacities.get_mut(tool_index)?;
+        let rates = match nozzle_c {
+            Some([from_c, to_c]) => capacity.least(from_c, to_c),
+            None => capacity.at(None),
+        };
+        (self.pick)(&rates)
+    }
+
+    fn worst_c(&self, [from_c, to_c]: [f64; 2]) -> f64 {
+        from_c.min(to_c)
+    }
+}
+
+struct OverByHeat<L> {
+    watched: Watched,
+    by_heat: L,
+    laws: Vec<MeltLaw>,
+    purge: OnPurgeLine,
+}
+
+impl<L: ByHeat> OverByHeat<L> {
+    /// The rate of move `i`, which starts at that time, that goes furthest beyond its limit; that limit, and the temperature it
+    /// hangs on, °C. None where it stays within.
+    fn worst(&mut self, block: &Block, i: usize, rate: f64, start_s: f64) -> Option<(f64, f64, Option<f64>)> {
+        let tool = block.tool_index;
+        let nozzle_c = capacity::nozzle_c(block, start_s, start_s + block.time_s[i]);
+        let Some([from_c, to_c]) = nozzle_c.filter(|[from_c, to_c]| from_c != to_c) else {
+            let limit = self.by_heat.between(tool, nozzle_c).filter(|limit| rate > limit * (1.0 + SLACK))?;
+            return Some((rate, limit, nozzle_c.map(|[from_c, _]| from_c)));
+        };
+        let least = self.by_heat.between(tool, Some([from_c, to_c])).filter(|limit| rate > limit * (1.0 + SLACK));
+        least?;
+        let law = *self.laws.get(tool)?;
+        let mut worst: Option<(f64, f64, Option<f64>)> = None;
+        let pushes = block.section_mm2[i] == 0.0;
+        capacity::along(law, block, i, start_s, |melted, nozzle_c| {
+            let rate = if pushes { rate } else { (self.watched.on_part)(&melted, rate) };
+            let Some(limit) = self.by_heat.between(tool, Some(nozzle_c)) else { return };
+            let is_worse = || worst.is_none_or(|(known, known_limit, _)| rate * known_limit > known * limit);
+            if rate > limit * (1.0 + SLACK) && is_worse() {
+                worst = Some((rate, limit, Some(self.by_heat.worst_c(nozzle_c))));
+            }
+        });
+        worst
+    }
+}
+
+impl<L: ByHeat> Observer for OverByHeat<L> {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        let before = self.purge.follow(block);
+        let Some(least) = self.by_heat.in_block(block) else { return };
+        let Some(rates) = (self.watched.rates)(block) else { return };
+        let bound = least * (1.0 + SLACK);
+        if most(block, rates) <= bound {
+            return;
+        }
+        let mut start_s = block.start_s;
+        for (i, &rate) in rates[..block.len()].iter().enumerate() {
+            if rate > bound
+                && melts(block, i)
+                && let Some((rate, limit, nozzle_c)) = self.worst(block, i, rate, start_s)
+            {
+                let (value, told_limit, unit) = self.by_heat.told(block.tool_index, rate, limit, nozzle_c);
+                let badness = hit(&self.watched, block, i, rate, limit).badness;
+                let hit = Hit {
+                    value: Some(value),
+                    limit: Some(told_limit),
+                    unit,
+                    badness,
+                    ..hit(&self.watched, block, i, rate, limit)
+                };
+                self.purge.hit_at(block, i, before, (hit, nozzle_c), log);
+            }
+            start_s += block.time_s[i];
+        }
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        self.purge.finish(log);
+    }
+}
+
+/// ` at 195 °C`, where the temperature is known.
+pub(super) fn at_c(nozzle_c: Option<f64>) -> String {
+    nozzle_c.map(|c| format!(" at {} °C", crate::wording::figure(c))).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{Job, machine};
+    use super::super::{melt_peak_exceeded, melt_rate_exceeded};
+    use crate::block::NozzleSpan;
+    use crate::machine::{Machine, MeltByHeat, MeltRow};
+
+    fn span(start_c: f64, toward_c: f64, target_c: f64, time_constant_s: f64) -> NozzleSpan {
+        NozzleSpan {
+            start_c: Some(start_c),
+            toward_c,
+            target_c,
+            time_constant_s: Some(time_constant_s),
+            awaited: true,
+            ..NozzleSpan::default()
+        }
+    }
+
+    /// 5 mm³/s at 180 °C to 15 mm³/s at 230 °C, briefly half as much again.
+    fn measured() -> Machine {
+        let mut measured = machine();
+        let row =
+            |nozzle_c: f64, mm3_s: f64| MeltRow { nozzle_c, sustained_mm3_s: mm3_s, peak_mm3_s: Some(1.5 * mm3_s) };
+        measured.tools[0].melt_by_heat = Some(MeltByHeat::Measured(vec![row(180.0, 5.0), row(230.0, 15.0)]));
+        measured
+    }
+
+    /// Pushes filament for `rate` mm³/s at 50 mm/s over 10 mm of path.
+    fn filament(rate: f64) -> f64 {
+        rate / 50.0 * 10.0 / (std::f64::consts::PI * 1.75 * 1.75 / 4.0)
+    }
+
+    #[test]
+    fn the_same_flow_is_fine_hot_and_too_much_colder() {
+        let job = |c: f64| Job::new().nozzle(span(c, c, c, 60.0)).to([10.0, 0.0, 0.0], filament(9.0));
+        assert!(job(205.0).findings(&melt_rate_exceeded::CHECK, &measured()).is_empty());
+        let found = job(195.0).findings(&melt_rate_exceeded::CHECK, &measured());
+        assert_eq!((found.len(), found[0].limit), (1, Some(8.0)), "5 + 10 · 15 / 50, by hand");
+        assert!(found[0].message.contains("9 mm³/s") && found[0].message.contains("8 mm³/s at 195 °C"), "{found:?}");
+        let job = |c: f64| Job::new().nozzle(span(c, c, c, 60.0)).to([10.0, 0.0, 0.0], filament(12.5));
+        assert!(job(200.0).findings(&melt_peak_exceeded::CHECK, &measured()).is_empty());
+        let found = job(195.0).findings(&melt_peak_exceeded::CHECK, &measured());
+        assert_eq!((found.len(), found[0].limit), (1, Some(12.0)));
+        assert!(found[0].message.contains("12 mm³/s at 195 °C"), "{found:?}");
+    }
+
+    #[test]
+    fn a_nozzle_that_cools_stops_keeping_up_on_the_way() {
+        // From 230 °C toward 20 °C with 100 s: the capacity falls to 9 mm³/s, that is to 200 °C, after
+        // 100 ln(210 / 180) = 15.4 s (Newton's law). Each move takes 10 s.
+        let mut job = Job::new().speed(1.0).nozzle(span(230.0, 20.0, 0.0, 100.0));
+        for k in 1..=3 {
+            job = job.to([10.0 * f64::from(k), 0.0, 0.0], 50.0 * filament(9.0));
+        }
+        let found = job.findings(&melt_rate_exceeded::CHECK, &measured());
+        assert_eq!((found.len(), found[0].count, found[0].line), (1, 2, Some(2)), "{found:?}");
+        // The end of the third move is the worst: below 180 °C it counts as there.
+        assert_eq!((found[0].worst_line, found[0].limit), (Some(3), Some(5.0)));
+    }
+
+    #[test]
+    fn where_no_temperature_is_known_the_plain_rates_hold() {
+        let job = |rate| Job::new().nozzle(NozzleSpan::default()).to([10.0, 0.0, 0.0], filament(rate));
+        assert!(job(9.9).findings(&melt_rate_exceeded::CHECK, &measured()).is_empty());
+        let found = job(10.1).findings(&melt_rate_exceeded::CHECK, &measured());
+        assert!(found[0].message.ends_with("keeps up 10 mm³/s."), "{found:?}");
+        let mut bare = measured();
+        (bare.tools[0].sustained_mm3_s, bare.tools[0].peak_mm3_s) = (None, None);
+        assert!(job(99.0).findings(&melt_rate_exceeded::CHECK, &bare).is_empty());
     }
 }

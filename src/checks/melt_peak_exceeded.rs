@@ -19,7 +19,9 @@ line that follows starts thin.",
 by that time, in mm³/s; its largest value during each move is compared with `melt_rate_mm3_s.peak` of the tool in \
 use. That is the burst which `gonogo trial melt-rate --bursts` prints, so what it measures is what is judged here \
 (common practice, no source). A rush that lasts a moment only, such as filament pushed back after a pull-back, does not \
-count. Filament pushed on the spot counts, less what only makes up for a pull-back. Extrusion on a purge line beside the print, and on \
+count. With `melt_rate_at` the peak is that of the temperature the nozzle has, with `melt_zone` it keeps \
+the ratio of `melt_rate_mm3_s`; a zone is optimistic where filament goes fast, see `melt-rate-exceeded`. Filament pushed on the \
+spot counts, less what only makes up for a pull-back. Extrusion on a purge line beside the print, and on \
 the spot before the tool lays anything, is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height where the line numbers point.",
     },
@@ -30,19 +32,20 @@ the spot before the tool lays anything, is reported as `purge-line`.",
 };
 
 fn build(machine: &Machine, _: &str) -> Built {
-    melt::watch(
-        machine,
-        &CHECK,
-        "[[tool]] melt_rate_mm3_s.peak",
-        |tool| tool.peak_mm3_s,
-        |block| (block.burst_most_mm3_s > 0.0).then_some(&block.burst_mm3_s),
+    let watched = melt::Watched {
+        check: &CHECK,
+        rates: |block| (block.burst_most_mm3_s > 0.0).then_some(&block.burst_mm3_s),
+        // What is molten at another temperature than that of the burst counts no more than the momentary rate.
+        on_part: |part, rate| part.peak_mm3_s.min(rate),
         message,
-    )
+    };
+    melt::watch(machine, watched, "[[tool]] melt_rate_mm3_s.peak", |tool| tool.peak_mm3_s, |rates| rates.peak_mm3_s)
 }
 
-fn message(hit: &Hit) -> String {
+fn message(hit: &Hit, nozzle_c: Option<f64>) -> String {
+    let at_c = melt::at_c(nozzle_c);
     let (rate, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
-    format!("The melt rate reaches {rate} mm³/s in a burst; the hotend can melt {limit} mm³/s briefly.")
+    format!("The melt rate reaches {rate} mm³/s in a burst; the hotend can melt {limit} mm³/s{at_c} briefly.")
 }
 
 #[cfg(test)]

@@ -1,7 +1,6 @@
 //! Melt rates the hotend does not keep up.
 
 use super::melt;
-use crate::block::{Block, Column};
 use crate::findings::{Built, Check, Explanation, Hit, Severity};
 use crate::machine::Machine;
 use crate::wording::figure;
@@ -21,7 +20,13 @@ drive skips or grinds.",
 each mm of path times the speed on the path, as planned with acceleration. It is averaged to the first order with the \
 time constant `melt_window_s`; filament pushed on the spot counts, less what only makes up for a pull-back. The largest value during each move that pushes filament is \
 compared with `melt_rate_mm3_s.sustained` of the tool in use. That a hotend has such a window is common practice, no source; \
-measure the capacity of yours with its filament and temperature. Extrusion on a purge line beside the print, and on the \
+measure the capacity of yours with its filament and temperature. Where the sheet gives `melt_rate_at` or `melt_zone`, the \
+capacity is that of the temperature the nozzle has on that move by its heating law (without one, of the target that was waited \
+for last): on straight lines between the rates measured, or by conduction of heat into a rod in plug flow, (T_nozzle - \
+melts_at) / (T_nozzle - feed_in) = sum of 2 / (l J1(l)) exp(-l² Fo) over the zeros l of J0, Fo = pi diffusivity length / rate \
+(Graetz problem with slug flow, handbooks of heat transfer), times `safety`, or in the ratio of a rate measured at \
+`melt_rate_measured_at_c`. That model is optimistic where filament goes fast, since it then touches the wall less (X-ray study, \
+Additive Manufacturing 76, 103762). Extrusion on a purge line beside the print, and on the \
 spot before the tool lays anything, is reported as `purge-line`.",
         remedy: "lower the speed, the line width or the layer height; a hotter nozzle melts more, within its limit.",
     },
@@ -32,13 +37,20 @@ spot before the tool lays anything, is reported as `purge-line`.",
 };
 
 fn build(machine: &Machine, _: &str) -> Built {
-    let rates: fn(&Block) -> Option<&Column<f64>> = |block| Some(&block.sustained_mm3_s);
-    melt::watch(machine, &CHECK, "[[tool]] melt_rate_mm3_s.sustained", |tool| tool.sustained_mm3_s, rates, message)
+    let watched = melt::Watched {
+        check: &CHECK,
+        rates: |block| Some(&block.sustained_mm3_s),
+        on_part: |part, rate| part.sustained_mm3_s.min(rate),
+        message,
+    };
+    let key = "[[tool]] melt_rate_mm3_s.sustained";
+    melt::watch(machine, watched, key, |tool| tool.sustained_mm3_s, |rates| rates.sustained_mm3_s)
 }
 
-fn message(hit: &Hit) -> String {
+fn message(hit: &Hit, nozzle_c: Option<f64>) -> String {
+    let at_c = melt::at_c(nozzle_c);
     let (rate, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
-    format!("The melt rate averages {rate} mm³/s over the melt window; the hotend keeps up {limit} mm³/s.")
+    format!("The melt rate averages {rate} mm³/s over the melt window; the hotend keeps up {limit} mm³/s{at_c}.")
 }
 
 #[cfg(test)]

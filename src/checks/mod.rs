@@ -20,10 +20,12 @@ pub mod head_in_print;
 pub mod heat_not_awaited;
 pub mod heater_left_on;
 pub mod heater_not_described;
+pub mod heater_power_exceeded;
 pub mod hot_and_idle;
 pub mod implausible_extrusion;
 pub mod inside_keep_out;
 pub mod layer_fan_never_on;
+pub mod layer_time_too_short;
 pub mod limits_changed_in_job;
 pub mod line_number_skipped;
 pub mod line_too_long;
@@ -88,6 +90,8 @@ pub const CATALOGUE: &[&Check] = &[
     &head_in_print::CHECK,
     &melt_rate_exceeded::CHECK,
     &melt_peak_exceeded::CHECK,
+    &heater_power_exceeded::CHECK,
+    &layer_time_too_short::CHECK,
     &step_rate_exceeded::CHECK,
     &command_rate_exceeded::CHECK,
     &rings_frame::CHECK,
@@ -283,6 +287,6 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 17);
+        assert_eq!(skipped, 19);
     }
 }

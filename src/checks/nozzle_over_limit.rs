@@ -16,7 +16,7 @@ pub const CHECK: Check = Check {
         why: "a hotend with a plastic liner gives off harmful fumes and is ruined above its limit; hotter still, \
 insulation, sensor and heater leads suffer, which is a fire hazard. Do not leave a hot machine unattended. The maker's \
 documents come first: take the limit from them, not from what has worked so far.",
-        how: "each target in °C (M104, M109 and their like) is compared with `temperature_c.limit` of that tool. \
+        how: "each target in °C (M104, M109 and their like), with `nozzle_offset_c` of the tool added, is compared with `temperature_c.limit` of that tool. \
 A tool number that the sheet does not describe is judged by the first tool.",
         remedy: "slice with a lower temperature, or mount a hotend made for it and correct the sheet.",
     },

@@ -9,6 +9,7 @@ use crate::block::{ActionKind, Block, TOOLS_KEPT, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
+use crate::physics::standing;
 use crate::vectors::columns;
 
 /// The check.
@@ -37,7 +38,7 @@ laid at is no layer. The rule is gonogo's own.",
 };
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
-pub const LAYER_STEP_MM: f64 = 0.04;
+pub const LAYER_STEP_MM: f64 = standing::LEVEL_MM;
 /// Most moves that may be a purge line; hits on later ones count as the print's.
 const WAITING: usize = 1000;
 /// A purge line is at least so far from the print, mm. Lines of one part are nearer to each other.
@@ -234,12 +235,15 @@ fn lays_above_or_below(block: &Block, from: usize, height_mm: f64) -> bool {
     )
 }
 
+/// Words a hit in one sentence, with the temperature of the nozzle, °C, where the limit hangs on it.
+pub type Message = fn(&Hit, Option<f64>) -> String;
+
 /// Sorts the hits of one check into those of the print and those of a purge line.
 pub struct OnPurgeLine {
-    message: fn(&Hit) -> String,
+    message: Message,
     first: FirstMoves,
-    /// Hits on the first moves, and which of them.
-    waiting: Vec<(Hit, usize)>,
+    /// Hits on the first moves, the temperatures of the nozzle, and which of them.
+    waiting: Vec<(Hit, Option<f64>, usize)>,
     /// First moves before this block.
     before: usize,
     /// Numbers of the tools that have laid something since a person was last waited for, a bounded number of them; whether that of this
@@ -250,7 +254,7 @@ pub struct OnPurgeLine {
 
 impl OnPurgeLine {
     /// `message` words a hit in one sentence.
-    pub fn new(machine: &Machine, message: fn(&Hit) -> String) -> Self {
+    pub fn new(machine: &Machine, message: Message) -> Self {
         Self {
             message,
             first: FirstMoves::new(machine),
@@ -279,40 +283,46 @@ impl OnPurgeLine {
 
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
     pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
+        self.hit_at(block, i, first, (hit, None), log);
+    }
+
+    /// The same of a limit that hangs on the temperature of the nozzle, °C.
+    pub fn hit_at(&mut self, block: &Block, i: usize, first: usize, hit: (Hit, Option<f64>), log: &mut Log) {
+        let (hit, nozzle_c) = hit;
         if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
             note(
                 hit,
                 1,
                 "On the spot, before the tool lays anything, at the start or behind a pause",
-                self.message,
+                || (self.message)(&hit, nozzle_c),
                 log,
             );
         } else if i < first && block.extrudes(i) {
             let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
             let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
-            self.waiting.push((hit, of));
+            self.waiting.push((hit, nozzle_c, of));
         } else {
-            log.raise(hit, || (self.message)(&hit));
+            log.raise(hit, || (self.message)(&hit, nozzle_c));
         }
     }
 
     /// Decides about the hits that wait.
     pub fn finish(&mut self, log: &mut Log) {
         let purged = if self.waiting.is_empty() { 0 } else { self.first.purged() };
-        for (hit, of) in self.waiting.drain(..) {
+        for (hit, nozzle_c, of) in self.waiting.drain(..) {
             if of < purged {
-                note(hit, 0, "On a purge line beside the print", self.message, log);
+                note(hit, 0, "On a purge line beside the print", || (self.message)(&hit, nozzle_c), log);
             } else {
-                log.raise(hit, || (self.message)(&hit));
+                log.raise(hit, || (self.message)(&hit, nozzle_c));
             }
         }
     }
 }
 
 /// Tells a hit as a note of this check.
-fn note(hit: Hit, kind: u64, place: &str, message: fn(&Hit) -> String, log: &mut Log) {
+fn note(hit: Hit, kind: u64, place: &str, message: impl Fn() -> String, log: &mut Log) {
     let note = Hit { check: &CHECK, kind, severity: Severity::Note, ..hit };
-    log.raise(note, || format!("{place}: {}", message(&hit)));
+    log.raise(note, || format!("{place}: {}", message()));
 }
 
 fn apart(a: &Box3, b: &Box3) -> bool {

@@ -9,6 +9,7 @@ use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
     Machine, Motion, Structure, Tool, Travel,
 };
+use crate::physics::capacity::{self, MeltCapacity};
 
 /// A tool of the invented machine.
 pub fn tool() -> Tool {
@@ -19,7 +20,11 @@ pub fn tool() -> Tool {
         extrude_min_c: Some(170.0),
         sustained_mm3_s: Some(10.0),
         peak_mm3_s: Some(15.0),
+        melt_rate_measured_at_c: None,
+        melt_by_heat: None,
         melt_window_s: 1.0,
+        nozzle_offset_c: 0.0,
+        layer_time_min_s: None,
         filaments: 1,
         retraction_limit_mm: 120.0,
         heating: None,
@@ -27,6 +32,7 @@ pub fn tool() -> Tool {
         plastic_liner: None,
         liner_limit_c: None,
         density_g_cm3: None,
+        filament_specific_heat_j_g_k: None,
         on_spool_mm: Some(1000.0),
         offset_mm: [0.0; 3],
         retraction: None,
@@ -61,6 +67,7 @@ pub fn machine() -> Machine {
         head: None,
         bed: Some(Bed { limit_c: Some(100.0), heating: None, body: HeatedBody::default() }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
+        power: None,
         ambient_c: 20.0,
         clock: None,
         severities: BTreeMap::new(),
@@ -232,7 +239,7 @@ impl Job {
         (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (0.0, length / speed, 0.0);
         block.time_s[i] = length / speed;
         block.section_mm2[i] = section_mm2;
-        block.sustained_mm3_s[i] = section_mm2 * speed;
+        (block.sustained_mm3_s[i], block.sustained_start_mm3_s[i]) = (section_mm2 * speed, section_mm2 * speed);
         self.at = end;
         self.clock_s += length / speed;
     }
@@ -322,7 +329,13 @@ impl Job {
 
     /// Ends the job and lets one check watch it.
     pub fn findings(self, check: &Check, machine: &Machine) -> Vec<Finding> {
-        let blocks = self.into_blocks();
+        let mut blocks = self.into_blocks();
+        if let Some(mut capacities) = MeltCapacity::of_all(machine) {
+            for block in &mut blocks {
+                let lasts_s = block.time_s[..block.len()].iter().sum();
+                block.capacity = Some(capacity::span(&mut capacities[block.tool_index], block, lasts_s));
+            }
+        }
         let Built::Watching(mut observer) = (check.build)(machine, "job.gcode") else {
             panic!("{} does not watch", check.id)
         };

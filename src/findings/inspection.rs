@@ -327,13 +327,25 @@ pub struct ToolFlow {
     pub sustained_peak_line: Option<u64>,
 }
 
-/// The capacities the flow is held against, mm³/s: those of the tool in use at the peaks.
+/// The capacities the flow is held against, mm³/s: those of the tool in use at the peaks, at the temperature it then had where
+/// they hang on that.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Capacity {
     /// Sustained capacity of the tool that reached the sustained peak.
     pub sustained_mm3_s: Option<f64>,
     /// Peak capacity of the tool that reached the peak.
     pub peak_mm3_s: Option<f64>,
+}
+
+/// What the job draws from the mains.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Energy {
+    /// In all, Wh.
+    pub used_wh: f64,
+    /// Mean power, W.
+    pub mean_w: f64,
+    /// Largest power, W.
+    pub peak_w: f64,
 }
 
 /// Highest commanded temperatures, °C.
@@ -474,6 +486,8 @@ pub struct Inspection {
     pub extruding: Option<Box3>,
     /// Temperatures.
     pub heat: Heat,
+    /// What it draws from the mains, where the sheet says enough.
+    pub energy: Option<Energy>,
     /// The purge line beside the print, where there is one.
     pub purge_line: Option<PurgeLine>,
     /// Layers, a bounded number kept.
@@ -570,6 +584,7 @@ impl Inspection {
             reached: None,
             extruding: None,
             heat: Heat::default(),
+            energy: None,
             purge_line: None,
             layers: Vec::new(),
             layers_total: 0,

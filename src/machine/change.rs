@@ -195,7 +195,10 @@ fn near(template: &str, checks: CheckIds<'_>) -> Vec<String> {
     let mut alike: Vec<(f64, String)> = paths.map(|path| (likeness(&path), path)).collect();
     alike.sort_by(|a, b| b.0.total_cmp(&a.0));
     let least = alike.first().map_or(ALIKE, |(likest, _)| (likest - LESS_ALIKE).max(ALIKE));
-    let is_misspelt = alike.first().is_some_and(|(likest, _)| *likest >= MISSPELT);
+    // Many names begin with a word: who says that alone has not misspelt one of them.
+    let begins =
+        |path: &str| path.rsplit('.').next().and_then(|name| name.strip_prefix(template)?.strip_prefix('_')).is_some();
+    let is_misspelt = alike.first().is_some_and(|(likest, path)| *likest >= MISSPELT && !begins(path));
     let spelt = alike.into_iter().take(SUGGESTED).filter(|(likeness, _)| *likeness > least).map(|(_, path)| path);
     let (meant, spelt) = (keys::meant(template), spelt.collect::<Vec<_>>());
     let all = match is_misspelt {

@@ -19,6 +19,8 @@ pub const TOOLS_MAX: usize = 64;
 pub const MACROS_MAX: usize = 256;
 /// Most `[[travel.keep_out]]` tables in a sheet.
 pub const KEEP_OUTS_MAX: usize = 256;
+/// Most `[[tool.melt_rate_at]]` tables of a tool.
+pub const MELT_ROWS_MAX: usize = 32;
 /// Most `[[structure]]` tables in a sheet.
 pub const MODES_MAX: usize = 16;
 /// Longest text value, characters.
@@ -167,6 +169,10 @@ const NOT_NEGATIVE: Kind = Kind::Number { min: 0.0, max: HUGE };
 const SIZE: Kind = Kind::Number { min: TINY, max: FAR };
 const DURATION: Kind = Kind::Number { min: 0.0, max: HUGE };
 const LIMIT_C: Kind = Kind::Number { min: 0.0, max: 2000.0 };
+/// What is added to targets, °C.
+const OFFSET_C: Kind = Kind::Number { min: -100.0, max: 100.0 };
+/// Temperatures of filament, °C.
+const FILAMENT_C: Kind = Kind::Number { min: -100.0, max: 2000.0 };
 const FULL_POWER_C: Kind = Kind::Number { min: 0.0, max: 10_000.0 };
 /// Damping ratios: below 1 a structure swings at all.
 const DAMPING: Kind = Kind::Number { min: 0.0, max: 0.9 };
@@ -368,6 +374,19 @@ pub const KEYS: &[Key] = &[
     table("tool[].melt_rate_mm3_s", Kind::Table, Unset, "How much filament the hotend melts"),
     key("tool[].melt_rate_mm3_s.sustained", POSITIVE, Unset, "mm³/s", "11.0", "Melt rate the hotend keeps up"),
     key("tool[].melt_rate_mm3_s.peak", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate the hotend can reach briefly"),
+    key("tool[].melt_rate_measured_at_c", FILAMENT_C, Unset, "°C", "210.0", "Temperature of the nozzle at which melt_rate_mm3_s was measured; with melt_zone the rate holds there, and the zone tells it for others"),
+    table("tool[].melt_rate_at[]", Kind::Tables { min: 0, max: MELT_ROWS_MAX }, Unset, "How much filament the hotend melts at one temperature, as measured; between two such tables it goes evenly"),
+    key("tool[].melt_rate_at[].nozzle_c", FILAMENT_C, Required, "°C", "210.0", "Temperature of the nozzle"),
+    key("tool[].melt_rate_at[].sustained_mm3_s", POSITIVE, Required, "mm³/s", "11.0", "Melt rate the hotend keeps up there"),
+    key("tool[].melt_rate_at[].peak_mm3_s", POSITIVE, Unset, "mm³/s", "16.0", "Melt rate it can reach briefly there"),
+    table("tool[].melt_zone", Kind::Table, Unset, "The heated length of the hotend and its filament, for a melt rate at each temperature by the conduction of heat"),
+    key("tool[].melt_zone.length_mm", SIZE, Required, "mm", "12.0", "Length in which the filament is heated"),
+    key("tool[].melt_zone.melts_at_c", FILAMENT_C, Required, "°C", "150.0", "Temperature that the middle of the filament must reach"),
+    key("tool[].melt_zone.feed_in_c", FILAMENT_C, Depends("room.ambient_c"), "°C", "25.0", "Temperature with which filament comes in"),
+    key("tool[].melt_zone.diffusivity_mm2_s", Kind::Number { min: TINY, max: 1e3 }, Required, "mm²/s", "0.081", "Thermal diffusivity of the filament: conductivity over density and specific heat"),
+    key("tool[].melt_zone.safety", Kind::Number { min: TINY, max: 1.0 }, Value("0.8"), "", "0.8", "Share of what the zone melts in theory that counts; without effect where a rate was measured"),
+    key("tool[].nozzle_offset_c", OFFSET_C, Value("0.0"), "°C", "0.0", "What is added to every target of the nozzle in a job, to try a job hotter or colder than it was sliced"),
+    key("tool[].layer_time_min_s", DURATION, Unset, "s", "6.0", "Time that a place must have had to cool before the next layer is laid on it"),
     key("tool[].retraction_limit_mm", SIZE, Value("120.0"), "mm", "120.0", "Longest pull-back that leaves the filament in the hotend"),
     key("tool[].melt_window_s", SIZE, Value("1.0"), "s", "1.0", "Time constant of the running average held against the sustained melt rate"),
     table("tool[].heating", Kind::Table, Unset, "First-order heating law of the hotend, for waits and cooling"),
@@ -379,6 +398,7 @@ pub const KEYS: &[Key] = &[
     key("tool[].plastic_liner", Kind::Bool, Unset, "", "true", "Whether a plastic liner reaches into the heat break, where it gets as hot as the block"),
     key("tool[].liner_limit_c", LIMIT_C, Unset, "°C", "240.0", "Temperature the plastic liner withstands, by its maker's documents; counts 240 when not set and there is a liner"),
     key("tool[].density_g_cm3", Kind::Number { min: TINY, max: 100.0 }, Unset, "g/cm³", "1.24", "Density of the filament"),
+    key("tool[].filament_specific_heat_j_g_k", Kind::Number { min: TINY, max: 100.0 }, Unset, "J/(g K)", "1.8", "Specific heat of the filament, what it takes to melt counted in; with density_g_cm3 it tells what heat the flow asks for"),
     key("tool[].on_spool_mm", NOT_NEGATIVE, Unset, "mm", "82000.0", "Filament left on the spool"),
     key("tool[].offset_mm", POINT, Value("[0.0, 0.0, 0.0]"), "mm", "[0.0, 0.0, 0.0]", "Offset of the nozzle in x, y and z from that of tool 0"),
     table("tool[].retraction", Kind::Table, Unset, "What the controller does on G10 and G11"),
@@ -435,6 +455,13 @@ pub const KEYS: &[Key] = &[
     table("chamber.heating", Kind::Table, Unset, "First-order heating law of the chamber"),
     key("chamber.heating.time_constant_s", SIZE, Required, "s", "900.0", "Time constant of the chamber"),
     key("chamber.heating.full_power_c", FULL_POWER_C, Required, "°C", "75.0", "Temperature the chamber tends to at full power"),
+
+    table("power", Kind::Table, Unset, "What the machine draws from the mains; with it the energy of a job is told"),
+    key("power.electronics_w", NOT_NEGATIVE, Value("0.0"), "W", "12.0", "Power of controller, display and fans, drawn from the start of a job to its end"),
+    key("power.motors_w", NOT_NEGATIVE, Value("0.0"), "W", "22.0", "Power of all motors while they are held"),
+    key("power.nozzle_w", POSITIVE, Depends("heater_w of the tool"), "W", "40.0", "Power of the heater of each hotend at full power"),
+    key("power.bed_w", POSITIVE, Depends("bed.heater_w"), "W", "200.0", "Power of the heater of the bed at full power"),
+    key("power.chamber_w", POSITIVE, Unset, "W", "150.0", "Power of the heater of the chamber at full power"),
 
     table("room", Kind::Table, Unset, "The room the machine is in"),
     key("room.ambient_c", Kind::Number { min: -100.0, max: 200.0 }, Value("20.0"), "°C", "20.0", "Temperature of the room"),

@@ -8,6 +8,7 @@ mod change;
 mod drive;
 mod faults;
 pub mod keys;
+mod melting;
 pub(crate) mod place;
 mod resolve;
 mod schema;
@@ -51,6 +52,7 @@ pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
 pub(crate) use faults::LineIndex;
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
+pub use melting::{MeltByHeat, MeltRates, MeltRow, MeltZone};
 pub use severity::Severity;
 pub use sheet::{CheckIds, SHEET_MAX_BYTES};
 pub(crate) use sheet::{locate, roomy};
@@ -98,6 +100,8 @@ pub struct Machine {
     pub bed: Option<Bed>,
     /// Heated chamber, if there is one.
     pub chamber: Option<Chamber>,
+    /// What it draws from the mains, if the sheet says so.
+    pub power: Option<Power>,
     /// Room temperature, °C.
     pub ambient_c: f64,
     /// What was learned from finished prints, for reported times alone.
@@ -467,8 +471,16 @@ pub struct Tool {
     pub sustained_mm3_s: Option<f64>,
     /// Melt rate it bears for a moment, mm³/s.
     pub peak_mm3_s: Option<f64>,
+    /// Temperature at which those rates were measured, °C.
+    pub melt_rate_measured_at_c: Option<f64>,
+    /// What is known of melt rates at other temperatures.
+    pub melt_by_heat: Option<MeltByHeat>,
     /// Time constant of the first-order average behind the sustained rate, s.
     pub melt_window_s: f64,
+    /// What is added to every target of the nozzle, °C.
+    pub nozzle_offset_c: f64,
+    /// Time that a place must have to cool before the next layer, s.
+    pub layer_time_min_s: Option<f64>,
     /// Filaments that go through the nozzle one at a time, each with a tool number of its own.
     pub filaments: u32,
     /// Longest pull-back that leaves the filament in the hotend, mm.
@@ -483,6 +495,8 @@ pub struct Tool {
     pub liner_limit_c: Option<f64>,
     /// Density of the filament, g/cm³.
     pub density_g_cm3: Option<f64>,
+    /// Specific heat of the filament, J/(g K).
+    pub filament_specific_heat_j_g_k: Option<f64>,
     /// Filament left on the spool, mm.
     pub on_spool_mm: Option<f64>,
     /// Offset of the nozzle from that of tool 0, mm.
@@ -500,6 +514,21 @@ pub struct Heating {
     pub time_constant_s: f64,
     /// Temperature reached after a long time at full power, °C.
     pub full_power_c: f64,
+}
+
+/// What a machine draws from the mains, W.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Power {
+    /// Controller, display and fans.
+    pub electronics_w: f64,
+    /// All motors while they are held.
+    pub motors_w: f64,
+    /// The heater of each hotend at full power, where it is not that of the tool.
+    pub nozzle_w: Option<f64>,
+    /// The heater of the bed at full power.
+    pub bed_w: Option<f64>,
+    /// The heater of the chamber at full power.
+    pub chamber_w: Option<f64>,
 }
 
 /// Retraction made by the controller on G10 and undone on G11.

@@ -1,6 +1,7 @@
 //! From the flat sheet to a [`Machine`]: rules across keys, defaults, and where every value came from.
 
 mod drive;
+mod melting;
 mod structure;
 
 use super::Macro;
@@ -14,8 +15,8 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, PurgeZone, Rectangle, Retraction,
-    ThinQueue, Tool, Travel,
+    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, Power, PurgeZone, Rectangle,
+    Retraction, ThinQueue, Tool, Travel,
 };
 use crate::machine::Severity;
 use crate::wording::safe;
@@ -57,6 +58,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
             limit_c: reader.number("chamber.temperature_limit_c"),
             heating: reader.heating("chamber.heating"),
         }),
+        power: reader.power(),
         ambient_c: reader.required(AMBIENT),
         clock: reader.clock(),
         severities: reader.severities(checks),
@@ -112,6 +114,7 @@ impl Reader<'_> {
                 let disc = self.word(LAYOUT) == "three-towers";
                 Some(Value::Word(if disc { "disc" } else { "rectangle" }.to_owned()))
             }
+            Preset::Depends(_) if path.ends_with(".feed_in_c") => self.value(AMBIENT),
             Preset::Depends(_) if path.ends_with("recover_feed_rate_mm_s") => {
                 let table = path.rsplit_once('.')?.0;
                 self.value(&format!("{table}.feed_rate_mm_s"))
@@ -298,7 +301,11 @@ impl Reader<'_> {
             extrude_min_c: number("temperature_c.extrude_min"),
             sustained_mm3_s: number("melt_rate_mm3_s.sustained"),
             peak_mm3_s: number("melt_rate_mm3_s.peak"),
+            melt_rate_measured_at_c: number("melt_rate_measured_at_c"),
+            melt_by_heat: self.melt_by_heat(index),
             melt_window_s: self.required(&at("melt_window_s")),
+            nozzle_offset_c: self.required(&at("nozzle_offset_c")),
+            layer_time_min_s: number("layer_time_min_s"),
             filaments: match self.value(&at("filaments")) {
                 Some(Value::Count(count)) => u32::try_from(count).unwrap_or(1),
                 _ => 1,
@@ -312,6 +319,7 @@ impl Reader<'_> {
             },
             liner_limit_c: number("liner_limit_c"),
             density_g_cm3: number("density_g_cm3"),
+            filament_specific_heat_j_g_k: number("filament_specific_heat_j_g_k"),
             on_spool_mm: number("on_spool_mm"),
             offset_mm: self.numbers(&at("offset_mm")),
             retraction: self.has(&at("retraction")).then(|| Retraction {
@@ -350,6 +358,16 @@ impl Reader<'_> {
         })
     }
 
+    fn power(&self) -> Option<Power> {
+        self.has("power").then(|| Power {
+            electronics_w: self.required("power.electronics_w"),
+            motors_w: self.required("power.motors_w"),
+            nozzle_w: self.number("power.nozzle_w"),
+            bed_w: self.number("power.bed_w").or(self.number("bed.heater_w")),
+            chamber_w: self.number("power.chamber_w"),
+        })
+    }
+
     fn severities(&self, checks: CheckIds<'_>) -> BTreeMap<String, Override> {
         let set = |id: &str| match self.word(&format!("checks.{id}")).as_str() {
             "no-go" => Some(Override::Severity(Severity::NoGo)),
@@ -375,6 +393,7 @@ impl Reader<'_> {
             self.not_above(found, &format!("{temperature}.extrude_min"), &format!("{temperature}.limit"));
             let melt_rate = format!("tool[{i}].melt_rate_mm3_s");
             self.not_above(found, &format!("{melt_rate}.sustained"), &format!("{melt_rate}.peak"));
+            self.check_melting(found, i);
             self.check_liner(found, i);
             heatings.push(format!("tool[{i}].heating"));
         }
@@ -491,11 +510,23 @@ impl Reader<'_> {
             origins.push(Origin { path: path.to_owned(), value: "[]".to_owned(), from: "default".to_owned() });
         }
         for i in 0..count {
-            let inside = KEYS.iter().filter(|key| list_of(key) == Some(list.path) && !key.is_table());
-            origins.extend(inside.map(|key| {
+            for key in KEYS.iter().filter(|key| list_of(key) == Some(list.path)) {
                 let rest = key.path.strip_prefix(list.path).unwrap_or_default();
-                self.origin(&format!("{path}[{i}]{rest}"), "")
-            }));
+                match key.kind {
+                    Kind::Tables { .. } => self.inner_origins(key, &format!("{path}[{i}]{rest}"), origins),
+                    _ if key.is_table() || rest.contains("[]") => {}
+                    _ => origins.push(self.origin(&format!("{path}[{i}]{rest}"), "")),
+                }
+            }
+        }
+    }
+
+    /// Those of a list in a table of another, which stands at `path` (`tool[0].melt_rate_at[]`).
+    fn inner_origins(&self, list: &Key, path: &str, origins: &mut Vec<Origin>) {
+        let table = path.trim_end_matches("[]");
+        for i in 0..self.count(path) {
+            let inside = keys::children(list.path).filter(|key| !key.is_table());
+            origins.extend(inside.map(|key| self.origin(&format!("{table}[{i}].{}", key.name()), "")));
         }
     }
 

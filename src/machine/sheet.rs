@@ -34,8 +34,8 @@ pub(super) struct Entry {
 #[derive(Debug, Default)]
 pub(super) struct Sheet {
     pub(super) entries: BTreeMap<String, Entry>,
-    /// Number of tables in each list of tables, by path.
-    pub(super) lists: BTreeMap<&'static str, usize>,
+    /// Number of tables in each list of tables, by path with the indices of those around it (`tool[0].melt_rate_at[]`).
+    pub(super) lists: BTreeMap<String, usize>,
     pub(super) found: Vec<Found>,
 }
 
@@ -190,7 +190,7 @@ impl Walk<'_> {
                     let message = format!("`{path}` must be {min} to {max} tables, found {}", array.len());
                     self.push(Found::new(at, message));
                 }
-                self.sheet.lists.insert(key.path, array.len().min(max));
+                self.sheet.lists.insert(format!("{path}[]"), array.len().min(max));
                 for (i, item) in array.iter().take(max).enumerate() {
                     match item.get_ref() {
                         DeValue::Table(table) => self.table(key.path, &format!("{path}[{i}]"), table, item.span()),

@@ -55,6 +55,10 @@ nozzle_diameter_mm = 0.4
 temperature_c = { limit = 260.0, extrude_min = 170.0 }
 melt_rate_mm3_s = { sustained = 11.0, peak = 16.0 }
 melt_window_s = 1.5
+melt_rate_measured_at_c = 205
+melt_zone = { length_mm = 12, melts_at_c = 150, diffusivity_mm2_s = 0.081 }
+nozzle_offset_c = -5
+layer_time_min_s = 6
 retraction_limit_mm = 90.0
 filaments = 3
 heater_w = 40
@@ -64,11 +68,20 @@ plastic_liner = true
 liner_limit_c = 245
 heating = { time_constant_s = 60.0, full_power_c = 300.0 }
 density_g_cm3 = 1.24
+filament_specific_heat_j_g_k = 1.8
 on_spool_mm = 82000
 retraction = { length_mm = 1.2, feed_rate_mm_s = 35, lift_mm = 0.2 }
 extrusion_lead_s = 0.04
 [[tool]]
 offset_mm = [18, 0, -0.1]
+[[tool.melt_rate_at]]
+nozzle_c = 230
+sustained_mm3_s = 12
+peak_mm3_s = 17
+[[tool.melt_rate_at]]
+nozzle_c = 200
+sustained_mm3_s = 9
+peak_mm3_s = 13
 [[structure]]
 axis = "x"
 natural_hz = 47
@@ -109,6 +122,11 @@ mass_g = 520
 heating = { time_constant_s = 240, full_power_c = 130 }
 [chamber]
 temperature_limit_c = 60
+[power]
+electronics_w = 12
+motors_w = 22
+nozzle_w = 38
+chamber_w = 150
 [room]
 ambient_c = 21.0
 [checks]
@@ -141,7 +159,17 @@ fn heron() -> Machine {
         extrude_min_c: Some(170.0),
         sustained_mm3_s: Some(11.0),
         peak_mm3_s: Some(16.0),
+        melt_rate_measured_at_c: Some(205.0),
+        melt_by_heat: Some(MeltByHeat::Zone(MeltZone {
+            length_mm: 12.0,
+            melts_at_c: 150.0,
+            feed_in_c: 21.0,
+            diffusivity_mm2_s: 0.081,
+            safety: 0.8,
+        })),
         melt_window_s: 1.5,
+        nozzle_offset_c: -5.0,
+        layer_time_min_s: Some(6.0),
         filaments: 3,
         retraction_limit_mm: 90.0,
         heating: Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 }),
@@ -149,6 +177,7 @@ fn heron() -> Machine {
         plastic_liner: Some(true),
         liner_limit_c: Some(245.0),
         density_g_cm3: Some(1.24),
+        filament_specific_heat_j_g_k: Some(1.8),
         on_spool_mm: Some(82_000.0),
         offset_mm: [0.0; 3],
         retraction: Some(Retraction {
@@ -160,13 +189,18 @@ fn heron() -> Machine {
         }),
         extrusion_lead_s: Some(0.04),
     };
+    let row = |nozzle_c, sustained_mm3_s, peak: f64| MeltRow { nozzle_c, sustained_mm3_s, peak_mm3_s: Some(peak) };
     let second = Tool {
         nozzle_diameter_mm: None,
         limit_c: None,
         extrude_min_c: None,
         sustained_mm3_s: None,
         peak_mm3_s: None,
+        melt_rate_measured_at_c: None,
+        melt_by_heat: Some(MeltByHeat::Measured(vec![row(200.0, 9.0, 13.0), row(230.0, 12.0, 17.0)])),
         melt_window_s: 1.0,
+        nozzle_offset_c: 0.0,
+        layer_time_min_s: None,
         filaments: 1,
         retraction_limit_mm: 120.0,
         heating: None,
@@ -174,6 +208,7 @@ fn heron() -> Machine {
         plastic_liner: None,
         liner_limit_c: None,
         density_g_cm3: None,
+        filament_specific_heat_j_g_k: None,
         on_spool_mm: None,
         offset_mm: [18.0, 0.0, -0.1],
         retraction: None,
@@ -266,6 +301,13 @@ fn heron() -> Machine {
             body: HeatedBody { heater_w: Some(200.0), mass_g: Some(520.0), ..HeatedBody::default() },
         }),
         chamber: Some(Chamber { limit_c: Some(60.0), heating: None }),
+        power: Some(Power {
+            electronics_w: 12.0,
+            motors_w: 22.0,
+            nozzle_w: Some(38.0),
+            bed_w: Some(200.0),
+            chamber_w: Some(150.0),
+        }),
         ambient_c: 21.0,
         clock: None,
         severities: [
@@ -529,11 +571,60 @@ fn single_faults_point_to_their_place() {
 }
 
 #[test]
+fn melt_rates_at_temperatures_must_go_together() {
+    let faults = |tool: &str| {
+        let text = format!("{LEAST}{tool}");
+        let faults = parse(&text).expect_err(tool).faults;
+        faults.into_iter().map(|fault| (fault.line, fault.message)).collect::<Vec<_>>()
+    };
+    let tool = LEAST.lines().count();
+    let zone = "melt_zone = { length_mm = 12, melts_at_c = 150, diffusivity_mm2_s = 0.081 }\n";
+    let row = |c: f64, rates: &str| format!("[[tool.melt_rate_at]]\nnozzle_c = {c}\n{rates}\n");
+    let sound = format!("{LEAST}{zone}melt_rate_mm3_s = {{ sustained = 9 }}\nmelt_rate_measured_at_c = 200\n");
+    let machine = parse(&sound).expect("is sound");
+    let Some(MeltByHeat::Zone(found)) = &machine.tools[0].melt_by_heat else { panic!("a zone") };
+    assert_eq!((found.feed_in_c, found.safety), (20.0, 0.8), "the room, and the default");
+    let both = faults(&format!("{zone}{}", row(200.0, "sustained_mm3_s = 9")));
+    assert_eq!(
+        both,
+        [(tool + 1, "`melt_zone` and `melt_rate_at` on one tool: a melt rate comes from one of them".into())]
+    );
+    // All faults at once, each at its line.
+    let rows = [
+        row(200.0, "sustained_mm3_s = 9\npeak_mm3_s = 8"),
+        row(200.0, "sustained_mm3_s = 9\npeak_mm3_s = 12"),
+        row(220.0, "sustained_mm3_s = 9"),
+    ];
+    let found = faults(&rows.concat());
+    let says = |at: usize, text: &str| {
+        assert!(found.iter().any(|(line, said)| *line == at && said.contains(text)), "{text}: {found:?}");
+    };
+    assert_eq!(found.len(), 3, "{found:?}");
+    says(tool + 3, "`sustained_mm3_s` 9 is above `peak_mm3_s` 8");
+    says(tool + 6, "`nozzle_c` is that of line");
+    says(tool + 10, "no `peak_mm3_s` here");
+    for (keys, text) in [
+        ("melt_rate_measured_at_c = 200\n".to_owned(), "without a rate that was measured"),
+        (
+            format!("{zone}melt_rate_mm3_s = {{ sustained = 9 }}\nmelt_rate_measured_at_c = 150\n"),
+            "nothing melts there",
+        ),
+        (zone.replace("melts_at_c = 150", "melts_at_c = 15"), "`feed_in_c` 20 must be below `melts_at_c` 15"),
+        (zone.replace("melts_at_c = 150", "melts_at_c = 150, feed_in_c = 160"), "`feed_in_c` 160 must be below"),
+    ] {
+        let found = faults(&keys);
+        assert!(found.len() == 1 && found[0].1.contains(text), "{keys}: {found:?}");
+    }
+}
+
+#[test]
 fn every_required_key_is_missed() {
     let whole = toml_to_json(HERON);
     let mut missed = 0;
     for key in KEYS.iter().filter(|key| matches!(key.preset, Preset::Required | Preset::RequiredInFirst)) {
         let pointer = format!("/{}", key.path.trim_end_matches("[]").replace("[]", ".0").replace('.', "/"));
+        // The second tool has the list of melt rates: one tool takes no zone beside it.
+        let pointer = pointer.replace("/tool/0/melt_rate_at", "/tool/1/melt_rate_at");
         let mut less = whole.clone();
         let (table, name) = pointer.rsplit_once('/').unwrap();
         if less.pointer_mut(table).and_then(Json::as_object_mut).and_then(|table| table.remove(name)).is_none() {
@@ -665,9 +756,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 35)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 57)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 62)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 102)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 120)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

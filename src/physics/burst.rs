@@ -119,6 +119,11 @@ impl Burst {
         }
     }
 
+    /// What means are held against from now on, where that hangs on the temperature, mm³/s.
+    pub fn hold_against(&mut self, capacity_mm3_s: Option<f64>) {
+        self.capacity_mm3_s = capacity_mm3_s.unwrap_or(f64::INFINITY);
+    }
+
     /// Lets time go by without flow.
     pub fn rest(&mut self, seconds: f64) {
         // Longer than a window makes no difference, and stays within whole numbers.

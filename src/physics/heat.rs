@@ -78,6 +78,7 @@ impl HeaterState {
             target_c: self.target_c,
             time_constant_s: self.law.map(|law| law.time_constant_s),
             awaited: self.awaited,
+            unawaited: self.law.is_none() && !self.awaited && self.start_c <= ambient_c,
         }
     }
 

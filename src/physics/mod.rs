@@ -1,13 +1,16 @@
 //! Physical models: pure state machines without findings or I/O.
 //!
-//! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the hotend melts, [`vibration`] how the
-//! structure rings, [`standing`] what stands on the bed, [`wall_clock`] how long a print takes by the clock on the wall. [`Physics`] runs the clock over planned blocks and fills in what
+//! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the job asks the hotend to melt,
+//! [`capacity`] and [`melt_zone`] what it can melt, [`vibration`] how the structure rings, [`standing`] what stands on the
+//! bed, [`wall_clock`] how long a print takes by the clock on the wall. [`Physics`] runs the clock over planned blocks and fills in what
 //! depends on it.
 
 pub mod burst;
+pub mod capacity;
 mod decay;
 pub mod heat;
 pub mod melt;
+pub mod melt_zone;
 pub mod standing;
 pub mod vibration;
 pub mod wall_clock;
@@ -16,10 +19,13 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use crate::block::{Action, ActionKind, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
+use crate::block::{
+    Action, ActionKind, Block, BlockInFlight, CapacitySpan, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum,
+};
 use crate::machine::{Machine, Tool};
 use crate::vectors::columns;
 use burst::Burst;
+use capacity::MeltCapacity;
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
 use vibration::Vibration;
@@ -61,6 +67,14 @@ pub struct Physics {
     chamber: HeaterState,
     ambient_c: f64,
     melts: BTreeMap<u32, (Melt, Burst)>,
+    /// Tool by tool, where that of any hangs on its temperature.
+    capacities: Option<Vec<MeltCapacity>>,
+    /// Filament was pushed at a temperature beyond those at which the melt rate was measured.
+    beyond_measured: bool,
+    /// Filament was pushed at a temperature that nobody knows, and without one the sheet gives no melt rate.
+    melted_unweighed: bool,
+    /// What is added to the targets of each tool's nozzle, °C, where that is not 0.
+    offsets_c: Option<Vec<f64>>,
     scratch: Box<Scratch>,
     vibration: Vibration,
     nozzle_commanded: bool,
@@ -86,6 +100,14 @@ impl Physics {
             chamber: HeaterState::cold(machine.chamber.and_then(|chamber| chamber.heating), ambient_c),
             ambient_c,
             melts: BTreeMap::new(),
+            capacities: MeltCapacity::of_all(machine),
+            beyond_measured: false,
+            melted_unweighed: false,
+            offsets_c: machine
+                .tools
+                .iter()
+                .any(|tool| tool.nozzle_offset_c != 0.0)
+                .then(|| machine.tools.iter().map(|tool| tool.nozzle_offset_c).collect()),
             scratch: Scratch::new(),
             vibration: Vibration::new(&machine.structure),
             tools: machine.tools.clone(),
@@ -103,6 +125,16 @@ impl Physics {
     /// True when some wait counted 0 because the sheet gives no heating law for its heater.
     pub fn waited_without_law(&self) -> bool {
         self.unmodelled_wait
+    }
+
+    /// True when filament was pushed at a temperature beyond those at which the melt rate of the tool was measured.
+    pub fn melted_beyond_measured(&self) -> bool {
+        self.beyond_measured
+    }
+
+    /// True when filament was pushed at a temperature that nobody knows, without a melt rate for that.
+    pub fn melted_unweighed(&self) -> bool {
+        self.melted_unweighed
     }
 
     /// The line on which the job went beyond [`STEP_MAX_S`] or [`JOB_MAX_S`]: nothing is followed from there on.
@@ -169,14 +201,19 @@ impl Physics {
             moves = Sum::default();
         }
         let area_mm2 = self.areas_mm2[block.tool_index];
+        let capacity = self.weigh(block, moves.value());
         let ((melt, burst), scratch) = self.melt_state();
+        if let Some(capacity) = capacity {
+            burst.hold_against(capacity.least.peak_mm3_s);
+        }
         melt.follow(block, area_mm2, scratch);
         burst.follow(block, area_mm2);
         self.vibration.follow(block);
         self.pass(moves);
         for closing in &planned.closing {
             let at_s = self.clock_s();
-            let (wait_s, reach_c) = self.wait_s(&closing.kind);
+            let kind = self.with_offset(closing.kind);
+            let (wait_s, reach_c) = self.wait_s(&kind);
             let mut duration_s = closing.duration_s + wait_s;
             let is_beyond = duration_s > STEP_MAX_S || at_s + duration_s > JOB_MAX_S;
             if is_beyond || self.too_long_line.is_some() {
@@ -185,7 +222,7 @@ impl Physics {
             }
             let mut duration = Sum::default();
             duration.add(duration_s);
-            let (line, kind) = (closing.line, closing.kind);
+            let line = closing.line;
             block.actions.push(Action { line, at_s, duration_s: duration.value(), kind, reach_c });
             let (melt, burst) = self.melt_state().0;
             melt.idle(duration_s);
@@ -195,6 +232,35 @@ impl Physics {
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);
             }
+        }
+    }
+
+    /// What the hotend melts during the moves of a block, which take so many seconds; none where that is always the same.
+    fn weigh(&mut self, block: &mut Block, lasts_s: f64) -> Option<CapacitySpan> {
+        let capacity = self.capacities.as_mut()?.get_mut(block.tool_index)?;
+        let span = capacity::span(capacity, block, lasts_s);
+        block.capacity = Some(span);
+        let said = self.beyond_measured && self.melted_unweighed;
+        if said || !(0..block.len()).any(|i| block.de_mm[i] > 0.0) {
+            return Some(span);
+        }
+        self.melted_unweighed |= span.least.sustained_mm3_s.is_none();
+        if let Some([low_c, high_c]) = capacity.measured_c() {
+            let beyond = |at_c: f64| at_c < low_c || at_c > high_c;
+            let ends = [0.0, lasts_s].map(|after_s| block.nozzle.melts_at(after_s));
+            self.beyond_measured |= ends.into_iter().flatten().any(beyond);
+        }
+        Some(span)
+    }
+
+    /// With what the sheet adds to targets of the nozzle; one that is off stays off.
+    fn with_offset(&self, kind: ActionKind) -> ActionKind {
+        match (kind, &self.offsets_c) {
+            (ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, Some(offsets_c)) if target_c > 0.0 => {
+                let offset_c = offsets_c.get(tool as usize).or(offsets_c.first()).copied().unwrap_or(0.0);
+                ActionKind::Heat { heater: Heater::Nozzle(tool), target_c: (target_c + offset_c).max(0.0), wait }
+            }
+            _ => kind,
         }
     }
 

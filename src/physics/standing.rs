@@ -4,10 +4,16 @@
 //! filled to the lowest point of what was laid across it, and only lines along X or Y count: what hangs from a nozzle that
 //! rises on the spot stands nowhere. Heights are those of the tip, mm from Z 0; 0 is the bare bed.
 
+mod layer_times;
+
 use crate::geometry::{Curve, flatten};
 use crate::machine::{Rectangle, Travel};
 use crate::vectors::columns;
 
+pub use layer_times::{LaidLayer, LayerTimes};
+
+/// Heights of extrusion that differ by at least this are different layers, mm.
+pub const LEVEL_MM: f64 = 0.04;
 /// Width of a cell, mm.
 pub const CELL_MM: f64 = 1.0;
 /// Most cells of a grid.
@@ -101,19 +107,9 @@ impl Walk {
 impl Standing {
     /// Nothing on the bed.
     pub fn over(travel: &Travel) -> Self {
-        let cell_mm = cell_mm(travel);
-        let [columns, rows] = [0, 1].map(|axis| ((travel.max[axis] - travel.min[axis]) / cell_mm) as usize + 1);
-        let tile_columns = columns.div_ceil(TILE);
-        let grid = Grid {
-            area: Rectangle { min: [travel.min[0], travel.min[1]], max: [travel.max[0], travel.max[1]] },
-            cell_mm,
-            cells_per_mm: 1.0 / cell_mm,
-            columns,
-            rows,
-            tile_columns,
-        };
-        let tiles = tile_columns * rows.div_ceil(TILE);
-        Self { grid, top_mm: vec![0.0; columns * rows], tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
+        let grid = Grid::over(travel);
+        let tiles = grid.tile_columns * grid.rows.div_ceil(TILE);
+        Self { grid, top_mm: vec![0.0; grid.columns * grid.rows], tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
     }
 
     /// The bed is bare again.
@@ -257,6 +253,19 @@ impl Standing {
 }
 
 impl Grid {
+    fn over(travel: &Travel) -> Self {
+        let cell_mm = cell_mm(travel);
+        let [columns, rows] = [0, 1].map(|axis| ((travel.max[axis] - travel.min[axis]) / cell_mm) as usize + 1);
+        Self {
+            area: Rectangle { min: [travel.min[0], travel.min[1]], max: [travel.max[0], travel.max[1]] },
+            cell_mm,
+            cells_per_mm: 1.0 / cell_mm,
+            columns,
+            rows,
+            tile_columns: columns.div_ceil(TILE),
+        }
+    }
+
     #[inline(always)]
     fn walk(&self, from: [f64; 3], to: [f64; 3]) -> Option<Walk> {
         /// So that rounding leaves no path on the edge of the grid below it.

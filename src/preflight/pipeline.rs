@@ -199,7 +199,8 @@ impl MachinePipeline {
         checks.log.capture(|line| history.text_of(line));
         read.absorb(std::mem::take(&mut totals.log));
         read.absorb(std::mem::take(&mut checks.log));
-        draft.left_out = clock.left_out(machine, draft.pauses, read.dropped);
+        let left_out = clock.left_out(machine, draft.pauses, read.dropped);
+        draft.left_out.extend(left_out);
         draft.findings = read.into_findings();
         let lowered = ending.trial.and_then(|kind| announced::lower(kind, &mut draft.findings, &machine.severities));
         if lowered.is_some() {
@@ -282,6 +283,18 @@ impl Clock {
         let mut left_out = Vec::new();
         if self.physics.waited_without_law() {
             left_out.push("waits for heaters count 0 s: the sheet gives no `heating` for some heater".to_owned());
+        }
+        if self.physics.melted_beyond_measured() {
+            left_out.push(
+                "beyond the temperatures of `melt_rate_at` melt rates count as those of its ends, some of the job is there"
+                    .to_owned(),
+            );
+        }
+        if self.physics.melted_unweighed() {
+            left_out.push(
+                "melt rates are not judged where nobody knows the temperature of the nozzle and the tool gives no `melt_rate_mm3_s`"
+                    .to_owned(),
+            );
         }
         if self.homed && machine.controller.homing_s.is_none() {
             left_out.push("homing counts 0 s: the sheet gives no `controller.homing_s`".to_owned());

@@ -9,8 +9,9 @@ use hdrhistogram::Histogram;
 
 use crate::block::{BLOCK, Block, Column, grid::Sum};
 use crate::findings::{Capacity, Flow, Inspection, Log, Observer, Pushed, ToolFlow};
-use crate::machine::Machine;
+use crate::machine::{Machine, MeltRates};
 use crate::physics::burst::FINER;
+use crate::physics::capacity::{self, MeltCapacity};
 use crate::physics::melt::{self, MeltLaw};
 use crate::vectors::columns::{self, WHOLE_BELOW, whole};
 
@@ -375,6 +376,66 @@ impl Pushes {
     }
 }
 
+/// Time over capacities that hang on the temperature of the nozzle, and those at the largest rates.
+struct OverByHeat {
+    capacities: Vec<MeltCapacity>,
+    areas_mm2: Vec<f64>,
+    /// At the largest rates of each tool.
+    at_peaks: Vec<MeltRates>,
+    pushed_over_s: Sum,
+}
+
+impl OverByHeat {
+    fn new(machine: &Machine, capacities: Vec<MeltCapacity>) -> Self {
+        Self {
+            areas_mm2: MeltLaw::of(machine).into_iter().map(|law| law.area_mm2).collect(),
+            // Before anything flows, as the sheet says it without a temperature.
+            at_peaks: capacities.clone().iter_mut().map(|capacity| capacity.at(None)).collect(),
+            capacities,
+            pushed_over_s: Sum::default(),
+        }
+    }
+
+    /// What the hotend melts when the first move starts that has a rate in its column, mm³/s.
+    fn at_rate(&mut self, block: &Block, rates: &Column<f64>, rate: f64) -> MeltRates {
+        let i = rates[..block.len()].iter().position(|of| *of == rate).unwrap_or(0);
+        let start_s = block.start_s + block.time_s[..i].iter().sum::<f64>();
+        self.capacities[block.tool_index].at(capacity::nozzle_c(block, start_s, start_s).map(|[c, _]| c))
+    }
+
+    /// Adds the time over capacity of the moves of a block, of which none along a path has a higher rate than `peak`.
+    fn add_block(&mut self, block: &Block, peak: f64, over_s: &mut Sum) {
+        let least = block.capacity.and_then(|span| span.least.sustained_mm3_s);
+        let least = least.filter(|least| peak > *least || !block.purges.is_empty());
+        let Some((least, capacity)) = least.zip(self.capacities.get_mut(block.tool_index)) else { return };
+        let area_mm2 = self.areas_mm2[block.tool_index];
+        let mut start_s = block.start_s;
+        for i in 0..block.len() {
+            let is_path = block.section_mm2[i] > 0.0;
+            let sum = if is_path { &mut *over_s } else { &mut self.pushed_over_s };
+            if if is_path { block.peak_mm3_s[i] > least } else { block.purge_mm(i).is_some() } {
+                let ends = capacity::nozzle_c(block, start_s, start_s + block.time_s[i]);
+                let steady = ends.filter(|[from_c, to_c]| from_c == to_c).map(|[c, _]| c);
+                let mut take = |q_start: f64, q_end: f64, seconds: f64, limit: Option<f64>| {
+                    let (low, high) = (q_start.min(q_end), q_start.max(q_end));
+                    if let Some(limit) = limit.filter(|limit| high > *limit && seconds > 0.0) {
+                        sum.add(over(low, high, seconds, limit));
+                    }
+                };
+                if ends.is_none() || steady.is_some() {
+                    let limit = capacity.at(steady).sustained_mm3_s;
+                    melt::each_rate(block, i, area_mm2, |start, end, seconds| take(start, end, seconds, limit));
+                } else {
+                    capacity::each_rate(block, i, area_mm2, start_s, |start, end, seconds, nozzle_c| {
+                        take(start, end, seconds, capacity.at(nozzle_c).sustained_mm3_s);
+                    });
+                }
+            }
+            start_s += block.time_s[i];
+        }
+    }
+}
+
 /// Owner of the melt rate.
 pub(super) struct FlowTotals {
     sustained_limits: Vec<Option<f64>>,
@@ -384,6 +445,7 @@ pub(super) struct FlowTotals {
     time_s: Sum,
     volume_mm3: Sum,
     over_s: Sum,
+    by_heat: Option<OverByHeat>,
     pushes: Pushes,
     flow: Flow,
     by_tool: Vec<ToolFlow>,
@@ -393,14 +455,16 @@ pub(super) struct FlowTotals {
 impl FlowTotals {
     pub(super) fn new(machine: &Machine) -> Self {
         let first = machine.tools.first();
+        let constant = |value: Option<f64>| value.filter(|_| MeltCapacity::of_all(machine).is_none());
         Self {
-            sustained_limits: machine.tools.iter().map(|tool| tool.sustained_mm3_s).collect(),
-            peak_limits: machine.tools.iter().map(|tool| tool.peak_mm3_s).collect(),
+            sustained_limits: machine.tools.iter().map(|tool| constant(tool.sustained_mm3_s)).collect(),
+            peak_limits: machine.tools.iter().map(|tool| constant(tool.peak_mm3_s)).collect(),
             rates: TimeAtRate::new(),
             rows: FlowColumns::new(),
             time_s: Sum::default(),
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
+            by_heat: MeltCapacity::of_all(machine).map(|capacities| OverByHeat::new(machine, capacities)),
             pushes: Pushes::new(machine),
             flow: Flow::default(),
             by_tool: vec![ToolFlow::default(); machine.tools.len()],
@@ -430,9 +494,35 @@ impl FlowTotals {
         }
     }
 
+    /// The same where capacities hang on the temperature: those of new peaks are kept.
+    fn peaks_by_heat(&mut self, block: &Block) {
+        let tool = block.tool_index;
+        let before = self.by_tool[tool];
+        self.peaks(block);
+        let now = self.by_tool[tool];
+        let Some(by_heat) = &mut self.by_heat else { return };
+        let (sustained, burst) = (now.sustained_peak_mm3_s, now.burst_peak_mm3_s);
+        if sustained > before.sustained_peak_mm3_s {
+            let rates = by_heat.at_rate(block, &block.sustained_mm3_s, sustained);
+            by_heat.at_peaks[tool].sustained_mm3_s = rates.sustained_mm3_s;
+        }
+        if burst > before.burst_peak_mm3_s {
+            by_heat.at_peaks[tool].peak_mm3_s = by_heat.at_rate(block, &block.burst_mm3_s, burst).peak_mm3_s;
+        }
+    }
+
+    /// The capacities that the largest rates of a tool are held against.
+    fn capacity_of(&self, tool: usize) -> MeltRates {
+        match &self.by_heat {
+            Some(by_heat) => by_heat.at_peaks[tool],
+            None => MeltRates { sustained_mm3_s: self.sustained_limits[tool], peak_mm3_s: self.peak_limits[tool] },
+        }
+    }
+
     /// The largest over all tools, the earliest of equals, and the capacities of those tools.
     fn over_all_tools(&mut self) {
         for (tool, most) in self.by_tool.iter().enumerate() {
+            let of_tool = self.capacity_of(tool);
             let flow = &mut self.flow;
             let first = |value: f64, line: Option<u64>, known: f64, known_line: Option<u64>| {
                 value > known || (value == known && line.is_some() && line < known_line)
@@ -442,7 +532,7 @@ impl FlowTotals {
             }
             if first(most.burst_peak_mm3_s, most.burst_peak_line, flow.burst_peak_mm3_s, flow.burst_peak_line) {
                 (flow.burst_peak_mm3_s, flow.burst_peak_line) = (most.burst_peak_mm3_s, most.burst_peak_line);
-                self.capacity.peak_mm3_s = self.peak_limits[tool];
+                self.capacity.peak_mm3_s = of_tool.peak_mm3_s;
             }
             if first(
                 most.sustained_peak_mm3_s,
@@ -452,7 +542,7 @@ impl FlowTotals {
             ) {
                 (flow.sustained_peak_mm3_s, flow.sustained_peak_line) =
                     (most.sustained_peak_mm3_s, most.sustained_peak_line);
-                self.capacity.sustained_mm3_s = self.sustained_limits[tool];
+                self.capacity.sustained_mm3_s = of_tool.sustained_mm3_s;
             }
         }
     }
@@ -477,7 +567,10 @@ impl FlowTotals {
             peak_line,
             mean_mm3_s: (time_s > 0.0).then(|| volume_mm3 / time_s),
             quantiles_mm3_s,
-            over_capacity_s: judged.then(|| self.over_s.value() + pushes.over_s.value()),
+            over_capacity_s: judged.then(|| {
+                let by_heat_s = self.by_heat.as_ref().map_or(0.0, |by_heat| by_heat.pushed_over_s.value());
+                self.over_s.value() + pushes.over_s.value() + by_heat_s
+            }),
         }
     }
 
@@ -499,6 +592,7 @@ fn over(low: f64, high: f64, seconds: f64, limit: f64) -> f64 {
 
 impl Observer for FlowTotals {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
+        // Where capacities hang on the temperature it is none, and `by_heat` holds against them.
         let limit = self.sustained_limits[block.tool_index].unwrap_or(f64::INFINITY);
         self.pushes.add_block(block, limit);
         let (time_s, volume_mm3) = (&mut self.time_s, &mut self.volume_mm3);
@@ -521,9 +615,11 @@ impl Observer for FlowTotals {
         let most = &self.by_tool[block.tool_index];
         let burst = block.burst_most_mm3_s;
         if peak > most.peak_mm3_s || sustained > most.sustained_peak_mm3_s || burst > most.burst_peak_mm3_s {
-            self.peaks(block);
+            if self.by_heat.is_some() { self.peaks_by_heat(block) } else { self.peaks(block) }
         }
-        if peak > limit {
+        if let Some(by_heat) = &mut self.by_heat {
+            by_heat.add_block(block, peak, &mut self.over_s);
+        } else if peak > limit {
             self.over(block, limit);
         }
         if peak > 0.0 {
@@ -536,7 +632,7 @@ impl Observer for FlowTotals {
         self.over_all_tools();
         self.flow.mean_mm3_s = (time_s > 0.0).then(|| self.volume_mm3.value() / time_s);
         self.flow.quantiles_mm3_s = self.rates.quantiles(self.flow.peak_mm3_s);
-        let judged = self.sustained_limits.iter().any(Option::is_some);
+        let judged = self.by_heat.is_some() || self.sustained_limits.iter().any(Option::is_some);
         self.flow.pushed = self.all_pushed(judged);
         draft.flow = self.flow;
         draft.flow_by_tool = std::mem::take(&mut self.by_tool);

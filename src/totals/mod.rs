@@ -1,6 +1,7 @@
 //! Totals and peaks: observers that find no fault and write into the [`Inspection`](crate::findings::Inspection).
 //! Each quantity has one owner here. Sums are kept on exact binary grids, so they do not depend on blocks.
 
+mod energy;
 mod extent;
 mod flow;
 mod heat;
@@ -22,6 +23,9 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
         Box::new(layers::Layers::new(machine)),
         Box::new(series::Series::new(machine)),
     ];
+    if let Some(energy) = energy::EnergyTotals::new(machine) {
+        observers.push(Box::new(energy));
+    }
     // Rates are measured by the checks that judge them; where those are not made, here.
     observers.extend(step_rate_exceeded::measured_only(machine));
     observers.extend(command_rate_exceeded::measured_only(machine));

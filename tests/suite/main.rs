@@ -12,6 +12,7 @@ mod house;
 mod learn;
 mod linear_program;
 mod matrix;
+mod melting;
 mod mutations;
 mod notices;
 mod pages;

@@ -5,7 +5,8 @@ use std::f64::consts::TAU;
 use std::fmt::Write;
 
 use gonogo::machine::{
-    CornerRule, Direction, ExtrusionMode, ImpulseShaper, LookAhead, Machine, Mode, ShaperKind, Structure,
+    CornerRule, Direction, ExtrusionMode, Heating, ImpulseShaper, LookAhead, Machine, MeltByHeat, MeltRow, MeltZone,
+    Mode, Power, ShaperKind, Structure,
 };
 
 use crate::slow_planner::Reading;
@@ -78,6 +79,37 @@ pub fn random_machine(dice: &mut Dice) -> Machine {
         1 => 1000.0,
         _ => dice.between(0.002, 0.2),
     };
+    machine
+}
+
+/// The machine with melt rates that hang on the temperature, by rows or by a zone, perhaps with a heating law, and with all that
+/// looks at heat, layers and power.
+pub fn with_heat(mut machine: Machine, dice: &mut Dice) -> Machine {
+    let rows = (0..1 + dice.below(4)).map(|k| {
+        let sustained_mm3_s = dice.between(0.5, 12.0);
+        MeltRow { nozzle_c: 150.0 + 31.0 * k as f64, sustained_mm3_s, peak_mm3_s: Some(1.3 * sustained_mm3_s) }
+    });
+    let rows = MeltByHeat::Measured(rows.collect());
+    let zone = MeltByHeat::Zone(MeltZone {
+        length_mm: dice.between(1.0, 30.0),
+        melts_at_c: dice.between(60.0, 180.0),
+        feed_in_c: 25.0,
+        diffusivity_mm2_s: 0.081,
+        safety: 0.8,
+    });
+    let law = |full_power_c| Heating { time_constant_s: 40.0, full_power_c };
+    let tool = &mut machine.tools[0];
+    tool.melt_by_heat = Some(if dice.chance(0.5) { rows } else { zone });
+    tool.heating = dice.chance(0.7).then(|| law(280.0));
+    tool.nozzle_offset_c = dice.one_of(&[0.0, -15.0, 12.0]);
+    tool.layer_time_min_s = Some(dice.between(0.1, 30.0));
+    tool.body.heater_w = Some(dice.between(1.0, 40.0));
+    (tool.density_g_cm3, tool.filament_specific_heat_j_g_k) = (Some(1.24), Some(1.8));
+    if let Some(bed) = &mut machine.bed {
+        bed.heating = Some(law(120.0));
+    }
+    let (electronics_w, motors_w) = (dice.between(0.0, 20.0), dice.between(0.0, 40.0));
+    machine.power = Some(Power { electronics_w, motors_w, nozzle_w: None, bed_w: Some(180.0), chamber_w: Some(90.0) });
     machine
 }
 

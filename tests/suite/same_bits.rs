@@ -15,7 +15,7 @@ use gonogo::show::report::{
 use gonogo::vectors::Vectors;
 use proptest::prelude::*;
 
-use crate::random_jobs::{Dice, random_job, random_machine, random_structure};
+use crate::random_jobs::{Dice, random_job, random_machine, random_structure, with_heat};
 use crate::support::{corpus_machine, judge_sized};
 
 fn json(machine: &Machine, job: &[u8], sizes: RunOptions) -> String {
@@ -88,6 +88,8 @@ proptest! {
         same_however(&format!("seed {seed}"), &machine, &job);
         slow_board(&mut machine, &mut dice);
         same_however(&format!("seed {seed}, slow board"), &machine, &job);
+        let warm = with_heat(machine, &mut dice);
+        same_however(&format!("seed {seed}, by heat"), &warm, &job);
     }
 }
 
@@ -174,8 +176,11 @@ fn jobs_that_mislead() {
     let machine = Machine::built_in();
     let mut other = Machine::built_in();
     other.motion.look_ahead = gonogo::machine::LookAhead::Unlimited;
-    for (name, job) in &jobs {
+    let mut dice = Dice::new(17);
+    let by_heat: Vec<Machine> = (0..3).map(|_| with_heat(Machine::built_in(), &mut dice)).collect();
+    for (k, (name, job)) in jobs.iter().enumerate() {
         same_however(name, &machine, job);
+        same_however(&format!("{name}, by heat"), &by_heat[k % 3], job);
         same_however(&format!("{name}, unlimited look-ahead"), &other, job);
     }
 }
@@ -204,6 +209,33 @@ fn weeks_are_exact() {
             .expect("a string");
     }
     same_however("weeks", &machine, &(job + "M104 S0\n"));
+}
+
+/// A nozzle that warms and cools all the while, so that each move has a capacity of its own, with long moves among short ones;
+/// findings are there, or nothing would be compared.
+#[test]
+fn a_nozzle_that_is_never_steady() {
+    let mut machine = corpus_machine("bittern");
+    machine.tools[0].layer_time_min_s = Some(10_000.0);
+    let mut job = String::from("M109 S190\nG28\nM83\nG1 Z0.2 F6000\n");
+    for i in 0..1500i32 {
+        let (x, y) = (i * 37 % 80 - 40, i * 53 % 70 - 35);
+        writeln!(job, "G1 X{x} Y{y} E{:.4} F{}", 0.4 + f64::from(i % 7) * 0.4, [3000, 300, 5000][(i % 3) as usize])
+            .expect("a string");
+        match i % 40 {
+            7 => writeln!(job, "M104 S{}", 180 + i % 70).expect("a string"),
+            19 => writeln!(job, "G1 E{} F1500\nG4 S1", 8 + i % 9).expect("a string"),
+            29 => writeln!(job, "G1 Z{:.2} F6000", 0.2 + f64::from(i / 40) * 0.2).expect("a string"),
+            33 => writeln!(job, "T{}\nM104 S{}", i / 40 % 2, 200 + i % 30).expect("a string"),
+            _ => {}
+        }
+    }
+    let job = job + "M104 S0\n";
+    let found = judge_sized(&machine, job.as_bytes(), &RunOptions::default()).findings;
+    for check in ["melt-rate-exceeded", "melt-peak-exceeded", "heater-power-exceeded", "layer-time-too-short"] {
+        assert!(found.iter().any(|finding| finding.check == check), "{check}: {found:?}");
+    }
+    same_however("never steady", &machine, &job);
 }
 
 /// A source that breaks in the middle.

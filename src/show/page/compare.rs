@@ -94,7 +94,7 @@ pub fn comparison(
     let reports = [&comparison.before, &comparison.after];
     let levels = reports.map(Levels::of);
     let tops = Tops::of(records[0], &levels[0]).max(Tops::of(records[1], &levels[1]));
-    let height = if records.iter().any(|record| record.ringing_mm.is_some()) { 560 } else { 450 };
+    let height = records[0].tracks_px().max(records[1].tracks_px());
     let time = |side: usize| svg(1000, height, |canvas| timeline::draw(canvas, records[side], &levels[side], &tops));
     let hist = |side: usize| {
         svg(1000, 260, |canvas| rates::draw(canvas, &records[side].rates, &levels[side], tops.melt_mm3_s))

@@ -12,7 +12,7 @@ use crate::findings::{Finding, Inspection, Severity};
 use crate::machine::{BedShape, Machine};
 use crate::show::{
     picture::{Pictured, plan, ramp, timeline::Tops},
-    record::{Drawing, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units},
+    record::{Drawing, Envelope, FARTHEST_MM, GRID_MM, PlanPoint, TimeRecord, units},
 };
 
 /// Milliseconds of a step of time on the paths.
@@ -44,6 +44,12 @@ pub fn time(record: &TimeRecord) -> Vec<u8> {
     column(&record.speed_mm_s.high);
     if let Some(ringing) = &record.ringing_mm {
         column(&ringing.high);
+    }
+    if let Some(capacity) = &record.capacity_mm3_s {
+        column(&capacity.lowest_carried());
+    }
+    if let Some(cooling) = &record.cooling_s {
+        column(&cooling.low);
     }
     column(&record.fan_share.high);
     for &line in &record.lines {
@@ -128,6 +134,8 @@ pub fn facts(pictured: &Pictured, machine: &Machine, tops: &Tops) -> Value {
     json!({
         "time": {
             "end_s": time.end_s, "stretch_s": time.stretch_s, "columns": time.lines.len(), "rings": time.ringing_mm.is_some(),
+            "heats": time.capacity_mm3_s.is_some(), "cools": time.cooling_s.is_some(),
+            "cooling_least_s": time.cooling_least_s, "cooling_top_s": time.cooling_s.as_ref().map(Envelope::most),
             "layers": time.layers.iter().map(|layer| (layer.at_s * 1000.0).round() / 1000.0).collect::<Vec<_>>(), "events": events,
         },
         "sustained_top": time.sustained_mm3_s.most(),

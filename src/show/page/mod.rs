@@ -116,6 +116,8 @@ struct JobPage {
     events: Vec<EventRow>,
     events_caption: String,
     rings: bool,
+    heats: bool,
+    cools: bool,
     tables: Vec<Table>,
     layers: Vec<[String; 7]>,
     layers_caption: String,
@@ -189,6 +191,8 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
         events,
         events_caption,
         rings: pictured.time.ringing_mm.is_some(),
+        heats: pictured.time.capacity_mm3_s.is_some(),
+        cools: pictured.time.cooling_s.is_some(),
         tables: view::tables(report),
         layers,
         layers_caption,
@@ -214,9 +218,8 @@ fn left_out(report: &Inspection) -> Vec<String> {
 }
 
 fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {
-    let rings = pictured.time.ringing_mm.is_some();
     Ok(Stills {
-        time: pictured.time_svg(1000, if rings { 560 } else { 450 }, None)?,
+        time: pictured.time_svg(1000, pictured.time.tracks_px(), None)?,
         time_caption: time_caption(pictured),
         plan: pictured.plan_svg(machine, (1000, 800), pictured.first_layer())?,
         plan_caption: plan_caption(pictured),

@@ -44,7 +44,7 @@
 
   // ---- over time ----
   const time = (() => {
-    const { stretch_s, columns, rings } = facts.time;
+    const { stretch_s, columns, rings, heats, cools } = facts.time;
     const view = new DataView(timeBytes.buffer);
     let at = 0;
     const floats = () => {
@@ -53,11 +53,11 @@
       return out;
     };
     const meltLow = floats(), melt = floats(), sustained = floats(), speedLow = floats(), speed = floats();
-    const ringing = rings ? floats() : null, fan = floats();
+    const ringing = rings ? floats() : null, capacity = heats ? floats() : null, cooling = cools ? floats() : null, fan = floats();
     const lines = new Array(columns);
     for (let k = 0; k < columns; k++, at += 4) lines[k] = view.getUint32(at, true);
     const x = Array.from({ length: columns }, (_, k) => k * stretch_s);
-    return { x, meltLow, melt, sustained, speedLow, speed, ringing, fan, lines };
+    return { x, meltLow, melt, sustained, speedLow, speed, ringing, capacity, cooling, fan, lines };
   })();
   const end = Math.max(facts.time.end_s, facts.time.stretch_s);
   let range = [0, end], charts = [];
@@ -94,8 +94,10 @@
     const value = (name, v, unit) => { if (v != null) parts.push(name + ' ' + number(v) + (unit && ' ' + unit)); };
     value('melt rate', time.melt[k], 'mm³/s');
     value('sustained', time.sustained[k], 'mm³/s');
+    if (time.capacity) value('of', time.capacity[k], 'mm³/s');
     value('speed', time.speed[k], 'mm/s');
     if (time.ringing) value('ringing', time.ringing[k], 'mm');
+    if (time.cooling) value('time to cool', time.cooling[k], 's');
     if (time.fan[k] != null) parts.push('fan ' + Math.round(time.fan[k] * 100) + ' %');
     const near = (range[1] - range[0]) / 120;
     const events = facts.time.events.filter((e) => Math.abs(e[0] - time.x[k]) < near).slice(0, 3).map((e) => e[2]);
@@ -229,17 +231,20 @@
     const wide = $('charts').clientWidth;
     const specs = [
       { name: 'melt', height: 190, top: Math.max(facts.top.melt, facts.sustained_top, facts.capacity.sustained || 0) * 1.12,
-        series: [['FIRST', time.melt], ['LOW', time.meltLow], ['SECOND', time.sustained]],
-        levels: [[facts.capacity.sustained, 'sustained capacity'], [facts.capacity.peak, 'peak capacity']] },
+        series: [['FIRST', time.melt], ['LOW', time.meltLow], ['SECOND', time.sustained], ...(time.capacity ? [['LIMIT', time.capacity]] : [])],
+        // A capacity that changes with the temperature is a curve and no level.
+        levels: time.capacity ? [] : [[facts.capacity.sustained, 'sustained capacity'], [facts.capacity.peak, 'peak capacity']] },
       { name: 'speed', height: 140, top: facts.top.speed * 1.08, series: [['THIRD', time.speed], ['LOW', time.speedLow]], levels: [] },
     ];
     if (time.ringing) specs.push({ name: 'ringing', height: 140, top: Math.max(facts.top.ringing, facts.ringing_limit_mm || 0) * 1.12,
       series: [['FIRST', time.ringing]], levels: [[facts.ringing_limit_mm, 'limit']] });
+    if (time.cooling) specs.push({ name: 'cooling', height: 110, top: Math.max(facts.time.cooling_top_s, facts.time.cooling_least_s) * 1.12,
+      series: [['THIRD', time.cooling]], levels: [[facts.time.cooling_least_s, 'least']] });
     specs.push({ name: 'fan', height: 110, top: 135, series: [['SECOND', time.fan.map((v) => v == null ? null : v * 100)]], levels: [], events: true });
     charts = specs.map((spec, index) => {
       const last = index === specs.length - 1;
       const levels = spec.levels.filter(([v]) => v != null && v < spec.top);
-      const colour = { FIRST: ink('first'), SECOND: ink('second'), THIRD: ink('third') };
+      const colour = { FIRST: ink('first'), SECOND: ink('second'), THIRD: ink('third'), LIMIT: ink('limit') };
       const series = spec.series.map(([kind]) => kind === 'LOW'
         ? { stroke: 'transparent', paths: stepped, points: { show: false } }
         : { stroke: colour[kind], width: kind === 'SECOND' ? 1.75 : 1, paths: stepped, points: { show: false },

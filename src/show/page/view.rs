@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::checks;
-use crate::findings::{Finding, Inspection, Layer, Severity, Starving, Verdict};
+use crate::findings::{Energy, Finding, Inspection, Layer, Severity, Starving, Verdict};
 use crate::geometry::Box3;
 use crate::show::{
     marks::because,
@@ -291,7 +291,7 @@ pub fn tables(report: &Inspection) -> Vec<Table> {
     if !report.ringing.is_empty() {
         tables.push(ringing(report));
     }
-    tables.extend([reach(report), heat(report), filament(report), job(report)]);
+    tables.extend([reach(report), heat(report), energy(report), filament(report), job(report)]);
     tables.retain(|table| !table.rows.is_empty());
     tables
 }
@@ -382,6 +382,14 @@ fn heat(report: &Inspection) -> Table {
         rows.extend(tools.map(|(tool, most)| row(&format!("tool {tool}"), quantity(*most, "°C"), String::new())));
     }
     Table { name: "Heat", rows }
+}
+
+fn energy(report: &Inspection) -> Table {
+    let rows = report.energy.into_iter().flat_map(|Energy { used_wh, mean_w, peak_w }| {
+        let named = [("from the mains", used_wh, "Wh"), ("mean power", mean_w, "W"), ("largest power", peak_w, "W")];
+        named.map(|(name, value, unit)| row(name, quantity(value, unit), String::new()))
+    });
+    Table { name: "Energy", rows: rows.collect() }
 }
 
 fn filament(report: &Inspection) -> Table {

@@ -64,7 +64,8 @@ impl Tops {
                 .melt_mm3_s
                 .most()
                 .max(record.sustained_mm3_s.most())
-                .max(levels.sustained_mm3_s.unwrap_or(0.0)),
+                .max(levels.sustained_mm3_s.unwrap_or(0.0))
+                .max(record.capacity_mm3_s.as_ref().map_or(0.0, Envelope::most)),
             speed_mm_s: record.speed_mm_s.most(),
             ringing_mm: ringing.max(levels.ringing_mm.unwrap_or(0.0)),
         }
@@ -90,6 +91,8 @@ struct Track<'r> {
     from_zero: bool,
     line: Option<(&'r Envelope, RGBColor)>,
     levels: Vec<(f64, &'static str)>,
+    /// A level that changes.
+    limit: Option<&'r Envelope>,
     /// Events are named above it; it is the fan's, in shares that are named in percent.
     events: bool,
     share: u32,
@@ -126,7 +129,9 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
             line: Some((&record.sustained_mm3_s, ink::SECOND)),
             levels: level(levels.sustained_mm3_s, "sustained capacity")
                 .chain(level(levels.peak_mm3_s, "peak capacity"))
+                .filter(|_| record.capacity_mm3_s.is_none())
                 .collect(),
+            limit: record.capacity_mm3_s.as_ref(),
             events: false,
             share: 4,
         },
@@ -137,6 +142,7 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
             from_zero: false,
             line: None,
             levels: Vec::new(),
+            limit: None,
             events: false,
             share: 3,
         },
@@ -148,8 +154,20 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
         from_zero: true,
         line: None,
         levels: level(levels.ringing_mm, "limit").collect(),
+        limit: None,
         events: false,
         share: 3,
+    }));
+    tracks.extend(record.cooling_s.as_ref().map(|cooling| Track {
+        name: "time to cool, s: since the places of each layer were laid before, on average".to_owned(),
+        top: cooling.most().max(record.cooling_least_s.unwrap_or(0.0)),
+        band: Some((cooling, ink::THIRD)),
+        from_zero: true,
+        line: None,
+        levels: level(record.cooling_least_s, "least").collect(),
+        limit: None,
+        events: false,
+        share: 2,
     }));
     tracks.push(Track {
         name: "fan, %, and heaters, tools, pauses".to_owned(),
@@ -158,6 +176,7 @@ fn tracks<'r>(record: &'r TimeRecord, levels: &Levels, tops: &Tops) -> Vec<Track
         from_zero: true,
         line: None,
         levels: Vec::new(),
+        limit: None,
         events: true,
         share: 2,
     });
@@ -217,6 +236,15 @@ impl Track<'_> {
         for (envelope, colour) in edge.into_iter().chain(line) {
             for stretch in upper(envelope, record.stretch_s) {
                 chart.draw_series([PathElement::new(stretch, colour.stroke_width(1))]).map_err(PictureError::of)?;
+            }
+        }
+        if let Some(limit) = self.limit {
+            let low = Envelope { low: limit.low.clone(), high: limit.lowest_carried() };
+            for stretch in upper(&low, record.stretch_s) {
+                let stretch = stretch.into_iter().map(|(s, value)| (s, value.min(top)));
+                chart
+                    .draw_series([PathElement::new(stretch.collect::<Vec<_>>(), ink::LIMIT.stroke_width(2))])
+                    .map_err(PictureError::of)?;
             }
         }
         Ok(())

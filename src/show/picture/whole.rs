@@ -212,7 +212,8 @@ impl Pictured {
     /// # Errors
     /// What the drawing library says.
     pub fn sheet_svg(&self, machine: &Machine) -> Result<String, PictureError> {
-        let (width, top, below) = (1200, if self.time.ringing_mm.is_some() { 600 } else { 480 }, 700);
+        let edges = if self.time.ringing_mm.is_some() { 40 } else { 30 };
+        let (width, top, below) = (1200, self.time.tracks_px() + edges, 700);
         let levels = Levels::of(&self.report);
         svg(width, top + below, |canvas| {
             let (upper, lower) = canvas.split_vertically(top);

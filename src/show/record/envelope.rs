@@ -48,6 +48,22 @@ impl Envelope {
         Self { low: fold(&self.low, f32::INFINITY, f32::min), high: fold(&self.high, f32::NEG_INFINITY, f32::max) }
     }
 
+    /// True when it has one value wherever it is known.
+    pub fn is_steady(&self) -> bool {
+        let least = self.low.iter().copied().fold(f32::INFINITY, f32::min);
+        self.high.iter().all(|high| *high <= least)
+    }
+
+    /// The smallest value of each stretch; where nothing is known, that of before, or of the first that is.
+    pub fn lowest_carried(&self) -> Vec<f32> {
+        let mut last = self.low.iter().copied().find(|low| low.is_finite()).unwrap_or(0.0);
+        let carried = self.low.iter().map(|&low| {
+            last = if low.is_finite() { low } else { last };
+            last
+        });
+        carried.collect()
+    }
+
     /// The largest value of all, at least 0.
     pub fn most(&self) -> f64 {
         f64::from(self.high.iter().copied().fold(0.0, f32::max))

@@ -5,7 +5,9 @@ use super::Envelope;
 use crate::block::{Action, ActionKind, Block, Heater, Wait, flag};
 use crate::findings::{Inspection, Layer, Log, Observer};
 use crate::machine::Machine;
+use crate::physics::capacity::MeltCapacity;
 use crate::physics::melt::MeltLaw;
+use crate::physics::standing::{LaidLayer, LayerTimes};
 use crate::wording::quantity;
 
 /// Stretches of time kept; they double in length as the job goes on.
@@ -18,6 +20,9 @@ const EVENTS_KEPT: usize = 4000;
 const RATES: usize = 128;
 /// First width of a column, mm³/s.
 const FIRST_RATE_MM3_S: f64 = 1.0 / 64.0;
+
+/// Longer times to cool are shown as so many times the least that is wanted: that nothing is short there is all that matters.
+pub const COOLING_SHOWN: f64 = 4.0;
 
 /// Everything over time.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,6 +39,13 @@ pub struct TimeRecord {
     pub speed_mm_s: Envelope,
     /// Ringing while extruding, mm, the largest over all directions; empty on machines without modes.
     pub ringing_mm: Option<Envelope>,
+    /// What the hotend keeps up while it pushes filament, mm³/s; none where that is the same all the time.
+    pub capacity_mm3_s: Option<Envelope>,
+    /// Since when the places of each layer had been laid, s, the mean, up to [`COOLING_SHOWN`] times the least that the sheet
+    /// wants; none where it wants none.
+    pub cooling_s: Option<Envelope>,
+    /// The least that the sheet wants of it, s: the largest over all tools.
+    pub cooling_least_s: Option<f64>,
     /// Fan, 0 to 1.
     pub fan_share: Envelope,
     /// Line of the first move that touches each stretch; 0 where none does.
@@ -171,11 +183,18 @@ pub struct TimeLine {
     law: Option<MeltLaw>,
     sustained_mm3_s: f64,
     fan: f64,
+    /// Tool by tool, where what any melts hangs on its temperature.
+    capacities: Option<Vec<MeltCapacity>>,
+    /// Layers, and what is shown of longer times, s.
+    layers: Option<(LayerTimes, f64)>,
 }
 
 impl TimeLine {
     /// Nothing seen yet.
     pub fn new(machine: &Machine) -> Self {
+        let least_s = machine.tools.iter().filter_map(|tool| tool.layer_time_min_s).reduce(f64::max);
+        let layers = least_s.map(|least_s| (LayerTimes::new(machine), COOLING_SHOWN * least_s));
+        let capacities = MeltCapacity::of_all(machine);
         let rings = !machine.structure.modes.is_empty();
         let laws = MeltLaw::of(machine);
         let empty = || Envelope::new(STRETCHES);
@@ -187,6 +206,9 @@ impl TimeLine {
                 sustained_mm3_s: empty(),
                 speed_mm_s: empty(),
                 ringing_mm: rings.then(empty),
+                capacity_mm3_s: capacities.as_ref().map(|_| empty()),
+                cooling_s: layers.as_ref().map(|_| empty()),
+                cooling_least_s: least_s,
                 fan_share: empty(),
                 lines: vec![0; STRETCHES],
                 events: Vec::new(),
@@ -198,6 +220,8 @@ impl TimeLine {
             laws,
             sustained_mm3_s: 0.0,
             fan: 0.0,
+            capacities,
+            layers,
         }
     }
 
@@ -222,6 +246,9 @@ impl TimeLine {
                 self.record.ramp(at_s, piece.seconds, from, to, section);
             }
             self.sustain(block, i, now_s);
+            if self.capacities.is_some() && block.de_mm[i] > 0.0 {
+                self.weigh(block, now_s, end_s);
+            }
             if section > 0.0 {
                 self.record.ring(now_s, end_s, block.ringing_mm.iter().map(|column| column[i]).fold(0.0, f64::max));
             }
@@ -242,6 +269,29 @@ impl TimeLine {
             let value = part.sustained_mm3_s.min(most);
             sustained.widen(at, value, value);
         });
+    }
+
+    /// What the hotend keeps up on a move.
+    fn weigh(&mut self, block: &Block, start_s: f64, end_s: f64) {
+        let capacity = self.capacities.as_mut().and_then(|all| all.get_mut(block.tool_index));
+        let touched = self.record.touched(start_s, end_s);
+        let stretch_s = self.record.stretch_s;
+        let Some((capacity, envelope)) = capacity.zip(self.record.capacity_mm3_s.as_mut()) else { return };
+        for at in touched {
+            for s in [start_s.max(at as f64 * stretch_s), end_s.min((at + 1) as f64 * stretch_s)] {
+                let rates = capacity.at(block.nozzle.melts_at(s - block.start_s));
+                rates.sustained_mm3_s.into_iter().for_each(|value| envelope.widen(at, value, value));
+            }
+        }
+    }
+
+    /// A layer that is done.
+    fn cooled(record: &mut TimeRecord, most_s: f64, layer: &LaidLayer) {
+        let touched = record.touched(layer.span_s[0], layer.span_s[1]);
+        if let Some((since_s, envelope)) = layer.since_s.zip(record.cooling_s.as_mut()) {
+            let shown_s = since_s.min(most_s);
+            touched.for_each(|at| envelope.widen(at, shown_s, shown_s));
+        }
     }
 
     /// While nothing is pushed it falls.
@@ -288,10 +338,19 @@ impl TimeLine {
 }
 
 impl TimeRecord {
+    /// Height of a picture of it with room for all its tracks, px.
+    pub(crate) fn tracks_px(&self) -> u32 {
+        let rings = if self.ringing_mm.is_some() { 110 } else { 0 };
+        let cools = if self.cooling_s.is_some() { 90 } else { 0 };
+        450 + rings + cools
+    }
+
     fn envelopes(&mut self) -> impl Iterator<Item = &mut Envelope> {
         [&mut self.melt_mm3_s, &mut self.sustained_mm3_s, &mut self.speed_mm_s, &mut self.fan_share]
             .into_iter()
             .chain(&mut self.ringing_mm)
+            .chain(&mut self.capacity_mm3_s)
+            .chain(&mut self.cooling_s)
     }
 
     fn reach(&mut self, end_s: f64) {
@@ -356,10 +415,18 @@ impl Observer for TimeLine {
     fn observe(&mut self, block: &Block, _log: &mut Log) {
         self.block_moves(block);
         block.actions.iter().for_each(|action| self.action(action));
+        if let Some((layers, most_s)) = &mut self.layers {
+            layers.follow(block, |layer| Self::cooled(&mut self.record, *most_s, &layer));
+        }
     }
 
     fn finish(&mut self, draft: &mut Inspection, _log: &mut Log) {
+        if let Some((layer, most_s)) = self.layers.as_mut().and_then(|(layers, most_s)| Some((layers.last()?, *most_s)))
+        {
+            Self::cooled(&mut self.record, most_s, &layer);
+        }
         let record = &mut self.record;
+        record.capacity_mm3_s.take_if(|capacity| capacity.is_steady());
         record.end_s = draft.time_s.total();
         let start = |layer: &Layer| LayerStart { at_s: layer.start_s, z_mm: layer.z_mm, line: layer.first_line };
         record.layers = draft.layers.iter().map(start).collect();

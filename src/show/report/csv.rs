@@ -14,7 +14,7 @@ use crate::study::{
 type Column = (&'static str, fn(&Inspection) -> String);
 
 /// Columns behind those of the figures that are compared too.
-const COLUMNS: [Column; 13] = [
+const COLUMNS: [Column; 16] = [
     ("pauses", |of| of.pauses.to_string()),
     ("layers", |of| of.layers_total.to_string()),
     ("filament_net_mm", |of| cells::number(Some(of.filament.net_mm))),
@@ -28,6 +28,9 @@ const COLUMNS: [Column; 13] = [
     ("findings_accepted_unsafe", |of| of.accepted_unsafe().to_string()),
     ("worst_check", |of| worst(of).map_or("", |worst| &worst.check).to_owned()),
     ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
+    ("energy_wh", |of| cells::number(of.energy.map(|energy| energy.used_wh))),
+    ("power_mean_w", |of| cells::number(of.energy.map(|energy| energy.mean_w))),
+    ("power_peak_w", |of| cells::number(of.energy.map(|energy| energy.peak_w))),
 ];
 
 /// Columns at the very end, so that all others stay where they were: what the clock says, empty where it is not set.

@@ -9,7 +9,7 @@ use super::{
     Look, reckoned, strip,
     text::{CLOCK_NOT_SET, hottest},
 };
-use crate::findings::{Capacity, Flow, Inspection, Layer, Pushed, Ringing};
+use crate::findings::{Capacity, Energy, Flow, Inspection, Layer, Pushed, Ringing};
 use crate::geometry::Box3;
 use crate::wording::{bytes, counted, duration, grouped, length, number, path, quantity, safe, short_digest, units};
 
@@ -18,7 +18,7 @@ use crate::wording::{bytes, counted, duration, grouped, length, number, path, qu
 /// # Errors
 /// When they cannot be written.
 pub(super) fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    for section in [time, melt_rate, ringing, reach, heat, filament, layers, job, checks, left_out] {
+    for section in [time, melt_rate, ringing, reach, heat, energy, filament, layers, job, checks, left_out] {
         section(inspection, look).write(out)?;
     }
     Ok(())
@@ -174,6 +174,17 @@ fn heat(inspection: &Inspection, look: Look) -> Section {
         (false, false) => "not in the time",
     };
     section.paragraph(&format!("waiting for heaters is {waits}"));
+    section
+}
+
+/// Nothing where the sheet does not say what the machine draws.
+fn energy(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("energy", look);
+    if let Some(Energy { used_wh, mean_w, peak_w }) = inspection.energy {
+        let [used, mean, peak] =
+            [(used_wh, "Wh"), (mean_w, "W"), (peak_w, "W")].map(|(value, unit)| quantity(value, unit));
+        section.paragraph(&format!("{used} from the mains · {mean} on average · {peak} at most"));
+    }
     section
 }
 

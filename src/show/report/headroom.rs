@@ -9,7 +9,7 @@ use crate::findings::Worse;
 use crate::machine::Machine;
 use crate::show::marks::{severity_mark, severity_style, styled, verdict, verdict_style};
 use crate::study::headroom::{
-    Cap, Common, Direction, Found, Judged, Need, Outcome, Point, Range, RangeRequest, Stop, for_all,
+    Cap, Common, Direction, Found, Judged, Need, OFFSET_STEP_C, Outcome, Point, Range, RangeRequest, Stop, for_all,
 };
 use crate::wording::{counted, duration, grouped, number, pair, path, quantity, safe, units, with_unit, wrap};
 
@@ -177,6 +177,14 @@ impl Page<'_> {
         }
         if let Some(step) = range.resolution().filter(|_| range.points.len() > 1) {
             self.text(&format!("searched in steps of {} % at most", number(step * 100.0)), "  ")?;
+        }
+        if range.wish.is_offset() {
+            if let Some(fits) = range.fits_at() {
+                let by = fits.value - range.today().value;
+                let how = if by > 0.0 { "more" } else { "less" };
+                self.text(&format!("fits at {} {how}", exact(by.abs(), range.unit)), "  ")?;
+            }
+            self.text(&format!("searched in steps of {}", exact(OFFSET_STEP_C, range.unit)), "  ")?;
         }
         if let Some(end) = &range.end {
             self.text(&format!("not tried further: {}", safe(end)), "  ")?;

@@ -30,7 +30,7 @@ use crate::machine::{
 };
 
 pub use needs::{Need, needs};
-pub use search::{CLOSE_ENOUGH, FINE_STEP, SCAN_POINTS, explore, explore_kept, scan};
+pub use search::{CLOSE_ENOUGH, FINE_STEP, OFFSET_CLOSE_C, OFFSET_STEP_C, SCAN_POINTS, explore, explore_kept, scan};
 
 /// Which way a limit goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,6 +48,13 @@ pub struct RangeRequest {
     pub key: String,
     /// Which way.
     pub direction: Direction,
+}
+
+impl RangeRequest {
+    /// True for what is added to the targets of a nozzle, which goes in equal steps and not in ratios.
+    pub fn is_offset(&self) -> bool {
+        keys::template(&self.key) == "tool[].nozzle_offset_c"
+    }
 }
 
 /// Why a key cannot be varied.
@@ -165,11 +172,20 @@ pub struct Range {
 
 impl Range {
     /// The largest step between neighbours of the scan whose times differ, as a share: what comes and goes again within it
-    /// stays unseen. None where no two differ.
+    /// stays unseen. None where no two differ, and for what goes in [equal steps](OFFSET_STEP_C).
     pub fn resolution(&self) -> Option<f64> {
+        if self.wish.is_offset() {
+            return None;
+        }
         let step = |pair: &[Point]| (pair[1].value / pair[0].value).max(pair[0].value / pair[1].value) - 1.0;
         let differ = |pair: &&[Point]| pair[0].time_s != pair[1].time_s;
         self.points.windows(2).filter(differ).map(step).reduce(f64::max)
+    }
+
+    /// The nearest value that was tried at which nothing is found at `hold` or `no-go`, where something is found today.
+    pub fn fits_at(&self) -> Option<&Point> {
+        let fits = |point: &&Point| point.found.is_empty() && point.stop.is_none();
+        self.points.iter().skip(1).find(fits).filter(|_| !self.today().found.is_empty())
     }
 
     /// Today's.
@@ -343,7 +359,8 @@ pub struct Common<'j> {
 pub fn for_all<'j>(judged: &[&'j Judged], wish: usize) -> Option<Common<'j>> {
     let far = |job: &Judged| {
         let range = &job.ranges[wish];
-        (range.last_safe().value / range.today().value).ln().abs()
+        let (safe, today) = (range.last_safe().value, range.today().value);
+        if range.wish.is_offset() { (safe - today).abs() } else { (safe / today).ln().abs() }
     };
     let job = judged.iter().copied().min_by(|a, b| far(a).total_cmp(&far(b)))?;
     let range = &job.ranges[wish];

@@ -2,6 +2,7 @@
 
 use crate::findings::Inspection;
 use crate::machine::Machine;
+use crate::physics::capacity::MeltCapacity;
 
 /// One thing that the job asks of a machine.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,8 +40,11 @@ pub fn needs(today: &Inspection, machine: &Machine) -> Vec<Need> {
         let of = if machine.tools.len() > 1 { format!(" of T{number}") } else { String::new() };
         let (sustained, burst) = (flow.sustained_peak_mm3_s, flow.burst_peak_mm3_s);
         let what = format!("sustained melt rate{of}");
-        need(&what, Some(sustained), tool.sustained_mm3_s, "mm3/s", flow.sustained_peak_line);
-        need(&format!("melt rate in a burst{of}"), Some(burst), tool.peak_mm3_s, "mm3/s", flow.burst_peak_line);
+        // Where it hangs on the temperature, what it melts at the hottest that the job asks for.
+        let hottest_c = today.heat.tools_max_c.iter().find(|(of, _)| *of as usize == number).map(|(_, c)| *c);
+        let given = MeltCapacity::of(tool).at(hottest_c);
+        need(&what, Some(sustained), given.sustained_mm3_s, "mm3/s", flow.sustained_peak_line);
+        need(&format!("melt rate in a burst{of}"), Some(burst), given.peak_mm3_s, "mm3/s", flow.burst_peak_line);
     }
     let limit_hz = machine.controller.step_rate_limit_hz;
     for rate in &today.step_rates {

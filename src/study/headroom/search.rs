@@ -19,10 +19,15 @@ pub const SCAN_POINTS: usize = 16;
 pub const FINE_STEP: f64 = 0.02;
 /// A change of the verdict is closed in on to this share of the value.
 pub const CLOSE_ENOUGH: f64 = 2e-4;
+/// What is added to targets of a nozzle goes in equal steps of this, °C: it is 0 today, and has no ratios…
+pub const OFFSET_STEP_C: f64 = 2.0;
+/// …and is closed in on to this.
+pub const OFFSET_CLOSE_C: f64 = 0.1;
 /// Digits of the values tried: what is reported is what was planned.
 const DIGITS: usize = 5;
 
-/// Values of a wish from today's on: [`SCAN_POINTS`] in equal ratios up to `factor` times as much, or as little.
+/// Values of a wish from today's on: [`SCAN_POINTS`] in equal ratios up to `factor` times as much, or as little; offsets of a
+/// nozzle's targets in equal steps of [`OFFSET_STEP_C`].
 ///
 /// # Errors
 /// When the key is none, or has no number to start from.
@@ -36,6 +41,10 @@ pub fn scan(machine: &Machine, wish: &RangeRequest, factor: f64) -> Result<Vec<f
         let set = machine.origins.iter().any(|origin| origin.path == wish.key && !origin.value.is_empty());
         return Err(if set { WishError::NoNumber(wish.key.clone()) } else { WishError::NoValue(wish.key.clone()) });
     };
+    if wish.is_offset() {
+        let step_c = if wish.direction == Direction::Raise { OFFSET_STEP_C } else { -OFFSET_STEP_C };
+        return Ok((0..=SCAN_POINTS).map(|k| today + step_c * k as f64).collect());
+    }
     if today <= 0.0 {
         return Err(WishError::NotPositive(wish.key.clone()));
     }
@@ -273,6 +282,9 @@ pub(super) fn point(value: f64, plan: Plan) -> Point {
 
 /// A value between two, with few digits; none when they are close enough.
 pub(super) fn between(wish: &RangeRequest, a: f64, b: f64) -> Option<f64> {
+    if wish.is_offset() {
+        return ((a - b).abs() > OFFSET_CLOSE_C).then(|| rounded(wish, (a + b) / 2.0));
+    }
     if !is_whole(wish) && (a - b).abs() <= CLOSE_ENOUGH * a.abs().min(b.abs()) {
         return None;
     }

@@ -1,7 +1,7 @@
 //! Writes the lines of a job: in mm, absolute positions, relative filament, ASCII, no command that a controller may lack.
 
 use super::place::{self, Way};
-use super::{CAUTION, Kind, TrialError};
+use super::{CAUTION, Kind, TrialError, Warmth};
 use crate::machine::Machine;
 pub(super) use crate::wording::fixed as figure;
 use crate::wording::{safe, wrap};
@@ -333,8 +333,8 @@ impl Bead {
     }
 
     /// Largest speed at which neither the hotend (to a share of what it keeps up) nor the extruder is asked too much, mm/s.
-    pub(super) fn fastest(&self, machine: &Machine, tool: usize, share: f64) -> f64 {
-        let capacity = &machine.tools[tool];
+    pub(super) fn fastest(&self, machine: &Machine, (tool, warmth): (usize, Warmth), share: f64) -> f64 {
+        let capacity = warmth.melts(machine, tool);
         let melt = capacity.sustained_mm3_s.or(capacity.peak_mm3_s.map(|peak| peak / 2.0)).unwrap_or(f64::INFINITY);
         (share * melt / self.section_mm2).min(place::fastest_of(machine, crate::machine::E) / self.filament)
     }
@@ -354,7 +354,7 @@ pub(super) fn warm_up(
     job: &mut JobWriter<'_>,
     machine: &Machine,
     tool: usize,
-    warmth: super::Warmth,
+    warmth: Warmth,
     way: &Way,
     fill: ([f64; 2], &Bead),
 ) -> Result<(), TrialError> {
@@ -377,7 +377,7 @@ pub(super) fn warm_up(
     let (end, bead) = fill;
     let start = way.points.last().copied().unwrap_or(end);
     job.lift_to(machine.travel.min[2].max(0.0) + bead.height);
-    let slow = 15.0_f64.min(bead.fastest(machine, tool, 0.5)).min(job.travel_mm_s);
+    let slow = 15.0_f64.min(bead.fastest(machine, (tool, warmth), 0.5)).min(job.travel_mm_s);
     job.comment("A slow line to fill the nozzle.");
     let length = (end[0] - start[0]).hypot(end[1] - start[1]);
     job.print(end, length * bead.filament, slow);

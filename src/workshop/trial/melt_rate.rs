@@ -87,8 +87,8 @@ pub fn melt_rate(machine: &Machine, asked: &MeltRate) -> Result<Trial, TrialErro
 
 /// First and last melt rate, mm³/s.
 fn rates(machine: &Machine, asked: &MeltRate, bead: &Bead) -> Result<[f64; 2], TrialError> {
-    let tool = &machine.tools[asked.tool];
-    let (sustained, peak) = (tool.sustained_mm3_s, tool.peak_mm3_s);
+    let melts = asked.warmth.melts(machine, asked.tool);
+    let (sustained, peak) = (melts.sustained_mm3_s, melts.peak_mm3_s);
     let start = match (asked.bursts, sustained, peak) {
         (false, Some(sustained), _) => START_SHARE * sustained,
         (true, Some(sustained), _) => sustained,
@@ -142,7 +142,7 @@ impl Ramp {
             })
             .collect();
         let base_mm3_s = match asked.bursts {
-            true => START_SHARE * tool.sustained_mm3_s.unwrap_or(start),
+            true => START_SHARE * asked.warmth.melts(machine, asked.tool).sustained_mm3_s.unwrap_or(start),
             false => start,
         };
         Self { steps, base_mm3_s, line_mm, burst_s: asked.bursts.then_some(BURST_WINDOWS * tool.melt_window_s) }

@@ -15,7 +15,8 @@ mod steps;
 mod tests;
 
 use crate::findings::Severity;
-use crate::machine::Machine;
+use crate::machine::{Machine, MeltRates};
+use crate::physics::capacity::MeltCapacity;
 pub use crate::preflight::announced::Kind;
 use crate::preflight::{JobSource, Preflight};
 
@@ -116,6 +117,15 @@ impl Warmth {
             )));
         }
         Ok(target)
+    }
+
+    /// What the hotend melts at that target; none where the sheet does not say, or not a thing.
+    fn melts(self, machine: &Machine, tool: usize) -> MeltRates {
+        let described = &machine.tools[tool];
+        let nozzle_c = self.nozzle(machine, tool).ok().map(|target_c| target_c + described.nozzle_offset_c);
+        let rates = MeltCapacity::of(described).at(nozzle_c);
+        let some = |rate: Option<f64>| rate.filter(|rate| *rate > 0.0);
+        MeltRates { sustained_mm3_s: some(rates.sustained_mm3_s), peak_mm3_s: some(rates.peak_mm3_s) }
     }
 
     /// Target of the bed, °C; none leaves it alone.

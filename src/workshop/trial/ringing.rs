@@ -109,7 +109,7 @@ fn plan(machine: &Machine, asked: &Ringing, bead: &Bead) -> Result<Combs, TrialE
     if asked.vary == Vary::Acceleration && !machine.controller.obeys_limits_in_job {
         return Err(TrialError::Asked("the controller does not obey M204 in a job: vary the speed".to_owned()));
     }
-    let able = fastest_xy(machine).min(bead.fastest(machine, asked.tool, MELT_SHARE));
+    let able = fastest_xy(machine).min(bead.fastest(machine, (asked.tool, asked.warmth), MELT_SHARE));
     if let Some(fastest) = asked.fastest_mm_s.filter(|&fastest| !(fastest >= 5.0 && fastest <= able)) {
         let able = figure(able, 1);
         return Err(TrialError::Asked(format!(

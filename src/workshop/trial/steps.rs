@@ -277,7 +277,8 @@ impl Walk<'_> {
 
 fn push(job: &mut JobWriter<'_>, machine: &Machine, tool: usize, nozzle_c: f64) {
     let described = &machine.tools[tool];
-    let melt = described.sustained_mm3_s.map_or(SLOW_MELT_MM3_S, |rate| MELT_SHARE * rate);
+    let melts = Warmth { nozzle_c: Some(nozzle_c), bed_c: None }.melts(machine, tool);
+    let melt = melts.sustained_mm3_s.map_or(SLOW_MELT_MM3_S, |rate| MELT_SHARE * rate);
     let speed = (melt / filament_mm2(described.filament_diameter_mm)).min(fastest_of(machine, E));
     job.take_tool(tool);
     job.comment("Stay clear of the nozzle: it is heated.");

@@ -46,6 +46,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             ringing: from.ringing.iter().map(Into::into).collect(),
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
+            energy: from.energy.map(Into::into),
             purge_line: from.purge_line.map(Into::into),
             layers: from.layers.iter().copied().map(Into::into).collect(),
             layers_total: from.layers_total,
@@ -246,6 +247,13 @@ impl From<&of::Heat> for Heat {
             tools_max_c: from.tools_max_c.iter().map(|&(tool, max_c)| ToolHeat { tool, max_c }).collect(),
             waits_modelled: from.waits_modelled,
         }
+    }
+}
+
+impl From<of::Energy> for Energy {
+    fn from(from: of::Energy) -> Self {
+        let of::Energy { used_wh, mean_w, peak_w } = from;
+        Self { used_wh, mean_w, peak_w }
     }
 }
 

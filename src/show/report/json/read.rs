@@ -86,6 +86,7 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             reached: from.extent_mm.reached.map(Into::into),
             extruding: from.extent_mm.extruding.map(Into::into),
             heat: from.heat.into(),
+            energy: from.energy.map(Into::into),
             purge_line: from.purge_line.map(Into::into),
             layers: all(from.layers),
             layers_total: from.layers_total,
@@ -310,6 +311,13 @@ impl From<Heat> for of::Heat {
         let Heat { nozzle_max_c, bed_max_c, chamber_max_c, tools_max_c, waits_modelled } = from;
         let tools_max_c = tools_max_c.into_iter().map(|ToolHeat { tool, max_c }| (tool, max_c)).collect();
         Self { nozzle_max_c, bed_max_c, chamber_max_c, tools_max_c, waits_modelled }
+    }
+}
+
+impl From<Energy> for of::Energy {
+    fn from(from: Energy) -> Self {
+        let Energy { used_wh, mean_w, peak_w } = from;
+        Self { used_wh, mean_w, peak_w }
     }
 }
 

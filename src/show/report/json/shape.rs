@@ -95,6 +95,9 @@ pub struct Judged<'a> {
     pub(super) extent_mm: Extent,
     /// Highest commanded temperatures.
     pub(super) heat: Heat,
+    /// What the job draws from the mains; null where the sheet does not say enough for it.
+    #[serde(default)]
+    pub(super) energy: Option<Energy>,
     /// The purge line laid beside the print before it begins; null where there is none. It is no layer.
     pub(super) purge_line: Option<PurgeLine>,
     /// Layers; a bounded number is kept.
@@ -439,6 +442,17 @@ pub struct ToolHeat {
     pub(super) tool: u32,
     /// Temperature, °C.
     pub(super) max_c: f64,
+}
+
+/// What the job draws from the mains.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Energy {
+    /// In all, Wh.
+    pub(super) used_wh: f64,
+    /// Mean power, W.
+    pub(super) mean_w: f64,
+    /// Largest power, W.
+    pub(super) peak_w: f64,
 }
 
 /// What is laid on a purge line beside the print before it begins.
