@@ -19,6 +19,15 @@ const TICKS: usize = 9;
 /// Most layer boundaries drawn.
 const BOUNDARIES: usize = 80;
 
+impl TimeRecord {
+    /// Height of a picture of it with room for all its tracks, px.
+    pub(crate) fn tracks_px(&self) -> u32 {
+        let rings = if self.ringing_mm.is_some() { 110 } else { 0 };
+        let cools = if self.cooling_s.is_some() { 90 } else { 0 };
+        450 + rings + cools
+    }
+}
+
 /// What the curves are held against.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Levels {

@@ -41,7 +41,7 @@ pub struct TimeRecord {
     pub ringing_mm: Option<Envelope>,
     /// What the hotend keeps up while it pushes filament, mm³/s; none where that is the same all the time.
     pub capacity_mm3_s: Option<Envelope>,
-    /// Since when the places of each layer had been laid, s, the mean, up to [`COOLING_SHOWN`] times the least that the sheet
+    /// Since when the places of each layer had been laid, s, the mean, up to `COOLING_SHOWN` times the least that the sheet
     /// wants; none where it wants none.
     pub cooling_s: Option<Envelope>,
     /// The least that the sheet wants of it, s: the largest over all tools.
@@ -338,13 +338,6 @@ impl TimeLine {
 }
 
 impl TimeRecord {
-    /// Height of a picture of it with room for all its tracks, px.
-    pub(crate) fn tracks_px(&self) -> u32 {
-        let rings = if self.ringing_mm.is_some() { 110 } else { 0 };
-        let cools = if self.cooling_s.is_some() { 90 } else { 0 };
-        450 + rings + cools
-    }
-
     fn envelopes(&mut self) -> impl Iterator<Item = &mut Envelope> {
         [&mut self.melt_mm3_s, &mut self.sustained_mm3_s, &mut self.speed_mm_s, &mut self.fan_share]
             .into_iter()
