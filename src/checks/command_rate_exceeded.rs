@@ -147,7 +147,9 @@ impl Window {
 
     fn clear(&mut self) {
         self.columns().into_iter().for_each(|column| column.truncate(1));
-        self.path = vec![0.0];
+        // From 0 again, so that no bit depends on where blocks were cut.
+        self.path.clear();
+        self.path.push(0.0);
     }
 
     fn columns(&mut self) -> [&mut Vec<u64>; 3] {
