@@ -37,7 +37,13 @@ struct BedOverLimit {
 
 impl Observer for BedOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(&CHECK, block, log, |heater| (heater == Heater::Bed).then_some((0, Some(self.limit_c))));
+        heat::over_limit(
+            &CHECK,
+            block,
+            log,
+            |_| 0.0,
+            |heater| (heater == Heater::Bed).then_some((0, Some(self.limit_c))),
+        );
     }
 }
 

@@ -37,7 +37,13 @@ struct ChamberOverLimit {
 
 impl Observer for ChamberOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(&CHECK, block, log, |heater| (heater == Heater::Chamber).then_some((0, Some(self.limit_c))));
+        heat::over_limit(
+            &CHECK,
+            block,
+            log,
+            |_| 0.0,
+            |heater| (heater == Heater::Chamber).then_some((0, Some(self.limit_c))),
+        );
     }
 }
 

@@ -30,12 +30,12 @@ the slower of both counts. It enters when it is read and has a place. Each move 
 queue when it starts, so that the machine can stop within them; where none is there it waits. With `thin_queue` moves \
 that enter a queue below that share are slowed down to `least_s`. Dwells, homing, probing, pauses, tool changes and waits \
 fill the queue again. A hold is a move that waits for its command, or takes a quarter longer than if all commands had \
-come in time; a note is a job that loses less than 0.02 s in all by such moves, or takes 1 % longer without one (bounds of \
-this program, no source). The rate \
+come in time, where such moves in a row lose 0.02 s together; less, or a job that takes 1 % longer without such a move, is a \
+note (bounds of this program, no source). The rate \
 that is asked for is told for as many moves in a row as the queue holds (16 where it is unlimited, 4096 at most), at the \
 speeds of a plan for which all commands come in time.",
-        remedy: "slice with a coarser resolution or with arcs, print slower there, or start the job from a card instead of \
-sending it.",
+        remedy: "slice with a coarser resolution or with arcs, or print slower there; a job that is sent over a line may be \
+started from a card instead.",
     },
     heat_or_travel: false,
     timed: true,
@@ -47,7 +47,7 @@ sending it.",
 const LATE: f64 = 1.25;
 /// A job that takes longer by this share is told so, even where no move is late.
 const SHARE_TOLD: f64 = 0.01;
-/// Less than this in all leaves no mark on a print.
+/// Late moves in a row that lose less than this together leave no mark on a print.
 const UNSEEN_S: f64 = 0.02;
 const WAITS: u64 = 0;
 const CREEPS: u64 = 1;
@@ -86,7 +86,10 @@ struct CommandRateExceeded {
     asked: [Asked; 2],
     extra_s: Sum,
     starves_from: Option<u64>,
-    is_late: bool,
+    /// Of late moves in a row what they take longer, now and at most, s; the wait for the next move, s.
+    place_s: f64,
+    worst_place_s: f64,
+    waited_s: f64,
 }
 
 /// What windows ask for at most.
@@ -124,7 +127,9 @@ impl CommandRateExceeded {
             asked: [Asked::default(); 2],
             extra_s: Sum::default(),
             starves_from: None,
-            is_late: false,
+            place_s: 0.0,
+            worst_place_s: 0.0,
+            waited_s: 0.0,
         }
     }
 }
@@ -293,8 +298,8 @@ impl Observer for CommandRateExceeded {
         let extra_s = self.extra_s.value();
         draft.starving = self.starves_from.map(|from_line| Starving { extra_s, from_line });
         if let Some(starving) = draft.starving {
-            if self.is_late {
-                let severity = if extra_s < UNSEEN_S { Severity::Note } else { Severity::Hold };
+            if self.worst_place_s > 0.0 {
+                let severity = if self.worst_place_s < UNSEEN_S { Severity::Note } else { Severity::Hold };
                 log.reconsider(&CHECK, WAITS, [Severity::Hold, severity], self.told(starving));
             } else if extra_s >= SHARE_TOLD * draft.time_s.total() {
                 let hit = Hit::plain(&CHECK, CREEPS, Severity::Note, starving.from_line);
@@ -322,20 +327,33 @@ fn stops(action: &Action) -> bool {
 }
 
 impl CommandRateExceeded {
-    /// What moves and waits take longer than if all commands came in time.
+    /// What moves, with the waits for them, take longer than if all commands came in time.
     fn starves(&mut self, block: &Block, log: &mut Log) {
-        let slower = block.time_s.iter().zip(&block.fed_s).zip(&block.line).filter(|((is_s, fed_s), _)| is_s != fed_s);
-        let moves = slower.map(|((&is_s, &fed_s), &line)| (line, is_s - fed_s, is_s > LATE * fed_s));
+        if !block.fed_s.is_empty() || self.waited_s > 0.0 {
+            for i in 0..block.len() {
+                let fed_s = block.fed_s.get(i).copied().unwrap_or(block.time_s[i]);
+                let extra_s = std::mem::take(&mut self.waited_s) + (block.time_s[i] - fed_s);
+                self.late(block.line[i], extra_s, extra_s > (LATE - 1.0) * fed_s, log);
+            }
+        } else if !block.is_empty() {
+            self.place_s = 0.0;
+        }
         let starved = block.actions.iter().filter(|action| action.kind == ActionKind::Starved);
-        for (line, extra_s, is_late) in moves.chain(starved.map(|action| (action.line, action.duration_s, true))) {
+        self.waited_s += starved.map(|action| action.duration_s).sum::<f64>();
+    }
+
+    /// A move that takes so much longer; late ones in a row are one place.
+    fn late(&mut self, line: u64, extra_s: f64, is_late: bool, log: &mut Log) {
+        if extra_s != 0.0 {
             self.extra_s.add(extra_s);
             self.starves_from.get_or_insert(line);
-            if is_late {
-                self.is_late = true;
-                let hit = Hit::plain(&CHECK, WAITS, Severity::Hold, line);
-                let hit = Hit { value: Some(extra_s), badness: extra_s, unit: "s", ..hit };
-                log.raise(hit, || "The machine waits for commands".to_owned());
-            }
+        }
+        self.place_s = if is_late { self.place_s + extra_s } else { 0.0 };
+        self.worst_place_s = self.worst_place_s.max(self.place_s);
+        if is_late {
+            let hit = Hit::plain(&CHECK, WAITS, Severity::Hold, line);
+            let hit = Hit { value: Some(self.place_s), badness: self.place_s, unit: "s", ..hit };
+            log.raise(hit, || "The machine waits for commands".to_owned());
         }
     }
 
@@ -356,7 +374,8 @@ impl CommandRateExceeded {
             }
             joined_mm = joined_mm.max(asked.joined_mm);
         }
-        let longer = format!("commands come too slowly from line {from_line} on, which costs {}", duration(extra_s));
+        let cost = if extra_s < 0.1 { "under 0.1 s".to_owned() } else { duration(extra_s) };
+        let longer = format!("commands come too slowly from line {from_line} on, which costs {cost}");
         if asks.is_empty() {
             return format!("{longer}: a longer queue of known moves would make up for lines that take long to read");
         }
@@ -457,6 +476,19 @@ mod tests {
         let [finding] = found(&report)[..] else { panic!("{:?} {:?}", report.findings, report.starving) };
         let extra_s = report.starving.expect("is slower").extra_s;
         assert!(extra_s < UNSEEN_S && finding.severity == Severity::Note, "{extra_s} {finding:?}");
+    }
+
+    /// Many such runs are no worse than one, and each move is one hit however it is late.
+    #[test]
+    fn moments_do_not_add_up_and_a_move_is_late_once() {
+        let run = line_of(32, 0.1, "");
+        let again = run.replace("G28\nM109 S200\nG1 Z0.2 F600\nM83\n", "G4 P50\n").replace("M104 S0\n", "");
+        let many = format!("{}{}M104 S0\n", run.replace("M104 S0\n", ""), again.repeat(40));
+        let report = judged(&from_a_card(250.0), &many);
+        assert!(report.starving.expect("is slower").extra_s > 2.0 * UNSEEN_S);
+        assert!(found(&report).iter().all(|finding| finding.severity == Severity::Note), "{:?}", found(&report));
+        let waits = judged(&from_a_card(1.0), &line_of(40, 0.1, ""));
+        assert!(found(&waits)[0].count <= 40, "{:?}", found(&waits));
     }
 
     #[test]

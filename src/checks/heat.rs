@@ -23,32 +23,42 @@ pub fn per_tool(machine: &Machine, value: impl Fn(&Tool) -> Option<f64>) -> Vec<
     machine.tools.iter().map(value).collect()
 }
 
-/// Raises a no-go for every target above its limit; `judge` answers the kind and the limit of the heaters it is about.
+/// Raises a no-go for every target above its limit, also before `offset_c` was added to it; `judge` answers the kind and the limit of the heaters it is about.
 pub fn over_limit(
     check: &'static Check,
     block: &Block,
     log: &mut Log,
+    offset_c: impl Fn(Heater) -> f64,
     judge: impl Fn(Heater) -> Option<(u64, Option<f64>)>,
 ) {
     for action in &block.actions {
         let ActionKind::Heat { heater, target_c, .. } = action.kind else { continue };
         let Some((kind, Some(limit_c))) = judge(heater) else { continue };
-        if target_c > limit_c {
+        // Without what the sheet adds: the machine does not know of it.
+        let own_c = target_c - offset_c(heater);
+        let higher_c = target_c.max(own_c);
+        if higher_c > limit_c {
             let hit = Hit {
                 check,
                 kind,
                 severity: Severity::NoGo,
                 line: action.line,
-                value: Some(target_c),
-                badness: target_c - limit_c,
+                value: Some(higher_c),
+                badness: higher_c - limit_c,
                 limit: Some(limit_c),
                 unit: "°C",
                 spot: Spot::InBlock,
             };
             log.raise(hit, || {
-                let (what, target, limit) =
-                    (words(heater), crate::wording::figure(target_c), crate::wording::figure(limit_c));
-                format!("{what} is commanded to {target} °C; the sheet allows at most {limit} °C.")
+                let (what, own, limit) =
+                    (words(heater), crate::wording::figure(own_c), crate::wording::figure(limit_c));
+                let with = match target_c == own_c {
+                    true => String::new(),
+                    false => {
+                        format!(", with `nozzle_offset_c` of the sheet to {} °C", crate::wording::figure(target_c))
+                    }
+                };
+                format!("{what} is commanded to {own} °C{with}; the sheet allows at most {limit} °C.")
             });
         }
     }

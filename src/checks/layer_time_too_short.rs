@@ -21,7 +21,8 @@ overhangs curl up. Faster accelerations shorten small layers most.",
         how: "the lines laid along X or Y are entered in a map with squares of 1 mm (on a very large bed larger ones). Where a line \
 goes over a square that was laid at least 0.04 mm lower, the time since its first line there counts, pauses and waits included; \
 the mean over the squares of all lines at one height is compared with `layer_time_min_s` in s. A path that repeats itself \
-layer by layer has its own time so, wherever it begins. Homing Z, or a macro that is not described, empties the map. How \
+layer by layer has its own time so, wherever it begins. A layer that mostly lies on the bare bed, and lines that climb (ramps \
+at a seam, spirals), are not judged. Homing Z, or a macro that is not described, empties the map. How \
 long plastic takes to cool depends on its fan and its width: the number is for you to measure. The rule is gonogo's own.",
         remedy: "print several parts at once or a slower outline on small layers, or lower the acceleration or the nozzle's \
 temperature.",
@@ -107,6 +108,15 @@ mod tests {
         let mut slow = machine();
         slow.tools[0].layer_time_min_s = Some(3.0);
         slow
+    }
+
+    /// A first layer crosses a purge line and a ramp climbs over its own seam: neither has anything to wait for.
+    #[test]
+    fn what_lies_on_the_bed_and_what_climbs_is_not_judged() {
+        let purge = Job::new().to([20.0, 50.0, 0.2], 0.0).to([80.0, 50.0, 0.2], 3.0).to([50.0, 40.0, 0.28], 0.0);
+        assert!(purge.to([50.0, 70.0, 0.28], 1.0).findings(&CHECK, &slow()).is_empty());
+        let ramp = Job::new().to([20.0, 50.0, 0.1], 0.0).to([30.0, 50.0, 0.3], 0.5).to([20.0, 50.0, 0.5], 0.5);
+        assert!(ramp.findings(&CHECK, &slow()).is_empty());
     }
 
     #[test]

@@ -31,16 +31,24 @@ fn build(machine: &Machine, _: &str) -> Built {
     if limits.iter().all(Option::is_none) {
         return Built::Skipped("the sheet gives no `[[tool]] temperature_c.limit`".to_owned());
     }
-    Built::Watching(Box::new(NozzleOverLimit { limits }))
+    let offsets_c = machine.tools.iter().map(|tool| tool.nozzle_offset_c).collect();
+    Built::Watching(Box::new(NozzleOverLimit { limits, offsets_c }))
 }
 
 struct NozzleOverLimit {
     limits: Vec<Option<f64>>,
+    offsets_c: Vec<f64>,
 }
 
 impl Observer for NozzleOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(&CHECK, block, log, |heater| {
+        let offset_c = |heater| match heater {
+            Heater::Nozzle(tool) => {
+                self.offsets_c.get(tool as usize).or(self.offsets_c.first()).copied().unwrap_or(0.0)
+            }
+            Heater::Bed | Heater::Chamber => 0.0,
+        };
+        heat::over_limit(&CHECK, block, log, offset_c, |heater| {
             let Heater::Nozzle(number) = heater else { return None };
             let limit = self.limits.get(number as usize).or(self.limits.first()).copied().flatten();
             Some((u64::from(number), limit))
@@ -60,6 +68,17 @@ mod tests {
         assert_eq!((found.len(), found[0].count, found[0].line, found[0].worst_line), (1, 2, Some(2), Some(4)));
         assert_eq!((found[0].value, found[0].limit), (Some(290.0), Some(260.0)));
         assert!(found[0].message.contains("290 °C") && found[0].message.contains("260 °C"));
+    }
+
+    /// The machine does not know of what the sheet adds: it goes where the job sends it.
+    #[test]
+    fn an_offset_hides_no_target() {
+        let mut colder = machine();
+        colder.tools[0].nozzle_offset_c = -60.0;
+        // The clock has put the offset in.
+        let found = Job::new().heat(Heater::Nozzle(0), 270.0 - 60.0).findings(&CHECK, &colder);
+        assert_eq!((found[0].value, found[0].limit), (Some(270.0), Some(260.0)));
+        assert!(found[0].message.contains("commanded to 270 °C, with `nozzle_offset_c`"), "{}", found[0].message);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 use anstyle::Style;
-use anyhow::{Context, bail};
+use anyhow::{Context, anyhow, bail};
 use clap::{Args, Subcommand};
 
 use super::output::{self, Content, Output};
@@ -163,7 +163,8 @@ fn add(args: &AddArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     };
     // Whoever has something else under that name hears of it before the job is planned.
     read(&path)?;
-    let inspection = Preflight::on(&machine).run(JobSource::at(&args.job))?;
+    // The error says what the system said; as a cause it would be said again.
+    let inspection = Preflight::on(&machine).run(JobSource::at(&args.job)).map_err(|error| anyhow!("{error}"))?;
     let print = Print {
         started: args.started.clone(),
         waited_s: args.waited,

@@ -130,6 +130,10 @@ pub struct LearnedClock {
     pub factor: f64,
     /// Half of the 90 % interval, as a share of the time and [five minutes](crate::physics::wall_clock::SPREAD_FLOOR_S).
     pub spread: f64,
+    /// Half of the 90 % interval of the factor.
+    pub factor_spread: Option<f64>,
+    /// Planned motion of the middle one of the prints, s.
+    pub motion_s: Option<f64>,
     /// How many prints it was learned from.
     pub from_prints: u64,
     /// Time constant of the bed, s; none where no print heated it.

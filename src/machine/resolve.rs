@@ -346,6 +346,8 @@ impl Reader<'_> {
             start_s: self.required("clock.start_s"),
             factor: self.required("clock.factor"),
             spread: self.required("clock.spread"),
+            factor_spread: number("factor_spread"),
+            motion_s: number("motion_s"),
             from_prints: match self.value("clock.from_prints") {
                 Some(Value::Count(prints)) => prints,
                 _ => 0,
@@ -404,6 +406,17 @@ impl Reader<'_> {
 
     /// A queue that commands fill at some rate has a length.
     fn check_queue(&self, found: &mut Vec<Found>) {
+        const CARD: &str = "controller.command_rate_limit_hz";
+        const LINE: &str = "controller.serial_baud";
+        for (key, needed) in [("controller.acknowledge_s", &[LINE][..]), ("controller.thin_queue", &[CARD, LINE])] {
+            let Some(entry) = self.entry(key).filter(|_| !needed.iter().any(|needed| self.has(needed))) else {
+                continue;
+            };
+            let names: Vec<_> = needed.iter().map(|needed| format!("`{}`", last(needed))).collect();
+            let message = format!("`{}` does nothing without {}", last(key), names.join(" or "));
+            let advice = "write how fast commands come, or leave it out".to_owned();
+            found.push(Found::new(entry.span.clone(), message).suggest(advice));
+        }
         if !matches!(self.value("motion.look_ahead_moves"), Some(Value::Word(_))) {
             return;
         }

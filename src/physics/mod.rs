@@ -247,8 +247,16 @@ impl Physics {
         self.melted_unweighed |= span.least.sustained_mm3_s.is_none();
         if let Some([low_c, high_c]) = capacity.measured_c() {
             let beyond = |at_c: f64| at_c < low_c || at_c > high_c;
-            let ends = [0.0, lasts_s].map(|after_s| block.nozzle.melts_at(after_s));
-            self.beyond_measured |= ends.into_iter().flatten().any(beyond);
+            // At both ends of each move that pushes, so that nothing depends on where blocks are cut.
+            let mut after_s = 0.0;
+            for i in 0..block.len() {
+                let ends_s = [after_s, after_s + block.time_s[i]];
+                if !self.beyond_measured && block.de_mm[i] > 0.0 {
+                    let ends = ends_s.map(|after_s| block.nozzle.melts_at(after_s));
+                    self.beyond_measured = ends.into_iter().flatten().any(beyond);
+                }
+                after_s = ends_s[1];
+            }
         }
         Some(span)
     }

@@ -145,8 +145,8 @@ impl WarmUp {
 pub struct WallClock {
     warm_up: WarmUp,
     numbers: [f64; TERMS],
-    /// Half of the 90 % interval, as a share; none where nothing was learned.
-    spread: Option<(f64, u64)>,
+    /// What was learned; none where nothing was.
+    learned: Option<LearnedClock>,
 }
 
 impl WallClock {
@@ -164,7 +164,7 @@ impl WallClock {
             (term::TOOL, machine.controller.tool_change_s),
         ];
         given.into_iter().for_each(|(at, value)| numbers[at] = value.unwrap_or(0.0));
-        Self { warm_up, numbers, spread: None }
+        Self { warm_up, numbers, learned: None }
     }
 
     /// The clock that prints have set; none where the sheet has no `[clock]`.
@@ -185,7 +185,7 @@ impl WallClock {
         for (at, value) in given {
             self.numbers[at] = value.unwrap_or(self.numbers[at]);
         }
-        self.spread = Some((clock.spread, clock.from_prints));
+        self.learned = Some(*clock);
         self
     }
 
@@ -203,17 +203,19 @@ impl WallClock {
 
     /// The same with its interval; none where nothing was learned.
     pub fn time(&self, of: &JobParts) -> Option<WallTime> {
-        let (spread, from_prints) = self.spread?;
+        let LearnedClock { spread, factor_spread, motion_s, from_prints, .. } = self.learned?;
         let expected_s = self.expected_s(of);
-        let half_s = half_s(spread, expected_s);
+        let away_s = motion_s.map_or(0.0, |motion_s| of.motion_s() - motion_s);
+        let half_s = half_s(spread, expected_s, factor_spread.unwrap_or(0.0), away_s);
         let (low_s, high_s) = ((expected_s - half_s).max(0.0), expected_s + half_s);
         Some(WallTime { expected_s, low_s, high_s, from_prints })
     }
 }
 
-/// Half of the 90 % interval around an expected time, s.
-pub fn half_s(spread: f64, expected_s: f64) -> f64 {
-    spread * (expected_s + SPREAD_FLOOR_S)
+/// Half of the 90 % interval around an expected time, s: what prints are off, and what the factor may be for a job whose
+/// motion is so far from that of the prints it was learned from. The two are independent, so their squares add up.
+pub fn half_s(spread: f64, expected_s: f64, factor_spread: f64, away_s: f64) -> f64 {
+    (spread * (expected_s + SPREAD_FLOOR_S)).hypot(factor_spread * away_s)
 }
 
 #[cfg(test)]
@@ -249,6 +251,8 @@ mod tests {
             start_s: 100.0,
             factor: 1.02,
             spread: 0.04,
+            factor_spread: Some(0.03),
+            motion_s: Some(1250.0 - 400.0),
             from_prints: 12,
             bed_time_constant_s: None,
             nozzle_time_constant_s: None,
@@ -258,7 +262,8 @@ mod tests {
         });
         let time = WallClock::learned(&machine).and_then(|clock| clock.time(&parts)).expect("learned");
         let expected_s = planned_s + 100.0 + 0.02 * 1250.0 + 90.0;
-        let half_s = 0.04 * (expected_s + 300.0);
+        // By Pythagoras, with the factor's 3 % of the 400 s that the job is longer than those it was learned from.
+        let half_s = (0.04 * (expected_s + 300.0)).hypot(0.03 * 400.0);
         assert!((time.expected_s - expected_s).abs() < 1e-9);
         assert!((time.high_s - expected_s - half_s).abs() < 1e-9 && (expected_s - time.low_s - half_s).abs() < 1e-9);
         assert_eq!(time.from_prints, 12);

@@ -16,7 +16,7 @@ use crate::text::{Chunk, History};
 use crate::threads::{Broken, InOrderStage};
 use crate::totals;
 use crate::vectors::Vectors;
-use crate::wording::counted;
+use crate::wording::{counted, figure};
 
 /// Blocks that are carried from stage to stage at a time, so that they stay in the processor's cache.
 const BLOCKS_AT_A_TIME: usize = 32;
@@ -305,6 +305,14 @@ impl Clock {
         if self.tool_changes > 0 && machine.controller.tool_change_s.is_none() {
             let changes = counted(self.tool_changes, "change", "changes");
             left_out.push(format!("{changes} of the tool count 0 s: the sheet gives no `controller.tool_change_s`"));
+        }
+        for (number, tool) in machine.tools.iter().enumerate().filter(|(_, tool)| tool.nozzle_offset_c != 0.0) {
+            let (size, way) =
+                (figure(tool.nozzle_offset_c.abs()), if tool.nozzle_offset_c > 0.0 { "higher" } else { "lower" });
+            left_out.push(format!(
+                "targets of nozzle {number} count {size} °C {way} than the job says: `nozzle_offset_c` of the sheet; the machine \
+                 does not know of it"
+            ));
         }
         if self.unfollowed {
             left_out.push("what undescribed macros do counts 0 s and 0 mm".to_owned());

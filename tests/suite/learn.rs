@@ -86,10 +86,18 @@ fn from_prints_to_a_time_with_its_interval() {
 
     shop.prints(150.0);
     assert!(shop.said(&["prints", "list"]).starts_with("6 prints in"));
-    let again =
-        shop.said(&["prints", "add", "heron-gap.gcode", "--took", "0:20:00", "--started", "2027-01-31", "--aborted"]);
+    let again = shop.said(&[
+        "prints",
+        "add",
+        "heron-gap.gcode",
+        "--took",
+        "0:20:00",
+        "--started",
+        "2027-01-31 14:05",
+        "--aborted",
+    ]);
     assert!(again.contains("7 prints in"), "{again}");
-    let same = shop.said(&["prints", "add", "heron-gap.gcode", "--took", "0:21:00", "--started", "2027-01-31"]);
+    let same = shop.said(&["prints", "add", "heron-gap.gcode", "--took", "0:21:00", "--started", "2027-01-31 14:05"]);
     assert!(same.contains("in ") && same.contains("already"), "{same}");
 
     let sheet = shop.sheet();

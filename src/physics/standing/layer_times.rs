@@ -31,6 +31,8 @@ pub struct LaidLayer {
     pub since_s: Option<f64>,
     sum_s: f64,
     cells: f64,
+    /// Places that lie on the bare bed.
+    bare: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -118,6 +120,7 @@ impl LayerTimes {
             since_s: None,
             sum_s: 0.0,
             cells: 0.0,
+            bare: 0.0,
         });
         layer.span_s[1] = end_s;
         let (grid, crossings) = (&self.grid, &mut self.crossings);
@@ -128,6 +131,8 @@ impl LayerTimes {
                 grid.along(from, to, |crossing| crossings.push(crossing));
             }),
         }
+        // Ramps climb over what they have just laid.
+        let is_level = (to[2] - from[2]).abs() < LEVEL_MM;
         let step_s = block.time_s[i] / crossings.len().max(1) as f64;
         for (k, crossing) in crossings.iter().enumerate() {
             let at_s = start_s + step_s * (k + 1) as f64;
@@ -136,12 +141,17 @@ impl LayerTimes {
                 if crossing.lowest_mm - f64::from(cell.z_mm) < LEVEL_MM - ROUNDING_MM {
                     continue;
                 }
-                layer.sum_s += at_s - cell.at_s;
-                layer.cells += 1.0;
+                if is_level {
+                    layer.sum_s += at_s - cell.at_s;
+                    layer.cells += 1.0;
+                }
+            } else {
+                layer.bare += 1.0;
             }
             *cell = Cell { z_mm: crossing.lowest_mm as f32, since: self.since, at_s };
         }
-        layer.since_s = (layer.cells > 0.0).then(|| layer.sum_s / layer.cells);
+        // What mostly lies on the bare bed, as a first layer across a purge line does, has nothing to wait for.
+        layer.since_s = (layer.cells > layer.bare).then(|| layer.sum_s / layer.cells);
         self.layer = Some(layer);
     }
 }

@@ -14,7 +14,7 @@ use crate::study::{
 type Column = (&'static str, fn(&Inspection) -> String);
 
 /// Columns behind those of the figures that are compared too.
-const COLUMNS: [Column; 16] = [
+const COLUMNS: [Column; 13] = [
     ("pauses", |of| of.pauses.to_string()),
     ("layers", |of| of.layers_total.to_string()),
     ("filament_net_mm", |of| cells::number(Some(of.filament.net_mm))),
@@ -28,16 +28,17 @@ const COLUMNS: [Column; 16] = [
     ("findings_accepted_unsafe", |of| of.accepted_unsafe().to_string()),
     ("worst_check", |of| worst(of).map_or("", |worst| &worst.check).to_owned()),
     ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
-    ("energy_wh", |of| cells::number(of.energy.map(|energy| energy.used_wh))),
-    ("power_mean_w", |of| cells::number(of.energy.map(|energy| energy.mean_w))),
-    ("power_peak_w", |of| cells::number(of.energy.map(|energy| energy.peak_w))),
 ];
 
-/// Columns at the very end, so that all others stay where they were: what the clock says, empty where it is not set.
-const CLOCK: [Column; 3] = [
+/// Columns at the very end, so that all others stay where they were: what the clock says, and the energy; empty where the
+/// sheet does not tell.
+const BEHIND_ERRORS: [Column; 6] = [
     ("time_expected_s", |of| cells::number(of.wall_time.map(|time| time.expected_s))),
     ("time_low_s", |of| cells::number(of.wall_time.map(|time| time.low_s))),
     ("time_high_s", |of| cells::number(of.wall_time.map(|time| time.high_s))),
+    ("energy_wh", |of| cells::number(of.energy.map(|energy| energy.used_wh))),
+    ("power_mean_w", |of| cells::number(of.energy.map(|energy| energy.mean_w))),
+    ("power_peak_w", |of| cells::number(of.energy.map(|energy| energy.peak_w))),
 ];
 
 /// The worst finding that nobody accepted: worst severity first, then by line.
@@ -66,7 +67,7 @@ impl CsvReport {
         names.extend(FIGURES.iter().map(|figure| format!("{}_{}", figure.id, figure.unit)));
         names.extend(COLUMNS.iter().map(|(name, _)| (*name).to_owned()));
         names.push("error".to_owned());
-        names.extend(CLOCK.iter().map(|(name, _)| (*name).to_owned()));
+        names.extend(BEHIND_ERRORS.iter().map(|(name, _)| (*name).to_owned()));
         cells::row(&names, out)
     }
 
@@ -82,7 +83,7 @@ impl CsvReport {
         row.extend(FIGURES.iter().map(|figure| cells::number((figure.of)(inspection))));
         row.extend(COLUMNS.iter().map(|(_, of)| of(inspection)));
         row.push(String::new());
-        row.extend(CLOCK.iter().map(|(_, of)| of(inspection)));
+        row.extend(BEHIND_ERRORS.iter().map(|(_, of)| of(inspection)));
         cells::row(&row, out)
     }
 
@@ -91,7 +92,7 @@ impl CsvReport {
             let mut row = self.place(&unjudged.path, machine);
             row.resize(row.len() + 1 + FIGURES.len() + COLUMNS.len(), String::new());
             row.push(cells::text(&unjudged.error));
-            row.resize(row.len() + CLOCK.len(), String::new());
+            row.resize(row.len() + BEHIND_ERRORS.len(), String::new());
             cells::row(&row, out)
         })
     }
@@ -181,7 +182,8 @@ mod tests {
         CsvReport::new(samples::machines()).finish(&samples::totals_of_none(), &mut none).expect("writes");
         assert!(
             none.starts_with(b"job,machine,sheet,verdict,time_total_s,")
-                && none.ends_with(b",error,time_expected_s,time_low_s,time_high_s\n")
+                && none
+                    .ends_with(b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w\n")
         );
     }
 }

@@ -183,7 +183,7 @@ fn energy(inspection: &Inspection, look: Look) -> Section {
     if let Some(Energy { used_wh, mean_w, peak_w }) = inspection.energy {
         let [used, mean, peak] =
             [(used_wh, "Wh"), (mean_w, "W"), (peak_w, "W")].map(|(value, unit)| quantity(value, unit));
-        section.paragraph(&format!("{used} from the mains · {mean} on average · {peak} at most"));
+        section.paragraph(&format!("{used} from the mains in the planned time · {mean} on average · {peak} at most"));
     }
     section
 }

@@ -63,6 +63,10 @@ pub struct Clock {
     factor: f64,
     /// Half of the 90 % interval, as a share of the time and five minutes.
     spread: f64,
+    /// Half of the 90 % interval of the factor.
+    factor_spread: Option<f64>,
+    /// Planned motion of the middle one of the prints, s.
+    motion_s: Option<f64>,
     /// How many prints.
     from_prints: u64,
     /// Time constant of the bed, s; null where no print asks for it, and so below.
@@ -278,6 +282,8 @@ impl From<LearnedClock> for Clock {
             start_s,
             factor,
             spread,
+            factor_spread,
+            motion_s,
             from_prints,
             bed_time_constant_s,
             nozzle_time_constant_s,
@@ -289,6 +295,8 @@ impl From<LearnedClock> for Clock {
             start_s,
             factor,
             spread,
+            factor_spread,
+            motion_s,
             from_prints,
             bed_time_constant_s,
             nozzle_time_constant_s,

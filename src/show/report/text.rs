@@ -196,7 +196,7 @@ fn topics(skipped: &[Skipped]) -> String {
 }
 
 /// Said where no finished prints have set the clock.
-pub(super) const CLOCK_NOT_SET: &str = "clock not set: gonogo learn";
+pub(super) const CLOCK_NOT_SET: &str = "clock not set: gonogo prints add";
 /// Parts of the time from this share on are named.
 const SHARE_NAMED: f64 = 0.01;
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::drift::{self, Change, median};
-use super::robust::{self, Belief, Fitted, Sample};
+use super::robust::{self, Belief, Fitted, NORMAL_95, Sample};
 use super::{Print, plan_digest};
 use crate::machine::{LearnedClock, Machine};
 use crate::physics::wall_clock::{MODEL_VERSION, SPREAD_FLOOR_S, TERMS, WallClock, WallTime, WarmUp, half_s, term};
@@ -22,8 +22,6 @@ const SHEET_LEAST_S: f64 = 1.0;
 const SHEET_MOST_S: f64 = 1e5;
 /// A number whose uncertainty has not shrunk to this share of what was believed is one that prints say little about.
 const LITTLE_LEARNED: f64 = 0.9;
-/// Both ends of a 90 % interval in standard deviations, from published tables of the normal distribution.
-const NORMAL_95: f64 = 1.644_854;
 
 /// What is believed of each number where neither sheet nor prints say anything: median and standard deviation of its
 /// logarithm. Weak on purpose: a few prints overrule them.
@@ -277,7 +275,8 @@ fn forecasts(
         let parts = &prints[*at].parts;
         let (fitted, from_prints) = &fits[sample.job];
         let expected_s = fitted.expected_s(sample);
-        let half = half_s(fitted.spread, expected_s);
+        let half =
+            half_s(fitted.spread, expected_s, fitted.factor_spread(), sample.terms[term::FACTOR] - fitted.motion_s);
         let unit_s = fitted.scale * (expected_s + SPREAD_FLOOR_S);
         Forecast {
             print: *at,
@@ -355,6 +354,8 @@ fn rounded(fitted: &Fitted, prints: usize) -> LearnedClock {
         start_s: asked(term::START).unwrap_or(0.0),
         factor: fine(fitted.numbers[term::FACTOR]).clamp(0.1, 10.0),
         spread: fine(fitted.spread).min(10.0),
+        factor_spread: Some(fine(fitted.factor_spread()).min(10.0)),
+        motion_s: Some(fitted.motion_s.round()),
         from_prints: prints as u64,
         bed_time_constant_s: law(term::BED),
         nozzle_time_constant_s: law(term::NOZZLE),

@@ -13,13 +13,16 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::drift::median;
 use super::fit::{Curve, Prior, least_squares};
-use crate::physics::wall_clock::{SPREAD_FLOOR_S, TERMS};
+use crate::physics::wall_clock::{SPREAD_FLOOR_S, TERMS, term};
 
 /// Degrees of freedom of the deviations: in records of real workshops a tenth of the prints is far off.
 const FREEDOM: f64 = 3.0;
 /// 95th percentile of the t distribution with that many degrees of freedom, from published tables.
 const T3_95: f64 = 2.353_363;
+/// Both ends of a 90 % interval in standard deviations, from published tables of the normal distribution.
+pub(super) const NORMAL_95: f64 = 1.644_854;
 /// The share of prints that the interval holds.
 pub const HELD: f64 = 0.9;
 /// What is believed of the scale before, as a share, and as if from how many prints: repeats of a job differ by up to some
@@ -73,9 +76,16 @@ pub struct Fitted {
     pub spread: f64,
     /// How far each print is from a fit without its job, in scales.
     pub apart: Vec<f64>,
+    /// Planned motion of the middle one of the prints, s.
+    pub motion_s: f64,
 }
 
 impl Fitted {
+    /// Half of the 90 % interval of the factor.
+    pub fn factor_spread(&self) -> f64 {
+        NORMAL_95 * self.log_sd[term::FACTOR].unwrap_or(0.0) * self.numbers[term::FACTOR]
+    }
+
     /// The time expected of a print, s.
     pub fn expected_s(&self, of: &Sample) -> f64 {
         expected_s(&self.numbers, of)
@@ -181,7 +191,8 @@ fn finish(samples: &[&Sample], asked: &[usize], priors: &[Prior], numbers: [f64;
     }
     let apart = without_own_job(samples, &scales, &jacobian, &weighed, &information);
     let spread = scale * interval(&apart, jobs(samples));
-    Fitted { numbers, log_sd, scale, spread, apart }
+    let motions: Vec<f64> = samples.iter().map(|sample| sample.terms[term::FACTOR]).collect();
+    Fitted { numbers, log_sd, scale, spread, apart, motion_s: median(&motions).unwrap_or(0.0) }
 }
 
 fn jobs(samples: &[&Sample]) -> usize {

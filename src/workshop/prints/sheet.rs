@@ -15,12 +15,50 @@ pub enum NotTable {
     Taken,
 }
 
-/// Digest of all that the plan of a job takes from a sheet: its resolved keys, without the clock itself, names and
-/// severities. Comments and the order of keys do not change it.
+/// Tables that no plan depends on, and keys of others.
+const TABLES_BESIDE: [&str; 7] = ["clock.", "checks.", "power.", "structure[", "structure_limits.", "head.", "drive."];
+const KEYS_BESIDE: [&str; 15] = [
+    "name",
+    "nozzle_diameter_mm",
+    "on_spool_mm",
+    "density_g_cm3",
+    "filament_specific_heat_j_g_k",
+    "layer_time_min_s",
+    "melt_window_s",
+    "retraction_limit_mm",
+    "heater_w",
+    "block_mass_g",
+    "mass_g",
+    "specific_heat_j_g_k",
+    "plastic_liner",
+    "liner_limit_c",
+    "step_rate_limit_hz",
+];
+const PARTS_BESIDE: [&str; 9] = [
+    ".melt_rate_mm3_s.",
+    ".melt_rate_at[",
+    ".melt_rate_measured_at_c",
+    ".melt_zone.",
+    ".temperature_c.",
+    "temperature_limit_c",
+    "keep_out",
+    "bed.printable",
+    "bed.purge",
+];
+
+/// Whether the time of a plan may depend on a key.
+fn matters(path: &str) -> bool {
+    let last = path.rsplit('.').next().unwrap_or(path);
+    !TABLES_BESIDE.iter().any(|table| path.starts_with(table))
+        && !KEYS_BESIDE.contains(&last)
+        && !PARTS_BESIDE.iter().any(|part| path.contains(part))
+}
+
+/// Digest of all that the time of a plan takes from a sheet: its resolved keys, without the clock itself, and without what
+/// is only judged. Comments and the order of keys do not change it.
 pub fn plan_digest(machine: &Machine) -> String {
     let mut hasher = blake3::Hasher::new();
-    let told = |path: &str| path != "name" && !path.starts_with("clock.") && !path.starts_with("checks.");
-    for origin in machine.origins.iter().filter(|origin| told(&origin.path)) {
+    for origin in machine.origins.iter().filter(|origin| matters(&origin.path)) {
         for part in [&origin.path, &origin.value] {
             hasher.update(part.as_bytes());
             hasher.update(b"\n");
@@ -60,11 +98,13 @@ pub fn write_clock(text: &str, clock: &LearnedClock) -> Result<String, NotTable>
     Ok(format!("{mark}{written}"))
 }
 
-fn numbers(clock: &LearnedClock) -> [(&'static str, Option<f64>); 8] {
+fn numbers(clock: &LearnedClock) -> [(&'static str, Option<f64>); 10] {
     [
         ("start_s", Some(clock.start_s)),
         ("factor", Some(clock.factor)),
         ("spread", Some(clock.spread)),
+        ("factor_spread", clock.factor_spread),
+        ("motion_s", clock.motion_s),
         ("bed_time_constant_s", clock.bed_time_constant_s),
         ("nozzle_time_constant_s", clock.nozzle_time_constant_s),
         ("homing_s", clock.homing_s),

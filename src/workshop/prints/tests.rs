@@ -2,8 +2,8 @@
 
 use super::testing::Dice;
 use super::*;
-use crate::machine::Machine;
-use crate::physics::wall_clock::{JobParts, MODEL_VERSION};
+use crate::machine::{Machine, testing::of_corpus};
+use crate::physics::wall_clock::{JobParts, MODEL_VERSION, WallClock};
 
 /// The records of a real workshop, see `corpus/README.md`.
 const WORKSHOP_A: &[u8] = include_bytes!("../../../corpus/prints/workshop-a.csv");
@@ -199,6 +199,64 @@ fn what_is_no_file_of_prints_says_so() {
     assert_eq!((told[0].line, told[0].column), (2, Some(1)));
 }
 
+/// A day alone is no start: a job may be printed twice on it.
+#[test]
+fn two_prints_of_one_day_are_two() {
+    let of = |measured_s: f64, started: &str| Print {
+        measured_s,
+        started: Some(started.to_owned()),
+        ..print("hook", 300.0)
+    };
+    let day = "2027-01-31T00:00:00";
+    assert!(!of(310.0, day).is_same(&of(540.0, day)) && of(310.0, day).is_same(&of(310.0, day)));
+    assert!(of(310.0, "2027-01-31T14:05:00").is_same(&of(540.0, "2027-01-31T14:05:00")));
+}
+
+/// Ten prints of 20 min tell start and factor together, not each: of a job of two and a half hours less is known.
+#[test]
+fn a_clock_of_short_jobs_is_unsure_of_long_ones() {
+    let job = |extruding_s: f64| JobParts { extruding_s, ..JobParts::default() };
+    let took_s = |of: JobParts| 120.0 + 1.02 * of.motion_s();
+    let prints = (0..10).map(|of| {
+        let parts = job(1200.0 + 3.0 * f64::from(of));
+        Print { parts, measured_s: took_s(parts), ..print(&format!("job {of}"), 1.0) }
+    });
+    let mut machine = Machine::built_in();
+    machine.clock = Some(learn(&machine, &prints.collect::<Vec<_>>()).expect("enough").clock);
+    let clock = WallClock::learned(&machine).expect("learned");
+    let width = |of: JobParts| {
+        let time = clock.time(&of).expect("an interval");
+        assert!((time.low_s..=time.high_s).contains(&took_s(of)), "{time:?} {}", took_s(of));
+        (time.high_s - time.low_s) / time.expected_s
+    };
+    assert!(width(job(1212.0)) < 0.1 && width(job(9000.0)) > 0.1);
+}
+
+/// A new spool, another limit of the melt rate: the plan and its prints stay what they were.
+#[test]
+fn what_is_only_judged_makes_no_plan_old() {
+    let heron = of_corpus("heron");
+    let with = |key: &str, value: &str| plan_digest(&heron.with(key, value).expect("changes"));
+    for (key, value) in [
+        ("tool[0].on_spool_mm", "1000.0"),
+        ("tool[0].melt_rate_mm3_s.peak", "20.0"),
+        ("tool[0].density_g_cm3", "1.1"),
+        ("structure_limits.ringing_mm", "0.2"),
+        ("name", "Other"),
+    ] {
+        assert_eq!(with(key, value), plan_digest(&heron), "{key}");
+    }
+    for (key, value) in [
+        ("motion.acceleration_mm_s2.printing", "777.0"),
+        ("controller.homing_s", "33.0"),
+        ("controller.command_rate_limit_hz", "99.0"),
+        ("bed.heating.time_constant_s", "99.0"),
+        ("room.ambient_c", "17.0"),
+    ] {
+        assert_ne!(with(key, value), plan_digest(&heron), "{key}");
+    }
+}
+
 #[test]
 fn the_same_print_is_known_by_its_start_or_its_time() {
     let with = |digest: &str, when: Option<&str>, seconds: f64| Print {
@@ -210,7 +268,9 @@ fn the_same_print_is_known_by_its_start_or_its_time() {
     assert!(one.is_same(&with("a", None, 100.1)) && !one.is_same(&with("a", None, 100.2)));
     assert!(!one.is_same(&with("b", None, 100.0)) && !one.is_same(&with("a", Some("2027-01-31"), 100.0)));
     let dated = with("a", Some("2027-01-31"), 100.0);
-    assert!(dated.is_same(&with("a", Some("2027-01-31"), 150.0)));
+    assert!(
+        dated.is_same(&with("a", Some("2027-01-31"), 100.0)) && !dated.is_same(&with("a", Some("2027-01-31"), 150.0))
+    );
     assert!(!dated.is_same(&with("a", Some("2027-02-01"), 100.0)));
     let on = |machine: &str| Print { machine: Some(machine.to_owned()), ..one.clone() };
     assert!(!on("Heron").is_same(&on("Wren")) && on("Heron").is_same(&one));
