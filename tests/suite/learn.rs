@@ -131,8 +131,8 @@ fn from_prints_to_a_time_with_its_interval() {
     let brief = shop.said(&["check", "heron-bracket.gcode", "--brief"]);
     assert!(brief.contains(" (90 %: "), "{brief}");
     let csv = shop.said(&["check", "heron-bracket.gcode", "--format", "csv"]);
-    assert!(csv.contains(",error,time_expected_s,time_low_s,time_high_s "), "{csv}");
-    assert!(csv.ends_with(&format!("{low},{high}")), "{csv}");
+    assert!(csv.contains(",error,time_expected_s,time_low_s,time_high_s,energy_wh,"), "{csv}");
+    assert!(csv.ends_with(&format!("{low},{high},,,")), "{csv}");
 }
 
 #[test]
