@@ -10,7 +10,7 @@ use crate::wording::figure;
 pub const CHECK: Check = Check {
     id: "heater-power-exceeded",
     topic: "heat for the flow",
-    severity: Severity::Hold,
+    severity: Severity::Note,
     summary: "The flow asks for more heat than the heater of the hotend has left.",
     explain: Explanation {
         what: "to warm the filament that is pushed takes more power than the heater has beside what holds the hotend at its \
@@ -20,7 +20,8 @@ temperature.",
 `density_g_cm3` and `filament_specific_heat_j_g_k` of the filament, the temperature T of the nozzle by its heating law and \
 T_in, `melt_zone.feed_in_c` or else that of the room (heat balance of a flow, any handbook). Of `heater_w` what is left at T is \
 heater_w (T_full - T) / (T_full - T_room): by Newton's law a hotend that tends to `full_power_c` at full power is held at T by \
-the share (T - T_room) / (T_full - T_room).",
+the share (T - T_room) / (T_full - T_room). How far the nozzle then cools is not followed: its mass makes up for a second or \
+two, so this is a note. Where it lasts, set the check to hold in the sheet.",
         remedy: "lower the speed where the line numbers point, or mount a stronger heater; a nozzle set cooler has more power \
 left but melts less.",
     },

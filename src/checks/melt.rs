@@ -4,7 +4,7 @@
 use super::heat;
 use super::purge_line::{Message, OnPurgeLine};
 use crate::block::{Block, Column};
-use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Hit, Inspection, Log, Observer, Spot};
 use crate::machine::{Machine, MeltRates, Tool};
 use crate::physics::capacity::{self, MeltCapacity};
 use crate::physics::melt::{MeltLaw, Melted};
@@ -72,7 +72,7 @@ fn hit(watched: &Watched, block: &Block, i: usize, rate: f64, limit: f64) -> Hit
     Hit {
         check: watched.check,
         kind: block.tool_index as u64,
-        severity: Severity::Hold,
+        severity: watched.check.severity,
         line: block.line[i],
         value: Some(rate),
         badness: rate / limit,
