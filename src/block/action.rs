@@ -1,7 +1,5 @@
 //! What happens between moves, and how warm the nozzle is meanwhile.
 
-use crate::machine::MeltRates;
-
 /// Temperature of the tool in use over a block: it was `start_c` when it got its target, `elapsed_s` before the block, and
 /// tends to `toward_c` with the time constant; `target_c` is where the controller holds it. Counted from the command and
 /// not from the block, so that no bit depends on where blocks are cut.
@@ -33,9 +31,7 @@ impl NozzleSpan {
         let free = self.toward_c + (start - self.toward_c) * (-(self.elapsed_s + after_s) / tau).exp();
         Some(if start < self.target_c { free.min(self.target_c) } else { free.max(self.target_c) })
     }
-}
 
-impl NozzleSpan {
     /// No temperature of the block is above this, °C.
     pub fn hottest_c(&self) -> Option<f64> {
         let start_c = self.start_c?;
@@ -47,13 +43,6 @@ impl NozzleSpan {
     pub fn melts_at(&self, after_s: f64) -> Option<f64> {
         if self.unawaited { None } else { self.at(after_s) }
     }
-}
-
-/// What the hotend in use melts over a block, where that hangs on its temperature.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CapacitySpan {
-    /// The least during the block.
-    pub least: MeltRates,
 }
 
 /// A heater.

@@ -12,9 +12,10 @@ mod phases;
 pub(crate) mod strokes;
 
 use crate::geometry::{Box3, Curve, curve_extrema, widen};
+use crate::machine::MeltRates;
 use crate::vectors::{Vectors, columns};
 
-pub use action::{Action, ActionKind, CapacitySpan, Heater, NozzleSpan, Wait};
+pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
@@ -149,8 +150,8 @@ pub struct Block {
     pub tool_index: usize,
     /// Temperature of the tool in use during the block's moves.
     pub nozzle: NozzleSpan,
-    /// What it melts meanwhile; none where the sheet gives its melt rates whatever its temperature.
-    pub capacity: Option<CapacitySpan>,
+    /// The least that it can melt meanwhile; none where the sheet gives its melt rates whatever its temperature.
+    pub capacity: Option<MeltRates>,
     /// What follows the moves, in order.
     pub actions: Vec<Action>,
 

@@ -37,13 +37,8 @@ struct BedOverLimit {
 
 impl Observer for BedOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        heat::over_limit(
-            &CHECK,
-            block,
-            log,
-            |_| 0.0,
-            |heater| (heater == Heater::Bed).then_some((0, Some(self.limit_c))),
-        );
+        let limit = || heat::TargetLimit { kind: 0, limit_c: Some(self.limit_c), offset_c: 0.0 };
+        heat::over_limit(&CHECK, block, log, |heater| (heater == Heater::Bed).then(limit));
     }
 }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::block::{ActionKind, Block, Heater};
 use crate::findings::{Check, Hit, Log, Severity, Spot};
 use crate::machine::{Machine, Tool};
+use crate::wording::figure;
 
 /// Most heaters followed at a time.
 const HEATERS: usize = 256;
@@ -23,19 +24,28 @@ pub fn per_tool(machine: &Machine, value: impl Fn(&Tool) -> Option<f64>) -> Vec<
     machine.tools.iter().map(value).collect()
 }
 
-/// Raises a no-go for every target above its limit, also before `offset_c` was added to it; `judge` answers the kind and the limit of the heaters it is about.
+/// What the targets of a heater are held against.
+pub struct TargetLimit {
+    /// Kind of the finding.
+    pub kind: u64,
+    /// Highest target, °C; none where the sheet gives none.
+    pub limit_c: Option<f64>,
+    /// What the sheet has added to targets of the job, °C.
+    pub offset_c: f64,
+}
+
+/// Raises a no-go for every target above its limit, with what the sheet adds or without: the machine does not know of it.
+/// `limit_of` answers for the heaters it is about.
 pub fn over_limit(
     check: &'static Check,
     block: &Block,
     log: &mut Log,
-    offset_c: impl Fn(Heater) -> f64,
-    judge: impl Fn(Heater) -> Option<(u64, Option<f64>)>,
+    limit_of: impl Fn(Heater) -> Option<TargetLimit>,
 ) {
     for action in &block.actions {
         let ActionKind::Heat { heater, target_c, .. } = action.kind else { continue };
-        let Some((kind, Some(limit_c))) = judge(heater) else { continue };
-        // Without what the sheet adds: the machine does not know of it.
-        let own_c = target_c - offset_c(heater);
+        let Some(TargetLimit { kind, limit_c: Some(limit_c), offset_c }) = limit_of(heater) else { continue };
+        let own_c = target_c - offset_c;
         let higher_c = target_c.max(own_c);
         if higher_c > limit_c {
             let hit = Hit {
@@ -50,13 +60,10 @@ pub fn over_limit(
                 spot: Spot::InBlock,
             };
             log.raise(hit, || {
-                let (what, own, limit) =
-                    (words(heater), crate::wording::figure(own_c), crate::wording::figure(limit_c));
-                let with = match target_c == own_c {
+                let (what, own, limit) = (words(heater), figure(own_c), figure(limit_c));
+                let with = match offset_c == 0.0 {
                     true => String::new(),
-                    false => {
-                        format!(", with `nozzle_offset_c` of the sheet to {} °C", crate::wording::figure(target_c))
-                    }
+                    false => format!(", with `nozzle_offset_c` of the sheet to {} °C", figure(target_c)),
                 };
                 format!("{what} is commanded to {own} °C{with}; the sheet allows at most {limit} °C.")
             });

@@ -131,7 +131,7 @@ struct MeltsByHeat {
 
 impl ByHeat for MeltsByHeat {
     fn in_block(&mut self, block: &Block) -> Option<f64> {
-        (self.pick)(&block.capacity?.least)
+        (self.pick)(&block.capacity?)
     }
 
     fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64> {
@@ -198,14 +198,8 @@ impl<L: ByHeat> Observer for OverByHeat<L> {
                 && let Some((rate, limit, nozzle_c)) = self.worst(block, i, rate, start_s)
             {
                 let (value, told_limit, unit) = self.by_heat.told(block.tool_index, rate, limit, nozzle_c);
-                let badness = hit(&self.watched, block, i, rate, limit).badness;
-                let hit = Hit {
-                    value: Some(value),
-                    limit: Some(told_limit),
-                    unit,
-                    badness,
-                    ..hit(&self.watched, block, i, rate, limit)
-                };
+                let by_rate = hit(&self.watched, block, i, rate, limit);
+                let hit = Hit { value: Some(value), limit: Some(told_limit), unit, ..by_rate };
                 self.purge.hit_at(block, i, before, (hit, nozzle_c), log);
             }
             start_s += block.time_s[i];

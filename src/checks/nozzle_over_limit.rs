@@ -27,31 +27,24 @@ A tool number that the sheet does not describe is judged by the first tool.",
 };
 
 fn build(machine: &Machine, _: &str) -> Built {
-    let limits = heat::per_tool(machine, |tool| tool.limit_c);
-    if limits.iter().all(Option::is_none) {
+    let tools: Vec<_> = machine.tools.iter().map(|tool| (tool.limit_c, tool.nozzle_offset_c)).collect();
+    if tools.iter().all(|(limit_c, _)| limit_c.is_none()) {
         return Built::Skipped("the sheet gives no `[[tool]] temperature_c.limit`".to_owned());
     }
-    let offsets_c = machine.tools.iter().map(|tool| tool.nozzle_offset_c).collect();
-    Built::Watching(Box::new(NozzleOverLimit { limits, offsets_c }))
+    Built::Watching(Box::new(NozzleOverLimit { tools }))
 }
 
 struct NozzleOverLimit {
-    limits: Vec<Option<f64>>,
-    offsets_c: Vec<f64>,
+    /// Highest target of each tool, and what the sheet has added to targets, °C.
+    tools: Vec<(Option<f64>, f64)>,
 }
 
 impl Observer for NozzleOverLimit {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        let offset_c = |heater| match heater {
-            Heater::Nozzle(tool) => {
-                self.offsets_c.get(tool as usize).or(self.offsets_c.first()).copied().unwrap_or(0.0)
-            }
-            Heater::Bed | Heater::Chamber => 0.0,
-        };
-        heat::over_limit(&CHECK, block, log, offset_c, |heater| {
+        heat::over_limit(&CHECK, block, log, |heater| {
             let Heater::Nozzle(number) = heater else { return None };
-            let limit = self.limits.get(number as usize).or(self.limits.first()).copied().flatten();
-            Some((u64::from(number), limit))
+            let &(limit_c, offset_c) = self.tools.get(number as usize).or(self.tools.first())?;
+            Some(heat::TargetLimit { kind: u64::from(number), limit_c, offset_c })
         });
     }
 }

@@ -333,7 +333,7 @@ impl Job {
         if let Some(mut capacities) = MeltCapacity::of_all(machine) {
             for block in &mut blocks {
                 let lasts_s = block.time_s[..block.len()].iter().sum();
-                block.capacity = Some(capacity::span(&mut capacities[block.tool_index], block, lasts_s));
+                block.capacity = Some(capacity::least(&mut capacities[block.tool_index], block, lasts_s));
             }
         }
         let Built::Watching(mut observer) = (check.build)(machine, "job.gcode") else {

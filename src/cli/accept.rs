@@ -187,8 +187,7 @@ impl AcceptArgs {
                 .under(&format!("nothing is written: {shown} could not be read any more with the new entry"))
                 .into());
         }
-        let mut file = Output::file(path)?;
-        file.write_all(text.as_bytes()).and_then(|()| file.finish()).with_context(|| format!("cannot write {shown}"))
+        output::put(path, text.as_bytes())
     }
 }
 

@@ -15,7 +15,6 @@ use super::terminal::Terminal;
 use super::{Exit, prints, sheet};
 use crate::findings::Inspection;
 use crate::machine::{LearnedClock, Machine};
-use crate::physics::wall_clock::MODEL_VERSION;
 use crate::preflight::{JobSource, Preflight};
 use crate::show::report::{
     Look,
@@ -99,10 +98,7 @@ fn plan_anew(prints: &mut [(u64, Print)], machine: &Machine, file: &Path, jobs: 
     let folder = file.parent().unwrap_or(Path::new(""));
     let mut planned: BTreeMap<PathBuf, Option<Inspection>> = BTreeMap::new();
     for (_, print) in prints {
-        let is_own = print.machine.as_ref().is_none_or(|name| *name == machine.name);
-        let is_old = print.model.is_some_and(|model| model != MODEL_VERSION)
-            || print.sheet_digest.as_ref().is_some_and(|known| *known != digest);
-        if !is_own || !is_old || print.aborted {
+        if !print.is_of(&machine.name) || !print.is_old(&digest) || print.aborted {
             continue;
         }
         let beside = folder.join(&print.job);
@@ -147,6 +143,5 @@ fn write(machine: &Machine, clock: &LearnedClock, terminal: &Terminal) -> anyhow
             return Err(Faults::of_sheet(&faults.into(), terminal).under(&sentence).into());
         }
     }
-    let mut file = Output::file(path)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.finish()).with_context(|| format!("cannot write {shown}"))
+    output::put(path, text.as_bytes())
 }

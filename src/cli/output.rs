@@ -118,8 +118,16 @@ pub fn keep_what_is_there(path: &Path, replace: bool) -> anyhow::Result<()> {
 /// When it is there already or cannot be written.
 pub fn write_new(path: &Path, text: &str, replace: bool) -> anyhow::Result<()> {
     keep_what_is_there(path, replace)?;
+    put(path, text.as_bytes())
+}
+
+/// Puts a file there as a whole, in the place of one that is.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn put(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
     let mut output = Output::file(path)?;
-    let written = output.write_all(text.as_bytes()).and_then(|()| output.finish());
+    let written = output.write_all(bytes).and_then(|()| output.finish());
     written.with_context(|| format!("cannot write {}", path.display()))
 }
 

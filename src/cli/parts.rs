@@ -30,7 +30,7 @@ impl Part {
     ///
     /// # Errors
     /// When it cannot be made.
-    pub fn beside(target: &Path) -> io::Result<Self> {
+    pub fn beside(target: &Path) -> Result<Self, io::Error> {
         let folder = target.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         Self::make(|builder| open_to_umask(builder.suffix(".part")).tempfile_in(folder))
     }
@@ -64,7 +64,7 @@ impl Part {
     ///
     /// # Errors
     /// When it cannot be written, or cannot be given to the owner of the file that is there; that one then stays.
-    pub fn take_the_place_of(mut self, target: &Path) -> io::Result<()> {
+    pub fn take_the_place_of(mut self, target: &Path) -> Result<(), io::Error> {
         self.file.flush()?;
         if let Ok(old) = fs::metadata(target) {
             hand_on(&old, self.file.get_ref())?;

@@ -203,9 +203,7 @@ fn write(path: &Path, prints: Vec<Print>) -> anyhow::Result<(usize, usize)> {
         if bytes.len() > PRINTS_MAX_BYTES {
             bail!("nothing is written: {} would have more than {PRINTS_MAX_BYTES} bytes", path.display());
         }
-        let mut file = Output::file(path)?;
-        let written = file.write_all(&bytes).and_then(|()| file.finish());
-        written.with_context(|| format!("cannot write {}", path.display()))?;
+        output::put(path, &bytes)?;
     }
     Ok((fresh.len(), count))
 }

@@ -30,12 +30,11 @@ struct Known {
     /// Squared cap at its start, and what it can add or take away.
     map: Map,
     length_mm: f64,
+    /// As derived, or what it is slowed down to where it entered a thin queue.
     feed_mm_s: f64,
     accel_mm_s2: f64,
     /// Time to read it.
     reading: u64,
-    /// It is slowed down, for it entered a thin queue.
-    is_stretched: bool,
 }
 
 /// The end of a run of moves: its number among all moves, and the squared speed that it may stop from.
@@ -141,7 +140,6 @@ impl Arrivals {
                 feed_mm_s: block.feed_mm_s[i],
                 accel_mm_s2: block.accel_mm_s2[i],
                 reading: time_units(by_card_s.max(by_line_s)),
-                is_stretched: false,
             });
         }
     }
@@ -149,10 +147,8 @@ impl Arrivals {
     /// The machine comes to rest behind the last move taken, from at most that squared speed.
     pub(super) fn stop(&mut self, rest: f64) {
         let at = self.passed + self.known.len() as u64;
-        match self.ends.back_mut() {
-            Some(end) if end.at == at => {}
-            _ if at == self.passed => {}
-            _ => self.ends.push_back(RunEnd { at, rest }),
+        if at > self.ends.back().map_or(self.passed, |end| end.at) {
+            self.ends.push_back(RunEnd { at, rest });
         }
     }
 
@@ -209,17 +205,14 @@ impl Arrivals {
             self.enter(last, began);
             self.gaps.push((i, (began - ended) as f64 / Sum::ONE));
         }
-        let to = self.run.next;
-        let knows_all = to >= last.min(number + self.window);
+        let knows_all = self.run.next >= last.min(number + self.window);
         let is_plain = knows_all && self.run.sliding.is_none() && self.run.speed == start;
-        let stop = if is_plain { end } else { self.slowed(number, to, last, end) };
-        let Known { feed_mm_s, length_mm, accel_mm_s2, is_stretched, .. } = self.known[0];
+        let stop = if is_plain { end } else { self.slowed(knows_all, end) };
+        let Known { feed_mm_s, length_mm, accel_mm_s2, .. } = self.known[0];
         let (speed, time_s) = if is_plain {
             (start, block.time_s[i])
         } else {
-            if is_stretched {
-                block.feed_mm_s[i] = feed_mm_s;
-            }
+            block.feed_mm_s[i] = feed_mm_s;
             let speed = self.run.speed;
             (speed, law::phases([speed, stop], [speed.sqrt(), stop.sqrt()], feed_mm_s, accel_mm_s2, length_mm).time_s())
         };
@@ -298,16 +291,15 @@ impl Arrivals {
         }
         let squared = grid::squared_down(slower_mm_s * slower_mm_s);
         let known = &mut self.known[at];
-        (known.feed_mm_s, known.is_stretched) = (slower_mm_s, true);
+        known.feed_mm_s = slower_mm_s;
         known.map = Map { add: known.map.add.min(squared), cap: known.map.cap.min(squared) };
         self.run.stretched = Some(squared);
-        let number = self.passed;
-        self.slide(number).until = number + at as u64 + 2;
+        self.slide().until = self.passed + at as u64 + 2;
     }
 
-    /// The moves behind `number`, made where there are none yet.
-    fn slide(&mut self, number: u64) -> &mut Sliding {
-        let from = number + 1;
+    /// The moves behind the next one, made where there are none yet.
+    fn slide(&mut self) -> &mut Sliding {
+        let from = self.passed + 1;
         self.run.sliding.get_or_insert_with(|| Sliding {
             from,
             to: from,
@@ -317,18 +309,17 @@ impl Arrivals {
         })
     }
 
-    /// The squared speed at the end of a move that was planned with those up to, not including, move `to`.
-    fn slowed(&mut self, number: u64, to: u64, last: u64, end: f64) -> f64 {
-        let rest = self.ends.front().filter(|_| to == last).map_or(0.0, |end| end.rest);
-        let window = self.window;
-        let speed = self.run.speed;
+    /// The squared speed at the end of the next move, planned with those that have entered. `end` is what it would be if all
+    /// commands were there; `knows_all` tells that all of a queue's length are, or of the run.
+    fn slowed(&mut self, knows_all: bool, end: f64) -> f64 {
+        let (number, to, speed) = (self.passed, self.run.next, self.run.speed);
+        let rest = self.ends.front().filter(|end| end.at == to).map_or(0.0, |end| end.rest);
         let known = std::mem::take(&mut self.known);
-        let sliding = self.slide(number);
+        let sliding = self.slide();
         let map_of = |at: u64| known[(at - number) as usize].map;
         sliding.drop_before(number + 1, map_of);
         (sliding.to..to).for_each(|at| sliding.add(map_of(at)));
         let bound = sliding.apply(rest);
-        let knows_all = to >= last.min(number + window);
         if !knows_all {
             sliding.until = sliding.until.max(to + 1);
         }

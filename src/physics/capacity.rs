@@ -4,7 +4,7 @@
 //! Why does each block say the least of it? Most blocks stay below that, and need no look at single moves.
 
 use super::melt::{self, MeltLaw, Melted};
-use crate::block::{Block, CapacitySpan};
+use crate::block::Block;
 use crate::machine::{Machine, MeltByHeat, MeltRates, MeltRow, MeltZone, Tool};
 
 /// While the nozzle warms or cools, moves are judged in parts of this length, s: a power of two, so that borders are exact.
@@ -154,24 +154,16 @@ pub fn each_rate(
     start_s: f64,
     mut take: impl FnMut(f64, f64, f64, Option<f64>),
 ) {
-    let mut now_s = start_s;
-    melt::each_rate(block, i, area_mm2, |q_start, q_end, seconds| {
-        let (from_s, end_s, mut q) = (now_s, now_s + seconds, q_start);
-        while now_s < end_s {
-            let until_s = border_s(now_s).min(end_s);
-            let next =
-                if until_s < end_s { q_start + (q_end - q_start) * ((until_s - from_s) / seconds) } else { q_end };
-            take(q, next, until_s - now_s, block.nozzle.melts_at((now_s + until_s) / 2.0 - block.start_s));
-            (now_s, q) = (until_s, next);
-        }
+    melt::each_part(block, i, area_mm2, start_s, border_s, |[start, end], [from_s, until_s]| {
+        take(start, end, until_s - from_s, block.nozzle.melts_at((from_s + until_s) / 2.0 - block.start_s));
     });
 }
 
-/// What the hotend melts over so many seconds from the start of a block.
-pub(crate) fn span(capacity: &mut MeltCapacity, block: &Block, lasts_s: f64) -> CapacitySpan {
+/// The least that the hotend melts over so many seconds from the start of a block.
+pub(crate) fn least(capacity: &mut MeltCapacity, block: &Block, lasts_s: f64) -> MeltRates {
     match nozzle_c(block, block.start_s, block.start_s + lasts_s) {
-        Some([from_c, to_c]) => CapacitySpan { least: capacity.least(from_c, to_c) },
-        None => CapacitySpan { least: capacity.at(None) },
+        Some([from_c, to_c]) => capacity.least(from_c, to_c),
+        None => capacity.at(None),
     }
 }
 

@@ -215,21 +215,37 @@ impl MeltLaw {
         mut part: impl FnMut(Melted),
     ) -> f64 {
         let mut melt = Melt { y: block.sustained_start_mm3_s[i], ..Melt::new(self.window_s) };
-        let (path, mut now_s) = (block.section_mm2[i] > 0.0, start_s);
-        each_rate(block, i, self.area_mm2, |q_start, q_end, seconds| {
-            let (from_s, end_s, mut q) = (now_s, now_s + seconds, q_start);
-            while now_s < end_s {
-                let until_s = border(now_s).max(now_s.next_up()).min(end_s);
-                let share = (until_s - from_s) / seconds;
-                let next = if until_s < end_s { q_start + (q_end - q_start) * share } else { q_end };
-                let most = melt.advance(q, next, until_s - now_s);
-                let peak_mm3_s = if path { q.max(next) } else { 0.0 };
-                part(Melted { at_s: now_s, peak_mm3_s, sustained_mm3_s: most });
-                (now_s, q) = (until_s, next);
-            }
+        let path = block.section_mm2[i] > 0.0;
+        each_part(block, i, self.area_mm2, start_s, border, |[start, end], [at_s, until_s]| {
+            let sustained_mm3_s = melt.advance(start, end, until_s - at_s);
+            let peak_mm3_s = if path { start.max(end) } else { 0.0 };
+            part(Melted { at_s, peak_mm3_s, sustained_mm3_s });
         });
         melt.y
     }
+}
+
+/// [`each_rate`] of a move that starts at that time, in parts that end where `border` says that the one with that time does:
+/// `take` gets the rates, mm³/s, and the times, s, at both ends.
+pub(crate) fn each_part(
+    block: &Block,
+    i: usize,
+    area_mm2: f64,
+    start_s: f64,
+    border: impl Fn(f64) -> f64,
+    mut take: impl FnMut([f64; 2], [f64; 2]),
+) {
+    let mut now_s = start_s;
+    each_rate(block, i, area_mm2, |q_start, q_end, seconds| {
+        let (from_s, end_s, mut q) = (now_s, now_s + seconds, q_start);
+        while now_s < end_s {
+            let until_s = border(now_s).max(now_s.next_up()).min(end_s);
+            let share = (until_s - from_s) / seconds;
+            let next = if until_s < end_s { q_start + (q_end - q_start) * share } else { q_end };
+            take([q, next], [now_s, until_s]);
+            (now_s, q) = (until_s, next);
+        }
+    });
 }
 
 /// Calls `take` with the rates at both ends of each linear piece of move `i`, mm³/s, and its time, s: as it melts, where the

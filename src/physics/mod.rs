@@ -19,10 +19,8 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use crate::block::{
-    Action, ActionKind, Block, BlockInFlight, CapacitySpan, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum,
-};
-use crate::machine::{Machine, Tool};
+use crate::block::{Action, ActionKind, Block, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
+use crate::machine::{Machine, MeltRates, Tool};
 use crate::vectors::columns;
 use burst::Burst;
 use capacity::MeltCapacity;
@@ -204,7 +202,7 @@ impl Physics {
         let capacity = self.weigh(block, moves.value());
         let ((melt, burst), scratch) = self.melt_state();
         if let Some(capacity) = capacity {
-            burst.hold_against(capacity.least.peak_mm3_s);
+            burst.hold_against(capacity.peak_mm3_s);
         }
         melt.follow(block, area_mm2, scratch);
         burst.follow(block, area_mm2);
@@ -235,30 +233,31 @@ impl Physics {
         }
     }
 
-    /// What the hotend melts during the moves of a block, which take so many seconds; none where that is always the same.
-    fn weigh(&mut self, block: &mut Block, lasts_s: f64) -> Option<CapacitySpan> {
+    /// The least that the hotend melts during the moves of a block, which take so many seconds; none where that is always the
+    /// same.
+    fn weigh(&mut self, block: &mut Block, lasts_s: f64) -> Option<MeltRates> {
         let capacity = self.capacities.as_mut()?.get_mut(block.tool_index)?;
-        let span = capacity::span(capacity, block, lasts_s);
-        block.capacity = Some(span);
+        let least = capacity::least(capacity, block, lasts_s);
+        block.capacity = Some(least);
         let said = self.beyond_measured && self.melted_unweighed;
         if said || !(0..block.len()).any(|i| block.de_mm[i] > 0.0) {
-            return Some(span);
+            return Some(least);
         }
-        self.melted_unweighed |= span.least.sustained_mm3_s.is_none();
+        self.melted_unweighed |= least.sustained_mm3_s.is_none();
         if let Some([low_c, high_c]) = capacity.measured_c() {
-            let beyond = |at_c: f64| at_c < low_c || at_c > high_c;
-            // At both ends of each move that pushes, so that nothing depends on where blocks are cut.
-            let mut after_s = 0.0;
-            for i in 0..block.len() {
-                let ends_s = [after_s, after_s + block.time_s[i]];
-                if !self.beyond_measured && block.de_mm[i] > 0.0 {
-                    let ends = ends_s.map(|after_s| block.nozzle.melts_at(after_s));
-                    self.beyond_measured = ends.into_iter().flatten().any(beyond);
-                }
-                after_s = ends_s[1];
+            let beyond = |after_s: f64| block.nozzle.melts_at(after_s).is_some_and(|c| c < low_c || c > high_c);
+            // The nozzle goes one way during a block: where both of its ends are within, all of it is. Else each move that
+            // pushes tells, at both ends, so that nothing depends on where blocks are cut.
+            if !self.beyond_measured && (beyond(0.0) || beyond(lasts_s)) {
+                let mut after_s = 0.0;
+                self.beyond_measured = (0..block.len()).any(|i| {
+                    let start_s = after_s;
+                    after_s += block.time_s[i];
+                    block.de_mm[i] > 0.0 && (beyond(start_s) || beyond(after_s))
+                });
             }
         }
-        Some(span)
+        Some(least)
     }
 
     /// With what the sheet adds to targets of the nozzle; one that is off stays off.

@@ -219,8 +219,8 @@ impl Standing {
     }
 
     /// The same along a curve.
-    pub fn along_curve(&self, curve: &Curve, from: [f64; 3], to: [f64; 3], mut take: impl FnMut(Crossing)) {
-        flatten(curve, from, to, CHORD_MM, |from, to| self.along(from, to, &mut take));
+    pub fn along_curve(&self, curve: &Curve, from: [f64; 3], to: [f64; 3], take: impl FnMut(Crossing)) {
+        self.grid.along_curve(curve, from, to, take);
     }
 
     /// The cells whose middle lies in an area around a place and that stand higher than `above_mm`.
@@ -297,6 +297,11 @@ impl Grid {
             take(Crossing { cell: row * self.columns + column, z_mm, lowest_mm });
             before_mm = z_mm;
         }
+    }
+
+    /// The same along a curve.
+    fn along_curve(&self, curve: &Curve, from: [f64; 3], to: [f64; 3], mut take: impl FnMut(Crossing)) {
+        flatten(curve, from, to, CHORD_MM, |from, to| self.along(from, to, &mut take));
     }
 
     /// From which share of a path to which it lies over the grid.

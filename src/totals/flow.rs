@@ -405,7 +405,7 @@ impl OverByHeat {
 
     /// Adds the time over capacity of the moves of a block, of which none along a path has a higher rate than `peak`.
     fn add_block(&mut self, block: &Block, peak: f64, over_s: &mut Sum) {
-        let least = block.capacity.and_then(|span| span.least.sustained_mm3_s);
+        let least = block.capacity.and_then(|least| least.sustained_mm3_s);
         let least = least.filter(|least| peak > *least || !block.purges.is_empty());
         let Some((least, capacity)) = least.zip(self.capacities.get_mut(block.tool_index)) else { return };
         let area_mm2 = self.areas_mm2[block.tool_index];
@@ -455,7 +455,8 @@ pub(super) struct FlowTotals {
 impl FlowTotals {
     pub(super) fn new(machine: &Machine) -> Self {
         let first = machine.tools.first();
-        let constant = |value: Option<f64>| value.filter(|_| MeltCapacity::of_all(machine).is_none());
+        let by_heat = MeltCapacity::of_all(machine).map(|capacities| OverByHeat::new(machine, capacities));
+        let constant = |value: Option<f64>| value.filter(|_| by_heat.is_none());
         Self {
             sustained_limits: machine.tools.iter().map(|tool| constant(tool.sustained_mm3_s)).collect(),
             peak_limits: machine.tools.iter().map(|tool| constant(tool.peak_mm3_s)).collect(),
@@ -464,7 +465,7 @@ impl FlowTotals {
             time_s: Sum::default(),
             volume_mm3: Sum::default(),
             over_s: Sum::default(),
-            by_heat: MeltCapacity::of_all(machine).map(|capacities| OverByHeat::new(machine, capacities)),
+            by_heat,
             pushes: Pushes::new(machine),
             flow: Flow::default(),
             by_tool: vec![ToolFlow::default(); machine.tools.len()],

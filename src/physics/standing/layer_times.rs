@@ -6,9 +6,8 @@
 //! told by the mean over its cells: where one layer ends and the next begins some cells always come soon after one another.
 //! Cells are about as large as [`CELL_MM`](super::CELL_MM); the time on a line is shared evenly over its cells.
 
-use super::{CHORD_MM, Crossing, Grid, LEVEL_MM};
+use super::{Crossing, Grid, LEVEL_MM};
 use crate::block::{ActionKind, Block, flag};
-use crate::geometry::flatten;
 use crate::machine::Machine;
 use crate::physics::melt::PulledBack;
 
@@ -127,9 +126,9 @@ impl LayerTimes {
         crossings.clear();
         match block.curve(i) {
             None => grid.along(from, to, |crossing| crossings.push(crossing)),
-            Some(curve) => flatten(&curve.moved_by(self.tip_mm), from, to, CHORD_MM, |from, to| {
-                grid.along(from, to, |crossing| crossings.push(crossing));
-            }),
+            Some(curve) => {
+                grid.along_curve(&curve.moved_by(self.tip_mm), from, to, |crossing| crossings.push(crossing))
+            }
         }
         // Ramps climb over what they have just laid.
         let is_level = (to[2] - from[2]).abs() < LEVEL_MM;

@@ -201,6 +201,7 @@ pub(super) struct Gathering {
     every: u64,
     passed: u64,
     kept: usize,
+    /// Those of the blocks.
     vectors_at_hand: Vectors,
 }
 
@@ -250,6 +251,9 @@ impl Batch {
 
     /// Transforms what waits, in its order.
     fn flush(&mut self, axes: &mut [SpectrumPart]) {
+        if self.waiting.is_empty() {
+            return;
+        }
         // Lengths are right by construction; a transform that fails would leave the old lines.
         let done = self.transform.process_with_scratch(&mut self.windowed, &mut self.lines, &mut self.scratch);
         debug_assert!(done.is_ok());
@@ -297,6 +301,7 @@ impl Gathering {
     }
 
     pub(super) fn block(&mut self, block: &Block) {
+        self.vectors_at_hand = block.vectors;
         let mut bends = block.curves.iter().peekable();
         for i in 0..block.len() {
             if block.flags[i] & flag::PATH != 0 {

@@ -110,6 +110,17 @@ impl Print {
         self.measured_s - self.waited_s
     }
 
+    /// Whether it was made on the machine of that name; one whose owner does not say was.
+    pub fn is_of(&self, machine: &str) -> bool {
+        self.machine.as_ref().is_none_or(|name| name == machine)
+    }
+
+    /// Whether its parts come from another version of the model, or from another sheet than that of the digest.
+    pub fn is_old(&self, sheet_digest: &str) -> bool {
+        self.model.is_some_and(|model| model != MODEL_VERSION)
+            || self.sheet_digest.as_ref().is_some_and(|known| known != sheet_digest)
+    }
+
     /// Whether it is the same print written down twice: the same job on the same machine with the same start, or without a
     /// start with the same time.
     pub fn is_same(&self, other: &Self) -> bool {
@@ -224,8 +235,8 @@ impl PrintsFile {
         for record in records {
             let line = lines.of(&record);
             match (Row { record: &record, columns: &columns, line, width: header.len() }).print() {
-                Ok(print) => match file.prints.iter().find(|(_, known)| known.is_same(&print)) {
-                    Some((first, _)) => file.repeated.push((line, *first)),
+                Ok(print) => match file.same_as(&print) {
+                    Some(first) => file.repeated.push((line, first)),
                     None => file.prints.push((line, print)),
                 },
                 Err(fault) => file.faults.push(fault),

@@ -6,7 +6,7 @@ use super::drift::{self, Change, median};
 use super::robust::{self, Belief, Fitted, NORMAL_95, Sample};
 use super::{Print, plan_digest};
 use crate::machine::{LearnedClock, Machine};
-use crate::physics::wall_clock::{MODEL_VERSION, SPREAD_FLOOR_S, TERMS, WallClock, WallTime, WarmUp, half_s, term};
+use crate::physics::wall_clock::{SPREAD_FLOOR_S, TERMS, WallClock, WallTime, WarmUp, half_s, term};
 
 /// With fewer jobs nothing is learned: leaving out one, too little is left to say how well it foretells.
 pub const JOBS_MIN: usize = 3;
@@ -194,16 +194,11 @@ pub fn learn(machine: &Machine, prints: &[Print]) -> Result<Learned, TooFew> {
 /// The prints that count, in the order of their starts where all have one; those that do not; whether they are so ordered.
 fn select(machine: &Machine, prints: &[Print]) -> (Vec<usize>, Vec<LeftOut>, bool) {
     let digest = plan_digest(machine);
-    let why = |print: &Print| {
-        let is_other = print.machine.as_ref().is_some_and(|name| *name != machine.name);
-        let is_old = print.model.is_some_and(|model| model != MODEL_VERSION)
-            || print.sheet_digest.as_ref().is_some_and(|known| *known != digest);
-        match (is_other, print.aborted, is_old) {
-            (true, ..) => Some(Why::OtherMachine),
-            (_, true, _) => Some(Why::Aborted),
-            (.., true) => Some(Why::OldPlan),
-            _ => None,
-        }
+    let why = |print: &Print| match (print.is_of(&machine.name), print.aborted, print.is_old(&digest)) {
+        (false, ..) => Some(Why::OtherMachine),
+        (_, true, _) => Some(Why::Aborted),
+        (.., true) => Some(Why::OldPlan),
+        _ => None,
     };
     let (mut used, mut left_out) = (Vec::new(), Vec::new());
     for (print, of) in prints.iter().enumerate() {
