@@ -13,6 +13,7 @@ use std::hint::black_box;
 use std::process::Command;
 
 use gonogo::Verdict;
+use gonogo::machine::Ramp;
 use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{Report, openmetrics::OpenMetricsReport};
 use gonogo::study::matrix::Totals;
@@ -30,6 +31,9 @@ const BUDGETS: [(&str, f64); 6] =
 const MIXED_BUDGETS: [f64; 3] = [2417.0, 2917.0, 1883.0];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
+
+/// A limited jerk takes at most that many times the instructions of even ramps.
+const JERK_MOST: f64 = 1.8;
 
 /// A name, the size to begin with, and what is done with so much input.
 type Growing = (&'static str, usize, fn(usize));
@@ -127,6 +131,12 @@ fn run(stage: &str) {
         "whole" => {
             black_box(common::whole(&job, &machine));
         }
+        "jerk" => {
+            let mut machine = machine;
+            // Invented, of the size that desktop printers use (common practice, no source).
+            machine.motion.ramp = Ramp::JerkLimited([1e5, 1e5, 1e4, 1e5]);
+            black_box(common::whole(&job, &machine));
+        }
         _ => panic!("no such stage: {stage}"),
     }
 }
@@ -162,6 +172,9 @@ fn main() {
         println!("{stage:<8} {per_line:>10.1} {budget:>10.1} {:>9.1}%", (per_line / budget - 1.0) * 100.0);
         failed |= per_line > budget * (1.0 + MARGIN);
     }
+    let [jerk, whole] = ["jerk", "whole"].map(|stage| count(stage).expect("valgrind has just run") - nothing);
+    println!("{:<8} {:>10.1} {:>10.2} times that of even ramps", "jerk", jerk / lines, jerk / whole);
+    failed |= jerk > whole * JERK_MOST;
     for (mix, budget) in common::mixes().into_iter().zip(MIXED_BUDGETS) {
         let [all, nothing] =
             ["whole", "nothing"].map(|stage| count(&format!("{stage}@{mix}")).expect("valgrind has just run"));

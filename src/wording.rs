@@ -155,7 +155,7 @@ pub(crate) fn pair(value: f64, limit: f64) -> (String, String) {
 
 /// Units as people write them: `mm³/s` for `mm3/s`.
 pub(crate) fn units(text: &str) -> String {
-    text.replace("mm3", "mm³").replace("mm2", "mm²").replace("/s2", "/s²").replace("/cm3", "/cm³")
+    text.replace("mm3", "mm³").replace("mm2", "mm²").replace("/s2", "/s²").replace("/s3", "/s³").replace("/cm3", "/cm³")
 }
 
 /// A number with its unit.

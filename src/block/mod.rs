@@ -19,7 +19,7 @@ pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
-pub use phases::Piece;
+pub use phases::{Piece, RampList, RampPiece, Ramps};
 
 /// Tools told apart; higher numbers share the last place.
 pub(crate) const TOOLS_KEPT: usize = 64;
@@ -108,6 +108,8 @@ pub struct Block {
     pub t_down_s: Column<f64>,
     /// Duration, the sum of the three, s.
     pub time_s: Column<f64>,
+    /// How the speed goes within the moves: where not evenly, `t_up_s` and its like are no course to follow.
+    pub ramps: Ramps,
     /// Duration of each move if all commands had come in time, s; empty where that is its duration.
     pub fed_s: Vec<f64>,
 
@@ -181,6 +183,7 @@ impl Default for Block {
             t_cruise_s: ZEROS,
             t_down_s: ZEROS,
             time_s: ZEROS,
+            ramps: Ramps::Even,
             fed_s: Vec::new(),
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,
@@ -213,6 +216,7 @@ impl Block {
         for times in [&mut self.t_up_s, &mut self.t_cruise_s, &mut self.t_down_s, &mut self.time_s] {
             times[..count].fill(0.0);
         }
+        self.ramps = Ramps::Even;
     }
 
     /// Number of moves.
@@ -258,6 +262,8 @@ impl Block {
         self.origin = self.start(count);
         (front.count, self.count) = (count, all - count);
         front.vectors = self.vectors;
+        // Only moves of even ramps are cut so far: the others' shape is given to them behind that.
+        front.ramps = Ramps::Even;
         macro_rules! give {
             ($($column:expr),*) => {$({
                 let column: (&mut Column<_>, &mut Column<_>) = $column;

@@ -3,7 +3,7 @@
 //! This is the one reader of a move's times and speeds. Loops that run in vectors take the pieces of a move too: they are
 //! inlined into plain columns there.
 
-use super::Block;
+use super::{Block, grid};
 
 /// A piece of a move over which the speed goes evenly from one value to another. Its speed is
 /// start + (end − start) t / T, its acceleration (end − start) / T.
@@ -52,6 +52,240 @@ impl Block {
             Piece { seconds: self.t_cruise_s[i], start_mm_s: peak, end_mm_s: peak },
             Piece { seconds: self.t_down_s[i], start_mm_s: peak, end_mm_s: end },
         ]
+    }
+}
+
+/// Highest power of time in a [`RampPiece`].
+const POWERS: usize = 6;
+/// How far a chord may be from the ramp that it stands for, as a share of the peak speed.
+const CHORD_SHARE: f64 = 0.002;
+/// Most chords of a piece.
+const CHORDS_MOST: f64 = 64.0;
+
+/// A piece of a move over which its speed is a polynomial of time that does not turn round. With u the share of its time
+/// that has passed, the speed is Σ speed\[k\] uᵏ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RampPiece {
+    /// How long it takes, s, above 0.
+    pub seconds: f64,
+    /// The polynomial, mm/s.
+    pub speed: [f64; POWERS],
+}
+
+impl RampPiece {
+    /// Evenly from one speed to another.
+    pub fn even(piece: Piece) -> Self {
+        let Piece { seconds, start_mm_s, end_mm_s } = piece;
+        Self { seconds, speed: [start_mm_s, end_mm_s - start_mm_s, 0.0, 0.0, 0.0, 0.0] }
+    }
+
+    /// From one speed to another without acceleration and jerk at both ends: 10 u³ − 15 u⁴ + 6 u⁵.
+    pub fn quintic(piece: Piece) -> Self {
+        let change = piece.end_mm_s - piece.start_mm_s;
+        Self {
+            seconds: piece.seconds,
+            speed: [piece.start_mm_s, 0.0, 0.0, 10.0 * change, -15.0 * change, 6.0 * change],
+        }
+    }
+
+    /// Speed at its start, mm/s.
+    pub fn start_mm_s(&self) -> f64 {
+        self.speed[0]
+    }
+
+    /// Speed at its end, mm/s.
+    pub fn end_mm_s(&self) -> f64 {
+        self.speed_at(1.0)
+    }
+
+    /// Speed at that share of its time, mm/s.
+    #[inline]
+    pub fn speed_at(&self, share: f64) -> f64 {
+        self.speed.iter().rev().fold(0.0, |sum, factor| sum * share + factor)
+    }
+
+    /// Way made up to that share of its time, mm.
+    #[inline]
+    pub fn way_mm(&self, share: f64) -> f64 {
+        let mut way = 0.0;
+        for power in (0..POWERS).rev() {
+            way = way * share + self.speed[power] / (power + 1) as f64;
+        }
+        way * share * self.seconds
+    }
+
+    /// Length, mm.
+    pub fn length_mm(&self) -> f64 {
+        self.way_mm(1.0)
+    }
+
+    /// The n-th derivative of the speed by the share of its time, at that share, mm/s.
+    fn derivative(&self, n: usize, share: f64) -> f64 {
+        let falling = |power: usize| (power + 1 - n..=power).map(|factor| factor as f64).product::<f64>();
+        (n..POWERS).rev().fold(0.0, |sum, power| sum * share + self.speed[power] * falling(power))
+    }
+
+    /// Acceleration at that share of its time, mm/s².
+    pub fn accel_at(&self, share: f64) -> f64 {
+        self.derivative(1, share) / self.seconds
+    }
+
+    /// Jerk at that share of its time, mm/s³.
+    pub fn jerk_at(&self, share: f64) -> f64 {
+        self.derivative(2, share) / (self.seconds * self.seconds)
+    }
+
+    /// True when the acceleration stays the same.
+    pub fn is_even(&self) -> bool {
+        self.speed[2..] == [0.0; POWERS - 2]
+    }
+
+    /// True when the jerk stays the same.
+    pub fn has_constant_jerk(&self) -> bool {
+        self.speed[3..] == [0.0; POWERS - 3]
+    }
+
+    /// The part between two shares of its time, which takes so long.
+    pub fn part(&self, [from, to]: [f64; 2], seconds: f64) -> Self {
+        let mut speed = self.speed;
+        // By Taylor's formula about the new start: synthetic division, again and again.
+        for low in 0..POWERS - 1 {
+            for power in (low..POWERS - 1).rev() {
+                speed[power] += from * speed[power + 1];
+            }
+        }
+        let (width, mut scale) = (to - from, 1.0);
+        for factor in &mut speed {
+            *factor *= scale;
+            scale *= width;
+        }
+        Self { seconds, speed }
+    }
+
+    /// The same piece gone backwards.
+    pub fn reversed(&self) -> Self {
+        self.part([1.0, 0.0], self.seconds)
+    }
+
+    /// The share of its time at which it has made so much way; for ways from 0 to its length.
+    pub fn share_at_way(&self, way_mm: f64) -> f64 {
+        solve(way_mm, |share| self.way_mm(share), |share| self.speed_at(share) * self.seconds)
+    }
+
+    /// The share of its time that passes above a speed.
+    pub fn share_above(&self, limit_mm_s: f64) -> f64 {
+        let (start, end) = (self.start_mm_s(), self.end_mm_s());
+        match (start > limit_mm_s, end > limit_mm_s) {
+            (true, true) => 1.0,
+            (false, false) => 0.0,
+            (false, true) => 1.0 - solve(limit_mm_s, |share| self.speed_at(share), |share| self.derivative(1, share)),
+            (true, false) => solve(-limit_mm_s, |share| -self.speed_at(share), |share| -self.derivative(1, share)),
+        }
+    }
+
+    /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, and
+    /// stays within 0.2 % of the move's peak speed of the ramp's.
+    pub fn chords(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
+        let bend = match self.has_constant_jerk() {
+            true => 2.0 * self.speed[2].abs(),
+            false => (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max),
+        };
+        // A chord over a share h of the time is at most bend h² / 8 away.
+        let count = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil().clamp(1.0, CHORDS_MOST);
+        let (mut from, mut from_s, mut before_mm) = (self.start_mm_s(), 0.0, 0.0);
+        for n in 1..=count as u32 {
+            let share = f64::from(n) / count;
+            let to_s = if share < 1.0 { grid::time(self.seconds * share) } else { self.seconds };
+            let seconds = to_s - from_s;
+            if seconds <= 0.0 {
+                continue;
+            }
+            let share = to_s / self.seconds;
+            let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
+            let mean = (way_mm - before_mm) / seconds;
+            let shift = mean - (from + to) / 2.0;
+            let start_mm_s = (from + shift).clamp(0.0, 2.0 * mean.max(0.0));
+            take(Piece { seconds, start_mm_s, end_mm_s: 2.0 * mean - start_mm_s });
+            (from, from_s, before_mm) = (to, to_s, way_mm);
+        }
+    }
+}
+
+/// Where a function that does not fall, and is 0 of less than `value` at 0, reaches it: Newton's method between bounds.
+fn solve(value: f64, function: impl Fn(f64) -> f64, slope: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high, mut at) = (0.0f64, 1.0f64, 0.5f64);
+    for _ in 0..64 {
+        let above = function(at) - value;
+        if above > 0.0 {
+            high = at
+        } else {
+            low = at
+        }
+        let next = at - above / slope(at);
+        let next = if next > low && next < high { next } else { (low + high) / 2.0 };
+        if (next - at).abs() <= f64::EPSILON {
+            break;
+        }
+        at = next;
+    }
+    at
+}
+
+/// How the speed goes within the moves of a block.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub enum Ramps {
+    /// Evenly: see [`Block::pieces`].
+    #[default]
+    Even,
+    /// In the times of those pieces along a quintic.
+    Quintic,
+    /// As listed.
+    Listed(RampList),
+}
+
+/// The pieces of all moves of a block, one behind another.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct RampList {
+    pub(crate) pieces: Vec<RampPiece>,
+    /// Where those of each move end.
+    pub(crate) ends: Vec<u32>,
+}
+
+impl RampList {
+    fn of(&self, i: usize) -> &[RampPiece] {
+        let from = i.checked_sub(1).map_or(0, |before| self.ends[before]);
+        &self.pieces[from as usize..self.ends[i] as usize]
+    }
+}
+
+impl Block {
+    /// True when moves speed up evenly: [`Block::pieces`] has all of their course.
+    #[inline(always)]
+    pub fn is_even(&self) -> bool {
+        matches!(self.ramps, Ramps::Even)
+    }
+
+    /// The pieces of move `i` under any motion law, in time order.
+    pub fn each_ramp(&self, i: usize, mut take: impl FnMut(&RampPiece)) {
+        match &self.ramps {
+            Ramps::Listed(list) => list.of(i).iter().for_each(take),
+            shape => {
+                for piece in self.pieces(i).into_iter().filter(|piece| piece.seconds > 0.0) {
+                    let turns = *shape == Ramps::Quintic && piece.start_mm_s != piece.end_mm_s;
+                    take(&if turns { RampPiece::quintic(piece) } else { RampPiece::even(piece) });
+                }
+            }
+        }
+    }
+
+    /// Pieces of even acceleration of move `i` under any motion law: the true ones, or the chords of its ramps.
+    #[inline(always)]
+    pub fn each_piece(&self, i: usize, take: impl FnMut(Piece)) {
+        if self.is_even() { self.pieces(i).into_iter().for_each(take) } else { self.each_chord(i, take) }
+    }
+
+    fn each_chord(&self, i: usize, mut take: impl FnMut(Piece)) {
+        self.each_ramp(i, |ramp| ramp.chords(self.v_peak_mm_s[i], &mut take));
     }
 }
 

@@ -8,7 +8,7 @@ use crate::findings::{
     Built, Check, CommandRate, Explanation, Hit, Inspection, Log, Observer, Severity, Spot, Starving,
 };
 use crate::machine::{Controller, LookAhead, Machine, Override};
-use crate::motion::arrivals::BITS_PER_BYTE;
+use crate::motion::arrivals::{self, BITS_PER_BYTE};
 use crate::vectors::{Vectors, columns};
 use crate::wording::{duration, figure, number};
 
@@ -63,6 +63,10 @@ fn build(machine: &Machine, _: &str) -> Built {
         let keys = "neither `[controller] command_rate_limit_hz` nor `[controller] serial_baud`";
         return Built::Skipped(format!("the sheet gives {keys}"));
     }
+    if !arrivals::follows(machine) {
+        let reason = "late commands are not followed where `[motion] ramp` limits the jerk";
+        return Built::Skipped(reason.to_owned());
+    }
     Built::Watching(Box::new(CommandRateExceeded::new(machine)))
 }
 
@@ -71,7 +75,8 @@ pub(crate) fn measured_only(machine: &Machine) -> Option<Box<dyn Observer>> {
     let controller = &machine.controller;
     let given = controller.command_rate_limit_hz.is_some() || controller.serial_baud.is_some();
     let off = machine.severities.get(CHECK.id) == Some(&Override::Off);
-    (off || !given).then(|| Box::new(CommandRateExceeded::new(machine)) as Box<dyn Observer>)
+    (off || !given || !arrivals::follows(machine))
+        .then(|| Box::new(CommandRateExceeded::new(machine)) as Box<dyn Observer>)
 }
 
 struct CommandRateExceeded {

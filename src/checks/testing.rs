@@ -7,7 +7,7 @@ use crate::findings::{Built, Check, Finding, Inspection, JobFacts, Log, MachineF
 use crate::geometry::{Arc, Curve};
 use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
-    Machine, Motion, Structure, Tool, Travel,
+    Machine, Motion, Ramp, Structure, Tool, Travel,
 };
 use crate::physics::capacity::{self, MeltCapacity};
 
@@ -90,6 +90,7 @@ fn motion() -> Motion {
             junction_deviation_mm: 0.02,
         },
         look_ahead: LookAhead::Moves(16),
+        ramp: Ramp::Trapezoid,
     }
 }
 

@@ -126,6 +126,8 @@ pub enum Kind {
     Bool,
     /// One of these words.
     Choice(&'static [&'static str]),
+    /// One of these words, or a table.
+    WordOrTable(&'static [&'static str]),
     /// A list of these words, each at most once.
     ListOf(&'static [&'static str]),
 }
@@ -154,6 +156,7 @@ const PAUSES: &[&str] = &["M0", "M1", "M25", "M226", "timed"];
 const DIRECTIONS: &[&str] = &["x", "y", "z", "x+y", "x-y"];
 const SHAPERS: &[&str] = &["zv", "zvd", "zvdd", "ei"];
 const LAYOUTS: &[&str] = &["one-per-axis", "crossed-belts", "three-towers"];
+const RAMPS: &[&str] = &["trapezoid", "same-time-quintic"];
 const LACKS: &[&str] =
     &["arcs", "firmware-retraction", "cubics", "inches", "volumetric", "probing", "filament-change", "chamber"];
 
@@ -165,6 +168,8 @@ const HUGE: f64 = 1e12;
 const FAR: f64 = 1e6;
 
 const POSITIVE: Kind = Kind::Number { min: TINY, max: HUGE };
+/// Less would take minutes to reach a usual speed.
+const JERK: Kind = Kind::Number { min: 1.0, max: HUGE };
 const NOT_NEGATIVE: Kind = Kind::Number { min: 0.0, max: HUGE };
 const SIZE: Kind = Kind::Number { min: TINY, max: FAR };
 const DURATION: Kind = Kind::Number { min: 0.0, max: HUGE };
@@ -235,6 +240,12 @@ pub const KEYS: &[Key] = &[
     key("motion.acceleration_mm_s2.travel", POSITIVE, Required, "mm/s²", "1500.0", "Acceleration of moves along the path without extruder motion"),
     key("motion.acceleration_mm_s2.retraction", POSITIVE, Required, "mm/s²", "1500.0", "Acceleration of moves of the extruder alone"),
     key("motion.look_ahead_moves", Kind::CountOrWord { min: 1, max: 65_536, word: "unlimited" }, Value("16"), "", "16", "How many moves the controller knows ahead, the current one included"),
+    key("motion.ramp", Kind::WordOrTable(RAMPS), Value("\"trapezoid\""), "", "\"trapezoid\"", "How the speed changes within a move: evenly, in the same time along a quintic, or with the jerk limited"),
+    table("motion.ramp.jerk_mm_s3", Kind::Table, Required, "Largest change of acceleration of each axis; 1e12 for no limit"),
+    key("motion.ramp.jerk_mm_s3.x", JERK, Required, "mm/s³", "100000.0", "Largest change of acceleration of x"),
+    key("motion.ramp.jerk_mm_s3.y", JERK, Required, "mm/s³", "100000.0", "Largest change of acceleration of y"),
+    key("motion.ramp.jerk_mm_s3.z", JERK, Required, "mm/s³", "10000.0", "Largest change of acceleration of z"),
+    key("motion.ramp.jerk_mm_s3.e", JERK, Required, "mm/s³", "100000.0", "Largest change of acceleration of the extruder"),
     table("motion.corner", Kind::OneOf, Required, "The rule that caps the speed through a corner; exactly one"),
     table("motion.corner.jerk_mm_s", Kind::Table, Unset, "Largest step of speed of each axis at a corner"),
     key("motion.corner.jerk_mm_s.x", NOT_NEGATIVE, Required, "mm/s", "8.0", "Largest step of speed of x"),

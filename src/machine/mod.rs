@@ -280,6 +280,26 @@ pub struct Motion {
     pub limits: Limits,
     /// How many moves the controller knows ahead.
     pub look_ahead: LookAhead,
+    /// How the speed changes within a move.
+    pub ramp: Ramp,
+}
+
+/// How the speed changes within a move.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Ramp {
+    /// Evenly: constant acceleration.
+    Trapezoid,
+    /// In the times of the trapezoid, along a quintic of time without acceleration and jerk at both ends.
+    SameTimeQuintic,
+    /// With constant jerk, at most so much per axis (X, Y, Z, E), mm/s³.
+    JerkLimited([f64; 4]),
+}
+
+impl Ramp {
+    /// The largest acceleration as a multiple of the set one: 15/8 is the peak of 30 u² (1 − u)².
+    pub fn peak_factor(self) -> f64 {
+        if self == Self::SameTimeQuintic { 15.0 / 8.0 } else { 1.0 }
+    }
 }
 
 /// How motors drive the axes.

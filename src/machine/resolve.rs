@@ -15,7 +15,7 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, Power, PurgeZone, Rectangle,
+    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, Power, PurgeZone, Ramp, Rectangle,
     Retraction, ThinQueue, Tool, Travel,
 };
 use crate::machine::Severity;
@@ -253,6 +253,11 @@ impl Reader<'_> {
             look_ahead: match self.value("motion.look_ahead_moves") {
                 Some(Value::Count(moves)) => LookAhead::Moves(u32::try_from(moves).unwrap_or(u32::MAX)),
                 _ => LookAhead::Unlimited,
+            },
+            ramp: match self.value("motion.ramp") {
+                Some(Value::Table) => Ramp::JerkLimited(self.per_axis("motion.ramp.jerk_mm_s3")),
+                Some(Value::Word(word)) if word == "same-time-quintic" => Ramp::SameTimeQuintic,
+                _ => Ramp::Trapezoid,
             },
         }
     }
@@ -509,6 +514,8 @@ impl Reader<'_> {
                 // The keys of one table of a list stay together.
                 Kind::Tables { .. } => self.list_origins(key, &mut origins),
                 _ if key.is_table() || list_of(key).is_some() => {}
+                // Where a table is written its keys tell it.
+                Kind::WordOrTable(_) if self.value(key.path) == Some(Value::Table) => {}
                 _ => origins.push(self.origin(key.path, name)),
             }
         }

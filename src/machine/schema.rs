@@ -43,6 +43,9 @@ fn property(key: &Key, checks: CheckIds<'_>) -> Value {
             one.insert("maxProperties".into(), json!(1));
             one
         }
+        Kind::WordOrTable(words) => {
+            members(json!({ "anyOf": [{ "enum": words }, Value::Object(object(key.path, checks))] }))
+        }
         Kind::Tables { min, max } => tables(key, min, max, checks),
         Kind::Checks => severities(checks),
         _ => leaf(key.kind),
@@ -97,7 +100,7 @@ fn leaf(kind: Kind) -> Map<String, Value> {
         Kind::Bool => json!({ "type": "boolean" }),
         Kind::Choice(words) => json!({ "enum": words }),
         Kind::ListOf(words) => json!({ "type": "array", "items": { "enum": words }, "uniqueItems": true }),
-        Kind::Table | Kind::OneOf | Kind::Tables { .. } | Kind::Checks => json!({}),
+        Kind::Table | Kind::OneOf | Kind::WordOrTable(_) | Kind::Tables { .. } | Kind::Checks => json!({}),
     })
 }
 

@@ -177,7 +177,7 @@ impl Walk<'_> {
 
     fn entry(&mut self, key: &'static Key, path: String, at: Range<usize>, value: &Spanned<DeValue<'_>>) {
         match (key.kind, value.get_ref()) {
-            (Kind::Table | Kind::OneOf, DeValue::Table(table)) => {
+            (Kind::Table | Kind::OneOf | Kind::WordOrTable(_), DeValue::Table(table)) => {
                 if key.kind == Kind::OneOf {
                     self.exactly_one(key, table, value.span());
                 }

@@ -87,7 +87,7 @@ pub(super) fn read(key: &Key, value: Spot<'_, '_>) -> Result<Value, Found> {
             }
             _ => Err(wrong_type(key, value)),
         },
-        Kind::Choice(words) => choice(key, value, words).map(Value::Word),
+        Kind::Choice(words) | Kind::WordOrTable(words) => choice(key, value, words).map(Value::Word),
         Kind::ListOf(words) => list(key, value, words),
         Kind::Table | Kind::OneOf | Kind::Tables { .. } | Kind::Checks => Err(wrong_type(key, value)),
     }
@@ -256,7 +256,7 @@ fn list(key: &Key, value: Spot<'_, '_>, words: &[&str]) -> Result<Value, Found> 
 
 fn not_among(key: &Key, value: Spot<'_, '_>, text: &str, words: &[&str]) -> Found {
     let expected = match key.kind {
-        Kind::CountOrWord { .. } => key.kind.in_words(),
+        Kind::CountOrWord { .. } | Kind::WordOrTable(_) => key.kind.in_words(),
         _ => one_of(words),
     };
     let message = format!("`{}` must be {expected}, found \"{}\"", key.name(), cut(text));

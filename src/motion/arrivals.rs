@@ -19,7 +19,7 @@ use crate::block::{
     ActionKind, Block, BlockInFlight,
     grid::{self, Sum, time_units},
 };
-use crate::machine::{Controller, LookAhead, Machine, ThinQueue};
+use crate::machine::{Controller, LookAhead, Machine, Ramp, ThinQueue};
 
 /// Bits on a serial line for each byte: one start bit, eight data bits, one stop bit (common practice, no source).
 pub(crate) const BITS_PER_BYTE: f64 = 10.0;
@@ -102,11 +102,19 @@ struct Sliding {
     until: u64,
 }
 
+/// Whether late commands are followed under the motion law of a machine: not where the jerk is limited.
+pub(crate) fn follows(machine: &Machine) -> bool {
+    !matches!(machine.motion.ramp, Ramp::JerkLimited(_))
+}
+
 impl Arrivals {
     /// Those of a machine; none where its sheet says nothing of the kind.
     pub(super) fn new(machine: &Machine) -> Option<Self> {
         let Controller { command_rate_limit_hz, serial_baud, acknowledge_s, thin_queue, .. } = &machine.controller;
         let LookAhead::Moves(moves) = machine.motion.look_ahead else { return None };
+        if !follows(machine) {
+            return None;
+        }
         if command_rate_limit_hz.is_none() && serial_baud.is_none() {
             return None;
         }

@@ -51,7 +51,7 @@ fn unit(dx: f64, dy: f64, dz: f64, de: f64) -> (f64, f64, f64, f64, f64) {
 /// Largest value so that no axis exceeds its limit along a direction: the smallest limit / share. Which one that is shows
 /// without dividing, and one division is much cheaper than four.
 #[inline(always)]
-fn allowed(limits: &[f64; 4], x: f64, y: f64, z: f64, e: f64) -> f64 {
+pub(super) fn allowed(limits: &[f64; 4], x: f64, y: f64, z: f64, e: f64) -> f64 {
     let (limit, share) = corner::tighter((limits[0], x.abs()), (limits[1], y.abs()));
     let (other, other_share) = corner::tighter((limits[2], z.abs()), (limits[3], e.abs()));
     let (limit, share) = corner::tighter((limit, share), (other, other_share));

@@ -1,7 +1,7 @@
 //! The motion law: how fast a move can be after a length, and which pieces it has.
 //!
-//! The trapezoid is the only one for now: one acceleration up to the peak, one down from it. Another law fills the pieces
-//! that [`Block::pieces`] reads.
+//! The trapezoid: one acceleration up to the peak, one down from it. A quintic takes the same times (`Ramps::Quintic`); a
+//! limited jerk has a law and a look-ahead of its own (`super::jerk`).
 
 use crate::block::{Block, grid};
 use crate::vectors::columns::smaller;

@@ -19,7 +19,7 @@ use crate::machine::LookAhead;
 use crate::vectors::columns::smaller;
 
 /// Moves that "unlimited" look-ahead knows at most. A machine needs no more unless it takes longer than that to stop.
-const UNLIMITED_MOVES: usize = 32_768;
+pub(super) const UNLIMITED_MOVES: usize = 32_768;
 /// Moves gathered before a window is evaluated, so that its set-up is shared.
 const BATCH: usize = 256;
 

@@ -1,4 +1,4 @@
-//! Moves → planned blocks: geometry, axis and corner caps, look-ahead, trapezoids.
+//! Moves → planned blocks: geometry, axis and corner caps, look-ahead, trapezoids or other ramps.
 //!
 //! The model: each move goes along its path with one acceleration, from a start to an end speed through a peak; corners
 //! are passed at one speed that the corner rule caps; look-ahead makes sure the machine can always stop within the moves
@@ -10,6 +10,7 @@ pub(crate) mod arrivals;
 pub(crate) mod corner;
 mod curves;
 mod derive;
+mod jerk;
 mod law;
 mod look_ahead;
 
@@ -17,20 +18,23 @@ use std::collections::VecDeque;
 use std::ops::Range;
 
 use crate::block::{
-    Block, BlockInFlight, LimitChange, MANY_BLOCKS, Packed, PendingBlock, flag, grid::Sum, limit_matters,
+    Block, BlockInFlight, LimitChange, MANY_BLOCKS, Packed, PendingBlock, Ramps, flag, grid::Sum, limit_matters,
     limits_in_order,
 };
-use crate::machine::{E, Limits, Machine};
+use crate::machine::{E, Limits, Machine, Motion, Ramp};
 use crate::vectors::Vectors;
 use arrivals::Arrivals;
 use corner::Leg;
+use jerk::JerkLookAhead;
 use look_ahead::LookAheadWindow;
 
 /// Plans gathered blocks.
 pub struct Planner {
     vectors: Vectors,
     waiting: VecDeque<PendingBlock>,
-    scan: LookAheadWindow,
+    scan: LookAhead,
+    /// How the speed goes within moves.
+    ramp: Ramp,
     /// How commands come, where the sheet says so.
     arrivals: Option<Arrivals>,
     last: Option<Leg>,
@@ -55,7 +59,8 @@ impl Planner {
         Self {
             vectors,
             waiting: VecDeque::new(),
-            scan: LookAheadWindow::new(machine.motion.look_ahead),
+            scan: LookAhead::new(machine),
+            ramp: machine.motion.ramp,
             arrivals: Arrivals::new(machine),
             last: None,
             limits: machine.motion.limits,
@@ -76,6 +81,7 @@ impl Planner {
             vectors: self.vectors,
             waiting: self.waiting.iter().map(PendingBlock::twin).collect(),
             scan: self.scan.clone(),
+            ramp: self.ramp,
             arrivals: self.arrivals.clone(),
             last: self.last,
             limits: self.limits,
@@ -149,22 +155,33 @@ impl Planner {
             let derived = matches!(front, PendingBlock::Whole(_));
             let mut planned = front.unpacked(spare);
             self.follow_limits(&mut planned, derived);
-            let (starts, ends) = self.scan.speeds(used..used + planned.block.len());
-            self.vectors.run(
-                #[inline(always)]
-                || law::fill(&mut planned.block, starts, ends),
-            );
-            used += planned.block.len();
-            let (cut, speeds) = (ready.len(), [starts, ends]);
-            if let Some(arrivals) = &mut self.arrivals {
-                arrivals.follow(&mut planned, speeds, ready, spare);
+            let cut = ready.len();
+            match &mut self.scan {
+                LookAhead::Even(scan) => {
+                    planned.block.ramps = Ramps::Even;
+                    let (starts, ends) = scan.speeds(used..used + planned.block.len());
+                    self.vectors.run(
+                        #[inline(always)]
+                        || law::fill(&mut planned.block, starts, ends),
+                    );
+                    used += planned.block.len();
+                    if let Some(arrivals) = &mut self.arrivals {
+                        arrivals.follow(&mut planned, [starts, ends], ready, spare);
+                    }
+                }
+                LookAhead::Jerk(scan) => scan.fill(&mut planned.block),
             }
             ready.push(planned);
+            if self.ramp == Ramp::SameTimeQuintic {
+                ready[cut..].iter_mut().for_each(|planned| planned.block.ramps = Ramps::Quintic);
+            }
             if let Some(since) = &mut self.since_branch_s {
                 ready[cut..].iter().for_each(|planned| planned.motion_s().for_each(|time_s| since.add(time_s)));
             }
         }
-        self.scan.forget(used);
+        if let LookAhead::Even(scan) = &mut self.scan {
+            scan.forget(used);
+        }
         ready.len() >= most
     }
 
@@ -207,9 +224,63 @@ impl Planner {
             *last = Some(Leg::of(block, range.end - 1, limits));
             derive::corners_behind_curves(block, range.clone(), limits, caps);
             if let Some(arrivals) = arrivals {
-                arrivals.take(block, range, caps, steps);
+                arrivals.take(block, range.clone(), caps, steps);
+            }
+            if let LookAhead::Jerk(scan) = scan {
+                scan.take(block, range);
             }
         });
+    }
+}
+
+/// The look-ahead of a motion law.
+#[derive(Debug, Clone)]
+enum LookAhead {
+    /// Of even ramps, and those that take their times.
+    Even(LookAheadWindow),
+    /// Of ramps with a limited jerk.
+    Jerk(JerkLookAhead),
+}
+
+impl LookAhead {
+    fn new(machine: &Machine) -> Self {
+        let Motion { look_ahead, ramp, .. } = &machine.motion;
+        match *ramp {
+            Ramp::JerkLimited(jerk_mm_s3) => Self::Jerk(JerkLookAhead::new(*look_ahead, jerk_mm_s3)),
+            Ramp::Trapezoid | Ramp::SameTimeQuintic => Self::Even(LookAheadWindow::new(*look_ahead)),
+        }
+    }
+
+    /// See [`LookAheadWindow::add`].
+    fn add(&mut self, count: usize) -> (&mut [f64], &mut [f64]) {
+        match self {
+            Self::Even(scan) => scan.add(count),
+            Self::Jerk(scan) => scan.add(count),
+        }
+    }
+
+    /// See [`LookAheadWindow::settled`].
+    fn settled(&self) -> usize {
+        match self {
+            Self::Even(scan) => scan.settled(),
+            Self::Jerk(scan) => scan.settled(),
+        }
+    }
+
+    /// See [`LookAheadWindow::settle`].
+    fn settle(&mut self, soon: bool) {
+        match self {
+            Self::Even(scan) => scan.settle(soon),
+            Self::Jerk(scan) => scan.settle(),
+        }
+    }
+
+    /// See [`LookAheadWindow::stop`].
+    fn stop(&mut self, rest: f64) {
+        match self {
+            Self::Even(scan) => scan.stop(rest),
+            Self::Jerk(scan) => scan.stop(rest),
+        }
     }
 }
 

@@ -7,7 +7,7 @@
 use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
-use crate::block::{BLOCK, Block, Column, Piece, flag};
+use crate::block::{BLOCK, Block, Column, flag};
 use crate::machine::{E, Machine, Tool};
 use crate::vectors::columns::larger;
 
@@ -106,6 +106,9 @@ impl Melt {
             || scratch.prepare(block, area_mm2, per_window),
         );
         self.follow_filament(block, scratch);
+        if !block.is_even() {
+            return self.follow_ramps(block, area_mm2);
+        }
         let mut from = 0;
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
@@ -127,6 +130,24 @@ impl Melt {
             let (at, excess_mm) = block.purges[n];
             let mut again = Self { y: block.sustained_start_mm3_s[at], ..*self };
             block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
+        }
+    }
+
+    /// The same for moves whose ramps are not even: move by move, along their chords.
+    fn follow_ramps(&mut self, block: &mut Block, area_mm2: f64) {
+        for i in 0..block.len() {
+            block.sustained_start_mm3_s[i] = self.y;
+            block.sustained_mm3_s[i] = match block.purge_mm(i) {
+                Some(excess_mm) => self.purge(area_mm2, block, i, block.de_mm[i] - excess_mm),
+                None => {
+                    let (section, mut most) = (block.section_mm2[i], 0.0f64);
+                    block.each_piece(i, |piece| {
+                        let rates = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
+                        most = most.max(self.advance(rates[0], rates[1], piece.seconds));
+                    });
+                    if section > 0.0 { most } else { 0.0 }
+                }
+            };
         }
     }
 
@@ -159,12 +180,12 @@ impl Melt {
     fn purge(&mut self, area_mm2: f64, block: &Block, i: usize, recovered_mm: f64) -> f64 {
         let mut left_mm = recovered_mm;
         let mut most = 0.0f64;
-        for piece in block.pieces(i) {
+        block.each_piece(i, |piece| {
             let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
             let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
             self.rest(at_s);
             most = most.max(self.advance(area_mm2 * v, area_mm2 * v1, seconds - at_s));
-        }
+        });
         most
     }
 }
@@ -218,7 +239,8 @@ impl MeltLaw {
         let path = block.section_mm2[i] > 0.0;
         each_part(block, i, self.area_mm2, start_s, border, |[start, end], [at_s, until_s]| {
             let sustained_mm3_s = melt.advance(start, end, until_s - at_s);
-            let peak_mm3_s = if path { start.max(end) } else { 0.0 };
+            // Chords of ramps may stand out a little.
+            let peak_mm3_s = if path { start.max(end).min(block.peak_mm3_s[i]) } else { 0.0 };
             part(Melted { at_s, peak_mm3_s, sustained_mm3_s });
         });
         melt.y
@@ -254,17 +276,16 @@ pub(crate) fn each_part(
 pub(crate) fn each_rate(block: &Block, i: usize, area_mm2: f64, mut take: impl FnMut(f64, f64, f64)) {
     let Some(excess_mm) = block.purge_mm(i) else {
         let section = block.section_mm2[i];
-        let rates = |piece: Piece| (section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds);
-        block.pieces(i).map(rates).into_iter().for_each(|(start, end, seconds)| take(start, end, seconds));
+        block.each_piece(i, |piece| take(section * piece.start_mm_s, section * piece.end_mm_s, piece.seconds));
         return;
     };
     let mut left_mm = block.de_mm[i] - excess_mm;
-    for piece in block.pieces(i) {
+    block.each_piece(i, |piece| {
         let (v0, v1, seconds) = (piece.start_mm_s, piece.end_mm_s, piece.seconds);
         let (v, at_s) = filled(v0, v1, piece.length_mm(), seconds, &mut left_mm);
         take(0.0, 0.0, at_s);
         take(area_mm2 * v, area_mm2 * v1, seconds - at_s);
-    }
+    });
 }
 
 /// Speed and time on a piece at which what only fills the nozzle ends; the rest of it stays in `left_mm`.

@@ -120,6 +120,9 @@ impl TimeAtRate {
 
     /// Adds the moves of a block that melt; the same numbers as [`Self::ramp`] and [`Self::level`] move by move.
     fn add_block(&mut self, block: &Block, rows: &mut FlowColumns) {
+        if !block.is_even() {
+            return self.add_one_by_one(block);
+        }
         let largest = block.vectors.run(
             #[inline(always)]
             || rows.fill(block),
@@ -135,11 +138,15 @@ impl TimeAtRate {
     #[cold]
     fn add_one_by_one(&mut self, block: &Block) {
         for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
-            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
-            let [up, cruise, down] = block.pieces(i);
-            self.ramp(section * up.start_mm_s, peak, up.seconds);
-            self.level(peak, cruise.seconds);
-            self.ramp(section * down.end_mm_s, peak, down.seconds);
+            let section = block.section_mm2[i];
+            block.each_piece(i, |piece| {
+                let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
+                if start == end {
+                    self.level(end, piece.seconds)
+                } else {
+                    self.ramp(start.min(end), start.max(end), piece.seconds)
+                }
+            });
         }
     }
 
@@ -577,11 +584,13 @@ impl FlowTotals {
 
     fn over(&mut self, block: &Block, limit: f64) {
         for i in (0..block.len()).filter(|&i| block.peak_mm3_s[i] > limit) {
-            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
-            let [up, cruise, down] = block.pieces(i);
-            self.over_s.add(over(section * up.start_mm_s, peak, up.seconds, limit));
-            self.over_s.add(cruise.seconds);
-            self.over_s.add(over(section * down.end_mm_s, peak, down.seconds, limit));
+            let section = block.section_mm2[i];
+            block.each_piece(i, |piece| {
+                let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
+                if start.max(end) > limit {
+                    self.over_s.add(over(start.min(end), start.max(end), piece.seconds, limit));
+                }
+            });
         }
     }
 }

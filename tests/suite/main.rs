@@ -17,6 +17,7 @@ mod mutations;
 mod notices;
 mod pages;
 mod properties;
+mod ramps;
 mod random_jobs;
 mod reading;
 mod readme;

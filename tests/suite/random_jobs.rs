@@ -6,7 +6,7 @@ use std::fmt::Write;
 
 use gonogo::machine::{
     CornerRule, Direction, ExtrusionMode, Heating, ImpulseShaper, LookAhead, Machine, MeltByHeat, MeltRow, MeltZone,
-    Mode, Power, ShaperKind, Structure,
+    Mode, Power, Ramp, ShaperKind, Structure,
 };
 
 use crate::slow_planner::Reading;
@@ -80,6 +80,14 @@ pub fn random_machine(dice: &mut Dice) -> Machine {
         _ => dice.between(0.002, 0.2),
     };
     machine
+}
+
+/// Ramps that are not even.
+pub fn random_ramp(dice: &mut Dice) -> Ramp {
+    match dice.below(3) {
+        0 => Ramp::SameTimeQuintic,
+        _ => Ramp::JerkLimited([1.0, 1.0, 0.1, 3.0].map(|share| share * 10f64.powf(dice.between(3.0, 7.0)))),
+    }
 }
 
 /// The machine with melt rates that hang on the temperature, by rows or by a zone, perhaps with a heating law, and with all that

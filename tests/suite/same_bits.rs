@@ -15,7 +15,7 @@ use gonogo::show::report::{
 use gonogo::vectors::Vectors;
 use proptest::prelude::*;
 
-use crate::random_jobs::{Dice, random_job, random_machine, random_structure, with_heat};
+use crate::random_jobs::{Dice, random_job, random_machine, random_ramp, random_structure, with_heat};
 use crate::support::{corpus_machine, judge_sized};
 
 fn json(machine: &Machine, job: &[u8], sizes: RunOptions) -> String {
@@ -88,6 +88,8 @@ proptest! {
         same_however(&format!("seed {seed}"), &machine, &job);
         slow_board(&mut machine, &mut dice);
         same_however(&format!("seed {seed}, slow board"), &machine, &job);
+        machine.motion.ramp = random_ramp(&mut dice);
+        same_however(&format!("seed {seed}, {:?}", machine.motion.ramp), &machine, &job);
         let warm = with_heat(machine, &mut dice);
         same_however(&format!("seed {seed}, by heat"), &warm, &job);
     }

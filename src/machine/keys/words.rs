@@ -49,6 +49,7 @@ impl Kind {
             Self::Text => format!("text of at most {TEXT_MAX} characters"),
             Self::Bool => "true or false".to_owned(),
             Self::Choice(words) => one_of(words),
+            Self::WordOrTable(words) => format!("{}, or a table", one_of(words)),
             Self::ListOf(words) => format!("a list of any of {}", quoted(words).join(", ")),
         }
     }

@@ -1,6 +1,6 @@
 //! How the structure rings: each mode of the sheet is a damped oscillator on a base that follows the planned motion.
 //!
-//! `pieces` cuts the motion into pieces of constant acceleration: the phases of each trapezoid, and short pieces of
+//! `pieces` cuts the motion into pieces of constant acceleration or jerk: the phases of each move, and short pieces of
 //! curves; at corners, from rest and to rest the speed steps. Waits let the modes ring down. `shaper` convolves the motion
 //! with the impulses of a shaper, `oscillator` goes from piece to piece exactly, never by a fixed step of time.
 //!
@@ -13,7 +13,7 @@ mod shaper;
 mod spiral;
 mod tally;
 
-use oscillator::{Oscillator, Scratch};
+use oscillator::{JerkSteps, Oscillator, Scratch, Steps};
 use pieces::Pieces;
 use shaper::Delays;
 use tally::Tally;
@@ -46,6 +46,8 @@ struct DirectionTrack {
     oscillators: Vec<Oscillator>,
     delays: Option<Delays>,
     columns: Box<Columns>,
+    /// Jerk now, mm/s³.
+    jerk: f64,
     tally: Tally,
 }
 
@@ -53,6 +55,7 @@ struct DirectionTrack {
 struct Columns {
     accel: PieceColumn,
     speed: PieceColumn,
+    jerk: [PieceColumn; 2],
     from: PieceColumn,
     to: PieceColumn,
     scratch: Box<Scratch>,
@@ -112,17 +115,30 @@ impl DirectionTrack {
             along,
             vector: along.vector(),
             delays: Delays::new(along.vector(), &structure.shapers),
-            columns: Box::new(Columns { accel: ZEROS, speed: ZEROS, from: ZEROS, to: ZEROS, scratch: Scratch::new() }),
+            columns: Box::new(Columns {
+                accel: ZEROS,
+                speed: ZEROS,
+                jerk: [ZEROS; 2],
+                from: ZEROS,
+                to: ZEROS,
+                scratch: Scratch::new(),
+            }),
+            jerk: 0.0,
             tally: Tally::new(structure.ringing_limit_mm),
             oscillators,
         }
     }
 
     fn follow(&mut self, block: &Block, pieces: &Pieces, (ringing_mm, mode): (&mut Column<f64>, &mut Column<u8>)) {
-        let Self { vector, oscillators, delays, columns, tally, .. } = self;
+        let Self { vector, oscillators, delays, columns, jerk: now, tally, .. } = self;
+        let has_jerk = pieces.has_jerk;
         if let Some(delays) = delays {
             delays.follow(pieces, |shaped| {
-                let steps = [&shaped.seconds, &shaped.accel, &shaped.speed].map(|column| &column[..shaped.count]);
+                let [_, held] = &mut columns.jerk;
+                let jerk = has_jerk.then(|| hold(now, &shaped.jerk[..shaped.count], held));
+                let [seconds, accel, speed] =
+                    [&shaped.seconds, &shaped.accel, &shaped.speed].map(|column| &column[..shaped.count]);
+                let steps = Steps { seconds, accel, speed, jerk };
                 let scratch = (&mut columns.from, &mut columns.to, &mut *columns.scratch);
                 swing(oscillators, block.vectors, steps, scratch);
                 let course = [&shaped.seconds, &columns.from, &columns.to].map(|column| &column[..shaped.count]);
@@ -131,7 +147,7 @@ impl DirectionTrack {
             return;
         }
         let count = pieces.count();
-        let Columns { accel, speed, from, to, scratch } = &mut **columns;
+        let Columns { accel, speed, jerk: [step, held], from, to, scratch } = &mut **columns;
         block.vectors.run(
             #[inline(always)]
             || {
@@ -142,23 +158,39 @@ impl DirectionTrack {
                     accel[i] = along(&pieces.accel, i);
                     speed[i] = along(&pieces.speed, i);
                 }
+                if has_jerk {
+                    for i in 0..count {
+                        step[i] = along(&pieces.jerk, i);
+                    }
+                }
             },
         );
-        let steps = [&pieces.seconds, accel, speed].map(|column| &column[..count]);
+        let jerk = has_jerk.then(|| hold(now, &step[..count], held));
+        let [seconds, accel, speed] = [&pieces.seconds, &*accel, &*speed].map(|column| &column[..count]);
+        let steps = Steps { seconds, accel, speed, jerk };
         swing(oscillators, block.vectors, steps, (from, to, scratch));
         let course = [&pieces.seconds, from, to].map(|column| &column[..count]);
         tally.add(block, &pieces.of[..count], course, oscillators, (ringing_mm, mode));
     }
 }
 
+/// Adds up steps of the jerk, from what it is now on.
+fn hold<'a>(now: &mut f64, step: &'a [f64], held: &'a mut PieceColumn) -> JerkSteps<'a> {
+    for (held, step) in held.iter_mut().zip(step) {
+        *now += step;
+        *held = *now;
+    }
+    JerkSteps { step, held: &held[..step.len()] }
+}
+
 /// Lets the modes of a lane go through a chunk: amplitudes, added up, at the start and the end of each piece.
 fn swing(
     oscillators: &mut [Oscillator],
     vectors: Vectors,
-    steps: [&[f64]; 3],
+    steps: Steps<'_>,
     (from, to, scratch): (&mut PieceColumn, &mut PieceColumn, &mut Scratch),
 ) {
-    let count = steps[0].len();
+    let count = steps.seconds.len();
     let (from, to) = (&mut from[..count], &mut to[..count]);
     from.fill(0.0);
     to.fill(0.0);

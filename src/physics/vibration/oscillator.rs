@@ -5,13 +5,16 @@
 //! and is not ringing. Ringing is what remains, u = x + a / ω². With λ = −ζω + iω_d the complex residual
 //! s = (u′ + ζω u) / ω_d + i u has |s| for its envelope and goes by s(t) = s(0) e^(λt), exactly; a step Δa adds
 //! (ζω / ω_d + i) Δa / ω², a step of speed −Δv / ω_d (Duhamel's integral; Chopra, *Dynamics of Structures*, ch. 4).
+//!
+//! Where a grows by j per second x swings about −(a − 2ζ j / ω) / ω², which drifts by −j / ω² per second: ringing is what
+//! remains of that, and a step Δj adds ((1 − 2ζ²) / ω_d − 2ζ i / ω) Δj / ω² (the same equation with a linear right side).
 
 use std::f64::consts::TAU;
 
 use super::spiral::spiral;
 use super::{PIECES, PieceColumn};
 use crate::machine::Mode;
-use crate::vectors::Vectors;
+use crate::vectors::{Vectors, columns::larger};
 
 /// State and constants of a mode. The residual is in mm as the nozzle sees it.
 #[derive(Debug, Clone)]
@@ -23,9 +26,31 @@ pub(super) struct Oscillator {
     of_accel: [f64; 2],
     /// Real part for a step of speed, mm per mm/s.
     of_speed: f64,
+    /// Real and imaginary part for a step of jerk, mm per mm/s³.
+    of_jerk: [f64; 2],
     residual: [f64; 2],
     /// Largest amplitude in each piece of the last chunk, mm: that at its start.
     pub(super) amplitude: Box<PieceColumn>,
+}
+
+/// A piece is short below a radian of swinging.
+const SHORT_TURNS: f64 = 1.0 / TAU;
+
+/// Steps of the base at the start of pieces of so many seconds, mm/s² and mm/s.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Steps<'a> {
+    pub(super) seconds: &'a [f64],
+    pub(super) accel: &'a [f64],
+    pub(super) speed: &'a [f64],
+    /// Where the acceleration grows within pieces.
+    pub(super) jerk: Option<JerkSteps<'a>>,
+}
+
+/// Steps of the jerk, and what it is on each piece, mm/s³.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct JerkSteps<'a> {
+    pub(super) step: &'a [f64],
+    pub(super) held: &'a [f64],
 }
 
 /// Columns for a chunk of pieces, kept for the next.
@@ -55,17 +80,21 @@ impl Oscillator {
             turns_per_s: damped / TAU,
             of_accel: [per_accel * mode.damping_ratio * omega / damped, per_accel],
             of_speed: -mode.share / damped,
+            of_jerk: [
+                per_accel * (1.0 - 2.0 * mode.damping_ratio * mode.damping_ratio) / damped,
+                -2.0 * per_accel * mode.damping_ratio / omega,
+            ],
             residual: [0.0; 2],
             amplitude: Box::new([0.0; PIECES]),
         }
     }
 
-    /// Goes through pieces of `seconds` each, at the start of which acceleration and speed of the base step; adds the
-    /// amplitude at the start and at the end of each piece to `from` and `to`.
+    /// Goes through pieces, at the start of which acceleration, speed and jerk of the base step; adds the amplitude at the
+    /// start and at the end of each piece to `from` and `to`.
     pub(super) fn follow(
         &mut self,
         vectors: Vectors,
-        [seconds, accel, speed]: [&[f64]; 3],
+        Steps { seconds, accel, speed, jerk }: Steps<'_>,
         scratch: &mut Scratch,
         from: &mut [f64],
         to: &mut [f64],
@@ -75,11 +104,54 @@ impl Oscillator {
             #[inline(always)]
             || self.prepare([seconds, accel, speed], scratch),
         );
+        if let Some(jerk) = jerk {
+            vectors.run(
+                #[inline(always)]
+                || self.prepare_jerk(jerk.step, scratch),
+            );
+        }
         self.chain(count, scratch);
         vectors.run(
             #[inline(always)]
-            || self.measure(scratch, from, to),
+            || match jerk {
+                None => self.measure(scratch, from, to),
+                Some(jerk) => self.measure_jerk([seconds, jerk.held], scratch, from, to),
+            },
         );
+    }
+
+    #[inline(always)]
+    fn prepare_jerk(&self, jerk: &[f64], scratch: &mut Scratch) {
+        let [re, im] = scratch.step.each_mut().map(|column| &mut column[..jerk.len()]);
+        for i in 0..jerk.len() {
+            re[i] += jerk[i] * self.of_jerk[0];
+            im[i] += jerk[i] * self.of_jerk[1];
+        }
+    }
+
+    /// [`Self::measure`] for pieces on which the acceleration grows.
+    ///
+    /// The residual is that against the sag which such a growth ends in. On a piece that is short against a period there is
+    /// no such sag yet: there counts what is left against that of the acceleration alone, at both ends.
+    #[inline(always)]
+    fn measure_jerk(&mut self, [seconds, jerk]: [&[f64]; 2], scratch: &Scratch, from: &mut [f64], to: &mut [f64]) {
+        let count = from.len();
+        let (kept, [re, im]) = (&scratch.kept[..count], scratch.step.each_ref().map(|column| &column[..count]));
+        let [turn_re, turn_im] = scratch.turn.each_ref().map(|column| &column[..count]);
+        let (seconds, jerk) = (&seconds[..count], &jerk[..count]);
+        let (amplitude, to) = (&mut self.amplitude[..count], &mut to[..count]);
+        for i in 0..count {
+            let squared = |re: f64, im: f64| {
+                let (re, im) = (re - jerk[i] * self.of_jerk[0], im - jerk[i] * self.of_jerk[1]);
+                re * re + im * im
+            };
+            let end = squared(re[i] * turn_re[i] - im[i] * turn_im[i], re[i] * turn_im[i] + im[i] * turn_re[i]);
+            let (whole, part) = (re[i] * re[i] + im[i] * im[i], larger(squared(re[i], im[i]), end));
+            let is_short = seconds[i] * self.turns_per_s < SHORT_TURNS;
+            amplitude[i] = (if is_short & (part < whole) { part } else { whole }).sqrt();
+            from[i] += amplitude[i];
+            to[i] += amplitude[i] * kept[i];
+        }
     }
 
     #[inline(always)]

@@ -1,11 +1,12 @@
-//! The planned motion as pieces of constant acceleration, and the steps of acceleration and speed between them.
+//! The planned motion as pieces of constant acceleration or constant jerk, and the steps of acceleration, speed and jerk
+//! between them.
 
 use std::ops::Range;
 
 use kurbo::{CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv};
 
 use super::{PIECES, PieceColumn};
-use crate::block::{Block, CurvedMove, Piece, grid};
+use crate::block::{Block, CurvedMove, Piece, RampPiece, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::Mode;
 
@@ -31,6 +32,10 @@ pub(super) struct Pieces {
     /// Steps of acceleration and speed over X, Y, Z at the start of each piece, mm/s² and mm/s.
     pub(super) accel: [PieceColumn; 3],
     pub(super) speed: [PieceColumn; 3],
+    /// Steps of jerk, mm/s³; filled only where some move had any.
+    pub(super) jerk: [PieceColumn; 3],
+    pub(super) has_jerk: bool,
+    jerk_now: [f64; 3],
     count: usize,
     /// Acceleration and velocity now.
     accel_now: [f64; 3],
@@ -69,11 +74,11 @@ impl Fineness {
     /// no more than J mm/s³, its error on a piece has the integral 0 and a magnitude with an integral of at most J h² / 3;
     /// since e^(λt) changes by at most ωh / 2 from the middle, the residual errs by J h³ / 6. Memory adds up no more than
     /// min(T, 2 / ζω) / h of them. On an arc of radius r, at up to v with the acceleration a along it, J is at most
-    /// (3 a v + v³ / r) / r.
-    fn of_arc(&self, phase: &Piece, accel: f64, radius_mm: f64) -> usize {
+    /// (3 a v + v³ / r) / r and the jerk along it.
+    fn of_arc(&self, phase: &Piece, accel: f64, jerk: f64, radius_mm: f64) -> usize {
         let speed = phase.start_mm_s.max(phase.end_mm_s);
         let along = if phase.start_mm_s == phase.end_mm_s { 0.0 } else { accel };
-        let turning = (3.0 * along * speed + speed * speed * speed / radius_mm) / radius_mm * self.gain;
+        let turning = ((3.0 * along * speed + speed * speed * speed / radius_mm) / radius_mm + jerk) * self.gain;
         let memory_s = self.memory_s.min(phase.seconds);
         let piece_s = (6.0 * ARC_ERROR_MM / (turning * memory_s)).sqrt();
         // An absurd quotient saturates.
@@ -81,7 +86,12 @@ impl Fineness {
     }
 
     fn of_cubic(&self, phase: &Piece) -> usize {
-        let pieces = (phase.seconds * self.quickest_hz * CUBIC_PIECES_PER_PERIOD).ceil();
+        self.of_ramp(phase.seconds)
+    }
+
+    /// How many parts of even growth of the acceleration a ramp needs on which it bends.
+    fn of_ramp(&self, seconds: f64) -> usize {
+        let pieces = (seconds * self.quickest_hz * CUBIC_PIECES_PER_PERIOD).ceil();
         (pieces as usize).clamp(8, CUBIC_PIECES_MOST)
     }
 }
@@ -95,6 +105,9 @@ impl Pieces {
             of: [0; PIECES],
             accel: [ZEROS; 3],
             speed: [ZEROS; 3],
+            jerk: [ZEROS; 3],
+            has_jerk: false,
+            jerk_now: [0.0; 3],
             count: 0,
             accel_now: [0.0; 3],
             speed_now: [0.0; 3],
@@ -111,6 +124,7 @@ impl Pieces {
 
     /// Cuts the moves of a block; `full` gets each chunk that is full, and the rest.
     pub(super) fn cut(&mut self, block: &Block, full: &mut impl FnMut(&Self)) {
+        self.has_jerk |= !block.is_even();
         let mut from = 0;
         for bend in &block.curves {
             self.straights(block, from..bend.at, full);
@@ -123,6 +137,10 @@ impl Pieces {
 
     fn straights(&mut self, block: &Block, range: Range<usize>, full: &mut impl FnMut(&Self)) {
         for i in range {
+            if self.has_jerk {
+                self.ramps(block, i, full);
+                continue;
+            }
             if self.count + 3 > PIECES {
                 self.hand_out(full);
             }
@@ -165,7 +183,46 @@ impl Pieces {
             self.accel_now[axis] = if passes { accel[axis] } else { self.accel_now[axis] };
             self.step[axis] = if passes { 0.0 } else { self.step[axis] };
         }
+        if self.has_jerk && passes {
+            for axis in 0..3 {
+                self.jerk[axis][i] = -self.jerk_now[axis];
+            }
+            self.jerk_now = [0.0; 3];
+        }
         self.count += usize::from(passes);
+    }
+
+    /// A piece on which the acceleration along a direction goes evenly from one value to another.
+    fn push_bent(&mut self, dir: [f64; 3], [from, to]: [f64; 2], seconds: f64, of: PieceOf) {
+        let i = self.count.min(PIECES - 1);
+        self.push(dir.map(|share| share * from), seconds, of);
+        let jerk = (to - from) / seconds;
+        for axis in 0..3 {
+            (self.accel_now[axis], self.jerk_now[axis]) = (dir[axis] * to, dir[axis] * jerk);
+            self.jerk[axis][i] += self.jerk_now[axis];
+        }
+    }
+
+    /// A straight move whose ramps are not even.
+    fn ramps(&mut self, block: &Block, i: usize, full: &mut impl FnMut(&Self)) {
+        let dir = [block.dir[0][i], block.dir[1][i], block.dir[2][i]];
+        self.turn_to(dir.map(|share| share * block.v_start_mm_s[i]));
+        block.each_ramp(i, |ramp| {
+            let parts = if ramp.has_constant_jerk() { 1 } else { self.fineness.of_ramp(ramp.seconds) };
+            let mut from_s = 0.0;
+            for n in 1..=parts {
+                let to_s = if n == parts { ramp.seconds } else { grid::time(ramp.seconds * (n as f64 / parts as f64)) };
+                if to_s > from_s {
+                    if self.count + 1 > PIECES {
+                        self.hand_out(full);
+                    }
+                    let shares = [from_s, to_s].map(|s| s / ramp.seconds);
+                    self.push_bent(dir, accels(ramp, shares), to_s - from_s, i as PieceOf);
+                    from_s = to_s;
+                }
+            }
+        });
+        self.speed_now = dir.map(|share| share * block.v_end_mm_s[i]);
     }
 
     #[inline(always)]
@@ -186,34 +243,74 @@ impl Pieces {
         let course = Course::of_bend(block, bend);
         let along = |speed: f64, at_mm: f64| course.tangent(at_mm).map(|share| speed * share);
         self.turn_to(along(block.v_start_mm_s[i], 0.0));
-        let (mut passed_mm, mut before) = (0.0, along(block.v_start_mm_s[i], 0.0));
-        for phase in block.pieces(i) {
-            let seconds = phase.seconds;
-            if seconds <= 0.0 {
-                continue;
+        let mut trace = Trace { passed_mm: 0.0, before: along(block.v_start_mm_s[i], 0.0) };
+        let count = |fineness: &Fineness, phase: &Piece, accel: f64, jerk: f64| match &bend.curve {
+            Curve::Arc(_) => fineness.of_arc(phase, accel, jerk, course.radius_mm()),
+            Curve::Cubic(_) => fineness.of_cubic(phase),
+        };
+        if block.is_even() {
+            for phase in block.pieces(i).into_iter().filter(|phase| phase.seconds > 0.0) {
+                let parts = count(&self.fineness, &phase, block.accel_mm_s2[i], 0.0);
+                let at = |to_s: f64, passed_mm: f64| along(phase.speed_at(to_s), passed_mm + phase.way_mm(to_s));
+                self.phase(i, (phase.seconds, parts), &mut trace, at, full);
+                trace.passed_mm += phase.length_mm();
             }
-            let pieces = match &bend.curve {
-                Curve::Arc(_) => self.fineness.of_arc(&phase, block.accel_mm_s2[i], course.radius_mm()),
-                Curve::Cubic(_) => self.fineness.of_cubic(&phase),
-            };
-            let mut from_s = 0.0;
-            for n in 1..=pieces {
-                let to_s = if n == pieces { seconds } else { grid::time(seconds * (n as f64 / pieces as f64)) };
-                let after = along(phase.speed_at(to_s), passed_mm + phase.way_mm(to_s));
-                if to_s > from_s {
-                    if self.count + 1 > PIECES {
-                        self.hand_out(full);
-                    }
-                    let per_s = 1.0 / (to_s - from_s);
-                    let mean = [0, 1, 2].map(|axis| (after[axis] - before[axis]) * per_s);
-                    self.push(mean, to_s - from_s, i as PieceOf);
-                    (from_s, before) = (to_s, after);
-                }
-            }
-            passed_mm += phase.length_mm();
+        } else {
+            block.each_ramp(i, |ramp| {
+                let phase = Piece { seconds: ramp.seconds, start_mm_s: ramp.start_mm_s(), end_mm_s: ramp.end_mm_s() };
+                let most =
+                    |of: &dyn Fn(f64) -> f64| [0.0, 0.25, 0.5, 0.75, 1.0].map(of).into_iter().fold(0.0, f64::max);
+                let accel = most(&|share| ramp.accel_at(share).abs());
+                let parts = count(&self.fineness, &phase, accel, most(&|share| ramp.jerk_at(share).abs()));
+                let at = |to_s: f64, passed_mm: f64| {
+                    let share = to_s / ramp.seconds;
+                    along(ramp.speed_at(share), passed_mm + ramp.way_mm(share))
+                };
+                self.phase(i, (ramp.seconds, parts), &mut trace, at, full);
+                trace.passed_mm += ramp.length_mm();
+            });
         }
-        self.speed_now = before;
+        self.speed_now = trace.before;
     }
+
+    /// A phase of a curve in parts of equal time; `at` is the velocity so long after its start.
+    fn phase(
+        &mut self,
+        i: usize,
+        (seconds, parts): (f64, usize),
+        trace: &mut Trace,
+        at: impl Fn(f64, f64) -> [f64; 3],
+        full: &mut impl FnMut(&Self),
+    ) {
+        let mut from_s = 0.0;
+        for n in 1..=parts {
+            let to_s = if n == parts { seconds } else { grid::time(seconds * (n as f64 / parts as f64)) };
+            let after = at(to_s, trace.passed_mm);
+            if to_s > from_s {
+                if self.count + 1 > PIECES {
+                    self.hand_out(full);
+                }
+                let per_s = 1.0 / (to_s - from_s);
+                let mean = [0, 1, 2].map(|axis| (after[axis] - trace.before[axis]) * per_s);
+                self.push(mean, to_s - from_s, i as PieceOf);
+                (from_s, trace.before) = (to_s, after);
+            }
+        }
+    }
+}
+
+/// How far one has got along a curve, and the velocity there.
+struct Trace {
+    passed_mm: f64,
+    before: [f64; 3],
+}
+
+/// Accelerations at both ends of a part of a ramp: an even growth between them changes the speed as the ramp does.
+fn accels(ramp: &RampPiece, [from, to]: [f64; 2]) -> [f64; 2] {
+    let [start, end] = [from, to].map(|share| ramp.accel_at(share));
+    let mean = (ramp.speed_at(to) - ramp.speed_at(from)) / ((to - from) * ramp.seconds);
+    let shift = mean - (start + end) / 2.0;
+    [start + shift, end + shift]
 }
 
 /// Tangents along a curve.

@@ -47,6 +47,7 @@ struct Step {
     at: u64,
     accel: [f64; 3],
     speed: [f64; 3],
+    jerk: [f64; 3],
 }
 
 /// One impulse acting on one axis: which step of the queue comes next with its delay.
@@ -79,6 +80,7 @@ pub(super) struct Shaped {
     pub(super) of: [PieceOf; PIECES],
     pub(super) accel: PieceColumn,
     pub(super) speed: PieceColumn,
+    pub(super) jerk: PieceColumn,
 }
 
 impl Delays {
@@ -101,7 +103,7 @@ impl Delays {
             }));
         }
         const ZEROS: PieceColumn = [0.0; PIECES];
-        let shaped = Shaped { count: 0, seconds: ZEROS, of: [0; PIECES], accel: ZEROS, speed: ZEROS };
+        let shaped = Shaped { count: 0, seconds: ZEROS, of: [0; PIECES], accel: ZEROS, speed: ZEROS, jerk: ZEROS };
         Some(Self { streams, waiting: VecDeque::new(), now: 0, shaped: Box::new(shaped) })
     }
 
@@ -109,7 +111,8 @@ impl Delays {
     pub(super) fn follow(&mut self, pieces: &Pieces, mut full: impl FnMut(&Shaped)) {
         for i in 0..pieces.count() {
             let part = |columns: &[PieceColumn; 3]| columns.each_ref().map(|column| column[i]);
-            self.wait(Step { at: self.now, accel: part(&pieces.accel), speed: part(&pieces.speed) });
+            let jerk = if pieces.has_jerk { part(&pieces.jerk) } else { [0.0; 3] };
+            self.wait(Step { at: self.now, accel: part(&pieces.accel), speed: part(&pieces.speed), jerk });
             let end = self.now.saturating_add(time_units(pieces.seconds[i]));
             self.piece(end, pieces.of[i], &mut full);
             self.now = end;
@@ -120,7 +123,7 @@ impl Delays {
 
     /// Queues a step, unless it leaves this direction as it is.
     fn wait(&mut self, step: Step) {
-        let acts = |stream: &Stream| step.accel[stream.axis] != 0.0 || step.speed[stream.axis] != 0.0;
+        let acts = |stream: &Stream| [step.accel, step.speed, step.jerk].iter().any(|part| part[stream.axis] != 0.0);
         if !self.streams.iter().any(acts) {
             return;
         }
@@ -133,14 +136,15 @@ impl Delays {
     /// The shaped motion from now to `end`. Steps due right at the end belong to what follows, so nothing depends on
     /// where pieces are handed over.
     fn piece(&mut self, end: u64, of: PieceOf, full: &mut impl FnMut(&Shaped)) {
-        let (mut at, mut accel, mut speed) = (self.now, 0.0, 0.0);
+        let (mut at, mut sum) = (self.now, [0.0; 3]);
         loop {
             let mut due = NEVER;
             for stream in &mut self.streams {
                 while stream.due <= at {
                     let step = &self.waiting[stream.next];
-                    accel += stream.size * step.accel[stream.axis];
-                    speed += stream.size * step.speed[stream.axis];
+                    for (sum, part) in sum.iter_mut().zip([step.accel, step.speed, step.jerk]) {
+                        *sum += stream.size * part[stream.axis];
+                    }
                     stream.next += 1;
                     stream.due = due_of(&self.waiting, stream);
                 }
@@ -149,17 +153,17 @@ impl Delays {
             if due >= end {
                 break;
             }
-            self.push(due - at, of, accel, speed, full);
-            (at, accel, speed) = (due, 0.0, 0.0);
+            self.push(due - at, of, sum, full);
+            (at, sum) = (due, [0.0; 3]);
         }
-        self.push(end - at, of, accel, speed, full);
+        self.push(end - at, of, sum, full);
     }
 
-    fn push(&mut self, units: u64, of: PieceOf, accel: f64, speed: f64, full: &mut impl FnMut(&Shaped)) {
+    fn push(&mut self, units: u64, of: PieceOf, [accel, speed, jerk]: [f64; 3], full: &mut impl FnMut(&Shaped)) {
         let shaped = &mut *self.shaped;
         let i = shaped.count;
         shaped.seconds[i] = units as f64 / Sum::ONE;
-        (shaped.of[i], shaped.accel[i], shaped.speed[i]) = (of, accel, speed);
+        (shaped.of[i], shaped.accel[i], shaped.speed[i], shaped.jerk[i]) = (of, accel, speed, jerk);
         shaped.count += 1;
         if shaped.count == PIECES {
             self.flush(full);

@@ -5,9 +5,9 @@ use std::f64::consts::{PI, TAU};
 use nalgebra::{Matrix3, Vector3};
 use proptest::prelude::*;
 
-use super::oscillator::{Oscillator, Scratch};
+use super::oscillator::{Oscillator, Scratch, Steps};
 use super::*;
-use crate::block::{CurvedMove, flag, grid};
+use crate::block::{CurvedMove, Piece, RampList, RampPiece, Ramps, flag, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::{ImpulseShaper, ShaperKind};
 
@@ -33,7 +33,8 @@ fn after(oscillator: &mut Oscillator, motion: &Motion) {
         let steps: Vec<f64> = chunk.iter().map(|piece| piece.1 - std::mem::replace(&mut before, piece.1)).collect();
         let speeds: Vec<f64> = chunk.iter().map(|piece| piece.2).collect();
         let (mut from, mut to) = (vec![0.0; chunk.len()], vec![0.0; chunk.len()]);
-        oscillator.follow(Vectors::default(), [&seconds, &steps, &speeds], &mut scratch, &mut from, &mut to);
+        let steps = Steps { seconds: &seconds, accel: &steps, speed: &speeds, jerk: None };
+        oscillator.follow(Vectors::default(), steps, &mut scratch, &mut from, &mut to);
     }
 }
 
@@ -57,7 +58,7 @@ fn largest(mode: &Mode, motion: &Motion) -> f64 {
             let part = [seconds / parts as f64];
             oscillator.follow(
                 Vectors::default(),
-                [&part, &[step[0]], &[step[1]]],
+                Steps { seconds: &part, accel: &[step[0]], speed: &[step[1]], jerk: None },
                 &mut scratch,
                 &mut [0.0],
                 &mut [0.0],
@@ -148,7 +149,7 @@ fn a_damped_move() {
     let mut oscillator = Oscillator::new(&mode(40.0, 0.1));
     after(&mut oscillator, &pulse(&[(3.0, 3000.0)]));
     let mut held = Oscillator::new(&mode(40.0, 0.1));
-    let pieces = [&[3.0][..], &[3000.0], &[0.0]];
+    let pieces = Steps { seconds: &[3.0], accel: &[3000.0], speed: &[0.0], jerk: None };
     held.follow(Vectors::default(), pieces, &mut Scratch::new(), &mut [0.0], &mut [0.0]);
     assert!((held.state(3000.0)[0] + 0.04749430483).abs() < 1e-10 && held.ringing_mm() < 1e-12);
 }
@@ -200,6 +201,108 @@ fn ringing_after(structure: &Structure, mut block: Block, seconds: f64) -> f64 {
     vibration.rest(seconds);
     vibration.follow(&mut self::block(&[level(0.0, 0.0)]));
     vibration.lanes[0].oscillators[0].ringing_mm()
+}
+
+/// Amplitude after pieces along X, as soon as the motion goes on evenly, mm.
+fn ringing_behind(mode: Mode, pieces: Vec<RampPiece>) -> f64 {
+    let speed = pieces[pieces.len() - 1].end_mm_s();
+    let mut vibration = Vibration::new(&structure(&[mode], None));
+    vibration.follow(&mut ramps(pieces));
+    // Short enough to change nothing.
+    vibration.follow(&mut block(&[level(speed, 1e-8)]));
+    vibration.lanes[0].oscillators[0].ringing_mm()
+}
+
+/// A straight move along X with these pieces.
+fn ramps(pieces: Vec<RampPiece>) -> Block {
+    let last = pieces[pieces.len() - 1];
+    let most = pieces.iter().map(RampPiece::end_mm_s).fold(pieces[0].start_mm_s(), f64::max);
+    let seconds = pieces.iter().map(|piece| piece.seconds).sum();
+    let ends = [pieces[0].start_mm_s(), most, last.end_mm_s()];
+    let mut block = block(&[([1.0, 0.0, 0.0], ends, [0.0, seconds, 0.0], 0.0)]);
+    block.ramps = Ramps::Listed(RampList { ends: vec![pieces.len() as u32], pieces });
+    block
+}
+
+/// Constant jerk from rest and back to a steady speed: the acceleration is a triangle.
+fn triangle(jerk: f64, seconds: f64) -> Vec<RampPiece> {
+    let bent = jerk * seconds * seconds / 2.0;
+    vec![
+        RampPiece { seconds, speed: [0.0, 0.0, bent, 0.0, 0.0, 0.0] },
+        RampPiece { seconds, speed: [bent, 2.0 * bent, -bent, 0.0, 0.0, 0.0] },
+    ]
+}
+
+/// Duhamel's integral by Simpson's rule: amplitude at the end of pieces, mm.
+fn duhamel(mode: &Mode, pieces: &[RampPiece]) -> f64 {
+    let omega = std::f64::consts::TAU * mode.natural_hz;
+    let damped = omega * (1.0 - mode.damping_ratio * mode.damping_ratio).sqrt();
+    let whole: f64 = pieces.iter().map(|piece| piece.seconds).sum();
+    let (mut re, mut im, mut passed) = (0.0, 0.0, 0.0);
+    for piece in pieces {
+        let steps = 4000;
+        for n in 0..=steps {
+            let share = f64::from(n) / f64::from(steps);
+            let weight = if n == 0 || n == steps { 1.0 } else { f64::from(2 + 2 * (n % 2)) };
+            let left = whole - passed - share * piece.seconds;
+            let size = weight * piece.accel_at(share) * (-mode.damping_ratio * omega * left).exp();
+            re += size * (damped * left).cos() * piece.seconds / f64::from(steps) / 3.0;
+            im += size * (damped * left).sin() * piece.seconds / f64::from(steps) / 3.0;
+        }
+        passed += piece.seconds;
+    }
+    re.hypot(im) / damped
+}
+
+#[test]
+fn a_triangle_of_acceleration_leaves_its_transform() {
+    // Without damping |∫ a e^(iωt) dt| / ω, of a triangle J T² (sin(ωT / 2) / (ωT / 2))²: nothing where T is a period.
+    for (seconds, jerk) in [(0.004, 3e5), (0.011, 1e5), (0.025, 1e5), (0.03, 2e4)] {
+        let half = PI * 40.0 * seconds;
+        let expected = jerk * seconds * seconds * (half.sin() / half).powi(2) / (2.0 * PI * 40.0);
+        let found = ringing_behind(mode(40.0, 0.0), triangle(jerk, seconds));
+        // Times are rounded to 2⁻³² s.
+        assert!((found - expected).abs() < 1e-7, "{seconds}: {found} {expected}");
+    }
+}
+
+#[test]
+fn ramps_ring_as_duhamels_integral_says() {
+    let quintic = |seconds| vec![RampPiece::quintic(Piece { seconds, start_mm_s: 0.0, end_mm_s: 60.0 })];
+    let mode = mode(40.0, 0.07);
+    for seconds in [0.01, 0.03, 0.08] {
+        // The quintic is followed by parts of even growth.
+        for (pieces, room) in [(triangle(1e5, seconds), 1e-7), (quintic(seconds), 4e-4)] {
+            let expected = duhamel(&mode, &pieces);
+            let found = ringing_behind(mode, pieces);
+            assert!((found - expected).abs() < room * (1.0 + expected), "{seconds}: {found} {expected}");
+        }
+    }
+}
+
+#[test]
+fn a_short_jerk_rings_like_a_step_of_acceleration() {
+    // While the jerk lasts, too: its own sag has no time to build up.
+    let even = block(&[([1.0, 0.0, 0.0], [0.0, 60.0, 60.0], [0.02, 0.1, 0.0], 3000.0)]);
+    let jerk_s = 1e-4;
+    let bent = 3000.0 * jerk_s / 2.0;
+    let piece =
+        |seconds: f64, speed: [f64; 3]| RampPiece { seconds, speed: [speed[0], speed[1], speed[2], 0.0, 0.0, 0.0] };
+    let pieces = vec![
+        piece(jerk_s, [0.0, 0.0, bent]),
+        piece(0.02 - jerk_s, [bent, 60.0 - 2.0 * bent, 0.0]),
+        piece(jerk_s, [60.0 - bent, 2.0 * bent, -bent]),
+        piece(0.1, [60.0, 0.0, 0.0]),
+    ];
+    for shaper in [None, Some(shaper(ShaperKind::Zv, 0.05))] {
+        let peak = |mut block: Block| {
+            let mut vibration = Vibration::new(&structure(&[mode(40.0, 0.05)], shaper));
+            vibration.follow(&mut block);
+            block.ringing_mm[0][0]
+        };
+        let (even, bent) = (peak(even.clone()), peak(ramps(pieces.clone())));
+        assert!((bent / even - 1.0).abs() < 0.02, "{even} {bent}");
+    }
 }
 
 const KINDS: [ShaperKind; 4] = ShaperKind::ALL;

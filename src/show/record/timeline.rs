@@ -239,12 +239,13 @@ impl TimeLine {
             let section = block.section_mm2[i];
             // Moves of the extruder alone have no speed along the path.
             let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
-            let [up, cruise, down] = block.pieces(i);
-            let starts_s = [now_s, now_s + up.seconds, end_s - down.seconds];
-            for (at_s, piece) in starts_s.into_iter().zip([up, cruise, down]) {
-                let (from, to) = (along * piece.start_mm_s, along * piece.end_mm_s);
+            let (mut at_s, peak) = (now_s, along * block.v_peak_mm_s[i]);
+            block.each_piece(i, |piece| {
+                // Chords of ramps may stand out a little.
+                let [from, to] = [piece.start_mm_s, piece.end_mm_s].map(|speed| (along * speed).min(peak));
                 self.record.ramp(at_s, piece.seconds, from, to, section);
-            }
+                at_s += piece.seconds;
+            });
             self.sustain(block, i, now_s);
             if self.capacities.is_some() && block.de_mm[i] > 0.0 {
                 self.weigh(block, now_s, end_s);

@@ -9,7 +9,7 @@
 use hdrhistogram::Histogram;
 
 use super::shaping::Shapers;
-use crate::block::{Block, Piece, flag};
+use crate::block::{Block, Piece, RampPiece, flag};
 use crate::physics::vibration::impulses;
 
 /// Corners turn by at least this: its cosine.
@@ -31,25 +31,71 @@ pub struct Rounding {
 }
 
 /// A move as seen from a corner.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 struct Leg {
     dir: [f64; 2],
     out: [f64; 3],
-    accel: f64,
     /// From the corner on, or back from it.
-    ramp: Piece,
-    cruise: Piece,
+    course: Course,
     length_mm: f64,
+}
+
+/// How a leg is driven.
+#[derive(Clone)]
+enum Course {
+    /// Evenly speeding up to where it cruises.
+    Even { accel: f64, ramp: Piece, cruise: Piece },
+    /// All pieces of other ramps.
+    Ramps(Vec<RampPiece>),
+}
+
+impl Course {
+    /// From the start of a move on.
+    fn ahead(block: &Block, i: usize) -> Self {
+        if block.is_even() {
+            let [ramp, cruise, _] = block.pieces(i);
+            return Self::Even { accel: block.accel_mm_s2[i], ramp, cruise };
+        }
+        let mut pieces = Vec::new();
+        block.each_ramp(i, |piece| pieces.push(*piece));
+        Self::Ramps(pieces)
+    }
+
+    /// Back from its end.
+    fn back(block: &Block, i: usize) -> Self {
+        match Self::ahead(block, i) {
+            Self::Even { accel, cruise, .. } => {
+                let [.., down] = block.pieces(i);
+                Self::Even { accel, ramp: down.reversed(), cruise }
+            }
+            Self::Ramps(pieces) => Self::Ramps(pieces.iter().rev().map(RampPiece::reversed).collect()),
+        }
+    }
+
+    fn way_mm(&self, seconds: f64) -> f64 {
+        match self {
+            Self::Even { accel, ramp, cruise } => {
+                let ramp_s = seconds.min(ramp.seconds);
+                let cruise_s = (seconds - ramp_s).min(cruise.seconds);
+                ramp.start_mm_s * ramp_s + accel / 2.0 * ramp_s * ramp_s + cruise.start_mm_s * cruise_s
+            }
+            Self::Ramps(pieces) => {
+                let mut left_s = seconds;
+                let passed = |piece: &RampPiece| {
+                    let share = (left_s / piece.seconds).clamp(0.0, 1.0);
+                    left_s -= piece.seconds;
+                    piece.way_mm(share)
+                };
+                pieces.iter().map(passed).sum()
+            }
+        }
+    }
 }
 
 impl Leg {
     /// Way from the corner after that time, or before it, mm; it ends with the move.
     fn way_mm(&self, seconds: f64) -> f64 {
-        let ramp_s = seconds.min(self.ramp.seconds);
-        let cruise_s = (seconds - ramp_s).min(self.cruise.seconds);
-        let way =
-            self.ramp.start_mm_s * ramp_s + self.accel / 2.0 * ramp_s * ramp_s + self.cruise.start_mm_s * cruise_s;
-        way.min(self.length_mm)
+        self.course.way_mm(seconds).min(self.length_mm)
     }
 }
 
@@ -96,8 +142,7 @@ impl Corners {
                 }
             }
             let out = block.bend(i).map_or(after.out, |bend| bend.dir_end);
-            let [.., down] = block.pieces(i);
-            self.before = Some(Leg { dir: [out[0], out[1]], out, ramp: down.reversed(), ..after });
+            self.before = Some(Leg { dir: [out[0], out[1]], out, course: Course::back(block, i), ..after });
         }
         if block.standstill().is_some() {
             self.before = None;
@@ -115,8 +160,7 @@ impl Corners {
 }
 
 fn leg(block: &Block, i: usize, out: [f64; 3]) -> Leg {
-    let [ramp, cruise, _] = block.pieces(i);
-    Leg { dir: [out[0], out[1]], out, accel: block.accel_mm_s2[i], ramp, cruise, length_mm: block.length_mm[i] }
+    Leg { dir: [out[0], out[1]], out, course: Course::ahead(block, i), length_mm: block.length_mm[i] }
 }
 
 impl Shaped {

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use super::corners::Rounding;
 use crate::findings::Inspection;
-use crate::machine::{Direction, ImpulseShaper, Machine, Mode, ShaperKind, Structure};
+use crate::machine::{Direction, ImpulseShaper, Machine, Mode, Ramp, ShaperKind, Structure};
 use crate::physics::vibration::impulses;
 use crate::preflight::LoadedJob;
 use crate::threads::HelperPool;
@@ -150,8 +150,46 @@ pub struct Shaping {
     pub stops: u64,
     /// The least time at the accepted ringing first.
     pub candidates: Vec<Candidate>,
+    /// Other ramps, all else as it is today: the least ringing first.
+    pub ramps: Vec<RampTrade>,
     /// How many plans were made.
     pub plans: usize,
+}
+
+/// What a ramp leaves of the ringing of a job, and its price in time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RampTrade {
+    /// How the speed changes within moves.
+    pub ramp: Ramp,
+    /// True for what the sheet has today.
+    pub present: bool,
+    /// Today's acceleration.
+    pub today: Trade,
+}
+
+/// A jerk beyond which it limits nothing, mm/s³.
+const NO_JERK_LIMIT: f64 = 1e12;
+
+/// The ramp of the sheet, and the others: evenly, along a quintic, and with a jerk that takes a period of the lowest mode of
+/// x and y to build up the acceleration, which then leaves no waves of it (the transform of a rectangle is 0 there).
+fn ramps(machine: &Machine, accel_mm_s2: f64) -> Vec<Ramp> {
+    let lowest = |axis: usize| {
+        let acts = |mode: &&Mode| mode.along != Direction::Z && mode.along.vector()[axis] != 0.0;
+        machine.structure.modes.iter().filter(acts).map(|mode| mode.natural_hz).reduce(f64::min)
+    };
+    let mut list = vec![machine.motion.ramp];
+    let jerk = |axis: usize| lowest(axis).map(|hz| rounded(accel_mm_s2 * hz).clamp(1.0, NO_JERK_LIMIT));
+    let limited = match [jerk(0), jerk(1)] {
+        [None, None] => None,
+        [x, y] => Some([x.or(y), y.or(x)].map(|jerk| jerk.unwrap_or(NO_JERK_LIMIT))),
+    };
+    let limited = limited.map(|[x, y]| Ramp::JerkLimited([x, y, NO_JERK_LIMIT, NO_JERK_LIMIT]));
+    for ramp in [Some(Ramp::Trapezoid), Some(Ramp::SameTimeQuintic), limited].into_iter().flatten() {
+        if !list.contains(&ramp) {
+            list.push(ramp);
+        }
+    }
+    list
 }
 
 /// No shaper, that of the sheet, and each kind at the modes that swing along X and Y.
@@ -256,6 +294,20 @@ impl Plans<'_, '_> {
         self.helpers.share(asks, move |ask| plan(&kept, ask))
     }
 
+    /// A plan for each ramp at today's acceleration, with the shapers of the sheet.
+    fn with_ramps(&mut self, ramps: &[Ramp], accel_mm_s2: f64) -> Vec<Trade> {
+        let ask = |ramp: &Ramp| {
+            let mut machine = self.machine.clone();
+            machine.motion.ramp = *ramp;
+            let extra_s = waits_s(&machine.structure.shapers, self.stops);
+            PlanRequest { machine, accel_mm_s2, extra_s }
+        };
+        let asks: Vec<PlanRequest> = ramps.iter().map(ask).collect();
+        self.made += asks.len();
+        let kept = self.kept.clone();
+        self.helpers.share(asks, move |ask| plan(&kept, ask))
+    }
+
     /// Closes in on the largest acceleration at which the ringing stays accepted, for all candidates at once.
     fn narrow(&mut self, list: &[Shapers], sides: &mut [Sides], limit_mm: f64) {
         for _ in 0..ROUNDS {
@@ -307,8 +359,23 @@ pub(super) fn shape(
     let mut found: Vec<Candidate> = list.iter().zip(&sides).enumerate().filter_map(candidate).collect();
     mark_undominated(&mut found);
     found.sort_by(|a, b| cost(a).partial_cmp(&cost(b)).unwrap_or(std::cmp::Ordering::Equal));
+    let ramps = ramps(machine, today_mm_s2);
+    let trades = plans.with_ramps(&ramps, today_mm_s2);
+    let with_ramp = |(ramp, today)| RampTrade { ramp, present: ramp == machine.motion.ramp, today };
+    let mut ramps: Vec<RampTrade> = ramps.into_iter().zip(trades).map(with_ramp).collect();
+    ramps.sort_by(|a, b| a.today.p95_mm.total_cmp(&b.today.p95_mm));
     let (has_effect, stops) = (found.iter().any(Candidate::varies), seen.stops);
-    Shaping { limit_mm, limit_from, raised, today_mm_s2, has_effect, stops, candidates: found, plans: plans.made }
+    Shaping {
+        limit_mm,
+        limit_from,
+        raised,
+        today_mm_s2,
+        has_effect,
+        stops,
+        candidates: found,
+        ramps,
+        plans: plans.made,
+    }
 }
 
 /// The accepted ringing, mm, and where it is from.

@@ -329,8 +329,32 @@ impl Gathering {
     fn straight(&mut self, block: &Block, i: usize) {
         let parts = self.parts([block.dir[0][i], block.dir[1][i], block.dir[2][i]]);
         let at = |speed: f64| parts.map(|part| part * speed);
-        for piece in block.pieces(i) {
-            self.pass(time_units(piece.seconds), at(piece.start_mm_s), at(piece.end_mm_s));
+        if block.is_even() {
+            for piece in block.pieces(i) {
+                self.pass(time_units(piece.seconds), at(piece.start_mm_s), at(piece.end_mm_s));
+            }
+        } else {
+            block.each_ramp(i, |ramp| {
+                let units = time_units(ramp.seconds);
+                if ramp.is_even() || ramp.seconds > SLOW_CURVE_S {
+                    self.pass(units, at(ramp.start_mm_s()), at(ramp.end_mm_s()));
+                } else {
+                    self.sample(units, |_, after_s| at(ramp.speed_at(after_s / ramp.seconds)));
+                }
+            });
+        }
+    }
+
+    /// So much time in which the velocity goes as told: what it is so long after its start.
+    fn sample(&mut self, units: u64, at: impl Fn(&Self, f64) -> Speeds) {
+        let from = self.now;
+        self.now += units;
+        while self.edge < self.now {
+            let speeds = at(self, (self.edge - from) as f64 / Sum::ONE);
+            self.cell(speeds);
+            if self.filled == HOP {
+                self.transform(1);
+            }
         }
     }
 
@@ -338,27 +362,31 @@ impl Gathering {
         let i = bend.at;
         let course = Course::of_bend(block, bend);
         let mut passed_mm = 0.0;
-        for piece in block.pieces(i) {
-            let seconds = piece.seconds;
-            let units = time_units(seconds);
-            let at = |lane: &Self, after_s: f64| {
-                let speed = piece.speed_at(after_s);
-                lane.parts(course.tangent(passed_mm + piece.way_mm(after_s))).map(|part| part * speed)
-            };
-            if seconds > SLOW_CURVE_S {
-                self.pass(units, at(self, 0.0), at(self, seconds));
-            } else if units > 0 {
-                let from = self.now;
-                self.now += units;
-                while self.edge < self.now {
-                    let speeds = at(self, (self.edge - from) as f64 / Sum::ONE);
-                    self.cell(speeds);
-                    if self.filled == HOP {
-                        self.transform(1);
-                    }
-                }
+        if block.is_even() {
+            for piece in block.pieces(i) {
+                self.bent(&course, piece.seconds, |s| (piece.speed_at(s), passed_mm + piece.way_mm(s)));
+                passed_mm += piece.length_mm();
             }
-            passed_mm += piece.length_mm();
+        } else {
+            block.each_ramp(i, |ramp| {
+                let share = |s: f64| s / ramp.seconds;
+                self.bent(&course, ramp.seconds, |s| (ramp.speed_at(share(s)), passed_mm + ramp.way_mm(share(s))));
+                passed_mm += ramp.length_mm();
+            });
+        }
+    }
+
+    /// A piece of a curve; `at` is the speed and the place on it so long after its start.
+    fn bent(&mut self, course: &Course<'_>, seconds: f64, at: impl Fn(f64) -> (f64, f64)) {
+        let units = time_units(seconds);
+        let velocity = |lane: &Self, after_s: f64| {
+            let (speed, place_mm) = at(after_s);
+            lane.parts(course.tangent(place_mm)).map(|part| part * speed)
+        };
+        if seconds > SLOW_CURVE_S {
+            self.pass(units, velocity(self, 0.0), velocity(self, seconds));
+        } else if units > 0 {
+            self.sample(units, velocity);
         }
     }
 

@@ -9,7 +9,7 @@
 //! that cannot even run chords of 1 mm at 60 mm/s, a common speed of printing (common practice, no source).
 
 use super::{Comparison, Expected, NO_LIMIT, Outcome, Row, Subject};
-use crate::machine::{LookAhead, Machine};
+use crate::machine::{LookAhead, Machine, Ramp};
 use crate::wording::figure;
 
 /// Way to stop from the feed-rate limit, against the moves known ahead.
@@ -39,6 +39,12 @@ fn compare(machine: &Machine) -> Vec<Row> {
     let LookAhead::Moves(moves) = machine.motion.look_ahead else {
         return vec![Row::new("all chords", Outcome::Go, "every move of the job is known ahead")];
     };
+    if let Ramp::JerkLimited(_) = machine.motion.ramp {
+        return vec![Row::skipped(
+            "all chords",
+            "the formula is that of even ramps, and `[motion] ramp` limits the jerk",
+        )];
+    }
     if feed >= NO_LIMIT || accel >= NO_LIMIT {
         return vec![Row::skipped("all chords", "`feed_rate_limit_mm_s` or the acceleration sets no limit")];
     }

@@ -289,11 +289,13 @@ struct Load {
     formula: String,
 }
 
-/// The acceleration that an axis really sees, mm/s²: its limit, or less where no more is asked along the path.
+/// The acceleration that an axis really sees, mm/s²: its limit, or less where no more is asked along the path; more where
+/// ramps peak above what is set.
 fn acceleration(machine: &Machine, axis: usize) -> Result<f64, String> {
     let limits = &machine.motion.limits;
-    let accel = limits.acceleration_mm_s2[axis].min(limits.printing_mm_s2.max(limits.travel_mm_s2));
-    if accel >= NO_LIMIT {
+    let set = limits.acceleration_mm_s2[axis].min(limits.printing_mm_s2.max(limits.travel_mm_s2));
+    let accel = set * machine.motion.ramp.peak_factor();
+    if set >= NO_LIMIT {
         Err("neither `acceleration_limit_mm_s2` nor what is asked limits it".to_owned())
     } else {
         Ok(accel)

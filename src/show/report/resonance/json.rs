@@ -7,7 +7,7 @@ use std::io::{self, Write};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::text::name;
+use super::text::{name, ramp_name};
 use crate::machine;
 use crate::show::report::{
     Report,
@@ -219,8 +219,27 @@ pub struct Shaping {
     stops: u64,
     /// The least time first.
     candidates: Vec<Candidate>,
+    /// Other ramps at today's acceleration, all else as it is: the least ringing first.
+    ramps: Vec<RampTrade>,
     /// How many plans were made.
     plans: usize,
+}
+
+/// A ramp and what it comes to.
+#[derive(Serialize, JsonSchema)]
+pub struct RampTrade {
+    /// In words.
+    name: String,
+    /// Limits of the jerk of X, Y, Z and E; null where none is limited.
+    jerk_mm_s3: Option<[f64; 4]>,
+    /// True for what the sheet has today.
+    present: bool,
+    /// Ringing that is not exceeded for 95 % of the extruding time.
+    p95_mm: f64,
+    /// Largest ringing.
+    peak_mm: f64,
+    /// Time of the job, waits for the last impulse of the sheet's shapers included.
+    time_s: f64,
 }
 
 /// A candidate.
@@ -432,8 +451,19 @@ fn shaping(found: &shaping::Shaping) -> Shaping {
         has_effect: found.has_effect,
         stops: found.stops,
         candidates: found.candidates.iter().map(candidate).collect(),
+        ramps: found.ramps.iter().map(ramp).collect(),
         plans: found.plans,
     }
+}
+
+fn ramp(found: &shaping::RampTrade) -> RampTrade {
+    let shaping::RampTrade { ramp, present, today } = *found;
+    let shaping::Trade { p95_mm, peak_mm, time_s, .. } = today;
+    let jerk_mm_s3 = match ramp {
+        machine::Ramp::JerkLimited(jerk) => Some(jerk),
+        _ => None,
+    };
+    RampTrade { name: ramp_name(ramp), jerk_mm_s3, present, p95_mm, peak_mm, time_s }
 }
 
 fn candidate(found: &shaping::Candidate) -> Candidate {

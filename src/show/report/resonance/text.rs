@@ -6,7 +6,7 @@ use anstyle::{Effects, Style};
 
 use super::wave;
 use crate::findings::Ringing;
-use crate::machine::{Direction, ImpulseShaper, Mode};
+use crate::machine::{Direction, ImpulseShaper, Mode, Ramp};
 use crate::show::{
     marks::styled,
     report::{CAUTION, Look, Report, page::Section},
@@ -15,7 +15,7 @@ use crate::study::resonance::{
     APART_MM, Study, WorstPlace,
     avoid::{Avoid, Drive, ORDERS},
     bands::{Bands, Share},
-    shaping::{Candidate, LimitFrom, RaisedKey, Shapers, Shaping, Trade},
+    shaping::{Candidate, LimitFrom, RaisedKey, RampTrade, Shapers, Shaping, Trade},
     spectrum::{Axis, CELLS_PER_S, NOISE_BANDWIDTH_HZ, SIDE_LOBE_DB, STEP_HZ, WINDOW_CELLS},
 };
 use crate::wording::{counted, duration, grouped, number, path, safe, units, wrap};
@@ -362,12 +362,42 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
     if !rounds.is_empty() {
         section.paragraph(&format!("Corners are rounded at the job's speeds: {}.", rounds.join("; ")));
     }
+    section.paragraph(
+        "Other ramps in place of the sheet's (`motion.ramp`), all else as it is today; only of use where the controller can \
+         drive them:",
+    );
+    section.rows("<>>>", &ramps(shaping));
     section.paragraph(&format!(
         "Where the machine waits until it is at rest ({} on this job), it waits for the last impulse too: that is in \
          these times.",
         counted(shaping.stops, "time", "times")
     ));
     section.write(out)
+}
+
+/// One row for each ramp: its price in time, and the ringing it leaves.
+fn ramps(shaping: &Shaping) -> Vec<Vec<String>> {
+    let now = shaping.ramps.iter().find(|of| of.present).map(|of| of.today.time_s);
+    let head = ["ramp", "time", "95 % mm", "most mm"].map(str::to_owned).to_vec();
+    let row = |of: &RampTrade| {
+        let mark = if of.present { "*" } else { "" };
+        vec![
+            format!("{}{mark}", ramp_name(of.ramp)),
+            difference(of.today.time_s, now),
+            format!("{:.3}", of.today.p95_mm),
+            format!("{:.3}", of.today.peak_mm),
+        ]
+    };
+    std::iter::once(head).chain(shaping.ramps.iter().map(row)).collect()
+}
+
+/// A ramp in words.
+pub(super) fn ramp_name(ramp: Ramp) -> String {
+    match ramp {
+        Ramp::Trapezoid => "trapezoid".to_owned(),
+        Ramp::SameTimeQuintic => "same-time-quintic".to_owned(),
+        Ramp::JerkLimited([x, y, ..]) => format!("jerk x {} y {} {}", number(x), number(y), units("mm/s3")),
+    }
 }
 
 /// What shapers are tuned to.

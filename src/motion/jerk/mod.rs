@@ -1,0 +1,387 @@
+//! Planning with a limited jerk: which speed each run of moves may end with, and the course of each move.
+//!
+//! Moves that go on in nearly the same direction under nearly the same limits form a *run*, which is driven as one move: the
+//! acceleration is 0 only at the ends of runs. Controllers that carry an acceleration through corners or from run to run
+//! are a little quicker; so are those that join longer runs.
+//!
+//! Two passes over the runs. Backwards, a run may start with what is reached, backwards, from the highest speed at its end;
+//! forwards each run ends as fast as it may. More speed at the end need not mean more at the start
+//! ([`Bounds::reach_mm_s`]), so the maps of even ramps do not compose here, and a start from which only a slower end could
+//! be reached is not taken: it would be paid for with crawling. Brute force finds no quicker way on short chains. A bound
+//! is certain as soon as all that may follow gives the same.
+
+mod profile;
+
+use std::collections::VecDeque;
+use std::ops::Range;
+
+use profile::{Bounds, grid_down};
+
+use super::derive;
+use super::look_ahead::UNLIMITED_MOVES;
+use crate::block::{Block, RampList, RampPiece, Ramps, flag, grid};
+use crate::machine::{E, LookAhead};
+
+/// Moves that turn by at most this go on in one run: the cosine of 2°.
+const STRAIGHT_ON: f64 = 0.999_390_827_019_095_8;
+/// Limits that differ by at most this share count as equal; the least of them holds for the run.
+const LIKE: f64 = 0.1;
+/// A run has at most this part of the moves that the controller knows ahead, so that it always knows a few runs.
+const OF_WINDOW: usize = 4;
+/// Most moves in a run.
+const RUN_MOST: usize = 64;
+
+/// Moves that are driven as one.
+#[derive(Debug, Clone)]
+struct Run {
+    moves: usize,
+    length_mm: f64,
+    bounds: Bounds,
+    /// Limits of its first move.
+    first: Bounds,
+    /// Highest speed through the corner before it, mm/s.
+    cap_mm_s: f64,
+    /// Whether no more moves can join it.
+    closed: bool,
+    /// Highest speed at its start, once no move behind it can change that, mm/s.
+    certain_mm_s: Option<f64>,
+    /// The highest of what earlier ones went by while fewer moves were known, mm/s. To know more may lower what is best here,
+    /// but this can still be driven, and the run before may not be able to do with less.
+    counted_on_mm_s: f64,
+}
+
+impl Run {
+    fn cap_mm_s(&self) -> f64 {
+        self.cap_mm_s.min(self.bounds.feed_mm_s)
+    }
+
+    /// Highest speed at its start where its end may have at most `end_mm_s`.
+    fn start_mm_s(&self, end_mm_s: f64) -> f64 {
+        let (most, end) = (self.cap_mm_s(), end_mm_s.min(self.bounds.feed_mm_s));
+        if most <= end || self.bounds.way_mm(most, end) <= self.length_mm {
+            return most;
+        }
+        grid_down(self.bounds.reach_mm_s(end, self.length_mm)).max(end).min(most)
+    }
+
+    /// The lowest and highest speed at its start where its end has one from a range.
+    fn starts_mm_s(&self, [low, high]: [f64; 2]) -> [f64; 2] {
+        let slowest = self.bounds.slowest_start_mm_s(self.length_mm).clamp(low, high);
+        let [at_low, at_high] = [low, high].map(|end| self.start_mm_s(end));
+        [self.start_mm_s(slowest).min(at_low).min(at_high), at_low.max(at_high)]
+    }
+
+    fn close(&mut self) {
+        self.closed = true;
+        // Often it can slow down within itself to whatever follows.
+        let [low, high] = self.starts_mm_s([0.0, f64::INFINITY]);
+        if low == high {
+            self.certain_mm_s = Some(low);
+        }
+    }
+}
+
+/// How the last move ended.
+#[derive(Debug, Clone, Copy)]
+struct Ended {
+    dir: [f64; 3],
+    path: bool,
+    commanded_mm_s: f64,
+    feed_mm_s: f64,
+}
+
+/// The course of a settled move; its pieces are the next so many.
+#[derive(Debug, Clone, Copy)]
+struct Settled {
+    start_mm_s: f64,
+    peak_mm_s: f64,
+    end_mm_s: f64,
+    time_s: f64,
+    pieces: usize,
+}
+
+/// The look-ahead under a limit of jerk, from one stop to the next.
+#[derive(Debug, Clone)]
+pub(super) struct JerkLookAhead {
+    jerk_mm_s3: [f64; 4],
+    window: usize,
+    early: bool,
+    run_most: usize,
+    /// Squared caps of moves that are being added, and room for what another look-ahead needs.
+    caps: Vec<f64>,
+    steps: Vec<f64>,
+    last: Option<Ended>,
+    /// Runs that are not settled, and the lengths of their moves.
+    runs: VecDeque<Run>,
+    lengths_mm: VecDeque<f64>,
+    /// Speed at the start of the first of them, once known.
+    entry_mm_s: Option<f64>,
+    tried_at: usize,
+    settled: VecDeque<Settled>,
+    pieces: VecDeque<RampPiece>,
+    whole: Vec<RampPiece>,
+}
+
+impl JerkLookAhead {
+    pub(super) fn new(look_ahead: LookAhead, jerk_mm_s3: [f64; 4]) -> Self {
+        let (window, early) = match look_ahead {
+            LookAhead::Moves(count) => (count.max(1) as usize, false),
+            LookAhead::Unlimited => (UNLIMITED_MOVES, true),
+        };
+        Self {
+            jerk_mm_s3,
+            window,
+            early,
+            run_most: (window / OF_WINDOW).clamp(1, RUN_MOST),
+            caps: Vec::new(),
+            steps: Vec::new(),
+            last: None,
+            runs: VecDeque::new(),
+            lengths_mm: VecDeque::new(),
+            entry_mm_s: None,
+            tried_at: 0,
+            settled: VecDeque::new(),
+            pieces: VecDeque::new(),
+            whole: Vec::new(),
+        }
+    }
+
+    /// Room for the squared caps at the starts of so many moves, and for what is not needed here.
+    pub(super) fn add(&mut self, count: usize) -> (&mut [f64], &mut [f64]) {
+        self.caps.clear();
+        self.caps.resize(count, 0.0);
+        self.steps.resize(count, 0.0);
+        (&mut self.caps, &mut self.steps[..count])
+    }
+
+    /// Takes the moves for whose caps there was room last.
+    pub(super) fn take(&mut self, block: &Block, range: Range<usize>) {
+        let first = range.start;
+        for i in range {
+            let bounds = self.bounds(block, i);
+            let cap = self.caps[i - first];
+            let path = block.flags[i] & flag::PATH != 0;
+            let commanded_mm_s = block.feed_commanded_mm_s[i];
+            let goes_on = self.last.is_some_and(|last| {
+                let turn: f64 = (0..3).map(|axis| last.dir[axis] * block.dir[axis][i]).sum();
+                let least = last.feed_mm_s.min(bounds.feed_mm_s);
+                path && last.path
+                    && turn >= STRAIGHT_ON
+                    && last.commanded_mm_s == commanded_mm_s
+                    && cap >= grid::squared_down(least * least)
+            });
+            self.push(bounds, block.length_mm[i], cap, goes_on);
+            self.last = Some(Ended { dir: block.dir_end(i), path, commanded_mm_s, feed_mm_s: bounds.feed_mm_s });
+        }
+    }
+
+    fn bounds(&self, block: &Block, i: usize) -> Bounds {
+        let mut shares = [0, 1, 2, E].map(|axis| block.dir[axis][i].abs());
+        if block.bend(i).is_some() {
+            // A curve may go along either axis of its plane somewhere.
+            shares[..2].fill(1.0);
+            shares[2] = if block.moves_axis(i, 2) { 1.0 } else { 0.0 };
+        }
+        let [x, y, z, e] = shares;
+        Bounds {
+            feed_mm_s: block.feed_mm_s[i],
+            accel_mm_s2: block.accel_mm_s2[i],
+            jerk_mm_s3: derive::allowed(&self.jerk_mm_s3, x, y, z, e),
+        }
+    }
+
+    fn push(&mut self, bounds: Bounds, length_mm: f64, cap: f64, goes_on: bool) {
+        self.lengths_mm.push_back(length_mm);
+        if let Some(run) = self.runs.back_mut().filter(|run| !run.closed) {
+            if goes_on && run.moves < self.run_most && alike(run.first, bounds) {
+                run.moves += 1;
+                run.length_mm += length_mm;
+                run.bounds = least(run.bounds, bounds);
+                return;
+            }
+            run.close();
+        }
+        let cap_mm_s = cap.sqrt();
+        self.runs.push_back(Run {
+            moves: 1,
+            length_mm,
+            bounds,
+            first: bounds,
+            cap_mm_s,
+            closed: false,
+            certain_mm_s: None,
+            counted_on_mm_s: 0.0,
+        });
+    }
+
+    /// How many settled moves wait to be given out.
+    pub(super) fn settled(&self) -> usize {
+        self.settled.len()
+    }
+
+    /// Settles what can be settled while more moves may follow; which moves are settled when changes no number.
+    pub(super) fn settle(&mut self) {
+        // A move behind the window shows that no stop is next.
+        while self.lengths_mm.len() > self.window {
+            self.settle_run(None);
+        }
+        if self.early && self.lengths_mm.len() >= 2 * self.tried_at + self.run_most {
+            let closed = self.runs.iter().take_while(|run| run.closed).count();
+            if closed > 0 {
+                self.look_back(closed - 1, None, false);
+            }
+            while self.runs.get(1).is_some_and(|next| next.certain_mm_s.is_some()) {
+                self.settle_run(None);
+            }
+            self.tried_at = self.lengths_mm.len();
+        }
+    }
+
+    /// Settles all moves: the last one ends at a stop with at most the squared speed `rest`.
+    pub(super) fn stop(&mut self, rest: f64) {
+        if let Some(run) = self.runs.back_mut() {
+            run.close();
+        }
+        while !self.runs.is_empty() {
+            self.settle_run(Some(rest.sqrt()));
+        }
+        (self.last, self.entry_mm_s, self.tried_at) = (None, None, 0);
+    }
+
+    /// Goes back from a run that is known to end with at most `end_mm_s`, or behind which nothing is known, so that it must
+    /// be able to stop; the highest speed at the start of the second run. `counts` where a run is planned by it.
+    fn look_back(&mut self, last: usize, end_mm_s: Option<f64>, counts: bool) -> f64 {
+        let mut bound = end_mm_s.unwrap_or(0.0);
+        let mut range = [bound, end_mm_s.unwrap_or(f64::INFINITY)];
+        for k in (1..=last).rev() {
+            let run = &mut self.runs[k];
+            if let Some(certain) = run.certain_mm_s {
+                (bound, range) = (certain, [certain; 2]);
+            } else {
+                bound = run.start_mm_s(bound);
+                range = if range[0] == range[1] { [bound; 2] } else { run.starts_mm_s(range) };
+                if range[0] == range[1] {
+                    run.certain_mm_s = Some(bound);
+                }
+            }
+            if counts {
+                run.counted_on_mm_s = run.counted_on_mm_s.max(bound);
+            }
+        }
+        self.runs.get(1).map_or(bound, |run| run.counted_on_mm_s.max(bound))
+    }
+
+    /// The highest speed between the first run and the second. The controller knows the moves of its window, of which it
+    /// takes whole runs, or all up to the stop, where it may still have the speed `rest_mm_s`.
+    fn exit_mm_s(&mut self, rest_mm_s: Option<f64>) -> f64 {
+        let (mut known, mut last) = (0, 0);
+        for (k, run) in self.runs.iter().enumerate() {
+            known += run.moves;
+            // That a run ends is seen by what follows it, or by its length.
+            let is_seen = known < self.window || run.moves == self.run_most;
+            let stops = rest_mm_s.is_some() && k + 1 == self.runs.len();
+            if !run.closed || known > self.window || !(is_seen || stops) {
+                break;
+            }
+            last = k;
+            if k > 0 && run.certain_mm_s.is_some() {
+                break;
+            }
+        }
+        if last == 0 {
+            // The run alone: behind it is the stop, or nothing that is known.
+            return rest_mm_s.filter(|_| self.runs.len() == 1).unwrap_or(0.0);
+        }
+        let rest_mm_s = rest_mm_s.filter(|_| last + 1 == self.runs.len());
+        self.look_back(last, rest_mm_s, true)
+    }
+
+    /// Plans the first run.
+    fn settle_run(&mut self, rest_mm_s: Option<f64>) {
+        let exit = self.exit_mm_s(rest_mm_s);
+        let Some(run) = self.runs.pop_front() else { return };
+        let start = self.entry_mm_s.unwrap_or_else(|| run.start_mm_s(exit));
+        let end = run.bounds.end_mm_s(start, exit.min(run.bounds.feed_mm_s), run.length_mm);
+        self.whole.clear();
+        let whole = &mut self.whole;
+        run.bounds.course([start, end], run.length_mm, |piece| whole.push(piece));
+        self.entry_mm_s = Some(end);
+        self.cut(run.moves, start, end);
+    }
+
+    /// Cuts the course of a run at the ends of its moves.
+    fn cut(&mut self, moves: usize, start: f64, end: f64) {
+        let lengths: f64 = self.lengths_mm.range(..moves).sum();
+        // Rounded times change the length in the last digits.
+        let scale = self.whole.iter().map(RampPiece::length_mm).sum::<f64>() / lengths;
+        let (mut at, mut from_s, mut goal_mm, mut before_mm) = (0, 0.0, 0.0, 0.0);
+        let mut speed = start;
+        for n in 0..moves {
+            goal_mm += self.lengths_mm.pop_front().unwrap_or(0.0) * scale;
+            let is_last = n + 1 == moves;
+            let mut done = Settled { start_mm_s: speed, peak_mm_s: speed, end_mm_s: end, time_s: 0.0, pieces: 0 };
+            while let Some(piece) = self.whole.get(at) {
+                let length_mm = piece.length_mm();
+                let ends_here = is_last || before_mm + length_mm <= goal_mm;
+                let to_s = match ends_here {
+                    true => piece.seconds,
+                    false => grid::time(piece.share_at_way((goal_mm - before_mm).max(0.0)) * piece.seconds),
+                };
+                if to_s > from_s {
+                    let part = match (from_s, ends_here) {
+                        (0.0, true) => *piece,
+                        _ => piece.part([from_s / piece.seconds, to_s / piece.seconds], to_s - from_s),
+                    };
+                    (done.time_s, done.pieces) = (done.time_s + part.seconds, done.pieces + 1);
+                    speed = part.end_mm_s();
+                    done.peak_mm_s = done.peak_mm_s.max(part.start_mm_s()).max(speed);
+                    self.pieces.push_back(part);
+                }
+                if !ends_here {
+                    from_s = to_s.max(from_s);
+                    break;
+                }
+                (at, from_s, before_mm) = (at + 1, 0.0, before_mm + length_mm);
+            }
+            done.end_mm_s = if is_last { end } else { speed };
+            self.settled.push_back(done);
+        }
+    }
+
+    /// Fills speeds and times of a block with the first settled moves.
+    pub(super) fn fill(&mut self, block: &mut Block) {
+        let mut list = match std::mem::take(&mut block.ramps) {
+            Ramps::Listed(list) => list,
+            _ => RampList::default(),
+        };
+        list.pieces.clear();
+        list.ends.clear();
+        for i in 0..block.len() {
+            let Some(done) = self.settled.pop_front() else { break };
+            list.pieces.extend(self.pieces.drain(..done.pieces));
+            list.ends.push(list.pieces.len() as u32);
+            block.v_start_mm_s[i] = done.start_mm_s;
+            block.v_peak_mm_s[i] = done.peak_mm_s;
+            block.v_end_mm_s[i] = done.end_mm_s;
+            (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (0.0, done.time_s, 0.0);
+            block.time_s[i] = done.time_s;
+        }
+        block.ramps = Ramps::Listed(list);
+    }
+}
+
+fn alike(a: Bounds, b: Bounds) -> bool {
+    let near = |a: f64, b: f64| (a - b).abs() <= LIKE * a;
+    near(a.feed_mm_s, b.feed_mm_s) && near(a.accel_mm_s2, b.accel_mm_s2) && near(a.jerk_mm_s3, b.jerk_mm_s3)
+}
+
+fn least(a: Bounds, b: Bounds) -> Bounds {
+    Bounds {
+        feed_mm_s: a.feed_mm_s.min(b.feed_mm_s),
+        accel_mm_s2: a.accel_mm_s2.min(b.accel_mm_s2),
+        jerk_mm_s3: a.jerk_mm_s3.min(b.jerk_mm_s3),
+    }
+}
+
+#[cfg(test)]
+mod tests;
