@@ -165,8 +165,7 @@ mod tests {
         let empty = tempfile::tempdir().expect("a folder");
         let given = [empty.path().to_owned(), PathBuf::from("no-such.gcode")];
         let mine = |index| Shard { index, of: 3 }.of(collect(&given), &given, By::Content, ONE).expect("files");
-        let (lost, unread): (Vec<Job>, Vec<Job>) =
-            (0..3).flat_map(mine).partition(|job| matches!(job, Job::Lost(_)));
+        let (lost, unread): (Vec<Job>, Vec<Job>) = (0..3).flat_map(mine).partition(|job| matches!(job, Job::Lost(_)));
         assert_eq!((lost.len(), unread.len()), (3, 1));
         let stdin = [PathBuf::from("-")];
         assert!(Shard { index: 0, of: 1 }.of(collect(&stdin), &stdin, By::Path, ONE).is_err());

@@ -152,7 +152,8 @@ impl Worker {
         let machines = self.machines(&request)?;
         let machines: Vec<&Machine> = machines.iter().map(|machine| &**machine).collect();
         let preflight = Preflight::on_all(&machines).within(RunContext::new(&silent, helpers));
-        let inspections = preflight.run_all(source.within(Bounds { bytes, until })).map_err(|error| self.fault(&error))?;
+        let inspections =
+            preflight.run_all(source.within(Bounds { bytes, until })).map_err(|error| self.fault(&error))?;
         Ok(answer::judged(&request.id, &inspections, request.report))
     }
 
@@ -348,7 +349,15 @@ mod tests {
         let (requests, answers) = (alone("Request"), alone("Answer"));
         let asked: Value = serde_json::from_str(&request(json!([1]), JOB)).expect("JSON");
         assert!(requests.is_valid(&asked) && !answers.is_valid(&asked));
-        for (key, wrong) in [("report", json!("all")), ("machines", json!([])), ("path", json!("a")), ("other", json!(1))] {
+        let wrong = [
+            ("report", json!("all")),
+            ("machines", json!([])),
+            ("machines", json!([["m", "t"]])),
+            ("machines", json!([{ "name": "m", "toml": "", "x": 1 }])),
+            ("path", json!("a")),
+            ("other", json!(1)),
+        ];
+        for (key, wrong) in wrong {
             let mut bad = asked.clone();
             bad[key] = wrong;
             assert!(!requests.is_valid(&bad), "{key}");

@@ -44,22 +44,18 @@ pub struct Request {
 
 /// A machine sheet: its path as the worker sees it, or its text.
 #[derive(Debug, Deserialize, JsonSchema)]
-#[serde(untagged, expecting = "a machine is the path of its sheet, or an object with `name` and `toml` alone")]
+#[serde(untagged, deny_unknown_fields)]
+#[serde(expecting = "a machine is the path of its sheet, or an object with `name` and `toml` alone")]
 pub enum Sheet {
     /// Its path.
     Path(String),
-    /// Its text.
-    Text(SheetText),
-}
-
-/// A machine sheet that is sent along.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct SheetText {
-    /// What stands for its path.
-    pub(super) name: String,
-    /// Its text.
-    pub(super) toml: String,
+    /// The sheet itself.
+    Text {
+        /// What stands for its path.
+        name: String,
+        /// Its text.
+        toml: String,
+    },
 }
 
 /// What is answered for each machine.
@@ -110,6 +106,10 @@ impl Request {
                 return refuse(Value::Null, format!("the request is not UTF-8 at byte {}", error.valid_up_to() + 1));
             }
         };
+        // A list of the values alone, in the order of the keys, would be read too.
+        if !text.trim_ascii_start().starts_with('{') {
+            return refuse(Value::Null, "no request: it is no JSON object".to_owned());
+        }
         match serde_json::from_str::<Self>(text).map_err(|error| error.to_string()).and_then(Self::sound) {
             Ok(request) => Ok(request),
             Err(why) => {
@@ -163,8 +163,8 @@ mod tests {
     #[test]
     fn what_is_wrong_is_said_and_the_id_kept_where_it_can_be_read() {
         for (line, id, why) in [
-            (&b""[..], json!(null), "EOF while parsing"),
-            (b"[1]", json!(null), "invalid type: sequence"),
+            (&b""[..], json!(null), "no JSON object"),
+            (b"[7, \"a\", null, null, [\"m\"], \"row\"]", json!(null), "no JSON object"),
             (b"{\"id\": 7, \"path\"", json!(null), "EOF while parsing"),
             (b"{\"id\": \"\xff\"}", json!(null), "not UTF-8 at byte 9"),
             (b"{\"id\": 7}", json!(7), "missing field `machines`"),
@@ -174,6 +174,12 @@ mod tests {
             (b"{\"id\": 7, \"machines\": [\"m\"], \"path\": \"a\", \"name\": \"a\"}", json!(7), "either `path`, or"),
             (b"{\"id\": 7, \"machines\": [\"m\"], \"pth\": \"a\"}", json!(7), "unknown field `pth`"),
             (b"{\"id\": 7, \"machines\": [{\"name\": \"m\"}], \"path\": \"a\"}", json!(7), "the path of its sheet"),
+            (b"{\"id\": 7, \"machines\": [[\"m\", \"t\"]], \"path\": \"a\"}", json!(7), "the path of its sheet"),
+            (
+                b"{\"id\": 7, \"machines\": [{\"name\": \"m\", \"toml\": \"\", \"x\": 1}], \"path\": \"a\"}",
+                json!(7),
+                "the path of its sheet",
+            ),
             (b"{\"id\": 7, \"machines\": [\"m\"], \"path\": \"a\", \"report\": \"all\"}", json!(7), "`full` or `row`"),
             (b"{\"id\": 7, \"id\": 8, \"machines\": [\"m\"], \"path\": \"a\"}", json!(null), "duplicate field `id`"),
             (b"{\"path\": \"a\", \"path\": \"b\", \"id\": {}}", json!({}), "duplicate field `path`"),

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::answer::{Fault, Kind};
-use super::request::{Sheet, SheetText};
+use super::request::Sheet;
 use crate::machine::{Machine, SHEET_MAX_BYTES, SheetError};
 
 /// Most sheets that are kept.
@@ -48,7 +48,7 @@ impl Sheets {
     pub(super) fn machine(&self, sheet: &Sheet) -> Result<Arc<Machine>, Fault> {
         let found = match sheet {
             Sheet::Path(path) => read(Path::new(path)).and_then(|bytes| self.of(path, &bytes)),
-            Sheet::Text(SheetText { name, toml }) => self.of(name, toml.as_bytes()),
+            Sheet::Text { name, toml } => self.of(name, toml.as_bytes()),
         };
         found.map_err(|error| Fault { kind: Kind::Sheet, text: error.render(false) })
     }
@@ -74,7 +74,8 @@ impl Known {
         self.bytes += kept.bytes();
         self.machines.insert(key, kept);
         while self.machines.len() > SHEETS_MAX || self.bytes > TEXTS_MAX_BYTES {
-            let Some(oldest) = self.machines.iter().min_by_key(|(_, kept)| kept.used).map(|(key, _)| key.clone()) else {
+            let Some(oldest) = self.machines.iter().min_by_key(|(_, kept)| kept.used).map(|(key, _)| key.clone())
+            else {
                 return;
             };
             self.bytes -= self.machines.remove(&oldest).map_or(0, |kept| kept.bytes());
@@ -107,7 +108,7 @@ mod tests {
     use super::*;
 
     fn text(name: &str, toml: &str) -> Sheet {
-        Sheet::Text(SheetText { name: name.to_owned(), toml: toml.to_owned() })
+        Sheet::Text { name: name.to_owned(), toml: toml.to_owned() }
     }
 
     #[test]
@@ -134,7 +135,9 @@ mod tests {
         let fault = sheets.machine(&text("bad.toml", "nmae = \"x\"\n[travel]\nx = 3\n")).expect_err("faults");
         assert_eq!(fault.kind, Kind::Sheet);
         assert!(fault.text.contains("bad.toml:1:1") && fault.text.contains("bad.toml:3:5"), "{}", fault.text);
-        assert!(sheets.machine(&Sheet::Path("/".to_owned())).is_err_and(|fault| fault.text.contains("no regular file")));
+        assert!(
+            sheets.machine(&Sheet::Path("/".to_owned())).is_err_and(|fault| fault.text.contains("no regular file"))
+        );
     }
 
     #[test]

@@ -107,7 +107,8 @@ fn an_unreadable_job_fails_one_shard_and_a_folder_without_jobs_all() {
 /// The block of README.md in that language that holds these words.
 fn recipe(language: &str, words: &str) -> String {
     let readme = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).expect("reads");
-    let blocks = readme.split(&format!("```{language}\n")).skip(1).map(|rest| rest.split("```").next().unwrap_or(""));
+    let begin = format!("```{language}\n");
+    let blocks = readme.split(&begin).skip(1).map(|rest| rest.split("```").next().unwrap_or(""));
     let found: Vec<&str> = blocks.filter(|block| block.contains(words)).collect();
     assert_eq!(found.len(), 1, "{words}");
     found[0].to_owned()
@@ -159,8 +160,9 @@ impl Archive {
 
     fn rows(&self) -> Vec<String> {
         let files = fs::read_dir(self.path().join("rows")).expect("lists").map(|entry| entry.expect("an entry").path());
-        let mut rows: Vec<String> =
-            files.flat_map(|file| fs::read_to_string(file).expect("reads").lines().map(str::to_owned).collect::<Vec<_>>()).collect();
+        let mut rows: Vec<String> = files
+            .flat_map(|file| fs::read_to_string(file).expect("reads").lines().map(str::to_owned).collect::<Vec<_>>())
+            .collect();
         rows.sort();
         rows
     }
@@ -215,7 +217,13 @@ fn the_recipe_for_an_indexed_container_job_gives_the_whole() {
 #[test]
 fn the_recipe_for_a_shell_gives_the_whole() {
     let script = recipe("sh", "xargs -P");
-    let last: u64 = script.split("seq 0 ").nth(1).and_then(|rest| rest.split(' ').next()).expect("a range").parse().expect("a number");
+    let last: u64 = script
+        .split("seq 0 ")
+        .nth(1)
+        .and_then(|rest| rest.split(' ').next())
+        .expect("a range")
+        .parse()
+        .expect("a number");
     assert_eq!(last + 1, shards_in(&script));
     let archive = Archive::new();
     archive.run(&script, &[]);

@@ -14,8 +14,7 @@ use proptest::prelude::*;
 use serde_json::{Value, json};
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
-const MACHINES: [&str; 3] =
-    ["corpus/machines/bittern.toml", "corpus/machines/heron.toml", "corpus/machines/wren.toml"];
+const MACHINES: [&str; 3] = ["corpus/machines/bittern.toml", "corpus/machines/heron.toml", "corpus/machines/wren.toml"];
 const JOB: &str = "corpus/jobs/heron-bracket.gcode";
 
 fn gonogo() -> Cmd {
