@@ -11,7 +11,7 @@ use super::request::Sheet;
 use crate::machine::{Machine, SHEET_MAX_BYTES, SheetError};
 
 /// Most sheets that are kept.
-const SHEETS_MAX: usize = 512;
+const SHEETS_MAX: usize = 128;
 /// Most bytes that their names and texts have together; a machine takes a few times its text.
 const TEXTS_MAX_BYTES: usize = 16 << 20;
 
