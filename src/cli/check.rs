@@ -240,7 +240,7 @@ impl CheckArgs {
         let jobs = jobs::collect(&named);
         let all = jobs.len();
         match self.shard {
-            Some(shard) => Ok((shard.of(jobs, &named, self.shard_by, jobs::hands(self.jobs.threads))?, all)),
+            Some(shard) => Ok((shard.pick(&jobs, &named, self.shard_by, jobs::hands(self.jobs.threads))?, all)),
             None => Ok((jobs, all)),
         }
     }

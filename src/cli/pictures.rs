@@ -173,7 +173,8 @@ enum Place {
 }
 
 impl<'m> Pages<'m> {
-    /// Opens the place; `given` jobs are there in all, of which `jobs` are wanted here. Pages of a folder have the spectrum of the motion where `spectra` are asked for.
+    /// Opens the place for pages of `jobs`, out of `given` in all, which decide on the form. Pages of a folder have the
+    /// spectrum of the motion where `spectra` are asked for.
     ///
     /// # Errors
     /// When nothing can be written there, or several pages come without a folder.

@@ -48,12 +48,12 @@ impl Shard {
         u64::from_le_bytes(first) % self.of == self.index
     }
 
-    /// Those of the jobs that fall into this shard, of which `given` are the files and folders named. What could not be listed is no job: every shard tells of it, since
-    /// jobs of every shard may lie there.
+    /// Those of the jobs that fall into this shard; `given` are the files and folders that were named. What could not be
+    /// listed is no job: every shard tells of it, since jobs of every shard may lie there.
     ///
     /// # Errors
     /// When a job is standard input, which has no path, and whose bytes can be read only once.
-    pub fn of(self, jobs: Vec<Job>, given: &[PathBuf], by: By, hands: Hands) -> anyhow::Result<Vec<Job>> {
+    pub fn pick(self, jobs: &[Job], given: &[PathBuf], by: By, hands: Hands) -> anyhow::Result<Vec<Job>> {
         if jobs.iter().any(Job::is_stdin) {
             return Err(mistake("--shard goes with files: standard input is one job"));
         }
@@ -61,7 +61,7 @@ impl Shard {
         let mut mine = Vec::new();
         let holds = |job: &Job, by| job.path().is_none_or(|path| self.has(&digest(path, &folders, by)));
         threads::run(
-            &jobs,
+            jobs,
             hands,
             |job, _| holds(job, by),
             |index, held| {
@@ -76,9 +76,9 @@ impl Shard {
     }
 }
 
-/// What decides on a job; its path where its bytes cannot be read.
+/// What decides on a job; its path where its bytes cannot be read, or only once as those of a pipe.
 fn digest(path: &Path, folders: &[&Path], by: By) -> Hash {
-    let content = (by == By::Content).then(|| JobSource::at(path).digest().ok()).flatten();
+    let content = (by == By::Content && path.is_file()).then(|| JobSource::at(path).digest().ok()).flatten();
     let below = folders.iter().find_map(|folder| path.strip_prefix(folder).ok()).unwrap_or(path);
     content.unwrap_or_else(|| of_path(below))
 }
@@ -132,7 +132,7 @@ mod tests {
         let shards = |place: &Path, by| -> Vec<Vec<PathBuf>> {
             let given = [place.to_owned()];
             let names = |index| {
-                let mine = Shard { index, of: 5 }.of(collect(&given), &given, by, ONE).expect("files");
+                let mine = Shard { index, of: 5 }.pick(&collect(&given), &given, by, ONE).expect("files");
                 let name = |job: &Job| job.path().expect("a file").strip_prefix(place).expect("below").to_owned();
                 mine.iter().map(name).collect()
             };
@@ -164,10 +164,10 @@ mod tests {
     fn what_cannot_be_listed_is_told_by_every_shard_and_what_cannot_be_read_by_one() {
         let empty = tempfile::tempdir().expect("a folder");
         let given = [empty.path().to_owned(), PathBuf::from("no-such.gcode")];
-        let mine = |index| Shard { index, of: 3 }.of(collect(&given), &given, By::Content, ONE).expect("files");
+        let mine = |index| Shard { index, of: 3 }.pick(&collect(&given), &given, By::Content, ONE).expect("files");
         let (lost, unread): (Vec<Job>, Vec<Job>) = (0..3).flat_map(mine).partition(|job| matches!(job, Job::Lost(_)));
         assert_eq!((lost.len(), unread.len()), (3, 1));
         let stdin = [PathBuf::from("-")];
-        assert!(Shard { index: 0, of: 1 }.of(collect(&stdin), &stdin, By::Path, ONE).is_err());
+        assert!(Shard { index: 0, of: 1 }.pick(&collect(&stdin), &stdin, By::Path, ONE).is_err());
     }
 }

@@ -40,7 +40,7 @@ enum Packing {
 pub struct Bounds {
     /// Most plain bytes: of a packed job, those it holds.
     pub bytes: Option<u64>,
-    /// When the reading stops.
+    /// When the reading stops: looked at whenever bytes are asked for. A file system that hangs is not interrupted.
     pub until: Option<Instant>,
 }
 
@@ -167,6 +167,13 @@ impl Read for Unchanged {
     }
 }
 
+/// Why reading ends where a job has more bytes than it may.
+#[derive(Debug, thiserror::Error)]
+#[error("more than {bytes} bytes")]
+pub(super) struct TooLarge {
+    pub(super) bytes: u64,
+}
+
 /// Ends the reading at its bounds. They hold for plain bytes: a small packed job may hold any number of them.
 struct Bounded<R> {
     source: R,
@@ -199,13 +206,6 @@ pub fn silent(_: u64) -> ControlFlow<()> {
 /// Why reading ends early when progress says stop.
 #[derive(Debug)]
 pub(super) struct Stopped;
-
-/// Why reading ends where a job has more bytes than it may.
-#[derive(Debug, thiserror::Error)]
-#[error("more than {bytes} bytes")]
-pub(super) struct TooLarge {
-    pub(super) bytes: u64,
-}
 
 impl fmt::Display for Stopped {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -265,6 +265,7 @@ mod tests {
         assert!(told.contains("changed while it was read"), "{told}");
         assert!(read(&silent).is_ok());
     }
+
     #[test]
     fn bounds_hold_for_plain_bytes() {
         use flate2::{Compression, write::GzEncoder};
