@@ -26,6 +26,14 @@ impl Machine {
         Self::read(source, text.as_bytes(), &known())
     }
 
+    /// Reads the bytes of a sheet; `source` is its path for messages.
+    ///
+    /// # Errors
+    /// All faults of the bytes, by position.
+    pub fn parse_bytes(source: &str, bytes: &[u8]) -> Result<Self, SheetFaults> {
+        Self::read(source, bytes, &known())
+    }
+
     /// Reads a sheet from a file.
     ///
     /// # Errors

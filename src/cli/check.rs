@@ -11,6 +11,7 @@ use super::format::among;
 use super::jobs::{self, Job};
 use super::output::Delivery;
 use super::progress::Progress;
+use super::shard::{By, Shard};
 use super::terminal::Terminal;
 use super::usage::mistake;
 use super::{Exit, pictures, sheet};
@@ -46,6 +47,7 @@ Examples:
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
   gonogo check jobs/ --format junit -o jobs.junit.xml
+  gonogo check jobs/ --shard 3/16 --format csv --header never --fail-on never
 
 With several machines a job passes when at least one machine takes it. JUnit XML
 has a suite for each job on each machine, and its cases fail on each machine by
@@ -85,6 +87,16 @@ pub struct CheckArgs {
     /// it; the page of a single job always has it.
     #[arg(long)]
     spectra: bool,
+    /// Judge only the jobs of shard I of N, I from 0: each job is in exactly one, the same on any machine, by its path from
+    /// the folder given. A shard without jobs passes.
+    #[arg(long, value_name = "I/N", conflicts_with = "plot")]
+    shard: Option<Shard>,
+    /// What decides on the shard of a job: its path, or its bytes, unpacked. By content each shard reads all jobs.
+    #[arg(long, value_name = "WHAT", value_enum, default_value_t = By::Path, requires = "shard")]
+    shard_by: By,
+    /// Whether CSV begins with the names of its columns; without, shards can be put one behind the other [default: always].
+    #[arg(long, value_name = "WHEN", value_enum)]
+    header: Option<Header>,
     /// The mildest verdict that makes the exit code 1; with several machines, when a job gets it on all of them.
     #[arg(long, value_name = "VERDICT", value_enum, default_value_t = FailOn::NoGo)]
     fail_on: FailOn,
@@ -99,6 +111,7 @@ struct Shape<'a> {
     brief: bool,
     extent: Extent,
     wanted: Wanted,
+    header: bool,
 }
 
 /// What renders the jobs of a check.
@@ -135,7 +148,13 @@ const FORMATS: &[Offer<Make>] = &[
             _ => Box::new(JsonMatrix::lines(of.machines.to_vec())),
         }),
     ),
-    offer(&format::CSV, Make::Each(|of| Box::new(CsvReport::new(of.machines.to_vec())))),
+    offer(
+        &format::CSV,
+        Make::Each(|of| {
+            let report = CsvReport::new(of.machines.to_vec());
+            Box::new(if of.header { report } else { report.without_header() })
+        }),
+    ),
     offer(&format::OPENMETRICS, Make::Each(|of| Box::new(OpenMetricsReport::new(of.machines)))),
     offer(&format::HTML, Make::Pages),
     offer(&format::SARIF, Make::Each(|_| Box::new(SarifReport::new()))),
@@ -158,6 +177,14 @@ enum Only {
     Hold,
     /// No-go only.
     NoGo,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Header {
+    /// Rows with a header.
+    Always,
+    /// Rows alone.
+    Never,
 }
 
 impl Only {
@@ -201,7 +228,21 @@ impl CheckArgs {
         if self.only.is_some() && matches!(self.format.make, Make::Pages) {
             return Err(mistake("--only does not go with --format html: its list can be sifted"));
         }
+        if self.header.is_some() && self.format.format.word != format::CSV.word {
+            return Err(mistake("--header goes with --format csv"));
+        }
         Ok(Wanted { details: self.details, least: self.only.map(Only::least) })
+    }
+
+    /// The jobs to judge, and how many there are in all shards: a shard has the same form whatever falls into it.
+    fn resolve(&self) -> anyhow::Result<(Vec<Job>, usize)> {
+        let named = self.jobs.given()?;
+        let jobs = jobs::collect(&named);
+        let all = jobs.len();
+        match self.shard {
+            Some(shard) => Ok((shard.pick(&jobs, &named, self.shard_by, jobs::hands(self.jobs.threads))?, all)),
+            None => Ok((jobs, all)),
+        }
     }
 
     /// No output may take the place of what is read, or of another output.
@@ -217,7 +258,7 @@ impl CheckArgs {
 
 /// Runs the command. Each job is read once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let jobs = args.jobs.resolve()?;
+    let (jobs, given) = args.resolve()?;
     let machines = sheet::load_all(&args.machine, terminal)?;
     let accepted = args.accepted.load(terminal)?;
     let wanted = args.wanted()?;
@@ -230,19 +271,20 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {
         let all: Vec<&Machine> = machines.iter().collect();
-        return pages(&args, &jobs, &all, &accept, &progress, &on_bytes);
+        return pages(&args, (&jobs, given), &all, &accept, &progress, &on_bytes);
     };
     if args.spectra {
         return Err(mistake("--spectra goes with --format html: other formats hold no pictures"));
     }
     let shape = Shape {
         look: args.delivery.look(terminal),
-        jobs: jobs.len(),
+        jobs: given,
         machines: &facts,
         fail_on: args.fail_on.severity(),
         brief: args.brief,
         extent: Extent { details: args.details, letters: args.delivery.has_letters(terminal) },
         wanted,
+        header: args.header != Some(Header::Never),
     };
     let renderer = match args.only {
         // Pages for people count all jobs, and name those that are wanted.
@@ -271,7 +313,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 /// A page for each job on each machine; each job is read twice, on however many machines.
 fn pages<'e>(
     args: &CheckArgs,
-    jobs: &[Job],
+    (jobs, given): (&[Job], usize),
     machines: &[&Machine],
     accept: &(dyn Fn(&mut Inspection) + Sync),
     progress: &Progress,
@@ -279,7 +321,7 @@ fn pages<'e>(
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut totals = Totals::new(machines.iter().map(|machine| machine.facts()), args.fail_on.limit());
-    let mut pages = pictures::Pages::new(jobs, &args.delivery, machines, args.spectra)?;
+    let mut pages = pictures::Pages::new(jobs, given, &args.delivery, machines, args.spectra)?;
     let maker = pages.maker();
     let make = |job: &Job, helpers: &HelperPool<'e>| maker.make(job, accept, RunContext::new(on_bytes, helpers));
     jobs::each(jobs, jobs::hands(args.jobs.threads), progress, make, |made| {
@@ -462,6 +504,7 @@ mod tests {
                 brief: args.brief,
                 extent: Extent { details: args.details, letters: false },
                 wanted: args.wanted().expect("fits the format"),
+                header: true,
             };
             let renders = make(&shape);
             let exit = report(&args, &jobs, &machine, renders, &terminal, &progress, |_, _| Ok(vec![sample::hold()]));

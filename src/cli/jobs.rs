@@ -47,6 +47,14 @@ impl JobArgs {
     /// # Errors
     /// When there is none, standard input is named twice, or the list cannot be read.
     pub fn resolve(&self) -> anyhow::Result<Vec<Job>> {
+        Ok(collect(&self.given()?))
+    }
+
+    /// Files and folders named, those of the list last.
+    ///
+    /// # Errors
+    /// Like [`Self::resolve`].
+    pub fn given(&self) -> anyhow::Result<Vec<PathBuf>> {
         let mut paths = self.jobs.clone();
         let mut from_stdin = paths.iter().filter(|path| is_stdin(path)).count();
         if let Some(list) = &self.files_from {
@@ -66,7 +74,7 @@ impl JobArgs {
         if paths.is_empty() {
             bail!("no job given: the list of jobs is empty");
         }
-        Ok(collect(&paths))
+        Ok(paths)
     }
 }
 

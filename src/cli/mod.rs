@@ -22,10 +22,12 @@ mod prints;
 mod progress;
 mod report_schema;
 mod resonance;
+mod shard;
 mod sheet;
 mod terminal;
 mod trial;
 mod usage;
+mod worker;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -50,6 +52,7 @@ Examples:
   gonogo sheet new -o heron.toml            a first sheet from a few answers
   gonogo sheet show                         keys, values and where they are from
   gonogo sheet import says.txt              settings that a machine printed
+  gonogo worker                             answers requests of other programs
 
 Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not be judged.";
 
@@ -80,6 +83,7 @@ enum Command {
     Resonance(resonance::ResonanceArgs),
     #[command(subcommand)]
     Sheet(sheet::SheetCommand),
+    Worker(worker::WorkerArgs),
     ReportSchema(report_schema::ReportSchemaArgs),
     Completions(completions::CompletionsArgs),
     Man(man::ManArgs),
@@ -146,6 +150,7 @@ impl Cli {
             Command::Trial(command) => trial::run(&command, &terminal),
             Command::Resonance(args) => resonance::run(&args, &terminal),
             Command::Sheet(command) => sheet::run(&command, &terminal),
+            Command::Worker(args) => worker::run(&args),
             Command::ReportSchema(args) => report_schema::run(&args),
             Command::Completions(args) => completions::run(&args),
             Command::Man(args) => man::run(&args),

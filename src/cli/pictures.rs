@@ -173,12 +173,19 @@ enum Place {
 }
 
 impl<'m> Pages<'m> {
-    /// Opens the place. Pages of a folder have the spectrum of the motion where `spectra` are asked for.
+    /// Opens the place for pages of `jobs`, out of `given` in all, which decide on the form. Pages of a folder have the
+    /// spectrum of the motion where `spectra` are asked for.
     ///
     /// # Errors
     /// When nothing can be written there, or several pages come without a folder.
-    pub fn new(jobs: &[Job], delivery: &Delivery, machines: &'m [&'m Machine], spectra: bool) -> anyhow::Result<Self> {
-        let place = match (jobs.len() * machines.len(), delivery.target()) {
+    pub fn new(
+        jobs: &[Job],
+        given: usize,
+        delivery: &Delivery,
+        machines: &'m [&'m Machine],
+        spectra: bool,
+    ) -> anyhow::Result<Self> {
+        let place = match (given * machines.len(), delivery.target()) {
             (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
             (1, None) => Place::One(Some(delivery.open(false, crate::show::report::Look { width: 0, color: false })?)),
             (_, None) => return Err(mistake("several pages need a folder: name one by -o")),

@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 
 use super::Exit;
 use super::output::{Content, Output};
+use crate::service;
 use crate::show::report::{audit_json, compare, headroom_json, json, learn_json, matrix, resonance};
 
 const EXAMPLES: &str = "\
@@ -40,6 +41,8 @@ enum Of {
     Resonance,
     /// gonogo resonance --from-marks.
     Marks,
+    /// gonogo worker: its requests and its answers.
+    Worker,
 }
 
 /// Runs the command.
@@ -54,6 +57,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
         Of::Audit => audit_json::schema(),
         Of::Resonance => resonance::json::schema(),
         Of::Marks => resonance::marks::schema(),
+        Of::Worker => service::schema(),
     };
     json::write_value(&schema, true, &mut output)?;
     writeln!(output)?;

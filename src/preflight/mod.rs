@@ -28,7 +28,7 @@ use run::{Fault, Run};
 
 pub use loaded::LoadedJob;
 pub use run::kept_at_once;
-pub use source::{JobSource, Progress, silent};
+pub use source::{Bounds, JobSource, Progress, silent};
 
 /// Why a job could not be judged at all.
 #[derive(Debug, thiserror::Error)]
@@ -61,7 +61,15 @@ pub enum JobError {
         /// Why not, in a few words.
         why: String,
     },
-    /// Whoever was told of the progress said stop.
+    /// It has more plain bytes than it may.
+    #[error("cannot judge {path}: it has more than {bytes} bytes")]
+    TooLarge {
+        /// Path as given.
+        path: String,
+        /// How many it may have.
+        bytes: u64,
+    },
+    /// Whoever was told of the progress said stop, or its time was over.
     #[error("reading {path} was stopped")]
     Stopped {
         /// Path as given.
@@ -259,7 +267,10 @@ fn fault(path: &str, fault: Fault) -> JobError {
         Fault::Source(source) if source.get_ref().is_some_and(|inner| inner.is::<source::Stopped>()) => {
             JobError::Stopped { path }
         }
-        Fault::Source(source) => JobError::Read { path, source },
+        Fault::Source(source) => match source.get_ref().and_then(|inner| inner.downcast_ref::<source::TooLarge>()) {
+            Some(&source::TooLarge { bytes }) => JobError::TooLarge { path, bytes },
+            None => JobError::Read { path, source },
+        },
         Fault::TooLong { line } => JobError::TooLong { path, line },
         Fault::NotAJob(why) => JobError::NotAJob { path, why },
         Fault::BrokeDown => JobError::BrokeDown { path },

@@ -5,7 +5,7 @@ use std::fs::File;
 use std::io::{self, BufReader, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::time::SystemTime;
+use std::time::{Instant, SystemTime};
 
 use flate2::read::MultiGzDecoder;
 
@@ -18,11 +18,30 @@ pub struct JobSource<'s> {
     shown: String,
     /// Whether it is refused when it does not look like a job.
     must_look_like_one: bool,
+    bounds: Bounds,
 }
 
 enum From<'s> {
     Path(PathBuf),
-    Stream(Box<dyn Read + Send + 's>),
+    /// A stream, and whether its bytes may be packed.
+    Stream(Box<dyn Read + Send + 's>, Packing),
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Packing {
+    /// What looks packed is no job.
+    Plain,
+    /// Told by its first bytes.
+    Told,
+}
+
+/// How much of a job is read at most; without bounds all of it.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Bounds {
+    /// Most plain bytes: of a packed job, those it holds.
+    pub bytes: Option<u64>,
+    /// When the reading stops: looked at whenever bytes are asked for. A file system that hangs is not interrupted.
+    pub until: Option<Instant>,
 }
 
 impl<'s> JobSource<'s> {
@@ -33,13 +52,38 @@ impl<'s> JobSource<'s> {
 
     /// The same, shown as something else: a copy of what came over standard input.
     pub fn at_as(path: &Path, shown: &str) -> Self {
-        Self { from: From::Path(path.to_owned()), shown: shown.to_owned(), must_look_like_one: true }
+        Self::from(From::Path(path.to_owned()), shown, true)
     }
 
     /// Any stream of plain bytes; `shown` stands for its path. It is judged whatever it looks like, see
     /// [`Self::that_looks_like_one`].
     pub fn stream(source: impl Read + Send + 's, shown: &str) -> Self {
-        Self { from: From::Stream(Box::new(source)), shown: shown.to_owned(), must_look_like_one: false }
+        Self::from(From::Stream(Box::new(source), Packing::Plain), shown, false)
+    }
+
+    /// The bytes of a file that came some other way, plain or gz, treated like the file; `shown` stands for its path.
+    pub fn bytes(bytes: Vec<u8>, shown: &str) -> Self {
+        Self::from(From::Stream(Box::new(io::Cursor::new(bytes)), Packing::Told), shown, true)
+    }
+
+    fn from(from: From<'s>, shown: &str, must_look_like_one: bool) -> Self {
+        Self { from, shown: shown.to_owned(), must_look_like_one, bounds: Bounds::default() }
+    }
+
+    /// Read no farther than that: beyond it the job is [`TooLarge`](super::JobError::TooLarge), or its reading
+    /// [`Stopped`](super::JobError::Stopped).
+    pub fn within(self, bounds: Bounds) -> Self {
+        Self { bounds, ..self }
+    }
+
+    /// The digest of its plain bytes, as reports show it: BLAKE3.
+    ///
+    /// # Errors
+    /// When it cannot be read to its end.
+    pub fn digest(self) -> io::Result<blake3::Hash> {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update_reader(self.unpacked(&silent)?)?;
+        Ok(hasher.finalize())
     }
 
     /// Refused with [`JobError::NotAJob`](super::JobError::NotAJob) where its start does not look like a job, as files are.
@@ -63,8 +107,18 @@ impl<'s> JobSource<'s> {
     }
 
     fn unpacked(self, progress: Progress<'s>) -> io::Result<Box<dyn Read + Send + 's>> {
-        let mut source: Box<dyn Read + Send> = match self.from {
-            From::Stream(source) => return Ok(Box::new(Counted { source, progress })),
+        let bounds = self.bounds;
+        let source = self.plain(progress)?;
+        Ok(match bounds {
+            Bounds { bytes: None, until: None } => source,
+            _ => Box::new(Bounded { source, bounds, read: 0 }),
+        })
+    }
+
+    fn plain(self, progress: Progress<'s>) -> io::Result<Box<dyn Read + Send + 's>> {
+        let mut source: Box<dyn Read + Send + 's> = match self.from {
+            From::Stream(source, Packing::Plain) => return Ok(Box::new(Counted { source, progress })),
+            From::Stream(source, Packing::Told) => source,
             From::Path(path) if path.as_os_str() == "-" => Box::new(io::stdin()),
             From::Path(path) if path.is_dir() => {
                 return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder"));
@@ -110,6 +164,34 @@ impl Read for Unchanged {
             return Err(io::Error::other("it was changed while it was read"));
         }
         Ok(count)
+    }
+}
+
+/// Why reading ends where a job has more bytes than it may.
+#[derive(Debug, thiserror::Error)]
+#[error("more than {bytes} bytes")]
+pub(super) struct TooLarge {
+    pub(super) bytes: u64,
+}
+
+/// Ends the reading at its bounds. They hold for plain bytes: a small packed job may hold any number of them.
+struct Bounded<R> {
+    source: R,
+    bounds: Bounds,
+    read: u64,
+}
+
+impl<R: Read> Read for Bounded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.bounds.until.is_some_and(|until| Instant::now() >= until) {
+            return Err(io::Error::other(Stopped));
+        }
+        let count = self.source.read(buffer)?;
+        self.read += count as u64;
+        match self.bounds.bytes {
+            Some(bytes) if self.read > bytes => Err(io::Error::other(TooLarge { bytes })),
+            _ => Ok(count),
+        }
     }
 }
 
@@ -182,5 +264,29 @@ mod tests {
         let told = read(&grow).expect_err("it grew").to_string();
         assert!(told.contains("changed while it was read"), "{told}");
         assert!(read(&silent).is_ok());
+    }
+
+    #[test]
+    fn bounds_hold_for_plain_bytes() {
+        use flate2::{Compression, write::GzEncoder};
+        let job = "G28\nG1 X5 F600\n".repeat(1000);
+        let mut packed = GzEncoder::new(Vec::new(), Compression::best());
+        packed.write_all(job.as_bytes()).expect("packs");
+        let packed = packed.finish().expect("packs");
+        assert!(packed.len() * 50 < job.len());
+        for bytes in [job.clone().into_bytes(), packed] {
+            let read = |bounds| {
+                let source = JobSource::bytes(bytes.clone(), "job.gcode").within(bounds);
+                source.unpacked(&silent).and_then(|mut source| source.read_to_end(&mut Vec::new()))
+            };
+            let most = job.len() as u64;
+            assert_eq!(read(Bounds { bytes: Some(most), until: None }).ok(), Some(job.len()));
+            let told = read(Bounds { bytes: Some(most - 1), until: None }).expect_err("one too many");
+            assert!(told.get_ref().is_some_and(|inner| inner.is::<TooLarge>()), "{told}");
+            let told = read(Bounds { bytes: None, until: Some(Instant::now()) }).expect_err("no time");
+            assert!(told.get_ref().is_some_and(|inner| inner.is::<Stopped>()), "{told}");
+            let digest = JobSource::bytes(bytes.clone(), "job.gcode").digest().expect("reads");
+            assert_eq!(digest, blake3::hash(job.as_bytes()), "of the plain bytes");
+        }
     }
 }

@@ -24,7 +24,7 @@ pub struct Breakdown(pub String);
 
 impl Breakdown {
     /// What a judge says, or that it broke down.
-    fn caught<T>(judge: impl FnOnce() -> T) -> Result<T, Self> {
+    pub(crate) fn caught<T>(judge: impl FnOnce() -> T) -> Result<T, Self> {
         catch_unwind(AssertUnwindSafe(judge)).map_err(|panic| Self::of(&*panic))
     }
 

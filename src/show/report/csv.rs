@@ -1,6 +1,11 @@
 //! Checks as a table for programs that calculate with tables: one row per job and machine, in the order given.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
+use std::sync::LazyLock;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Serialize, Serializer};
 
 use super::matrix::labels;
 use super::{Report, cells, count, open};
@@ -10,36 +15,150 @@ use crate::study::{
     matrix::{Judged, Totals},
 };
 
-/// A column: its name, the unit last, and what it holds.
-type Column = (&'static str, fn(&Inspection) -> String);
+/// What a cell of a column is, for programs that know kinds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Words.
+    Text,
+    /// A whole number that is not negative.
+    Count,
+    /// Any number, in the unit at the end of the column's name.
+    Number,
+}
+
+/// A cell of a row.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(untagged)]
+enum Cell {
+    Text(String),
+    Count(u64),
+    Number(f64),
+    /// Null in JSON, nothing in CSV.
+    Empty,
+}
+
+impl Cell {
+    fn text(text: &str) -> Self {
+        if text.is_empty() { Self::Empty } else { Self::Text(text.to_owned()) }
+    }
+
+    fn count(value: Option<u64>) -> Self {
+        value.map_or(Self::Empty, Self::Count)
+    }
+
+    fn number(value: Option<f64>) -> Self {
+        value.filter(|value| value.is_finite()).map_or(Self::Empty, Self::Number)
+    }
+
+    fn into_csv(self) -> String {
+        match self {
+            Self::Text(text) => text,
+            Self::Count(count) => count.to_string(),
+            Self::Number(number) => cells::number(Some(number)),
+            Self::Empty => String::new(),
+        }
+    }
+}
+
+/// A column: its name, the unit last, its kind and what it holds.
+type Column = (&'static str, Kind, fn(&Inspection) -> Cell);
 
 /// Columns behind those of the figures that are compared too.
 const COLUMNS: [Column; 13] = [
-    ("pauses", |of| of.pauses.to_string()),
-    ("layers", |of| of.layers_total.to_string()),
-    ("filament_net_mm", |of| cells::number(Some(of.filament.net_mm))),
-    ("filament_net_g", |of| cells::number(of.filament.net_g)),
-    ("nozzle_max_c", |of| cells::number(of.heat.nozzle_max_c)),
-    ("bed_max_c", |of| cells::number(of.heat.bed_max_c)),
-    ("findings_no_go", |of| count(of, Severity::NoGo).to_string()),
-    ("findings_hold", |of| count(of, Severity::Hold).to_string()),
-    ("findings_note", |of| count(of, Severity::Note).to_string()),
-    ("findings_accepted", |of| (of.findings.len() - open(of).count()).to_string()),
-    ("findings_accepted_unsafe", |of| of.accepted_unsafe().to_string()),
-    ("worst_check", |of| worst(of).map_or("", |worst| &worst.check).to_owned()),
-    ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
+    ("pauses", Kind::Count, |of| Cell::Count(of.pauses)),
+    ("layers", Kind::Count, |of| Cell::Count(of.layers_total)),
+    ("filament_net_mm", Kind::Number, |of| Cell::number(Some(of.filament.net_mm))),
+    ("filament_net_g", Kind::Number, |of| Cell::number(of.filament.net_g)),
+    ("nozzle_max_c", Kind::Number, |of| Cell::number(of.heat.nozzle_max_c)),
+    ("bed_max_c", Kind::Number, |of| Cell::number(of.heat.bed_max_c)),
+    ("findings_no_go", Kind::Count, |of| Cell::Count(count(of, Severity::NoGo) as u64)),
+    ("findings_hold", Kind::Count, |of| Cell::Count(count(of, Severity::Hold) as u64)),
+    ("findings_note", Kind::Count, |of| Cell::Count(count(of, Severity::Note) as u64)),
+    ("findings_accepted", Kind::Count, |of| Cell::Count((of.findings.len() - open(of).count()) as u64)),
+    ("findings_accepted_unsafe", Kind::Count, |of| Cell::Count(of.accepted_unsafe() as u64)),
+    ("worst_check", Kind::Text, |of| Cell::text(worst(of).map_or("", |worst| &worst.check))),
+    ("worst_line", Kind::Count, |of| Cell::count(worst(of).and_then(|worst| worst.line))),
 ];
 
-/// Columns at the very end, so that all others stay where they were: what the clock says, and the energy; empty where the
-/// sheet does not tell.
-const BEHIND_ERRORS: [Column; 6] = [
-    ("time_expected_s", |of| cells::number(of.wall_time.map(|time| time.expected_s))),
-    ("time_low_s", |of| cells::number(of.wall_time.map(|time| time.low_s))),
-    ("time_high_s", |of| cells::number(of.wall_time.map(|time| time.high_s))),
-    ("energy_wh", |of| cells::number(of.energy.map(|energy| energy.used_wh))),
-    ("power_mean_w", |of| cells::number(of.energy.map(|energy| energy.mean_w))),
-    ("power_peak_w", |of| cells::number(of.energy.map(|energy| energy.peak_w))),
+/// Columns at the very end, so that all others stay where they were: what the clock says, the energy, and what the sustained
+/// melt rate is held against; empty where the sheet does not tell.
+const BEHIND_ERRORS: [Column; 7] = [
+    ("time_expected_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.expected_s))),
+    ("time_low_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.low_s))),
+    ("time_high_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.high_s))),
+    ("energy_wh", Kind::Number, |of| Cell::number(of.energy.map(|energy| energy.used_wh))),
+    ("power_mean_w", Kind::Number, |of| Cell::number(of.energy.map(|energy| energy.mean_w))),
+    ("power_peak_w", Kind::Number, |of| Cell::number(of.energy.map(|energy| energy.peak_w))),
+    ("melt_capacity_sustained_mm3_s", Kind::Number, |of| Cell::number(of.capacity.sustained_mm3_s)),
 ];
+
+/// Names and kinds of all columns, in their order.
+static NAMED: LazyLock<Vec<(String, Kind)>> = LazyLock::new(|| {
+    let text = |name: &str| (name.to_owned(), Kind::Text);
+    let table = |columns: &[Column]| columns.iter().map(|(name, kind, _)| ((*name).to_owned(), *kind)).collect();
+    let figures = FIGURES.iter().map(|figure| (format!("{}_{}", figure.id, figure.unit), Kind::Number));
+    let parts: [Vec<_>; 5] = [
+        ["job", "machine", "sheet", "verdict"].map(text).to_vec(),
+        figures.collect(),
+        table(&COLUMNS),
+        vec![text("error")],
+        table(&BEHIND_ERRORS),
+    ];
+    parts.concat()
+});
+
+/// The row of a job on a machine as an object of its columns by name: the same texts and numbers as in CSV, null where a
+/// cell is empty.
+pub struct Row(Vec<Cell>);
+
+impl Row {
+    /// The row of a job that was judged on the machine of that label (see [`labels`]).
+    pub fn of(inspection: &Inspection, label: &str) -> Self {
+        let mut cells = place(&inspection.job.path, label, &inspection.machine.source).to_vec();
+        cells.push(Cell::text(inspection.verdict.word()));
+        cells.extend(FIGURES.iter().map(|figure| Cell::number((figure.of)(inspection))));
+        cells.extend(COLUMNS.iter().map(|(.., of)| of(inspection)));
+        cells.push(Cell::Empty);
+        cells.extend(BEHIND_ERRORS.iter().map(|(.., of)| of(inspection)));
+        Self(cells)
+    }
+}
+
+impl Serialize for Row {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(NAMED.iter().map(|(name, _)| name).zip(&self.0))
+    }
+}
+
+impl JsonSchema for Row {
+    fn schema_name() -> Cow<'static, str> {
+        "Row".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let property = |(name, kind): &(String, Kind)| {
+            let of = match kind {
+                Kind::Text => serde_json::json!({ "type": ["string", "null"] }),
+                Kind::Count => serde_json::json!({ "type": ["integer", "null"], "minimum": 0 }),
+                Kind::Number => serde_json::json!({ "type": ["number", "null"] }),
+            };
+            (name.clone(), of)
+        };
+        let names: Vec<&String> = NAMED.iter().map(|(name, _)| name).collect();
+        json_schema!({
+            "description": "A job on a machine: the columns of the CSV of `gonogo check`, null where a cell is empty.",
+            "type": "object",
+            "properties": NAMED.iter().map(property).collect::<serde_json::Map<_, _>>(),
+            "required": names,
+            "additionalProperties": false,
+        })
+    }
+}
+
+/// The cells in front: which job on which machine.
+fn place(path: &str, label: &str, sheet: &str) -> [Cell; 3] {
+    [path, label, sheet].map(|text| Cell::text(&cells::text(text)))
+}
 
 /// The worst finding that nobody accepted: worst severity first, then by line.
 fn worst(inspection: &Inspection) -> Option<&Finding> {
@@ -50,6 +169,7 @@ fn worst(inspection: &Inspection) -> Option<&Finding> {
 pub struct CsvReport {
     machines: Vec<MachineFacts>,
     labels: Vec<String>,
+    /// The header is written, or is not wanted.
     started: bool,
 }
 
@@ -59,52 +179,42 @@ impl CsvReport {
         Self { labels: labels(&machines), machines, started: false }
     }
 
+    /// Without its header: to be put behind rows that have one.
+    pub fn without_header(self) -> Self {
+        Self { started: true, ..self }
+    }
+
     fn start(&mut self, out: &mut dyn Write) -> io::Result<()> {
         if std::mem::replace(&mut self.started, true) {
             return Ok(());
         }
-        let mut names = ["job", "machine", "sheet", "verdict"].map(str::to_owned).to_vec();
-        names.extend(FIGURES.iter().map(|figure| format!("{}_{}", figure.id, figure.unit)));
-        names.extend(COLUMNS.iter().map(|(name, _)| (*name).to_owned()));
-        names.push("error".to_owned());
-        names.extend(BEHIND_ERRORS.iter().map(|(name, _)| (*name).to_owned()));
+        let names: Vec<String> = NAMED.iter().map(|(name, _)| name.clone()).collect();
         cells::row(&names, out)
     }
 
-    /// The cells in front: which job on which machine.
-    fn place(&self, path: &str, machine: usize) -> Vec<String> {
-        let (machine, label) = (&self.machines[machine], &self.labels[machine]);
-        [path, label, &machine.source].map(cells::text).to_vec()
+    fn unjudged(&self, unjudged: &Unjudged, machine: usize) -> Row {
+        let mut cells = place(&unjudged.path, &self.labels[machine], &self.machines[machine].source).to_vec();
+        cells.resize(cells.len() + 1 + FIGURES.len() + COLUMNS.len(), Cell::Empty);
+        cells.push(Cell::text(&cells::text(&unjudged.error)));
+        cells.resize(cells.len() + BEHIND_ERRORS.len(), Cell::Empty);
+        Row(cells)
     }
+}
 
-    fn judged(&self, inspection: &Inspection, machine: usize, out: &mut dyn Write) -> io::Result<()> {
-        let mut row = self.place(&inspection.job.path, machine);
-        row.push(inspection.verdict.word().to_owned());
-        row.extend(FIGURES.iter().map(|figure| cells::number((figure.of)(inspection))));
-        row.extend(COLUMNS.iter().map(|(_, of)| of(inspection)));
-        row.push(String::new());
-        row.extend(BEHIND_ERRORS.iter().map(|(_, of)| of(inspection)));
-        cells::row(&row, out)
-    }
-
-    fn unjudged(&self, unjudged: &Unjudged, out: &mut dyn Write) -> io::Result<()> {
-        (0..self.machines.len()).try_for_each(|machine| {
-            let mut row = self.place(&unjudged.path, machine);
-            row.resize(row.len() + 1 + FIGURES.len() + COLUMNS.len(), String::new());
-            row.push(cells::text(&unjudged.error));
-            row.resize(row.len() + BEHIND_ERRORS.len(), String::new());
-            cells::row(&row, out)
-        })
-    }
+fn write(row: Row, out: &mut dyn Write) -> io::Result<()> {
+    let cells: Vec<String> = row.0.into_iter().map(Cell::into_csv).collect();
+    cells::row(&cells, out)
 }
 
 impl Report<Judged, Totals> for CsvReport {
     fn add(&mut self, judged: &Judged, out: &mut dyn Write) -> io::Result<()> {
         self.start(out)?;
         match judged {
-            Ok(inspections) => (inspections.iter().enumerate())
-                .try_for_each(|(machine, inspection)| self.judged(inspection, machine, out)),
-            Err(unjudged) => self.unjudged(unjudged, out),
+            Ok(inspections) => (inspections.iter().zip(&self.labels))
+                .try_for_each(|(inspection, label)| write(Row::of(inspection, label), out)),
+            Err(unjudged) => {
+                (0..self.machines.len()).try_for_each(|machine| write(self.unjudged(unjudged, machine), out))
+            }
         }
     }
 
@@ -182,8 +292,42 @@ mod tests {
         CsvReport::new(samples::machines()).finish(&samples::totals_of_none(), &mut none).expect("writes");
         assert!(
             none.starts_with(b"job,machine,sheet,verdict,time_total_s,")
-                && none
-                    .ends_with(b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w\n")
+                && none.ends_with(
+                    b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w,melt_capacity_sustained_mm3_s\n"
+                )
         );
+    }
+    #[test]
+    fn a_row_by_its_names_holds_what_csv_holds() {
+        let schema = schemars::schema_for!(Row);
+        let validator = jsonschema::validator_for(schema.as_value()).expect("the schema is one");
+        for of in [sample::go(), sample::no_go(), sample::hold(), sample::empty(), sample::hostile()] {
+            let mut out = Vec::new();
+            let mut report = CsvReport::new(vec![of.machine.clone()]);
+            Report::add(&mut report, &Ok(vec![of.clone()]), &mut out).expect("writes");
+            let label = labels(std::slice::from_ref(&of.machine)).swap_remove(0);
+            let row = serde_json::to_value(Row::of(&of, &label)).expect("JSON");
+            let faults: Vec<String> = validator.iter_errors(&row).map(|fault| fault.to_string()).collect();
+            assert_eq!(faults, Vec::<String>::new());
+            let cells = &rows(&out)[0];
+            assert_eq!(row.as_object().map(serde_json::Map::len), Some(cells.len()));
+            for (name, cell) in cells {
+                match &row[name] {
+                    serde_json::Value::Null => assert_eq!(cell, "", "{name}"),
+                    serde_json::Value::Number(number) => assert_eq!(number.as_f64(), cell.parse().ok(), "{name}"),
+                    text => assert_eq!(text.as_str(), Some(cell.as_str()), "{name}"),
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn without_its_header_rows_stand_alone() {
+        let mut out = Vec::new();
+        let mut report = CsvReport::new(samples::machines()).without_header();
+        report.finish(&samples::totals_of_none(), &mut out).expect("writes");
+        assert!(out.is_empty());
+        Report::add(&mut report, &samples::all()[0], &mut out).expect("writes");
+        assert!(out.starts_with(b"jobs/hook.gcode,Heron,heron.toml,go,"));
     }
 }

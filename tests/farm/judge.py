@@ -1,0 +1,69 @@
+"""Judges many jobs on several machines with gonogo on Apache Spark; the rows become Parquet.
+
+    spark-submit judge.py --jobs jobs.txt --machine heron.toml --machine wren.toml --into farm.parquet
+
+The list names a job on each line. Jobs, sheets and gonogo must be where every task finds them, under the same paths.
+The columns are those of `gonogo check --format csv`. A job that cannot be judged has a row for each sheet with the
+reason in `error` and no machine.
+"""
+
+import argparse
+import json
+import subprocess
+from functools import partial
+
+import pandas as pd
+from pyspark.sql import SparkSession
+from pyspark.sql.types import DoubleType, LongType, StringType, StructField, StructType
+
+KINDS = {"string": StringType(), "integer": LongType(), "number": DoubleType()}
+
+
+def columns(gonogo):
+    """The columns of a row and their types, as gonogo publishes them."""
+    schema = json.loads(subprocess.check_output([gonogo, "report-schema", "--of", "worker"]))
+    row = schema["$defs"]["Row"]["properties"]
+    return StructType([StructField(name, KINDS[of["type"][0]]) for name, of in row.items()])
+
+
+def judge(batches, gonogo, machines, names):
+    """The rows of all jobs of a task, from a worker of its own. When that dies, the task fails and Spark tries again."""
+    with subprocess.Popen([gonogo, "worker"], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as worker:
+        for batch in batches:
+            rows = []
+            for path in batch["path"]:
+                request = {"id": path, "path": path, "machines": machines, "report": "row"}
+                worker.stdin.write(json.dumps(request).encode() + b"\n")
+                worker.stdin.flush()
+                answer = json.loads(worker.stdout.readline())
+                if answer["ok"]:
+                    rows += answer["reports"]
+                else:
+                    error = answer["error"]["text"]
+                    rows += [{"job": path, "sheet": sheet, "error": error} for sheet in machines]
+            yield pd.DataFrame(rows, columns=names, dtype=object)
+
+
+def main():
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--jobs", required=True, help="a file with the path of a job on each line")
+    asked.add_argument("--machine", required=True, action="append", help="a machine sheet; may be given several times")
+    asked.add_argument("--into", required=True, help="the folder of Parquet to write, replaced if it is there")
+    asked.add_argument("--gonogo", default="gonogo", help="the program")
+    asked.add_argument("--jobs-per-task", type=int, default=500)
+    args = asked.parse_args()
+
+    with open(args.jobs, encoding="utf-8") as list_of_jobs:
+        jobs = [(line.rstrip("\n"),) for line in list_of_jobs if line.strip()]
+    row = columns(args.gonogo)
+    work = partial(judge, gonogo=args.gonogo, machines=args.machine, names=row.names)
+
+    spark = SparkSession.builder.appName("gonogo").getOrCreate()
+    tasks = max(1, -(-len(jobs) // args.jobs_per_task))
+    manifest = spark.createDataFrame(spark.sparkContext.parallelize(jobs, tasks), "path string")
+    manifest.mapInPandas(work, row).write.mode("overwrite").partitionBy("machine").parquet(args.into)
+    spark.stop()
+
+
+if __name__ == "__main__":
+    main()
