@@ -181,6 +181,7 @@ pub fn go() -> Inspection {
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: heat(),
         energy: Some(Energy { used_wh: 214.5, mean_w: 96.25, peak_w: 282.0 }),
+        widths: None,
         purge_line: Some(PurgeLine { z_mm: 0.3, first_line: 21, last_line: 23, path_mm: 180.5, filament_mm: 14.5 }),
         layers: layers(),
         layers_total: 212,

@@ -72,6 +72,8 @@ filament_specific_heat_j_g_k = 1.8
 on_spool_mm = 82000
 retraction = { length_mm = 1.2, feed_rate_mm_s = 35, lift_mm = 0.2 }
 extrusion_lead_s = 0.04
+pressure_lag_s = 0.06
+bulge_limit_mm3 = 0.15
 [[tool]]
 offset_mm = [18, 0, -0.1]
 [[tool.melt_rate_at]]
@@ -82,6 +84,12 @@ peak_mm3_s = 17
 nozzle_c = 200
 sustained_mm3_s = 9
 peak_mm3_s = 13
+[[tool.pressure_lag_at]]
+layer_mm = 0.3
+lag_s = 0.05
+[[tool.pressure_lag_at]]
+layer_mm = 0.1
+lag_s = 0.07
 [[structure]]
 axis = "x"
 natural_hz = 47
@@ -102,6 +110,7 @@ homes = true
 nozzle_argument = "NOZZLE"
 bed_argument = "BED"
 chamber_argument = "CHAMBER"
+lead_argument = "LEAD"
 takes_s = 40.0
 ends = true
 harmless = true
@@ -188,6 +197,8 @@ fn heron() -> Machine {
             lift_mm: 0.2,
         }),
         extrusion_lead_s: Some(0.04),
+        pressure_lag: vec![LagRow { layer_mm: 0.0, lag_s: 0.06 }],
+        bulge_limit_mm3: Some(0.15),
     };
     let row = |nozzle_c, sustained_mm3_s, peak: f64| MeltRow { nozzle_c, sustained_mm3_s, peak_mm3_s: Some(peak) };
     let second = Tool {
@@ -213,6 +224,8 @@ fn heron() -> Machine {
         offset_mm: [18.0, 0.0, -0.1],
         retraction: None,
         extrusion_lead_s: None,
+        pressure_lag: vec![LagRow { layer_mm: 0.1, lag_s: 0.07 }, LagRow { layer_mm: 0.3, lag_s: 0.05 }],
+        bulge_limit_mm3: None,
         ..tool
     };
     Machine {
@@ -241,6 +254,8 @@ fn heron() -> Machine {
                 retraction_mm_s2: 1600.0,
                 corner: CornerRule::Jerk,
                 jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
+                lead_s: 0.04,
+                lead_jump_mm_s: 6.0,
                 junction_deviation_mm: 0.0,
             },
             look_ahead: LookAhead::Moves(16),
@@ -275,6 +290,7 @@ fn heron() -> Machine {
             homing_s: Some(12.0),
             probing_s: Some(40.0),
             no_tool_number: Some(255.0),
+            step_spread_s: Some(0.02),
             tool_change_s: None,
         },
         tools: vec![tool, second],
@@ -285,6 +301,7 @@ fn heron() -> Machine {
             takes_s: 40.0,
             leaves_at_mm: None,
             acceleration_argument: None,
+            lead_argument: Some("LEAD".to_owned()),
             jerk_argument: None,
             right_angle_argument: None,
             ends: true,

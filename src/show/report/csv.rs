@@ -30,15 +30,19 @@ const COLUMNS: [Column; 13] = [
     ("worst_line", |of| worst(of).and_then(|worst| worst.line).map_or(String::new(), |line| line.to_string())),
 ];
 
-/// Columns at the very end, so that all others stay where they were: what the clock says, and the energy; empty where the
+/// Columns at the very end, so that all others stay where they were: what the clock says, the energy, widths of lines; empty where the
 /// sheet does not tell.
-const BEHIND_ERRORS: [Column; 6] = [
+const BEHIND_ERRORS: [Column; 10] = [
     ("time_expected_s", |of| cells::number(of.wall_time.map(|time| time.expected_s))),
     ("time_low_s", |of| cells::number(of.wall_time.map(|time| time.low_s))),
     ("time_high_s", |of| cells::number(of.wall_time.map(|time| time.high_s))),
     ("energy_wh", |of| cells::number(of.energy.map(|energy| energy.used_wh))),
     ("power_mean_w", |of| cells::number(of.energy.map(|energy| energy.mean_w))),
     ("power_peak_w", |of| cells::number(of.energy.map(|energy| energy.peak_w))),
+    ("line_wide_mm", |of| cells::number(of.widths.map(|widths| widths.wide_mm))),
+    ("line_thin_mm", |of| cells::number(of.widths.map(|widths| widths.thin_mm))),
+    ("bulge_most_mm3", |of| cells::number(of.widths.map(|widths| widths.bulge_mm3))),
+    ("line_start_least", |of| cells::number(of.widths.and_then(|widths| widths.start_share))),
 ];
 
 /// The worst finding that nobody accepted: worst severity first, then by line.
