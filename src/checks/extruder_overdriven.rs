@@ -133,11 +133,11 @@ mod tests {
 
     #[test]
     fn the_lead_is_added_to_what_the_job_asks_for() {
-        // v = 0.03326 · 60 = 1.9956 mm/s, a = 33.26 mm/s²: with K = 0.05 s 1.663 mm/s more, at the end of the ramp 3.6586 in all.
+        // Times lie on a grid of 2⁻³² s. v = 0.03326 · 60 = 1.9956 mm/s, a = 33.26 mm/s²: with K = 0.05 s 1.663 mm/s more, at the end of the ramp 3.6586 in all.
         let mut machine = led(0.05);
         let found = judge(&machine, LINE);
         let widths = found.widths.expect("has a lag").led.expect("has a lead");
-        assert!((widths.jump_mm_s - 1.663).abs() < 1e-9 && (widths.speed_mm_s - 3.6586).abs() < 1e-9, "{widths:?}");
+        assert!((widths.jump_mm_s - 1.663).abs() < 1e-7 && (widths.speed_mm_s - 3.6586).abs() < 1e-7, "{widths:?}");
         assert!(kinds(&found).is_empty());
         machine.motion.limits.feed_rate_mm_s[E] = 3.65;
         machine.motion.limits.jerk_mm_s[E] = 1.66;
@@ -145,7 +145,7 @@ mod tests {
         machine.controller.steps_per_mm = [None, None, None, Some(3000.0)];
         let found = kinds(&judge(&machine, LINE));
         assert_eq!(found.iter().map(|(kind, _)| *kind).collect::<Vec<_>>(), [0, 2, 3]);
-        assert!((found[2].1 - 3.6586 * 3000.0).abs() < 1e-6);
+        assert!((found[2].1 - 3.6586 * 3000.0).abs() < 1e-3);
     }
 
     #[test]
@@ -178,7 +178,7 @@ mod tests {
         let ramps_s = |a: f64| 2.0 * (60.0 - 8.0) / a - (60.0 * 60.0 - 8.0 * 8.0) / a / 60.0;
         let longer_s = ramps_s(1.0 / (0.05 * 0.033_26)) - ramps_s(1000.0);
         assert!((capped.time_s.extruding - plain_s - longer_s).abs() < 1e-6, "{longer_s}");
-        assert!((capped.widths.and_then(|widths| widths.led).expect("a lead").jump_mm_s - 1.0).abs() < 1e-9);
+        assert!((capped.widths.and_then(|widths| widths.led).expect("a lead").jump_mm_s - 1.0).abs() < 1e-7);
         assert!(kinds(&capped).is_empty());
         // A job that sets the lead to 0 is planned as without it, and one that sets it back is not.
         let off = judge(&machine, &format!("M900 K0\n{LINE}"));

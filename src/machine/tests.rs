@@ -49,6 +49,8 @@ no_tool_number = 255
 lacks = ["inches", "arcs"]
 homing_s = 12
 probing_s = 40
+step_spread_s = 0.02
+lead_jump_limit_mm_s = 6
 [[tool]]
 filament_diameter_mm = 1.75
 nozzle_diameter_mm = 0.4
@@ -635,13 +637,35 @@ fn melt_rates_at_temperatures_must_go_together() {
 }
 
 #[test]
+fn faults_of_lags_are_told() {
+    let faults = |keys: &str| {
+        let sheet = format!("{LEAST}{keys}");
+        parse(&sheet).map_or_else(|faults| faults.faults.into_iter().map(|fault| fault.message).collect(), |_| Vec::new())
+    };
+    let row = |layer: f64| format!("[[tool.pressure_lag_at]]\nlayer_mm = {layer:?}\nlag_s = 0.05\n");
+    assert_eq!(faults("pressure_lag_s = 0.05\nbulge_limit_mm3 = 0.1\n"), Vec::<String>::new());
+    assert_eq!(faults(&(row(0.2) + &row(0.1))), Vec::<String>::new());
+    for (keys, text) in [
+        ("bulge_limit_mm3 = 0.1\n".to_owned(), "`bulge_limit_mm3` does nothing"),
+        (format!("pressure_lag_s = 0.05\n{}", row(0.2)), "comes from one of them"),
+        (row(0.2) + &row(0.2), "`layer_mm` is that of line"),
+        ("pressure_lag_s = 0\n".to_owned(), "pressure_lag_s"),
+        ("[controller]\nstep_spread_s = 0.02\n".to_owned(), "`step_spread_s` does nothing"),
+    ] {
+        let found = faults(&keys);
+        assert!(found.len() == 1 && found[0].contains(text), "{keys}: {found:?}");
+    }
+}
+
+#[test]
 fn every_required_key_is_missed() {
     let whole = toml_to_json(HERON);
     let mut missed = 0;
     for key in KEYS.iter().filter(|key| matches!(key.preset, Preset::Required | Preset::RequiredInFirst)) {
         let pointer = format!("/{}", key.path.trim_end_matches("[]").replace("[]", ".0").replace('.', "/"));
-        // The second tool has the list of melt rates: one tool takes no zone beside it.
+        // The second tool has the lists: one tool takes no zone and no single lag beside them.
         let pointer = pointer.replace("/tool/0/melt_rate_at", "/tool/1/melt_rate_at");
+        let pointer = pointer.replace("/tool/0/pressure_lag_at", "/tool/1/pressure_lag_at");
         let mut less = whole.clone();
         let (table, name) = pointer.rsplit_once('/').unwrap();
         if less.pointer_mut(table).and_then(Json::as_object_mut).and_then(|table| table.remove(name)).is_none() {
@@ -773,9 +797,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 35)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 62)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 66)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 120)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 131)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

@@ -385,6 +385,24 @@ impl Room {
     }
 }
 
+/// What comes out over a piece by Gauss and Legendre's rule with five points in each of many parts (Abramowitz and Stegun
+/// 25.4.30), for tests.
+#[cfg(test)]
+pub(super) fn quadrature(out: &Lagged) -> f64 {
+    const NODES: [(f64, f64); 5] = [
+        (0.0, 0.568_888_888_888_889),
+        (0.538_469_310_105_683, 0.478_628_670_499_366),
+        (-0.538_469_310_105_683, 0.478_628_670_499_366),
+        (0.906_179_845_938_664, 0.236_926_885_056_189),
+        (-0.906_179_845_938_664, 0.236_926_885_056_189),
+    ];
+    let parts = 64;
+    let half = 0.5 / f64::from(parts);
+    let at = |part: i32, node: f64| out.at((2.0 * f64::from(part) + 1.0 + node) * half);
+    let sum = |part: i32| NODES.iter().map(|(node, weight)| weight * at(part, *node)).sum::<f64>();
+    (0..parts).map(sum).sum::<f64>() * half * out.flow.seconds
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -543,20 +561,5 @@ mod tests {
             }
             prop_assert!(near(pushed, out_mm3 + room.volume_mm3, 1e-9), "{pushed} {out_mm3} {}", room.volume_mm3);
         }
-    }
-
-    fn quadrature(out: &Lagged) -> f64 {
-        const NODES: [(f64, f64); 5] = [
-            (0.0, 0.568_888_888_888_889),
-            (0.538_469_310_105_683, 0.478_628_670_499_366),
-            (-0.538_469_310_105_683, 0.478_628_670_499_366),
-            (0.906_179_845_938_664, 0.236_926_885_056_189),
-            (-0.906_179_845_938_664, 0.236_926_885_056_189),
-        ];
-        let parts = 64;
-        let half = 0.5 / f64::from(parts);
-        let at = |part: i32, node: f64| out.at((2.0 * f64::from(part) + 1.0 + node) * half);
-        let sum = |part: i32| NODES.iter().map(|(node, weight)| weight * at(part, *node)).sum::<f64>();
-        (0..parts).map(sum).sum::<f64>() * half * out.flow.seconds
     }
 }

@@ -68,7 +68,9 @@ struct Line {
     asked_mm3: f64,
     laid_mm3: f64,
     first_line: u64,
+    /// The bulge that is laid, and one that would begin on the last move.
     bulge: Option<Bulge>,
+    last: Option<Bulge>,
 }
 
 /// One tool.
@@ -168,6 +170,11 @@ impl Pressure {
 
     /// Follows the moves of a block; fills what it says of them.
     pub(super) fn follow(&mut self, block: &mut Block) {
+        self.follow_with(block, &mut |_| {});
+    }
+
+    /// The same; `tap` sees each stretch of all flows.
+    fn follow_with(&mut self, block: &mut Block, tap: &mut impl FnMut(&Stretch)) {
         let index = block.tool_index;
         if self.laws[index].rows.is_empty() {
             self.laid_moves += (0..block.len()).filter(|&i| block.extrudes(i)).count();
@@ -180,14 +187,21 @@ impl Pressure {
                 self.enter(block.to[2][i]);
             }
             if let Some(lag_s) = self.lag_s(index).filter(|_| block.time_s[i] > 0.0) {
-                self.follow_move(block, i, lag_s, &mut pressed);
+                self.follow_move(block, i, lag_s, &mut pressed, tap);
             }
             self.laid_moves += usize::from(lays);
         }
         block.pressed = pressed;
     }
 
-    fn follow_move(&mut self, block: &Block, i: usize, lag_s: f64, pressed: &mut Pressed) {
+    fn follow_move(
+        &mut self,
+        block: &Block,
+        i: usize,
+        lag_s: f64,
+        pressed: &mut Pressed,
+        tap: &mut impl FnMut(&Stretch),
+    ) {
         let (area_mm2, step_spread_s) = (self.laws[block.tool_index].area_mm2, self.step_spread_s);
         let laying = (block.section_mm2[i] > 0.0).then(|| Laying {
             section_mm2: block.section_mm2[i],
@@ -218,7 +232,7 @@ impl Pressure {
                 let acceleration = slope.plus(&ahead.slope()).most() / area_mm2;
                 driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(acceleration);
             }
-            let most_mm3_s = nozzle.push(&asked, &pushed, lag_s, laying.as_ref(), pressed);
+            let most_mm3_s = nozzle.push([&asked, &pushed], lag_s, laying.as_ref(), pressed, tap);
             driven.speed_mm_s = driven.speed_mm_s.max(most_mm3_s / area_mm2);
         }
         nozzle.seen_mm_s = share * block.v_end_mm_s[i];
@@ -235,7 +249,7 @@ impl Pressure {
         let nozzle = self.nozzle(number, index);
         nozzle.jump(0.0, area_mm2, step_spread_s, line, pressed);
         let nothing = Flow::even(0.0, 0.0, seconds);
-        nozzle.push(&nothing, &nothing, lag_s, None, pressed);
+        nozzle.push([&nothing; 2], lag_s, None, pressed, &mut |_| {});
     }
 
     /// The job is over: a line that is open ends.
@@ -273,11 +287,11 @@ impl Nozzle {
     /// for jumps.
     fn push(
         &mut self,
-        asked: &Flow,
-        pushed: &Flow,
+        [asked, pushed]: [&Flow; 2],
         lag_s: f64,
         laying: Option<&Laying>,
         pressed: &mut Pressed,
+        tap: &mut impl FnMut(&Stretch),
     ) -> f64 {
         let (mut from, mut most) = (0.0, 0.0f64);
         while from < 1.0 {
@@ -288,7 +302,10 @@ impl Nozzle {
             let pushed = cut(pushed).raised(added);
             most = most.max(pushed.most());
             let line = &mut self.line;
-            self.room.take(&pushed, lag_s, |stretch| line.take(stretch, &asked, lag_s, laying, pressed));
+            self.room.take(&pushed, lag_s, |stretch| {
+                line.take(stretch, &asked, lag_s, laying, pressed);
+                tap(stretch);
+            });
             self.spreads.iter_mut().for_each(|spread| spread.left_s -= pushed.seconds);
             self.spreads.retain(|spread| spread.left_s > OVER_S);
             from = until;
@@ -315,8 +332,10 @@ impl Nozzle {
 
 impl Line {
     fn begin(&mut self, laying: &Laying) {
+        let (line, place_mm, of) = (laying.line, laying.place_mm, laying.of);
+        self.last = Some(Bulge { volume_mm3: 0.0, line, place_mm, of });
         if !self.open {
-            *self = Self { open: true, start_left_mm: START_MM, first_line: laying.line, ..Self::default() };
+            *self = Self { open: true, start_left_mm: START_MM, first_line: laying.line, last: self.last, ..Self::default() };
         }
     }
 
@@ -338,12 +357,13 @@ impl Line {
                 pressed.laid_mm.add(length_mm);
                 self.start(asked_mm3, laid_mm3(stretch), length_mm, pressed);
                 self.widths(stretch, &asked, laying, pressed);
-                self.bulges(stretch, &asked, lag_s, laying, pressed);
+                self.bulges(stretch, &asked, lag_s, pressed);
             }
             // What comes out where the machine stands lies where the line does.
             None if self.open => {
-                if let Some(bulge) = &mut self.bulge {
-                    bulge.volume_mm3 += laid_mm3(stretch);
+                let more_mm3 = laid_mm3(stretch);
+                if more_mm3 > 0.0 {
+                    self.swell(more_mm3);
                 }
             }
             None => {}
@@ -380,7 +400,7 @@ impl Line {
         }
     }
 
-    fn bulges(&mut self, stretch: &Stretch, asked: &Flow, lag_s: f64, laying: &Laying, pressed: &mut Pressed) {
+    fn bulges(&mut self, stretch: &Stretch, asked: &Flow, lag_s: f64, pressed: &mut Pressed) {
         let Some(out) = &stretch.out else { return self.end_bulge(pressed) };
         let slack = ROUNDING * asked.at(0.0).max(asked.at(1.0));
         let is_above = out.start - asked.at(0.0) > slack;
@@ -390,9 +410,13 @@ impl Line {
             }
             let into = |s: f64| out.flow.volume_to(s) - asked.volume_to(s);
             let more_mm3 = (out.out(from) - out.out(until)) * lag_s + into(until) - into(from);
-            let begun = Bulge { volume_mm3: 0.0, line: laying.line, place_mm: laying.place_mm, of: laying.of };
-            self.bulge.get_or_insert(begun).volume_mm3 += more_mm3;
+            self.swell(more_mm3);
         });
+    }
+
+    fn swell(&mut self, more_mm3: f64) {
+        let bulge = self.bulge.or(self.last);
+        self.bulge = bulge.map(|bulge| Bulge { volume_mm3: bulge.volume_mm3 + more_mm3, ..bulge });
     }
 
     fn end_bulge(&mut self, pressed: &mut Pressed) {
@@ -412,5 +436,97 @@ fn each_side(changes: &Changes, mut above: bool, mut with: impl FnMut([f64; 2], 
     for until in changes.all().iter().copied().chain([1.0]) {
         with([from, until], above);
         (from, above) = (until, !above);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::machine::Tool;
+    use crate::physics::lag::quadrature;
+    use crate::physics::melt::{Melt, Scratch};
+    use crate::preflight::testing::plan;
+    use crate::preflight::{JobSource, Preflight};
+
+    #[test]
+    fn between_heights_the_lag_goes_evenly_and_beyond_them_not_at_all() {
+        let row = |layer_mm, lag_s| LagRow { layer_mm, lag_s };
+        let rows = [row(0.1, 0.09), row(0.3, 0.05)];
+        for (layer_mm, known_s) in [(0.05, 0.09), (0.1, 0.09), (0.2, 0.07), (0.25, 0.06), (0.3, 0.05), (2.0, 0.05)] {
+            assert!((lag_s(&rows, layer_mm).expect("is known") - known_s).abs() < 1e-12, "{layer_mm}");
+        }
+        assert_eq!((lag_s(&rows[..1], 0.3), lag_s(&[], 0.3)), (Some(0.09), None));
+    }
+
+    fn lagging(lead_s: f64, step_spread_s: Option<f64>) -> Machine {
+        let mut machine = Machine::built_in();
+        machine.controller.step_spread_s = step_spread_s;
+        let tool = Tool {
+            pressure_lag: vec![LagRow { layer_mm: 0.1, lag_s: 0.08 }, LagRow { layer_mm: 0.3, lag_s: 0.05 }],
+            extrusion_lead_s: Some(lead_s),
+            ..machine.tools[0].clone()
+        };
+        machine.tools = vec![tool];
+        machine
+    }
+
+    /// Lines, travels, pull-backs and pushes on the spot, at heights that change.
+    fn job() -> impl Strategy<Value = String> {
+        let step = (0..8u8, 0.0..60.0f64, 0.0..60.0f64, -2.0..3.0f64, 5.0..150.0f64);
+        prop::collection::vec(step, 1..40).prop_map(|steps| {
+            let mut job = "G92 X0 Y0 Z0.2\nM83\nG90\n".to_owned();
+            for (kind, x, y, e, feed) in steps {
+                let feed = (feed * 60.0).round();
+                job += &match kind {
+                    0 => format!("G0 X{x:.3} Y{y:.3} F{feed}\n"),
+                    1 => format!("G1 E{e:.4} F{feed}\n"),
+                    2 => format!("G0 Z{:.2} F600\n", 0.1 + (x / 10.0).floor() * 0.15),
+                    _ => format!("G1 X{x:.3} Y{y:.3} E{:.5} F{feed}\n", e.abs()),
+                };
+            }
+            job
+        })
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        /// In = out + what is left, over whole jobs: in is what the job pushes, for a lead whose jumps are spread adds nothing from
+        /// rest to rest; out is what a quadrature finds of the flow that comes out.
+        #[test]
+        fn no_job_loses_volume(job in job(), lead in 0usize..3) {
+            let machine = lagging([0.0, 0.06, 0.3][lead], Some(0.01));
+            let mut pressure = Pressure::new(&machine).expect("has a lag");
+            let (area_mm2, mut pushed_mm3, mut out_mm3) = (pressure.laws[0].area_mm2, 0.0, 0.0);
+            let mut melt = Melt::new(1.0);
+            for mut block in plan(&machine, &job) {
+                melt.follow(&mut block, area_mm2, &mut Scratch::new());
+                pressure.follow_with(&mut block, &mut |stretch| {
+                    out_mm3 += stretch.out.as_ref().map_or(0.0, quadrature);
+                });
+                pushed_mm3 += (0..block.len()).map(|i| block.de_mm[i] * area_mm2).sum::<f64>();
+            }
+            let mut nozzle = pressure.nozzles.values().next().cloned().unwrap_or_default();
+            // What still is to be spread comes while the machine stands.
+            let nothing = Flow::even(0.0, 0.0, 0.05);
+            nozzle.jump(0.0, area_mm2, Some(0.01), 0, &mut Pressed::default());
+            nozzle.push([&nothing; 2], 0.08, None, &mut Pressed::default(), &mut |stretch| {
+                out_mm3 += stretch.out.as_ref().map_or(0.0, quadrature);
+            });
+            let left_mm3 = nozzle.room.volume_mm3;
+            prop_assert!((pushed_mm3 - out_mm3 - left_mm3).abs() < 1e-6, "{pushed_mm3} {out_mm3} {left_mm3}");
+        }
+
+        #[test]
+        fn no_number_depends_on_where_blocks_are_cut(job in job()) {
+            let machine = lagging(0.06, Some(0.01));
+            let whole = Preflight::on(&machine).run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
+            let two = Preflight::on(&machine).threads(2).run(JobSource::stream(job.as_bytes(), "job")).expect("reads");
+            prop_assert_eq!(whole.widths, two.widths);
+            let widths = whole.widths.expect("has a lag");
+            prop_assert!(widths.wide_mm + widths.thin_mm <= widths.laid_mm + 1e-6);
+            prop_assert!((widths.laid_mm - whole.path_mm.extruding).abs() < 1e-4, "{widths:?}");
+        }
     }
 }
