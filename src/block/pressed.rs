@@ -24,7 +24,7 @@ pub struct LineStart {
     pub line: u64,
 }
 
-/// What a move asks of the extruder, with what the controller adds ahead of pressure.
+/// What a move that lays filament asks of the extruder, with what the controller adds ahead of pressure.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Driven {
     /// Largest speed of the filament, mm/s.

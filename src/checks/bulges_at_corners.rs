@@ -24,8 +24,8 @@ too thin.",
 measured widths: Applied Sciences 15 (24), 12924; the lag grows as layers get thinner: doi 10.1108/RPJ-10-2018-0275). With a \
 lead K, `extrusion_lead_s` or M900 K, M572 S and described macros in the job, the controller pushes v + K a. The volume in mm³ \
 between two places where y and the asked flow are equal is compared with the limit, waits at the corner included. Mind the sign: at \
-the same corner speed a higher acceleration makes a bulge smaller in volume and in length, since it lasts shorter, while its \
-widest spot gets wider. From 60 to 5.6 mm/s and back, with a lag of 0.06 s and a line of 0.08 mm², it is 0.114 mm³ at 1200 mm/s² \
+the same corner speed a higher acceleration makes a bulge smaller in volume and in length, since it lasts shorter, while the very \
+point of the corner gets wider. From 60 to 5.6 mm/s and back, with a lag of 0.06 s and a line of 0.08 mm², it is 0.114 mm³ at 1200 mm/s² \
 and 0.061 mm³ at 3000. The speed through the corner and the lead decide: with K equal to the lag straight ramps leave none. \
 Pull-backs leave room that fills first; dripping and the stiffness of the filament's drive are not in it. Bulges on a purge \
 line are told by `purge-line`.",
@@ -127,7 +127,7 @@ mod tests {
             // The line's end, where the machine slows down too, is smaller.
             let bulge = found.findings.iter().find(|finding| finding.check == CHECK.id).expect("is a finding");
             assert_eq!((bulge.worst_line, bulge.line, bulge.limit), (Some(4), Some(4), Some(0.05)));
-            assert_eq!(bulge.worst_place_mm, Some([120.0, 20.0, 0.2]));
+            assert_eq!(bulge.worst_place_mm, Some([100.0, 0.0, 0.0]), "in machine coordinates");
         }
         assert!(volumes[1] < volumes[0]);
     }

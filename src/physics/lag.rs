@@ -346,11 +346,12 @@ impl Room {
 
     fn take_in_stretches(&mut self, flow: &Flow, lag_s: f64, mut with: impl FnMut(&Stretch)) {
         let mut from = 0.0;
-        for _ in 0..STRETCHES {
+        for n in 1..=STRETCHES {
             let rest = flow.part(from, 1.0);
             let before_mm3 = self.volume_mm3;
             let fills = before_mm3 < 0.0 || before_mm3 == 0.0 && rest.falls_at_once();
             let (out, turn) = if fills { (None, self.filled(&rest)) } else { self.emptied(rest, lag_s) };
+            let turn = turn.filter(|_| n < STRETCHES);
             let until = turn.map_or(1.0, |s| from + (1.0 - from) * s);
             self.volume_mm3 = match (turn, out) {
                 (Some(_), _) => 0.0,

@@ -157,9 +157,10 @@ impl Pressure {
         lag_s(&self.laws[index].rows, self.layer.map_or(0.0, |(_, thick_mm)| thick_mm))
     }
 
-    /// Filament is laid at that height.
-    fn enter(&mut self, z_mm: f64) {
+    /// Filament is laid up to that height; a move that `climbs` tells nothing of how thick its layer is.
+    fn enter(&mut self, z_mm: f64, climbs: bool) {
         let thick_mm = match self.layer {
+            Some((_, thick_mm)) if climbs => thick_mm,
             Some((known_mm, _)) if (z_mm - known_mm).abs() < LEVEL_MM - 1e-9 => return,
             Some((known_mm, _)) if z_mm > known_mm => z_mm - known_mm,
             // The first layer of a part lies on the bed.
@@ -184,7 +185,7 @@ impl Pressure {
         for i in 0..block.len() {
             let lays = block.section_mm2[i] > 0.0;
             if lays {
-                self.enter(block.to[2][i]);
+                self.enter(block.to[2][i], block.moves_axis(i, 2));
             }
             if let Some(lag_s) = self.lag_s(index).filter(|_| block.time_s[i] > 0.0) {
                 self.follow_move(block, i, lag_s, &mut pressed, tap);
@@ -218,6 +219,8 @@ impl Pressure {
         let share = if led.is_some() { block.dir[E][i] } else { 0.0 };
         nozzle.jump(share * block.v_start_mm_s[i], area_mm2, step_spread_s, block.line[i], pressed);
         let mut driven = Driven::default();
+        // Times lie on a grid: the slopes of the shortest ramps are not to be trusted further than the law goes.
+        let jump_limit_mm_s = nozzle.lead_s * share * block.accel_mm_s2[i];
         for piece in block.pieces(i) {
             if piece.seconds <= 0.0 {
                 continue;
@@ -228,12 +231,15 @@ impl Pressure {
                 let slope = asked.slope();
                 let ahead = slope.times(nozzle.lead_s);
                 pushed = asked.plus(&ahead);
-                driven.jump_mm_s = driven.jump_mm_s.max(ahead.most() / area_mm2);
-                let acceleration = slope.plus(&ahead.slope()).most() / area_mm2;
-                driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(acceleration);
+                let acceleration_mm_s2 = slope.plus(&ahead.slope()).most() / area_mm2;
+                driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(acceleration_mm_s2);
+                driven.jump_mm_s = driven.jump_mm_s.max((ahead.most() / area_mm2).min(jump_limit_mm_s));
             }
-            let most_mm3_s = nozzle.push([&asked, &pushed], lag_s, laying.as_ref(), pressed, tap);
-            driven.speed_mm_s = driven.speed_mm_s.max(most_mm3_s / area_mm2);
+            let [most_mm3_s, added_mm3_s] = nozzle.push([&asked, &pushed], lag_s, laying.as_ref(), pressed, tap);
+            if led.is_some() {
+                let bound_mm_s = (asked.most() + added_mm3_s) / area_mm2 + jump_limit_mm_s;
+                driven.speed_mm_s = driven.speed_mm_s.max((most_mm3_s / area_mm2).min(bound_mm_s));
+            }
         }
         nozzle.seen_mm_s = share * block.v_end_mm_s[i];
         if nozzle.lead_s > 0.0 {
@@ -283,8 +289,8 @@ impl Nozzle {
         }
     }
 
-    /// Takes in what is pushed while something is asked for, mm³/s; the largest magnitude of what is pushed with what is added
-    /// for jumps.
+    /// Takes in what is pushed while something is asked for, mm³/s; the largest magnitudes of what is pushed with what is added
+    /// for jumps, and of that alone.
     fn push(
         &mut self,
         [asked, pushed]: [&Flow; 2],
@@ -292,8 +298,8 @@ impl Nozzle {
         laying: Option<&Laying>,
         pressed: &mut Pressed,
         tap: &mut impl FnMut(&Stretch),
-    ) -> f64 {
-        let (mut from, mut most) = (0.0, 0.0f64);
+    ) -> [f64; 2] {
+        let (mut from, mut most, mut most_added) = (0.0, 0.0f64, 0.0f64);
         while from < 1.0 {
             let until = self.border(asked, from, laying);
             let whole = from == 0.0 && until == 1.0;
@@ -301,6 +307,7 @@ impl Nozzle {
             let (asked, added) = (cut(asked), self.spreads.iter().map(|spread| spread.mm3_s).sum::<f64>());
             let pushed = cut(pushed).raised(added);
             most = most.max(pushed.most());
+            most_added = most_added.max(added.abs());
             let line = &mut self.line;
             self.room.take(&pushed, lag_s, |stretch| {
                 line.take(stretch, &asked, lag_s, laying, pressed);
@@ -310,7 +317,7 @@ impl Nozzle {
             self.spreads.retain(|spread| spread.left_s > OVER_S);
             from = until;
         }
-        most
+        [most, most_added]
     }
 
     /// Up to where a piece goes on alike: a spread ends, or the start of a line.
@@ -379,7 +386,9 @@ impl Line {
         self.start_left_mm -= length_mm;
         if self.start_left_mm <= 1e-9 {
             self.start_left_mm = 0.0;
-            pressed.starts.push(LineStart { share: self.laid_mm3 / self.asked_mm3, line: self.first_line });
+            let share = self.laid_mm3 / self.asked_mm3;
+            // Sections that no printer lays may be too small for numbers.
+            pressed.starts.extend(share.is_finite().then_some(LineStart { share, line: self.first_line }));
         }
     }
 

@@ -9,16 +9,17 @@ use gonogo::show::picture::ink;
 
 use super::readme::{root, same_picture};
 
-/// Speed before and behind the corner, and in it, mm/s; lag, s; section of the line and width of the nozzle.
+/// Speed before and behind the corner, and in it, mm/s; lag, s; section of the line.
 const FAST: f64 = 60.0;
 const CORNER: f64 = 5.6;
 const LAG_S: f64 = 0.06;
 const SECTION_MM2: f64 = 0.08;
-const BORE_MM: f64 = 0.4;
+/// Length over which what is laid is told, mm: nearly that at one place.
+const OVER_MM: f64 = 0.02;
 
-/// What is laid about a corner as a share of what is asked for, every 0.02 mm from 6 mm before it to 6 mm behind, each over
-/// the width of the nozzle.
-fn widths(acceleration: f64, lead_s: f64) -> Vec<(f64, f64)> {
+/// What is laid about a corner as a share of what is asked for, every 0.02 mm from 6 mm before it to 6 mm behind, each over a
+/// short length.
+fn widths(acceleration: f64, lead_s: f64, over_mm: f64) -> Vec<(f64, f64)> {
     let ramp_s = (FAST - CORNER) / acceleration;
     let ramp_mm = (FAST + CORNER) / 2.0 * ramp_s;
     let pieces = [(FAST, FAST, 0.6), (FAST, CORNER, ramp_s), (CORNER, FAST, ramp_s), (FAST, FAST, 0.4)];
@@ -48,8 +49,8 @@ fn widths(acceleration: f64, lead_s: f64) -> Vec<(f64, f64)> {
     (-300..=300)
         .map(|n| {
             let at_mm = f64::from(n) * 0.02;
-            let laid = laid_to(at_mm + BORE_MM / 2.0) - laid_to(at_mm - BORE_MM / 2.0);
-            (at_mm, laid / (SECTION_MM2 * BORE_MM))
+            let laid = laid_to(at_mm + over_mm / 2.0) - laid_to(at_mm - over_mm / 2.0);
+            (at_mm, laid / (SECTION_MM2 * over_mm))
         })
         .collect()
 }
@@ -69,7 +70,7 @@ fn x(mm: f64) -> f64 {
 }
 
 fn y(share: f64) -> f64 {
-    270.0 - share * 68.0
+    270.0 - share * 30.0
 }
 
 fn text(out: &mut String, [x, y]: [f64; 2], anchor: &str, colour: &str, words: &str) {
@@ -88,7 +89,7 @@ fn the_picture_of_a_corner() {
          <title>What is laid about a corner, without and with a lead</title>\n\
          <rect width=\"760\" height=\"330\" fill=\"{paper}\"/>\n"
     );
-    for share in 0..=3 {
+    for share in (0..=8).step_by(2) {
         let at = y(f64::from(share));
         writeln!(svg, r#"<path d="M68 {at:.1}H692" stroke="{grid}"/>"#).expect("writes");
         text(&mut svg, [60.0, at + 4.0], "end", &faint, &format!("{} %", share * 100));
@@ -104,7 +105,7 @@ fn the_picture_of_a_corner() {
         (1200.0, LAG_S, &third, "2 3", "lead equal to the lag"),
     ];
     for (n, (acceleration, lead_s, colour, dashes, name)) in curves.into_iter().enumerate() {
-        polyline(&mut svg, &widths(acceleration, lead_s), colour, dashes);
+        polyline(&mut svg, &widths(acceleration, lead_s, OVER_MM), colour, dashes);
         let at = 46.0 + 20.0 * n as f64;
         writeln!(svg, r#"<path d="M520 {at:.1}H556" stroke="{colour}" stroke-width="2" stroke-dasharray="{dashes}"/>"#)
             .expect("writes");
@@ -112,11 +113,13 @@ fn the_picture_of_a_corner() {
     }
     svg.push_str("</svg>\n");
     // The picture shows what the text beside it says.
-    let most = |acceleration: f64, lead_s: f64| {
-        widths(acceleration, lead_s).into_iter().fold(0.0_f64, |most, (_, share)| most.max(share))
+    let most = |acceleration: f64, lead_s: f64, over_mm: f64| {
+        widths(acceleration, lead_s, over_mm).into_iter().fold(0.0_f64, |most, (_, share)| most.max(share))
     };
-    assert!(most(3000.0, 0.0) > most(1200.0, 0.0) && (most(1200.0, LAG_S) - 1.0).abs() < 1e-9);
-    let wide = |acceleration: f64| widths(acceleration, 0.0).iter().filter(|(_, share)| *share > 1.15).count();
+    assert!(most(3000.0, 0.0, OVER_MM) > most(1200.0, 0.0, OVER_MM) && most(1200.0, LAG_S, OVER_MM) < 1.0 + 1e-6);
+    let [slow, fast] = [1200.0, 3000.0].map(|acceleration| most(acceleration, 0.0, 0.4));
+    assert!((slow - 3.18).abs() < 0.01 && (fast - 2.61).abs() < 0.01, "over the width of a nozzle: {slow} {fast}");
+    let wide = |acceleration: f64| widths(acceleration, 0.0, OVER_MM).iter().filter(|(_, share)| *share > 1.15).count();
     assert!(wide(3000.0) < wide(1200.0));
     same_picture(&root().join("corpus/pictures/corner.svg"), &svg);
 }

@@ -45,7 +45,8 @@ impl Reader<'_> {
 
     /// What the controller does with a lead says nothing where no tool has a lag.
     pub(super) fn check_lead(&self, found: &mut Vec<Found>) {
-        let lags = (0..self.count("tool[]")).any(|tool| !self.pressure_lag(tool).is_empty());
+        let tools = self.count("tool[]");
+        let lags = tools == 0 || (0..tools).any(|tool| !self.pressure_lag(tool).is_empty());
         if let Some(entry) = self.entry("controller.step_spread_s").filter(|_| !lags) {
             let message = "`step_spread_s` does nothing without a lag of a tool".to_owned();
             let advice = "write `pressure_lag_s` of the tool too (gonogo trial lead measures it), or leave it out".to_owned();

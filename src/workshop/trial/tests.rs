@@ -26,7 +26,10 @@ fn trials(machine: &Machine) -> Vec<(String, Result<Trial, TrialError>)> {
         trials.push(("ringing by acceleration".to_owned(), ringing(machine, &asked)));
     }
     for tool in 0..machine.tools.len() {
-        trials.push((format!("lead {tool}"), lead(machine, &Lead { tool, ..Lead::default() })));
+        // Tern slows down wherever the speed of the filament changes: its tails would tell nothing.
+        if machine.name != "Tern" {
+            trials.push((format!("lead {tool}"), lead(machine, &Lead { tool, ..Lead::default() })));
+        }
         for bursts in [false, true] {
             let asked = MeltRate { bursts, tool, ..MeltRate::default() };
             trials.push((format!("melt rate {tool} {bursts}"), melt_rate(machine, &asked)));
@@ -377,8 +380,9 @@ mod tails_fed_back {
     #[test]
     fn tails_read_badly_give_the_lag_back() {
         let [heron, wren, bittern, tern] = <[Machine; 4]>::try_from(machines()).expect("four");
+        assert!(matches!(lead(&tern, &Lead::default()), Err(TrialError::Asked(_))));
         for (machine, lag_s, reading_mm) in
-            [(&heron, 0.06, 0.3), (&heron, 0.12, 0.3), (&wren, 0.04, 0.2), (&bittern, 0.08, 0.3), (&tern, 0.06, 0.3)]
+            [(&heron, 0.06, 0.3), (&heron, 0.12, 0.3), (&wren, 0.04, 0.2), (&bittern, 0.08, 0.3)]
         {
             let asked = Lead::default();
             let (lines, tails) = (lines(machine, &asked), Tails::of(machine, &asked).expect("a trial"));
@@ -399,9 +403,8 @@ mod tails_fed_back {
                 wide += (found.high_s - found.low_s) / lag_s / 300.0;
                 worst = worst.max((found.lag_s / lag_s - 1.0).abs());
             }
-            println!("{}: {held} of 300, {wide:.3} wide, worst {worst:.3}", machine.name);
             assert!(held >= 264, "{}: {held} of 300", machine.name);
-            assert!(wide < 0.5, "{}: an interval of {wide} of the lag says little", machine.name);
+            assert!(worst < 0.4 && wide < 0.5, "{}: {worst}, an interval of {wide} of the lag says little", machine.name);
         }
     }
 
