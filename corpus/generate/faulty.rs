@@ -838,7 +838,9 @@ G1 Z0.2 F6000
 M900 K0
 "
     .to_owned();
-    for (y, feed_mm_s, marker) in [(-40.0, 70.0, "near: bulges-at-corners"), (-20.0, 100.0, "expect: bulges-at-corners")] {
+    for (y, feed_mm_s, marker) in
+        [(-40.0, 70.0, "near: bulges-at-corners"), (-20.0, 100.0, "expect: bulges-at-corners")]
+    {
         text.push_str("G0 X-60 Y");
         fixed(&mut text, y, 3);
         text.push_str(" F9000\n");

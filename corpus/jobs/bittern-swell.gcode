@@ -20,14 +20,14 @@ G0 Z2 F6000
 M900 K0.3
 G0 X-60 Y20.000 F9000
 G1 Z0.2 F6000
-G1 X0.000 Y20.000 E1.12253 F6000
-G1 X60.000 Y20.000 E2.24506 F6000 ; near: extruder-overdriven
+G1 X0.000 Y20.000 E1.12253 F6000 ; expect: bulges-at-corners
+G1 X60.000 Y20.000 E2.24506 F6000 ; expect: bulges-at-corners; near: extruder-overdriven
 G0 Z2 F6000
 M900 K0.4
 G0 X-60 Y30.000 F9000
 G1 Z0.2 F6000
-G1 X0.000 Y30.000 E1.12253 F6000
-G1 X60.000 Y30.000 E2.24506 F6000 ; expect: extruder-overdriven
+G1 X0.000 Y30.000 E1.12253 F6000 ; expect: bulges-at-corners
+G1 X60.000 Y30.000 E2.24506 F6000 ; expect: bulges-at-corners, extruder-overdriven
 G0 Z2 F6000
 M104 S0
 G1 Z40 F6000

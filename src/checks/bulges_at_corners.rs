@@ -118,7 +118,8 @@ mod tests {
             let widths = found.widths.expect("has a lag");
             assert!((widths.bulge_mm3 - given_mm3).abs() < 0.0005, "{acceleration_mm_s2}: {widths:?}");
             // Closed form: s a τ (T − τ g) before the corner, with T = Δv / a and g = 1 − e^(−T / τ), and s a τ² (g − ln(1 + g)) behind.
-            let (a, lag_s, section) = (acceleration_mm_s2, 0.06, 3.326 * std::f64::consts::PI / 4.0 * 1.75 * 1.75 / 100.0);
+            let (a, lag_s, section) =
+                (acceleration_mm_s2, 0.06, 3.326 * std::f64::consts::PI / 4.0 * 1.75 * 1.75 / 100.0);
             let ramp_s: f64 = (60.0 - 5.6) / a;
             let gone = -(-ramp_s / lag_s).exp_m1();
             let exact = section * a * lag_s * (ramp_s - lag_s * gone + lag_s * (gone - gone.ln_1p()));
@@ -164,7 +165,8 @@ mod tests {
         laggard.motion.limits.jerk_mm_s = [1e9; 4];
         let waits = judge(&laggard, &CORNER.replace("G1 Y120", "G4 S9\nG1 Y120")).widths.expect("has a lag");
         assert!((waits.bulge_mm3 - 0.06 * 60.0 * 0.08).abs() < 1e-3, "{waits:?}");
-        let pulls = judge(&laggard, &CORNER.replace("G1 Y120", "G1 E-1\nG4 S9\nG1 E1\nG1 Y120")).widths.expect("has a lag");
+        let pulls =
+            judge(&laggard, &CORNER.replace("G1 Y120", "G1 E-1\nG4 S9\nG1 E1\nG1 Y120")).widths.expect("has a lag");
         assert!(pulls.bulge_mm3 < 0.01 && pulls.thin_mm < waits.thin_mm, "{pulls:?}");
     }
 

@@ -63,12 +63,8 @@ struct ExtruderOverdriven {
 
 impl ExtruderOverdriven {
     fn judge(&self, driven: &Driven, line: u64, log: &mut Log) {
-        let asked = [
-            driven.speed_mm_s,
-            driven.acceleration_mm_s2,
-            driven.jump_mm_s,
-            driven.speed_mm_s * self.steps_per_mm,
-        ];
+        let asked =
+            [driven.speed_mm_s, driven.acceleration_mm_s2, driven.jump_mm_s, driven.speed_mm_s * self.steps_per_mm];
         for (kind, (value, (limit, unit))) in asked.into_iter().zip(self.limits).enumerate() {
             if value <= limit * ROUNDING {
                 continue;
@@ -154,7 +150,10 @@ mod tests {
         let mut machine = led(0.05);
         let found = judge(&machine, LINE);
         assert!((found.widths.and_then(|widths| widths.steps_left_out_mm_s).expect("jumps") - 0.266_08).abs() < 1e-9);
-        assert!(found.left_out.iter().any(|line| line.contains("step_spread_s") && line.contains("line 3")), "{found:?}");
+        assert!(
+            found.left_out.iter().any(|line| line.contains("step_spread_s") && line.contains("line 3")),
+            "{found:?}"
+        );
         machine.controller.step_spread_s = Some(0.01);
         let spread = judge(&machine, LINE);
         assert!(spread.widths.is_some_and(|widths| widths.steps_left_out_mm_s.is_none()));

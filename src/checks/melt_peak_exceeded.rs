@@ -57,7 +57,8 @@ mod tests {
     #[test]
     fn a_zone_with_a_peak_alone_lacks_the_sustained_rate() {
         let mut zoned = machine();
-        let zone = MeltZone { length_mm: 12.0, melts_at_c: 150.0, feed_in_c: 25.0, diffusivity_mm2_s: 0.081, safety: 0.8 };
+        let zone =
+            MeltZone { length_mm: 12.0, melts_at_c: 150.0, feed_in_c: 25.0, diffusivity_mm2_s: 0.081, safety: 0.8 };
         (zoned.tools[0].sustained_mm3_s, zoned.tools[0].melt_by_heat) = (None, Some(MeltByHeat::Zone(zone)));
         assert!(skipped(&CHECK, &zoned).contains("melt_rate_mm3_s.sustained"));
         zoned.tools[0].peak_mm3_s = None;

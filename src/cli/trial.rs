@@ -14,8 +14,8 @@ use crate::machine::Machine;
 use crate::show::report::Look;
 use crate::wording::{columns, safe, wrap, wrap_paragraphs};
 use crate::workshop::trial::{
-    Axis, CAUTION, FirstPower, Lead, Measured, MeasuredLag, MeltRate, NewSteps, Ringing, Steps, Tails, Trial, TrialError,
-    Vary, Warmth, first_power, lead, measured_lag, melt_rate, new_steps, read_tails, ringing, steps,
+    Axis, CAUTION, FirstPower, Lead, Measured, MeasuredLag, MeltRate, NewSteps, Ringing, Steps, Tails, Trial,
+    TrialError, Vary, Warmth, first_power, lead, measured_lag, melt_rate, new_steps, read_tails, ringing, steps,
 };
 
 const RINGING_EXAMPLES: &str = "\
@@ -337,13 +337,7 @@ fn tell_lag(args: &LeadArgs, lengths: &str, machine: &Machine, terminal: &Termin
     Ok(Exit::Passed)
 }
 
-fn lag_page(
-    found: &MeasuredLag,
-    tails: &Tails,
-    tool: usize,
-    look: Look,
-    out: &mut dyn Write,
-) -> io::Result<()> {
+fn lag_page(found: &MeasuredLag, tails: &Tails, tool: usize, look: Look, out: &mut dyn Write) -> io::Result<()> {
     let MeasuredLag { lag_s, low_s, high_s, scatter_mm } = *found;
     let rough = match high_s - low_s > 0.5 * lag_s {
         true => " That is rough: print it again at another place of the bed, and read the tails under a lens.",

@@ -640,7 +640,8 @@ fn melt_rates_at_temperatures_must_go_together() {
 fn faults_of_lags_are_told() {
     let faults = |keys: &str| {
         let sheet = format!("{LEAST}{keys}");
-        parse(&sheet).map_or_else(|faults| faults.faults.into_iter().map(|fault| fault.message).collect(), |_| Vec::new())
+        parse(&sheet)
+            .map_or_else(|faults| faults.faults.into_iter().map(|fault| fault.message).collect(), |_| Vec::new())
     };
     let row = |layer: f64| format!("[[tool.pressure_lag_at]]\nlayer_mm = {layer:?}\nlag_s = 0.05\n");
     assert_eq!(faults("pressure_lag_s = 0.05\nbulge_limit_mm3 = 0.1\n"), Vec::<String>::new());

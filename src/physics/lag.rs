@@ -292,7 +292,11 @@ fn root([mut low, mut high]: [f64; 2], falls: bool, f: impl Fn(f64) -> (f64, f64
     let mut s = (low + high) / 2.0;
     for _ in 0..80 {
         let (value, slope) = f(s);
-        if (value > 0.0) == falls { low = s } else { high = s }
+        if (value > 0.0) == falls {
+            low = s
+        } else {
+            high = s
+        }
         let newton = s - value / slope;
         let next = if low < newton && newton < high { newton } else { (low + high) / 2.0 };
         if (next - s).abs() <= 1e-15 {

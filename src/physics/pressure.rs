@@ -231,9 +231,11 @@ impl Pressure {
                 let slope = asked.slope();
                 let ahead = slope.times(nozzle.lead_s);
                 pushed = asked.plus(&ahead);
-                let acceleration_mm_s2 = slope.plus(&ahead.slope()).most() / area_mm2;
-                driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(acceleration_mm_s2);
                 driven.jump_mm_s = driven.jump_mm_s.max((ahead.most() / area_mm2).min(jump_limit_mm_s));
+                let further = ahead.slope();
+                let most_mm_s2 = slope.plus(&further).most() / area_mm2;
+                let bound_mm_s2 = share * block.accel_mm_s2[i] + further.most() / area_mm2;
+                driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(most_mm_s2.min(bound_mm_s2));
             }
             let [most_mm3_s, added_mm3_s] = nozzle.push([&asked, &pushed], lag_s, laying.as_ref(), pressed, tap);
             if led.is_some() {
@@ -342,7 +344,13 @@ impl Line {
         let (line, place_mm, of) = (laying.line, laying.place_mm, laying.of);
         self.last = Some(Bulge { volume_mm3: 0.0, line, place_mm, of });
         if !self.open {
-            *self = Self { open: true, start_left_mm: START_MM, first_line: laying.line, last: self.last, ..Self::default() };
+            *self = Self {
+                open: true,
+                start_left_mm: START_MM,
+                first_line: laying.line,
+                last: self.last,
+                ..Self::default()
+            };
         }
     }
 

@@ -26,8 +26,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Self; 6] =
-        [Self::Ringing, Self::MeltRate, Self::Bursts, Self::Lead, Self::Steps, Self::FirstPower];
+    const ALL: [Self; 6] = [Self::Ringing, Self::MeltRate, Self::Bursts, Self::Lead, Self::Steps, Self::FirstPower];
 
     /// What the command line calls it.
     pub fn word(self) -> &'static str {

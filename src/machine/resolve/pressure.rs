@@ -38,7 +38,8 @@ impl Reader<'_> {
         }
         if let Some(entry) = self.entry(&at("bulge_limit_mm3")).filter(|_| one.is_none() && count == 0) {
             let message = "`bulge_limit_mm3` does nothing without a lag".to_owned();
-            let advice = "write `pressure_lag_s` of the tool too (gonogo trial lead measures it), or leave it out".to_owned();
+            let advice =
+                "write `pressure_lag_s` of the tool too (gonogo trial lead measures it), or leave it out".to_owned();
             found.push(Found::new(entry.span.clone(), message).suggest(advice));
         }
     }
@@ -49,7 +50,8 @@ impl Reader<'_> {
         let lags = tools == 0 || (0..tools).any(|tool| !self.pressure_lag(tool).is_empty());
         if let Some(entry) = self.entry("controller.step_spread_s").filter(|_| !lags) {
             let message = "`step_spread_s` does nothing without a lag of a tool".to_owned();
-            let advice = "write `pressure_lag_s` of the tool too (gonogo trial lead measures it), or leave it out".to_owned();
+            let advice =
+                "write `pressure_lag_s` of the tool too (gonogo trial lead measures it), or leave it out".to_owned();
             found.push(Found::new(entry.span.clone(), message).suggest(advice));
         }
     }

@@ -186,8 +186,10 @@ mod tests {
         CsvReport::new(samples::machines()).finish(&samples::totals_of_none(), &mut none).expect("writes");
         assert!(
             none.starts_with(b"job,machine,sheet,verdict,time_total_s,")
-                && none
-                    .ends_with(b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w\n")
+                && none.ends_with(
+                    b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w,line_wide_mm,line_thin_mm,\
+                      bulge_most_mm3,line_start_least\n"
+                )
         );
     }
 }

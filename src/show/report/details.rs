@@ -127,7 +127,9 @@ fn widths(inspection: &Inspection, look: Look) -> Section {
     if let Some(led) = widths.led {
         let (speed, jump) = (quantity(led.speed_mm_s, "mm/s"), quantity(led.jump_mm_s, "mm/s"));
         let (speed_at, jump_at) = (at(led.speed_line), at(led.jump_line));
-        section.paragraph(&format!("with its lead the extruder runs at up to {speed}{speed_at}, jumps of {jump}{jump_at}"));
+        section.paragraph(&format!(
+            "with its lead the extruder runs at up to {speed}{speed_at}, jumps of {jump}{jump_at}"
+        ));
     }
     section
 }

@@ -6,7 +6,7 @@ use anstyle::{Effects, Style};
 
 use super::page::{Section, begun, paragraph};
 use super::{
-    BUILT_IN, CAUTION, Look, not_modelled, Report, count, deciding, details, findings, only, reckoned, unsafe_accepted,
+    BUILT_IN, CAUTION, Look, Report, count, deciding, details, findings, not_modelled, only, reckoned, unsafe_accepted,
 };
 use crate::checks;
 use crate::findings::{Finding, Inspection, Severity, Skipped, Unjudged, Verdict};

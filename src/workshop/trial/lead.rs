@@ -255,7 +255,10 @@ pub fn measured_lag(tails: &Tails, lengths_mm: &[Option<f64>], reading_mm: f64) 
     let of_line = |(section, mm): (&f64, &Option<f64>)| Some((section.ln(), (*mm)?));
     let points: Vec<(f64, f64)> = tails.sections_mm2.iter().zip(lengths_mm).filter_map(of_line).collect();
     if points.len() < TAILS_LEAST {
-        return Err(TailsError::Given(format!("{} tails tell nothing: at least {TAILS_LEAST} are needed", points.len())));
+        return Err(TailsError::Given(format!(
+            "{} tails tell nothing: at least {TAILS_LEAST} are needed",
+            points.len()
+        )));
     }
     let n = points.len() as f64;
     let mean = |of: fn(&(f64, f64)) -> f64| points.iter().map(of).sum::<f64>() / n;
