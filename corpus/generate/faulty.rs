@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, rectangle, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 28] = [
+    let jobs: [(&str, &str, String); 29] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -36,6 +36,7 @@ pub fn jobs() -> Vec<Job> {
         ("bittern-spool", "bittern", BITTERN_SPOOL.to_owned()),
         ("bittern-still", "bittern", BITTERN_STILL.to_owned()),
         ("bittern-warm", "bittern", bittern_warm()),
+        ("bittern-swell", "bittern", bittern_swell()),
     ];
     let faulty = |(name, machine, text)| Job { name, machine, text, known: known(name) };
     jobs.into_iter().map(faulty).collect()
@@ -812,6 +813,52 @@ G1 Z0.3 F6000
             }
             text.push_str(wait);
         }
+    }
+    text.push_str("M104 S0\nG1 Z40 F6000\nM84\n");
+    text
+}
+
+/// Corners without a lead, then a lead that is far too long. At 0.2 mm the lag is 0.065 s and corners are passed at 10.4 mm/s:
+/// lines of 0.09 mm² leave 0.13 mm³ at 70 mm/s and 0.25 mm³ at 100 mm/s, where 0.15 are accepted. Where a line doubles its
+/// section at 100 mm/s the filament gets 1.87 mm/s faster at once: spread over 0.01 s a lead of 0.3 s asks for 59.9 mm/s in
+/// all, one of 0.4 s for 78.6, and the extruder makes 60.
+fn bittern_swell() -> String {
+    let mut text = "\
+; machine: bittern
+; verdict: hold
+; Invented: corners without a lead, and a lead that is too long.
+G21
+G90
+M83
+M109 S210
+G28
+G1 Z10 F6000
+G1 X-60 Y-40 F9000
+G1 Z0.2 F6000
+M900 K0
+"
+    .to_owned();
+    for (y, feed_mm_s, marker) in
+        [(-40.0, 70.0, "near: bulges-at-corners"), (-20.0, 100.0, "expect: bulges-at-corners")]
+    {
+        text.push_str("G0 X-60 Y");
+        fixed(&mut text, y, 3);
+        text.push_str(" F9000\n");
+        stroke(&mut text, [-60.0, y], [0.0, y], 0.09, feed_mm_s, marker);
+        stroke(&mut text, [0.0, y], [0.0, y + 15.0], 0.09, feed_mm_s, "");
+    }
+    text.push_str("G0 Z2 F6000\n");
+    // More than the lag asks for makes lines too wide where the machine speeds up.
+    let [near, over] =
+        ["expect: bulges-at-corners; near: extruder-overdriven", "expect: bulges-at-corners, extruder-overdriven"];
+    for (y, lead, marker) in [(20.0, "M900 K0.3", near), (30.0, "M900 K0.4", over)] {
+        text.push_str(lead);
+        text.push_str("\nG0 X-60 Y");
+        fixed(&mut text, y, 3);
+        text.push_str(" F9000\nG1 Z0.2 F6000\n");
+        stroke(&mut text, [-60.0, y], [0.0, y], 0.045, 100.0, "expect: bulges-at-corners");
+        stroke(&mut text, [0.0, y], [60.0, y], 0.09, 100.0, marker);
+        text.push_str("G0 Z2 F6000\n");
     }
     text.push_str("M104 S0\nG1 Z40 F6000\nM84\n");
     text

@@ -122,6 +122,13 @@ pub enum ActionKind {
         /// 0..1.
         share: f64,
     },
+    /// The controller gets another lead of the filament.
+    Lead {
+        /// For the tool of that number.
+        tool: u32,
+        /// Filament pushed ahead for each mm/s of its speed, s.
+        lead_s: f64,
+    },
     /// Another tool.
     Tool {
         /// Its number.
@@ -163,6 +170,7 @@ impl ActionKind {
             Self::Heat { wait, .. } => *wait != Wait::No,
             Self::HeatUnknown { .. }
             | Self::Fan { .. }
+            | Self::Lead { .. }
             | Self::Tip { .. }
             | Self::MotorsOff { .. }
             | Self::MotorsOn => false,

@@ -64,6 +64,8 @@ pub struct LimitChange {
     pub junction_deviation_mm: Option<f64>,
     /// Speed through a right-angled corner, mm/s: jerk and junction deviation follow from it.
     pub right_angle_mm_s: Option<f64>,
+    /// Lead of the filament in use, s: none of the limits of motion, but some controllers lower the acceleration by it.
+    pub lead_s: Option<f64>,
 }
 
 /// How many limits a job can set.
@@ -141,6 +143,11 @@ impl LimitChange {
         [fx, fy, fz, fe, ax, ay, az, ae, jx, jy, jz, je, p, t, r, self.junction_deviation_mm]
     }
 
+    /// The lead alone; none where it stays.
+    pub(crate) fn lead_alone(&self) -> Option<Self> {
+        self.lead_s.map(|lead_s| Self { lead_s: Some(lead_s), ..Self::default() })
+    }
+
     /// Adds a later change.
     pub(crate) fn join(&mut self, later: &Self) {
         let set = |old: &mut Option<f64>, new: Option<f64>| *old = new.or(*old);
@@ -154,6 +161,7 @@ impl LimitChange {
         set(&mut self.retraction_mm_s2, later.retraction_mm_s2);
         set(&mut self.junction_deviation_mm, later.junction_deviation_mm);
         set(&mut self.right_angle_mm_s, later.right_angle_mm_s);
+        set(&mut self.lead_s, later.lead_s);
     }
 
     /// Carries the change out.
@@ -168,6 +176,7 @@ impl LimitChange {
         set(&mut limits.travel_mm_s2, self.travel_mm_s2);
         set(&mut limits.retraction_mm_s2, self.retraction_mm_s2);
         set(&mut limits.junction_deviation_mm, self.junction_deviation_mm);
+        set(&mut limits.lead_s, self.lead_s);
         if let Some(speed) = self.right_angle_mm_s {
             // One axis stops as the other starts, so each changes by the speed; and v² = a δ / (√2 − 1), for the half of a
             // right angle in v² = a δ sin θ / (1 − sin θ) (geometry, derived in `motion::corner`).

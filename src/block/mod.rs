@@ -9,6 +9,7 @@ mod event;
 pub(crate) mod grid;
 mod packed;
 mod phases;
+mod pressed;
 pub(crate) mod strokes;
 
 use crate::geometry::{Box3, Curve, curve_extrema, widen};
@@ -16,10 +17,12 @@ use crate::machine::MeltRates;
 use crate::vectors::{Vectors, columns};
 
 pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
+pub(crate) use builder::PendingAction;
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
 pub use phases::{Piece, RampList, RampPiece, Ramps};
+pub use pressed::{Bulge, Driven, LineStart, Pressed};
 
 /// Tools told apart; higher numbers share the last place.
 pub(crate) const TOOLS_KEPT: usize = 64;
@@ -128,6 +131,9 @@ pub struct Block {
     /// Sustained melt rate at the start of the move, mm³/s, whether it melts or not.
     pub sustained_start_mm3_s: Column<f64>,
 
+    /// What the pressure in the nozzle makes of the moves.
+    pub pressed: Pressed,
+
     /// Largest amplitude of ringing during each move, mm, a column for each direction with modes (in the order of
     /// [`Structure::directions`](crate::machine::Structure::directions)).
     pub ringing_mm: Vec<Box<Column<f64>>>,
@@ -191,6 +197,7 @@ impl Default for Block {
             burst_mm3_s: ZEROS,
             burst_most_mm3_s: 0.0,
             sustained_start_mm3_s: ZEROS,
+            pressed: Pressed::default(),
             ringing_mm: Vec::new(),
             ringing_mode: Vec::new(),
             curves: Vec::new(),
@@ -251,6 +258,7 @@ impl Block {
         self.fed_s.clear();
         self.curves.clear();
         self.purges.clear();
+        self.pressed.clear();
         self.actions.clear();
     }
 

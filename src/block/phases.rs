@@ -4,6 +4,7 @@
 //! inlined into plain columns there.
 
 use super::{Block, grid};
+use crate::machine::Ramp;
 
 /// A piece of a move over which the speed goes evenly from one value to another. Its speed is
 /// start + (end − start) t / T, its acceleration (end − start) / T.
@@ -263,6 +264,11 @@ impl Block {
     #[inline(always)]
     pub fn is_even(&self) -> bool {
         matches!(self.ramps, Ramps::Even)
+    }
+
+    /// The largest acceleration within moves as a multiple of `accel_mm_s2`.
+    pub fn accel_peak_factor(&self) -> f64 {
+        if self.ramps == Ramps::Quintic { Ramp::SameTimeQuintic.peak_factor() } else { 1.0 }
     }
 
     /// The pieces of move `i` under any motion law, in time order.

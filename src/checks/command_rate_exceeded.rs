@@ -318,14 +318,14 @@ impl Observer for CommandRateExceeded {
 
 fn stops(action: &Action) -> bool {
     use ActionKind::{
-        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, MotorsOff, MotorsOn, Pause, Probe, Starved, Tip, Tool,
+        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, Lead, MotorsOff, MotorsOn, Pause, Probe, Starved, Tip, Tool,
         Unfollowed,
     };
     match action.kind {
         Dwell | Home { .. } | Probe | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
         // With all commands in time there would be none.
         Starved => false,
-        Heat { .. } | HeatUnknown { .. } | Fan { .. } | Tip { .. } | MotorsOff { .. } | MotorsOn => {
+        Heat { .. } | HeatUnknown { .. } | Fan { .. } | Lead { .. } | Tip { .. } | MotorsOff { .. } | MotorsOn => {
             action.duration_s > 0.0
         }
     }

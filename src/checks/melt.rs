@@ -51,6 +51,9 @@ pub(super) fn watch(
     if let Some(mut capacities) = MeltCapacity::of_all(machine) {
         // Some temperature tells whether any does.
         if capacities.iter_mut().all(|of_tool| pick(&of_tool.at(Some(machine.ambient_c))).is_none()) {
+            // A zone tells a peak by its ratio to the sustained rate alone.
+            let lone_peak = |tool: &Tool| tool.peak_mm3_s.is_some() && tool.sustained_mm3_s.is_none();
+            let key = if machine.tools.iter().any(lone_peak) { "[[tool]] melt_rate_mm3_s.sustained" } else { key };
             return Built::Skipped(format!("the sheet gives no `{key}`"));
         }
         return Built::Watching(watch_by_heat(machine, watched, MeltsByHeat { capacities, pick }));

@@ -52,6 +52,18 @@ fn message(hit: &Hit, nozzle_c: Option<f64>) -> String {
 mod tests {
     use super::super::testing::{Job, machine, skipped};
     use super::*;
+    use crate::machine::{MeltByHeat, MeltZone};
+
+    #[test]
+    fn a_zone_with_a_peak_alone_lacks_the_sustained_rate() {
+        let mut zoned = machine();
+        let zone =
+            MeltZone { length_mm: 12.0, melts_at_c: 150.0, feed_in_c: 25.0, diffusivity_mm2_s: 0.081, safety: 0.8 };
+        (zoned.tools[0].sustained_mm3_s, zoned.tools[0].melt_by_heat) = (None, Some(MeltByHeat::Zone(zone)));
+        assert!(skipped(&CHECK, &zoned).contains("melt_rate_mm3_s.sustained"));
+        zoned.tools[0].peak_mm3_s = None;
+        assert!(skipped(&CHECK, &zoned).contains("melt_rate_mm3_s.peak"));
+    }
 
     fn filament(rate: f64) -> f64 {
         rate / 50.0 * 10.0 / (std::f64::consts::PI * 1.75 * 1.75 / 4.0)

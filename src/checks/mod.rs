@@ -8,10 +8,12 @@
 pub mod arc_radius_mismatch;
 pub mod bad_checksum;
 pub mod bed_over_limit;
+pub mod bulges_at_corners;
 pub mod chamber_over_limit;
 pub mod command_rate_exceeded;
 pub mod commands_share_line;
 pub mod drives_resonance;
+pub mod extruder_overdriven;
 pub mod extrudes_cold;
 pub mod feed_rate_clipped;
 pub mod file_too_large_for_card;
@@ -95,6 +97,8 @@ pub const CATALOGUE: &[&Check] = &[
     &command_rate_exceeded::CHECK,
     &rings_frame::CHECK,
     &drives_resonance::CHECK,
+    &bulges_at_corners::CHECK,
+    &extruder_overdriven::CHECK,
     &moves_before_homing::CHECK,
     &implausible_extrusion::CHECK,
     &pull_back_too_long::CHECK,
@@ -287,6 +291,6 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 19);
+        assert_eq!(skipped, 21);
     }
 }

@@ -250,6 +250,8 @@ pub struct OnPurgeLine {
     /// block had, before it.
     laid_by: Vec<u32>,
     had_laid: bool,
+    /// Hits may come after the block they lie in.
+    late: bool,
 }
 
 impl OnPurgeLine {
@@ -262,7 +264,13 @@ impl OnPurgeLine {
             before: 0,
             laid_by: Vec::new(),
             had_laid: false,
+            late: false,
         }
+    }
+
+    /// The same for hits that may come after the block they lie in, see [`Self::hit_late`].
+    pub fn of_late_hits(machine: &Machine, message: Message) -> Self {
+        Self { late: true, ..Self::new(machine, message) }
     }
 
     /// Follows a block, before its hits are told; answers how many of its moves are among the first of the job.
@@ -277,7 +285,7 @@ impl OnPurgeLine {
             self.laid_by.clear();
         }
         // Without waiting hits nobody will ask for the rest, but for that of the block in which it begins.
-        let rest_wanted = !self.first.closed || !self.waiting.is_empty();
+        let rest_wanted = self.late || !self.first.closed || !self.waiting.is_empty();
         self.first.follow(block, rest_wanted)
     }
 
@@ -303,6 +311,15 @@ impl OnPurgeLine {
             self.waiting.push((hit, nozzle_c, of));
         } else {
             log.raise(hit, || (self.message)(&hit, nozzle_c));
+        }
+    }
+
+    /// Tells a hit on a move that lays filament, before which so many others do, once its block or a later one was followed.
+    pub fn hit_late(&mut self, hit: Hit, of: usize, log: &mut Log) {
+        if of < self.first.moves.len() {
+            self.waiting.push((hit, None, of));
+        } else {
+            log.raise(hit, || (self.message)(&hit, None));
         }
     }
 

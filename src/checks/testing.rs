@@ -37,6 +37,8 @@ pub fn tool() -> Tool {
         offset_mm: [0.0; 3],
         retraction: None,
         extrusion_lead_s: None,
+        pressure_lag: Vec::new(),
+        bulge_limit_mm3: None,
     }
 }
 
@@ -88,6 +90,8 @@ fn motion() -> Motion {
             corner: CornerRule::Jerk,
             jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
             junction_deviation_mm: 0.02,
+            lead_s: 0.0,
+            lead_jump_mm_s: f64::INFINITY,
         },
         look_ahead: LookAhead::Moves(16),
         ramp: Ramp::Trapezoid,
@@ -113,6 +117,7 @@ fn controller() -> Controller {
         homing_s: None,
         probing_s: None,
         tool_change_s: None,
+        step_spread_s: None,
         no_tool_number: None,
     }
 }

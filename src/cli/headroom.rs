@@ -54,7 +54,7 @@ pub struct HeadroomArgs {
     /// Say what the jobs need of a machine.
     #[arg(long)]
     needs: bool,
-    /// Try values up to so many times today's (or down to that part).
+    /// Try values up to so many times today's (or down to that part); an offset of a nozzle goes in equal steps instead.
     #[arg(long, value_name = "FACTOR", default_value_t = 10.0, value_parser = factor)]
     up_to: f64,
     /// How to report.

@@ -14,8 +14,8 @@ use crate::machine::Machine;
 use crate::show::report::Look;
 use crate::wording::{columns, safe, wrap, wrap_paragraphs};
 use crate::workshop::trial::{
-    Axis, CAUTION, FirstPower, Measured, MeltRate, NewSteps, Ringing, Steps, Trial, TrialError, Vary, Warmth,
-    first_power, melt_rate, new_steps, ringing, steps,
+    Axis, CAUTION, FirstPower, Lead, Measured, MeasuredLag, MeltRate, NewSteps, Ringing, Steps, Tails, Trial,
+    TrialError, Vary, Warmth, first_power, lead, measured_lag, melt_rate, new_steps, read_tails, ringing, steps,
 };
 
 const RINGING_EXAMPLES: &str = "\
@@ -30,6 +30,14 @@ const MELT_EXAMPLES: &str = "\
 Examples:
   gonogo trial melt-rate --machine heron.toml -o melt.gcode              what the hotend keeps up
   gonogo trial melt-rate --machine heron.toml --bursts -o burst.gcode    what it can melt briefly
+
+For attended use only: stay beside the machine with a hand at the mains switch.";
+
+const LEAD_EXAMPLES: &str = "\
+Examples:
+  gonogo trial lead --machine heron.toml -o lead.gcode
+  gonogo trial lead --machine heron.toml --layer-mm 0.1 -o thin.gcode
+  gonogo trial lead --machine heron.toml --tails 6.1,3.0,7.4,3.9,8.3,5.0,6.7,7.0,4.8,8.1,3.7,7.3,3.2,5.8
 
 For attended use only: stay beside the machine with a hand at the mains switch.";
 
@@ -57,6 +65,9 @@ pub enum TrialCommand {
     /// Lines of growing melt rate: what the hotend keeps up, or melts briefly.
     #[command(after_help = MELT_EXAMPLES)]
     MeltRate(MeltArgs),
+    /// Lines whose ends fade: how long pressure stays in the nozzle.
+    #[command(after_help = LEAD_EXAMPLES)]
+    Lead(LeadArgs),
     /// Known distances of each axis and of the filament: steps per mm.
     #[command(after_help = STEPS_EXAMPLES)]
     Steps(StepsArgs),
@@ -143,6 +154,30 @@ pub struct MeltArgs {
 }
 
 #[derive(Debug, Args)]
+pub struct LeadArgs {
+    #[command(flatten)]
+    common: Common,
+    /// Height of the lines, mm [default: half the bore]; the lag grows as layers get thinner.
+    #[arg(long, value_name = "MM", value_parser = millimetres)]
+    layer_mm: Option<f64>,
+    /// Lengths of the tails that were measured, mm, in the order of the lines, - for one that cannot be read: say the lag and
+    /// write no job.
+    #[arg(long, value_name = "MM,MM,…", conflicts_with_all = ["output", "write"])]
+    tails: Option<String>,
+    /// Reading error of a tail, mm either way.
+    #[arg(long, value_name = "MM", default_value_t = 0.3, value_parser = millimetres)]
+    reading_error: f64,
+    #[command(flatten)]
+    heat: HeatArgs,
+}
+
+impl LeadArgs {
+    fn asked(&self) -> Lead {
+        Lead { layer_mm: self.layer_mm, tool: self.heat.tool, warmth: self.heat.warmth() }
+    }
+}
+
+#[derive(Debug, Args)]
 pub struct StepsArgs {
     #[command(flatten)]
     common: Common,
@@ -208,6 +243,7 @@ pub fn run(command: &TrialCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
     let common = match command {
         TrialCommand::Ringing(args) => &args.common,
         TrialCommand::MeltRate(args) => &args.common,
+        TrialCommand::Lead(args) => &args.common,
         TrialCommand::Steps(args) => &args.common,
         TrialCommand::FirstPower(args) => &args.common,
     };
@@ -216,6 +252,11 @@ pub fn run(command: &TrialCommand, terminal: &Terminal) -> anyhow::Result<Exit> 
         && !args.measured.is_empty()
     {
         return tell_steps(args, &machine, terminal);
+    }
+    if let TrialCommand::Lead(args) = command
+        && let Some(tails) = &args.tails
+    {
+        return tell_lag(args, tails, &machine, terminal);
     }
     deliver(&write_trial(command, &machine)?, common, terminal)
 }
@@ -235,6 +276,7 @@ fn write_trial(command: &TrialCommand, machine: &Machine) -> Result<Trial, Trial
                 &MeltRate { bursts, steps, up_to_mm3_s, tool: args.heat.tool, warmth: args.heat.warmth() },
             )
         }
+        TrialCommand::Lead(args) => lead(machine, &args.asked()),
         TrialCommand::Steps(args) => {
             let axes = args.axis.iter().map(|axis| Axis::ALL[*axis as usize]).collect();
             steps(machine, &Steps { axes, nozzle_c: args.nozzle_c, tool: args.tool })
@@ -278,6 +320,45 @@ fn tell(trial: &Trial, written: Option<&Path>, look: Look, out: &mut dyn Write) 
         for line in wrap_paragraphs(paragraph, look.width).iter().flat_map(|line| fitted(line, look.width)) {
             writeln!(out, "{line}")?;
         }
+    }
+    Ok(())
+}
+
+/// The lag that was measured.
+fn tell_lag(args: &LeadArgs, lengths: &str, machine: &Machine, terminal: &Terminal) -> anyhow::Result<Exit> {
+    let tails = Tails::of(machine, &args.asked()).map_err(|error| match error {
+        TrialError::Asked(why) => mistake(why),
+        other => other.into(),
+    })?;
+    let read = read_tails(lengths).map_err(|error| mistake(error.to_string()))?;
+    let found = measured_lag(&tails, &read, args.reading_error).map_err(|error| mistake(error.to_string()))?;
+    let mut output = Output::stdout(Content::Page { color: false });
+    lag_page(&found, &tails, args.heat.tool, terminal.stdout_look(), &mut output).and_then(|()| output.finish())?;
+    Ok(Exit::Passed)
+}
+
+fn lag_page(found: &MeasuredLag, tails: &Tails, tool: usize, look: Look, out: &mut dyn Write) -> io::Result<()> {
+    let MeasuredLag { lag_s, low_s, high_s, scatter_mm } = *found;
+    let rough = match high_s - low_s > 0.5 * lag_s {
+        true => " That is rough: print it again at another place of the bed, and read the tails under a lens.",
+        false => "",
+    };
+    let text = format!(
+        "The pressure lags by {lag_s:.4} s (nine of ten: {low_s:.4} to {high_s:.4} s) in layers of {} mm; the tails scatter by \
+         {scatter_mm:.2} mm.{rough}",
+        tails.layer_mm
+    );
+    for line in wrap(&text, look.width) {
+        writeln!(out, "{line}")?;
+    }
+    writeln!(out, "  in the sheet: pressure_lag_s = {lag_s:.4} under the [[tool]] of tool {tool}")?;
+    writeln!(out, "  or, measured at two heights of layers:")?;
+    writeln!(out, "    [[tool.pressure_lag_at]]\n    layer_mm = {}\n    lag_s = {lag_s:.4}", tails.layer_mm)?;
+    let last = "The same number is the lead that the controller needs (M900 K, or M572 S, by its documents); set it back to what it \
+                was until you have tried it attended. Check the value with a second run before you trust it. The maker's documents \
+                come first.";
+    for line in wrap(last, look.width) {
+        writeln!(out, "{line}")?;
     }
     Ok(())
 }

@@ -348,6 +348,44 @@ pub struct Energy {
     pub peak_w: f64,
 }
 
+/// How wide lines get, since what comes out of the nozzle follows what is pushed in with a lag.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Widths {
+    /// Length of the lines that were followed, mm.
+    pub laid_mm: f64,
+    /// The part of it that gets more than 15 % too much filament, mm.
+    pub wide_mm: f64,
+    /// The part of it that gets more than 15 % too little, mm.
+    pub thin_mm: f64,
+    /// Volume of the largest bulge, mm³; 0 where there is none.
+    pub bulge_mm3: f64,
+    /// The line of the job on which it begins.
+    pub bulge_line: Option<u64>,
+    /// Share of its filament that the first millimetre of the thinnest start of a line gets; none where no line is that long.
+    pub start_share: Option<f64>,
+    /// Its line of the job.
+    pub start_line: Option<u64>,
+    /// What the lead asks of the extruder; none without a lead.
+    pub led: Option<Led>,
+    /// The largest jump of the filament's speed that the lead left out, mm/s.
+    pub steps_left_out_mm_s: Option<f64>,
+    /// Its line of the job.
+    pub steps_line: Option<u64>,
+}
+
+/// What the lead asks of the extruder.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Led {
+    /// Largest speed of the filament, mm/s.
+    pub speed_mm_s: f64,
+    /// Its line.
+    pub speed_line: Option<u64>,
+    /// Largest sudden change of speed that ramps ask for, mm/s.
+    pub jump_mm_s: f64,
+    /// Its line.
+    pub jump_line: Option<u64>,
+}
+
 /// Highest commanded temperatures, °C.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Heat {
@@ -488,6 +526,8 @@ pub struct Inspection {
     pub heat: Heat,
     /// What it draws from the mains, where the sheet says enough.
     pub energy: Option<Energy>,
+    /// How wide lines get, where the sheet gives the lag of a nozzle.
+    pub widths: Option<Widths>,
     /// The purge line beside the print, where there is one.
     pub purge_line: Option<PurgeLine>,
     /// Layers, a bounded number kept.
@@ -585,6 +625,7 @@ impl Inspection {
             extruding: None,
             heat: Heat::default(),
             energy: None,
+            widths: None,
             purge_line: None,
             layers: Vec::new(),
             layers_total: 0,

@@ -181,6 +181,7 @@ pub fn go() -> Inspection {
         extruding: Some(Box3 { min: [20.1, 18.0, 0.2], max: [180.2, 150.25, 42.4] }),
         heat: heat(),
         energy: Some(Energy { used_wh: 214.5, mean_w: 96.25, peak_w: 282.0 }),
+        widths: Some(widths()),
         purge_line: Some(PurgeLine { z_mm: 0.3, first_line: 21, last_line: 23, path_mm: 180.5, filament_mm: 14.5 }),
         layers: layers(),
         layers_total: 212,
@@ -193,6 +194,22 @@ pub fn go() -> Inspection {
             .to_vec(),
         checks_skipped: vec![skipped],
         left_out: vec!["Homing counts 0 s: the sheet gives no controller.homing_s.".to_owned()],
+    }
+}
+
+fn widths() -> Widths {
+    let led = Led { speed_mm_s: 4.25, speed_line: Some(301), jump_mm_s: 2.5, jump_line: Some(299) };
+    Widths {
+        laid_mm: 60_000.0,
+        wide_mm: 4200.0,
+        thin_mm: 2400.0,
+        bulge_mm3: 0.1425,
+        bulge_line: Some(301),
+        start_share: Some(0.62),
+        start_line: Some(77),
+        led: Some(led),
+        steps_left_out_mm_s: Some(1.75),
+        steps_line: Some(77),
     }
 }
 

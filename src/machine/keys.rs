@@ -21,6 +21,8 @@ pub const MACROS_MAX: usize = 256;
 pub const KEEP_OUTS_MAX: usize = 256;
 /// Most `[[tool.melt_rate_at]]` tables of a tool.
 pub const MELT_ROWS_MAX: usize = 32;
+/// Most `[[tool.pressure_lag_at]]` tables of a tool.
+pub const LAG_ROWS_MAX: usize = 8;
 /// Most `[[structure]]` tables in a sheet.
 pub const MODES_MAX: usize = 16;
 /// Longest text value, characters.
@@ -174,6 +176,8 @@ const NOT_NEGATIVE: Kind = Kind::Number { min: 0.0, max: HUGE };
 const SIZE: Kind = Kind::Number { min: TINY, max: FAR };
 const DURATION: Kind = Kind::Number { min: 0.0, max: HUGE };
 const LIMIT_C: Kind = Kind::Number { min: 0.0, max: 2000.0 };
+/// Lags of the pressure in a nozzle, s: shorter ones nobody could measure.
+const LAG: Kind = Kind::Number { min: 1e-4, max: 10.0 };
 /// What is added to targets, °C.
 const OFFSET_C: Kind = Kind::Number { min: -100.0, max: 100.0 };
 /// Temperatures of filament, °C.
@@ -368,6 +372,8 @@ pub const KEYS: &[Key] = &[
     table("controller.thin_queue", Kind::Table, Unset, "Moves that enter a queue with few moves in it are slowed down by the controller"),
     key("controller.thin_queue.below", Kind::Number { min: TINY, max: 1.0 }, Required, "", "0.6", "Share of `motion.look_ahead_moves` below which the queue is thin"),
     key("controller.thin_queue.least_s", Kind::Number { min: 0.0, max: 10.0 }, Required, "s", "0.02", "What a move that enters a thin queue takes at least"),
+    key("controller.step_spread_s", Kind::Number { min: 1e-4, max: 1.0 }, Unset, "s", "0.02", "Time over which the controller spreads what the lead asks for where the speed of the filament jumps; without it such steps stay uncompensated, which the report says"),
+    key("controller.lead_jump_limit_mm_s", POSITIVE, Unset, "mm/s", "5.0", "Where the controller lowers the acceleration of printing moves for the lead: the largest sudden change of the filament's speed that lead times acceleration may ask for; without it no acceleration is lowered"),
     key("controller.line_length_limit_bytes", Kind::Integer { min: 1, max: 1 << 30 }, Unset, "bytes", "96", "Longest line the controller takes"),
     key("controller.lacks", Kind::ListOf(LACKS), Value("[]"), "", "[\"cubics\"]", "What the controller was not built for"),
     key("controller.homing_s", DURATION, Unset, "s", "12.0", "Time of one homing command; counts 0 when not set"),
@@ -418,7 +424,12 @@ pub const KEYS: &[Key] = &[
     key("tool[].retraction.recover_extra_mm", Kind::Number { min: -FAR, max: FAR }, Value("0.0"), "mm", "0.0", "Filament pushed on G11 beyond what was pulled back"),
     key("tool[].retraction.recover_feed_rate_mm_s", POSITIVE, Depends("that of the pull"), "mm/s", "25.0", "Speed of the push on G11"),
     key("tool[].retraction.lift_mm", Kind::Number { min: 0.0, max: FAR }, Value("0.0"), "mm", "0.2", "Lift of the nozzle while retracted"),
-    key("tool[].extrusion_lead_s", DURATION, Unset, "s", "0.04", "Filament pushed ahead while speeding up, for each mm/s of filament speed; kept for the record, no number depends on it"),
+    key("tool[].extrusion_lead_s", DURATION, Unset, "s", "0.04", "Filament the controller pushes ahead while speeding up, for each mm/s of filament speed (its lead); pressure_lag_s says what the hotend needs"),
+    key("tool[].pressure_lag_s", LAG, Unset, "s", "0.06", "Time constant with which what comes out of the nozzle follows what is pushed in; with it the widths of lines are followed"),
+    table("tool[].pressure_lag_at[]", Kind::Tables { min: 0, max: LAG_ROWS_MAX }, Unset, "The same time constant at one height of layers, as measured; between two such tables it goes evenly"),
+    key("tool[].pressure_lag_at[].layer_mm", SIZE, Required, "mm", "0.2", "Height of the layers"),
+    key("tool[].pressure_lag_at[].lag_s", LAG, Required, "s", "0.06", "Time constant at that height"),
+    key("tool[].bulge_limit_mm3", POSITIVE, Unset, "mm³", "0.15", "Filament laid too much at one corner that is accepted"),
 
     table("macro[]", Kind::Tables { min: 0, max: MACROS_MAX }, Unset, "What a macro of the controller does that jobs call by name"),
     key("macro[].name", Kind::Text, Required, "", "\"WARM_UP\"", "Its name; capitals do not matter"),
@@ -430,6 +441,7 @@ pub const KEYS: &[Key] = &[
     key("macro[].acceleration_argument", Kind::Text, Unset, "", "\"ACC\"", "Argument that sets the acceleration of printing and travel, mm/s²"),
     key("macro[].jerk_argument", Kind::Text, Unset, "", "\"JERK\"", "Argument that sets the jerk of x and y, mm/s"),
     key("macro[].right_angle_argument", Kind::Text, Unset, "", "\"TURN\"", "Argument that sets the speed through a right-angled corner, mm/s"),
+    key("macro[].lead_argument", Kind::Text, Unset, "", "\"LEAD\"", "Argument that sets the lead of the filament in use, s"),
     key("macro[].takes_s", NOT_NEGATIVE, Value("0.0"), "s", "40.0", "Time it takes besides homing and heating"),
     key("macro[].ends", Kind::Bool, Value("false"), "", "true", "Whether it switches heaters and motors off"),
     key("macro[].harmless", Kind::Bool, Value("false"), "", "true", "Whether it does nothing that matters to a job"),

@@ -35,6 +35,8 @@ pub struct Macro {
     pub jerk_argument: Option<String>,
     /// Argument that sets the speed through a right-angled corner, mm/s.
     pub right_angle_argument: Option<String>,
+    /// Argument that sets the lead of the filament in use, s.
+    pub lead_argument: Option<String>,
     /// It switches heaters and motors off.
     pub ends: bool,
     /// It does nothing that matters here.
@@ -335,6 +337,19 @@ pub struct Limits {
     pub jerk_mm_s: [f64; 4],
     /// Junction deviation, mm (used by [`CornerRule::JunctionDeviation`]).
     pub junction_deviation_mm: f64,
+    /// Lead of the filament in use, s.
+    pub lead_s: f64,
+    /// Largest sudden change of the filament's speed that the controller lets the lead ask for, mm/s; infinite where it lowers
+    /// no acceleration for that.
+    pub lead_jump_mm_s: f64,
+}
+
+impl Limits {
+    /// Largest acceleration of filament that is laid, as far as the lead limits it, mm/s².
+    pub fn led_filament_mm_s2(&self) -> Option<f64> {
+        let most = self.lead_jump_mm_s / self.lead_s;
+        most.is_finite().then_some(most)
+    }
 }
 
 /// The rule that caps the speed through a corner.
@@ -411,6 +426,8 @@ pub struct Controller {
     pub no_tool_number: Option<f64>,
     /// Time of a change of the tool, s.
     pub tool_change_s: Option<f64>,
+    /// Over what time it spreads what the lead asks for at a jump of the filament's speed, s; none where it leaves that out.
+    pub step_spread_s: Option<f64>,
 }
 
 /// Moves that enter a queue with few moves in it are slowed down, so that others have time to come.
@@ -529,6 +546,20 @@ pub struct Tool {
     pub retraction: Option<Retraction>,
     /// Filament pushed ahead for each mm/s of its speed, s (mm per mm/s).
     pub extrusion_lead_s: Option<f64>,
+    /// Time constant with which what comes out follows what is pushed in, ascending by the height of layers; empty where the
+    /// sheet gives none.
+    pub pressure_lag: Vec<LagRow>,
+    /// Volume of a bulge at a corner that is accepted, mm³.
+    pub bulge_limit_mm3: Option<f64>,
+}
+
+/// The lag of the pressure in a nozzle at one height of layers.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LagRow {
+    /// Height of the layers, mm.
+    pub layer_mm: f64,
+    /// The lag, s.
+    pub lag_s: f64,
 }
 
 /// First-order heating (Newton): at full power the temperature tends to `full_power_c`.

@@ -2,6 +2,7 @@
 
 mod drive;
 mod melting;
+mod pressure;
 mod structure;
 
 use super::Macro;
@@ -216,6 +217,7 @@ impl Reader<'_> {
                 acceleration_argument: self.text(&at("acceleration_argument")),
                 jerk_argument: self.text(&at("jerk_argument")),
                 right_angle_argument: self.text(&at("right_angle_argument")),
+                lead_argument: self.text(&at("lead_argument")),
                 ends: says("ends"),
                 harmless: says("harmless"),
             }
@@ -242,6 +244,8 @@ impl Reader<'_> {
                 CornerRule::JunctionDeviation => [0.0; 4],
             },
             junction_deviation_mm: self.number("motion.corner.junction_deviation_mm").unwrap_or(0.0),
+            lead_s: self.number("tool[0].extrusion_lead_s").unwrap_or(0.0),
+            lead_jump_mm_s: self.number("controller.lead_jump_limit_mm_s").unwrap_or(f64::INFINITY),
         };
         Motion {
             drive_layout: match self.word(LAYOUT).as_str() {
@@ -293,6 +297,7 @@ impl Reader<'_> {
             probing_s: self.number("controller.probing_s"),
             no_tool_number: self.number("controller.no_tool_number"),
             tool_change_s: self.number("controller.tool_change_s"),
+            step_spread_s: self.number("controller.step_spread_s"),
         }
     }
 
@@ -335,6 +340,8 @@ impl Reader<'_> {
                 lift_mm: self.required(&at("retraction.lift_mm")),
             }),
             extrusion_lead_s: number("extrusion_lead_s"),
+            pressure_lag: self.pressure_lag(index),
+            bulge_limit_mm3: number("bulge_limit_mm3"),
         }
     }
 
@@ -394,6 +401,7 @@ impl Reader<'_> {
         self.check_drives(found);
         self.check_structure(found);
         self.check_queue(found);
+        self.check_lead(found);
         let mut heatings = vec!["bed.heating".to_owned(), "chamber.heating".to_owned()];
         for i in 0..self.count("tool[]") {
             let temperature = format!("tool[{i}].temperature_c");
@@ -401,6 +409,7 @@ impl Reader<'_> {
             let melt_rate = format!("tool[{i}].melt_rate_mm3_s");
             self.not_above(found, &format!("{melt_rate}.sustained"), &format!("{melt_rate}.peak"));
             self.check_melting(found, i);
+            self.check_pressure(found, i);
             self.check_liner(found, i);
             heatings.push(format!("tool[{i}].heating"));
         }

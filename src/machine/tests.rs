@@ -49,6 +49,8 @@ no_tool_number = 255
 lacks = ["inches", "arcs"]
 homing_s = 12
 probing_s = 40
+step_spread_s = 0.02
+lead_jump_limit_mm_s = 6
 [[tool]]
 filament_diameter_mm = 1.75
 nozzle_diameter_mm = 0.4
@@ -72,6 +74,8 @@ filament_specific_heat_j_g_k = 1.8
 on_spool_mm = 82000
 retraction = { length_mm = 1.2, feed_rate_mm_s = 35, lift_mm = 0.2 }
 extrusion_lead_s = 0.04
+pressure_lag_s = 0.06
+bulge_limit_mm3 = 0.15
 [[tool]]
 offset_mm = [18, 0, -0.1]
 [[tool.melt_rate_at]]
@@ -82,6 +86,12 @@ peak_mm3_s = 17
 nozzle_c = 200
 sustained_mm3_s = 9
 peak_mm3_s = 13
+[[tool.pressure_lag_at]]
+layer_mm = 0.3
+lag_s = 0.05
+[[tool.pressure_lag_at]]
+layer_mm = 0.1
+lag_s = 0.07
 [[structure]]
 axis = "x"
 natural_hz = 47
@@ -102,6 +112,7 @@ homes = true
 nozzle_argument = "NOZZLE"
 bed_argument = "BED"
 chamber_argument = "CHAMBER"
+lead_argument = "LEAD"
 takes_s = 40.0
 ends = true
 harmless = true
@@ -188,6 +199,8 @@ fn heron() -> Machine {
             lift_mm: 0.2,
         }),
         extrusion_lead_s: Some(0.04),
+        pressure_lag: vec![LagRow { layer_mm: 0.0, lag_s: 0.06 }],
+        bulge_limit_mm3: Some(0.15),
     };
     let row = |nozzle_c, sustained_mm3_s, peak: f64| MeltRow { nozzle_c, sustained_mm3_s, peak_mm3_s: Some(peak) };
     let second = Tool {
@@ -213,6 +226,8 @@ fn heron() -> Machine {
         offset_mm: [18.0, 0.0, -0.1],
         retraction: None,
         extrusion_lead_s: None,
+        pressure_lag: vec![LagRow { layer_mm: 0.1, lag_s: 0.07 }, LagRow { layer_mm: 0.3, lag_s: 0.05 }],
+        bulge_limit_mm3: None,
         ..tool
     };
     Machine {
@@ -241,6 +256,8 @@ fn heron() -> Machine {
                 retraction_mm_s2: 1600.0,
                 corner: CornerRule::Jerk,
                 jerk_mm_s: [8.0, 8.0, 0.4, 5.0],
+                lead_s: 0.04,
+                lead_jump_mm_s: 6.0,
                 junction_deviation_mm: 0.0,
             },
             look_ahead: LookAhead::Moves(16),
@@ -276,6 +293,7 @@ fn heron() -> Machine {
             homing_s: Some(12.0),
             probing_s: Some(40.0),
             no_tool_number: Some(255.0),
+            step_spread_s: Some(0.02),
             tool_change_s: None,
         },
         tools: vec![tool, second],
@@ -286,6 +304,7 @@ fn heron() -> Machine {
             takes_s: 40.0,
             leaves_at_mm: None,
             acceleration_argument: None,
+            lead_argument: Some("LEAD".to_owned()),
             jerk_argument: None,
             right_angle_argument: None,
             ends: true,
@@ -619,13 +638,36 @@ fn melt_rates_at_temperatures_must_go_together() {
 }
 
 #[test]
+fn faults_of_lags_are_told() {
+    let faults = |keys: &str| {
+        let sheet = format!("{LEAST}{keys}");
+        parse(&sheet)
+            .map_or_else(|faults| faults.faults.into_iter().map(|fault| fault.message).collect(), |_| Vec::new())
+    };
+    let row = |layer: f64| format!("[[tool.pressure_lag_at]]\nlayer_mm = {layer:?}\nlag_s = 0.05\n");
+    assert_eq!(faults("pressure_lag_s = 0.05\nbulge_limit_mm3 = 0.1\n"), Vec::<String>::new());
+    assert_eq!(faults(&(row(0.2) + &row(0.1))), Vec::<String>::new());
+    for (keys, text) in [
+        ("bulge_limit_mm3 = 0.1\n".to_owned(), "`bulge_limit_mm3` does nothing"),
+        (format!("pressure_lag_s = 0.05\n{}", row(0.2)), "comes from one of them"),
+        (row(0.2) + &row(0.2), "`layer_mm` is that of line"),
+        ("pressure_lag_s = 0\n".to_owned(), "pressure_lag_s"),
+        ("[controller]\nstep_spread_s = 0.02\n".to_owned(), "`step_spread_s` does nothing"),
+    ] {
+        let found = faults(&keys);
+        assert!(found.len() == 1 && found[0].contains(text), "{keys}: {found:?}");
+    }
+}
+
+#[test]
 fn every_required_key_is_missed() {
     let whole = toml_to_json(HERON);
     let mut missed = 0;
     for key in KEYS.iter().filter(|key| matches!(key.preset, Preset::Required | Preset::RequiredInFirst)) {
         let pointer = format!("/{}", key.path.trim_end_matches("[]").replace("[]", ".0").replace('.', "/"));
-        // The second tool has the list of melt rates: one tool takes no zone beside it.
+        // The second tool has the lists: one tool takes no zone and no single lag beside them.
         let pointer = pointer.replace("/tool/0/melt_rate_at", "/tool/1/melt_rate_at");
+        let pointer = pointer.replace("/tool/0/pressure_lag_at", "/tool/1/pressure_lag_at");
         let mut less = whole.clone();
         let (table, name) = pointer.rsplit_once('/').unwrap();
         if less.pointer_mut(table).and_then(Json::as_object_mut).and_then(|table| table.remove(name)).is_none() {
@@ -757,9 +799,9 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 35)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 62)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 66)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 120)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 131)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

@@ -144,6 +144,7 @@ impl Interpreter {
             }
             // M503 only lists them.
             5000 | 5010 | 5020 | 5040 => self.notice(Noticed::SettingsStored { code }),
+            5720 | 9000 if self.follows_leads() => self.lead_command(code, out),
             _ if is_harmless(code) => {}
             _ => self.unknown_or_family(b'M', code, out),
         }
@@ -290,7 +291,7 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
 }
 
 /// Commands that change nothing which is modelled: reports, lights, sounds, servos, drivers, names, power, files,
-/// and nozzle-pressure compensation, which is not modelled yet (common practice, no source).
+/// and leads of the filament where nothing depends on them (common practice, no source).
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)

@@ -26,6 +26,10 @@ pub struct Dialect {
     pub(super) tool_of_number: Vec<u32>,
     pub(super) no_tool_number: Option<f64>,
     pub(super) macros: Vec<Macro>,
+    /// Leads that the sheet gives each tool, s; empty where nothing depends on them.
+    pub(super) leads_s: Vec<f64>,
+    /// Whether accelerations depend on the lead.
+    pub(super) lead_limits: bool,
     /// Of the room: a target at or below it is off, °C.
     pub(super) ambient_c: f64,
     pub(super) has_bed: bool,
@@ -60,11 +64,20 @@ impl Dialect {
             tool_of_number: tool_of_number(&machine.tools),
             no_tool_number: controller.no_tool_number,
             macros: machine.macros.clone(),
+            leads_s: leads_s(machine),
+            lead_limits: machine.motion.limits.lead_jump_mm_s.is_finite(),
             ambient_c: machine.ambient_c,
             has_bed: machine.bed.is_some(),
             has_chamber: machine.chamber.is_some(),
         }
     }
+}
+
+fn leads_s(machine: &Machine) -> Vec<f64> {
+    let lags = machine.tools.iter().any(|tool| !tool.pressure_lag.is_empty());
+    let follows = lags || machine.motion.limits.lead_jump_mm_s.is_finite();
+    let leads = machine.tools.iter().map(|tool| tool.extrusion_lead_s.unwrap_or(0.0));
+    if follows { leads.collect() } else { Vec::new() }
 }
 
 fn tool_of_number(tools: &[Tool]) -> Vec<u32> {

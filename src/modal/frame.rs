@@ -116,6 +116,7 @@ impl Interpreter {
             return;
         }
         self.move_tip(self.states[tool_place(before)].offset_mm, out);
+        self.limit_by_lead(out);
         // Targets for tools in use and at rest change with the tool (G10 P, M568).
         let targets =
             [(before, self.states[tool_place(before)].standby_c), (number, self.states[tool_place(number)].active_c)];
@@ -128,7 +129,12 @@ impl Interpreter {
 
     /// The tool that a T word of a settings command means: the one in use without it.
     pub(super) fn tool_word(&self) -> u32 {
-        self.params.get(b'T').map_or(self.tool, |t| self.tool_called(t.max(0.0) as u32).min(TOOLS_KEPT as u32))
+        self.tool_by(b'T')
+    }
+
+    /// The same with another letter.
+    pub(super) fn tool_by(&self, letter: u8) -> u32 {
+        self.params.get(letter).map_or(self.tool, |t| self.tool_called(t.max(0.0) as u32).min(TOOLS_KEPT as u32))
     }
 
     /// Says where the tip is, where that is not where it was.

@@ -175,25 +175,30 @@ impl Interpreter {
     /// Limits of motion that its arguments set; an argument that is not there changes nothing.
     fn change_motion(&mut self, known: &Macro, line: &[u8], out: &mut impl FnMut(Event)) {
         let mut value = |name: &Option<String>| match name.as_ref().map(|name| argument(line, name)) {
-            Some(Argument::Number(value)) if value > 0.0 => Some(value),
+            Some(Argument::Number(value)) if value >= 0.0 => Some(value),
             Some(Argument::Unfilled) => {
                 self.notice(Noticed::Placeholder { letter: None, heats: false });
                 None
             }
             _ => None,
         };
-        let acceleration = value(&known.acceleration_argument);
-        let jerk = value(&known.jerk_argument);
+        let lead = value(&known.lead_argument);
+        let mut limit = |name: &Option<String>| value(name).filter(|value| *value > 0.0);
+        let acceleration = limit(&known.acceleration_argument);
+        let jerk = limit(&known.jerk_argument);
         let change = LimitChange {
             printing_mm_s2: acceleration,
             travel_mm_s2: acceleration,
             jerk_mm_s: [jerk, jerk, None, None],
-            right_angle_mm_s: value(&known.right_angle_argument),
+            right_angle_mm_s: limit(&known.right_angle_argument),
             ..LimitChange::default()
         };
         if change != LimitChange::default() && self.dialect.obeys_limits_in_job {
             self.limits_set.take(&change, self.line);
             out(Event::Limits(change));
+        }
+        if let Some(lead_s) = lead.filter(|_| self.follows_leads()) {
+            self.set_lead(b'K', self.tool, lead_s, out);
         }
     }
 

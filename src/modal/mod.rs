@@ -13,6 +13,7 @@ mod commands;
 mod dialect;
 mod frame;
 mod heat;
+mod lead;
 mod macros;
 pub mod notice;
 mod params;
@@ -70,6 +71,8 @@ struct ToolState {
     /// It got a target by its own number.
     heated: bool,
     standby_c: Option<f64>,
+    /// Lead of its filament, s.
+    lead_s: f64,
 }
 
 /// The modal state of a job.
@@ -132,6 +135,7 @@ const AXES: [u8; 3] = [b'X', b'Y', b'Z'];
 impl Interpreter {
     /// The state at the start of a job: machine at 0, 0, 0, absolute, mm, XY plane, no motion mode.
     pub fn new(machine: &Machine) -> Self {
+        let dialect = Dialect::of(machine);
         let fresh = ToolState {
             flow_factor: 1.0,
             volumetric_area_mm2: None,
@@ -141,11 +145,14 @@ impl Interpreter {
             active_c: None,
             heated: false,
             standby_c: None,
+            lead_s: dialect.leads_s.first().copied().unwrap_or(0.0),
         };
         let mut states = vec![fresh; TOOLS_KEPT];
-        let dialect = Dialect::of(machine);
         for (state, (offset_mm, _)) in states.iter_mut().zip(&dialect.tools) {
             state.offset_mm = *offset_mm;
+        }
+        for (state, lead_s) in states.iter_mut().zip(&dialect.leads_s) {
+            state.lead_s = *lead_s;
         }
         Self {
             position: [0.0; 3],

@@ -18,7 +18,18 @@ use crate::vectors::columns::{larger, smaller};
 #[inline(always)]
 pub(super) fn straight(block: &mut Block, range: Range<usize>, limits: &Limits) {
     geometry(block, range.clone());
-    caps(block, range, limits);
+    caps(block, range.clone(), limits);
+    if let Some(most) = limits.led_filament_mm_s2() {
+        range.for_each(|i| cap_by_lead(block, i, most));
+    }
+}
+
+/// Lowers the acceleration of a move that lays filament so that the filament's stays within `most`, mm/s²: what some
+/// controllers do for a lead (common practice, no source).
+fn cap_by_lead(block: &mut Block, i: usize, most: f64) {
+    if block.extrudes(i) {
+        block.accel_mm_s2[i] = block.accel_mm_s2[i].min(most / block.dir[E][i]).max(FLOOR);
+    }
 }
 
 #[inline(always)]
@@ -119,6 +130,9 @@ pub(super) fn curves(block: &mut Block, range: Range<usize>, limits: &Limits) {
         let class = class_acceleration(block.flags[i], block.de_mm[i], classes(limits));
         block.feed_allowed_mm_s[i] = allowed(&limits.feed_rate_mm_s, x, y, z, e);
         block.accel_mm_s2[i] = class.min(allowed(&limits.acceleration_mm_s2, x, y, z, e)).max(FLOOR);
+        if let Some(most) = limits.led_filament_mm_s2() {
+            cap_by_lead(block, i, most);
+        }
         let turning = (block.accel_mm_s2[i] * geometry.turning_mm).sqrt();
         let most = block.feed_commanded_mm_s[i].min(block.feed_allowed_mm_s[i]).min(turning);
         block.feed_mm_s[i] = most.clamp(FLOOR, SPEED_CEILING_MM_S);

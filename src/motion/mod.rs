@@ -117,7 +117,8 @@ impl Planner {
         let mut planned = gathered.unpacked(spare);
         planned.block.vectors = self.vectors;
         if self.keeps_limits {
-            planned.changes.clear();
+            // The lead is none of the job's limits.
+            planned.changes = planned.changes.iter().filter_map(|(at, set)| Some((*at, set.lead_alone()?))).collect();
         }
         self.derive(&mut planned);
         let stops = planned.stops;

@@ -1,7 +1,7 @@
 //! Physical models: pure state machines without findings or I/O.
 //!
 //! [`heat`] says how hot each heater is and how long a wait takes, [`melt`] what the job asks the hotend to melt,
-//! [`capacity`] and [`melt_zone`] what it can melt, [`vibration`] how the structure rings, [`standing`] what stands on the
+//! [`capacity`] and [`melt_zone`] what it can melt, [`pressure`] how what comes out follows what is pushed in, [`vibration`] how the structure rings, [`standing`] what stands on the
 //! bed, [`wall_clock`] how long a print takes by the clock on the wall. [`Physics`] runs the clock over planned blocks and fills in what
 //! depends on it.
 
@@ -9,8 +9,10 @@ pub mod burst;
 pub mod capacity;
 mod decay;
 pub mod heat;
+pub mod lag;
 pub mod melt;
 pub mod melt_zone;
+pub mod pressure;
 pub mod standing;
 pub mod vibration;
 pub mod wall_clock;
@@ -19,13 +21,16 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
-use crate::block::{Action, ActionKind, Block, BlockInFlight, Heater, NozzleSpan, TOOLS_KEPT, Wait, grid::Sum};
+use crate::block::{
+    Action, ActionKind, Block, BlockInFlight, Heater, NozzleSpan, PendingAction, Pressed, TOOLS_KEPT, Wait, grid::Sum,
+};
 use crate::machine::{Machine, MeltRates, Tool};
 use crate::vectors::columns;
 use burst::Burst;
 use capacity::MeltCapacity;
 use heat::{HeaterState, Reach};
 use melt::{Melt, Scratch};
+use pressure::Pressure;
 use vibration::Vibration;
 
 /// Cross-section of a filament, mm²: π d² / 4.
@@ -74,6 +79,8 @@ pub struct Physics {
     /// What is added to the targets of each tool's nozzle, °C, where that is not 0.
     offsets_c: Option<Vec<f64>>,
     scratch: Box<Scratch>,
+    /// In the nozzles, where the sheet gives a lag.
+    pressure: Option<Pressure>,
     vibration: Vibration,
     nozzle_commanded: bool,
     unmodelled_wait: bool,
@@ -107,6 +114,7 @@ impl Physics {
                 .any(|tool| tool.nozzle_offset_c != 0.0)
                 .then(|| machine.tools.iter().map(|tool| tool.nozzle_offset_c).collect()),
             scratch: Scratch::new(),
+            pressure: Pressure::new(machine),
             vibration: Vibration::new(&machine.structure),
             tools: machine.tools.clone(),
             nozzle_commanded: false,
@@ -206,6 +214,9 @@ impl Physics {
         }
         melt.follow(block, area_mm2, scratch);
         burst.follow(block, area_mm2);
+        if let Some(pressure) = &mut self.pressure {
+            pressure.follow(block);
+        }
         self.vibration.follow(block);
         self.pass(moves);
         for closing in &planned.closing {
@@ -227,6 +238,7 @@ impl Physics {
             burst.rest(duration_s);
             self.vibration.rest(duration_s);
             self.pass(duration);
+            self.press(closing, duration_s, &mut block.pressed);
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);
             }
@@ -324,11 +336,32 @@ impl Physics {
         }
     }
 
+    /// What an action does to the pressure in the nozzles.
+    fn press(&mut self, action: &PendingAction, lasts_s: f64, pressed: &mut Pressed) {
+        let (index, described) = (self.tool_index(), self.tools.len());
+        let Some(pressure) = &mut self.pressure else { return };
+        pressure.rest(self.tool, index, lasts_s, action.line, pressed);
+        match action.kind {
+            ActionKind::Lead { tool, lead_s } => {
+                let index = if (tool as usize) < described { tool as usize } else { 0 };
+                pressure.set_lead(tool, index, lead_s);
+            }
+            ActionKind::End => pressure.finish(pressed),
+            _ => {}
+        }
+    }
+
     /// The old tool rests from now on; the new one has rested since it was put away.
     fn change_tool(&mut self, number: u32) {
         let now_s = self.clock_s();
         self.melt_state().0.0.put_away(now_s);
+        let before = (self.tool, self.tool_index());
         self.tool = number;
+        let after = (self.tool, self.tool_index());
+        if let Some(pressure) = &mut self.pressure {
+            pressure.put_away(before.0, before.1, now_s);
+            pressure.take_up(after.0, after.1, now_s);
+        }
         let (melt, burst) = self.melt_state().0;
         burst.rest(melt.take_up(now_s));
     }

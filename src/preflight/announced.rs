@@ -17,6 +17,8 @@ pub enum Kind {
     MeltRate,
     /// Short bursts of growing melt rate.
     Bursts,
+    /// Lines whose ends go on without pushing.
+    Lead,
     /// Known distances.
     Steps,
     /// The first power after re-wiring.
@@ -24,7 +26,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Self; 5] = [Self::Ringing, Self::MeltRate, Self::Bursts, Self::Steps, Self::FirstPower];
+    const ALL: [Self; 6] = [Self::Ringing, Self::MeltRate, Self::Bursts, Self::Lead, Self::Steps, Self::FirstPower];
 
     /// What the command line calls it.
     pub fn word(self) -> &'static str {
@@ -32,6 +34,7 @@ impl Kind {
             Self::Ringing => "ringing",
             Self::MeltRate => "melt-rate",
             Self::Bursts => "melt-rate --bursts",
+            Self::Lead => "lead",
             Self::Steps => "steps",
             Self::FirstPower => "first-power",
         }
@@ -43,6 +46,7 @@ impl Kind {
             Self::Ringing => &["rings-frame"],
             Self::MeltRate => &["melt-rate-exceeded"],
             Self::Bursts => &["melt-peak-exceeded"],
+            Self::Lead => &["bulges-at-corners"],
             // A few millimetres before homing show whether an axis runs the wrong way.
             Self::FirstPower => &["moves-before-homing", "no-extrusion"],
             // What is measured is moved alone; the lift before the nozzle goes over the bed is a note anyway.

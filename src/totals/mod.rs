@@ -8,6 +8,7 @@ mod heat;
 mod layers;
 mod series;
 mod time;
+mod widths;
 
 use crate::checks::{command_rate_exceeded, step_rate_exceeded};
 use crate::findings::Observer;
@@ -25,6 +26,9 @@ pub fn observers(machine: &Machine) -> Vec<Box<dyn Observer>> {
     ];
     if let Some(energy) = energy::EnergyTotals::new(machine) {
         observers.push(Box::new(energy));
+    }
+    if let Some(widths) = widths::WidthTotals::new(machine) {
+        observers.push(Box::new(widths));
     }
     // Rates are measured by the checks that judge them; where those are not made, here.
     observers.extend(step_rate_exceeded::measured_only(machine));

@@ -16,6 +16,7 @@ mod melting;
 mod mutations;
 mod notices;
 mod pages;
+mod pressure;
 mod properties;
 mod ramps;
 mod random_jobs;

@@ -11,7 +11,7 @@ use gonogo::show::report::{
 };
 use snapbox::cmd::{Command as Cmd, cargo_bin};
 
-fn root() -> PathBuf {
+pub fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).to_owned()
 }
 
@@ -68,7 +68,7 @@ fn the_picture_of_a_job_is_what_the_command_draws() {
 }
 
 /// The picture in the repository is the one that was drawn.
-fn same_picture(path: &Path, drawn: &str) {
+pub fn same_picture(path: &Path, drawn: &str) {
     if std::env::var_os("GONOGO_WRITE_PICTURES").is_some() {
         fs::create_dir_all(path.parent().unwrap()).unwrap();
         fs::write(path, drawn).unwrap();

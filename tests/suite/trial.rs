@@ -17,7 +17,8 @@ fn text(bytes: &[u8]) -> String {
 #[test]
 fn a_trial_is_written_once_and_checks_as_go() {
     let directory = tempfile::tempdir().expect("temporary directory");
-    for kind in [&["ringing"][..], &["melt-rate"], &["melt-rate", "--bursts"], &["steps"], &["first-power"]] {
+    for kind in [&["ringing"][..], &["melt-rate"], &["melt-rate", "--bursts"], &["lead"], &["steps"], &["first-power"]]
+    {
         let path = directory.path().join(kind.concat() + ".gcode");
         let path = path.to_str().expect("UTF-8");
         let write = [&["trial"], kind, &HERON, &["-o", path]].concat();
@@ -32,10 +33,10 @@ fn a_trial_is_written_once_and_checks_as_go() {
         assert_eq!(fs::read_to_string(path).expect("reads"), job);
         let report = gonogo(&[&["check", path][..], &HERON, &["--fail-on", "hold"]].concat()).assert().success();
         let page = text(&report.get_output().stdout).split_whitespace().collect::<Vec<_>>().join(" ");
-        let probes = kind[0] != "ringing";
+        let probes = !["ringing", "lead"].contains(&kind[0]);
         assert_eq!(page.contains("on purpose"), probes, "{page}");
     }
-    assert_eq!(fs::read_dir(directory.path()).expect("lists").count(), 5);
+    assert_eq!(fs::read_dir(directory.path()).expect("lists").count(), 6);
 }
 
 #[test]
@@ -47,6 +48,22 @@ fn without_a_file_nothing_is_written_and_without_a_sheet_there_is_no_trial() {
     assert!(text(&run.get_output().stderr).starts_with("Attended use only"));
     let run = gonogo(&["trial", "first-power"]).assert().code(2).stdout_eq("");
     assert!(text(&run.get_output().stderr).contains("--machine"));
+}
+
+#[test]
+fn a_lag_is_told() {
+    let tails = "6.1,3.0,7.4,3.9,8.3,5.0,6.7,7.0,4.8,8.1,3.7,7.3,3.2,5.8";
+    let page = text(
+        &gonogo(&[&["trial", "lead", "--tails", tails][..], &HERON].concat()).assert().success().get_output().stdout,
+    );
+    assert!(
+        page.starts_with("The pressure lags by 0.1102 s")
+            && page.contains("  in the sheet: pressure_lag_s = 0.1102 under"),
+        "{page}"
+    );
+    for bad in ["1,2", "\u{1b}[2J", "1,1,1,1,1,1,1,1,1,1,1,1,1,1"] {
+        gonogo(&[&["trial", "lead", "--tails", bad][..], &HERON].concat()).assert().code(2).stdout_eq("");
+    }
 }
 
 #[test]

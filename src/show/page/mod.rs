@@ -32,7 +32,7 @@ use crate::show::{
         PictureError, Pictured, spectrum_svg,
         timeline::{self, Levels, Tops},
     },
-    report::{CAUTION, NOT_MODELLED},
+    report::{CAUTION, not_modelled},
 };
 use crate::wording::number;
 use view::{EventRow, FindingView, Head, Table};
@@ -214,7 +214,7 @@ fn assemble(pictured: &Pictured, machine: &Machine, tops: &Tops, time_data: Stri
 /// What the numbers leave out, and what became of accepted findings.
 fn left_out(report: &Inspection) -> Vec<String> {
     let remarks = report.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
-    report.left_out.iter().chain(remarks).cloned().chain([NOT_MODELLED.to_owned()]).collect()
+    report.left_out.iter().chain(remarks).cloned().chain([not_modelled(report.widths.is_some()).to_owned()]).collect()
 }
 
 fn stills(pictured: &Pictured, machine: &Machine) -> Result<Stills, PageError> {

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::checks;
-use crate::findings::{Energy, Finding, Inspection, Layer, Severity, Starving, Verdict};
+use crate::findings::{Energy, Finding, Inspection, Layer, Severity, Starving, Verdict, Widths};
 use crate::geometry::Box3;
 use crate::show::{
     marks::because,
@@ -287,7 +287,7 @@ fn remark(limit: Option<f64>, at: Option<u64>) -> String {
 
 /// Everything else in small tables.
 pub fn tables(report: &Inspection) -> Vec<Table> {
-    let mut tables = vec![time(report), melt(report)];
+    let mut tables = vec![time(report), melt(report), widths(report)];
     if !report.ringing.is_empty() {
         tables.push(ringing(report));
     }
@@ -382,6 +382,29 @@ fn heat(report: &Inspection) -> Table {
         rows.extend(tools.map(|(tool, most)| row(&format!("tool {tool}"), quantity(*most, "°C"), String::new())));
     }
     Table { name: "Heat", rows }
+}
+
+fn widths(report: &Inspection) -> Table {
+    let rows = report.widths.into_iter().flat_map(|widths: Widths| {
+        let share = |mm: f64| format!("{:.1} %", if widths.laid_mm > 0.0 { mm / widths.laid_mm * 100.0 } else { 0.0 });
+        let mut rows = vec![
+            row("more than 15 % too wide", length(widths.wide_mm), share(widths.wide_mm)),
+            row("more than 15 % too thin", length(widths.thin_mm), share(widths.thin_mm)),
+        ];
+        if widths.bulge_mm3 > 0.0 {
+            rows.push(row("largest bulge", quantity(widths.bulge_mm3, "mm3"), line(widths.bulge_line)));
+        }
+        if let Some(share) = widths.start_share {
+            let share = format!("{:.0} %", share * 100.0);
+            rows.push(row("thinnest start, over a millimetre", share, line(widths.start_line)));
+        }
+        if let Some(led) = widths.led {
+            rows.push(row("extruder with its lead, up to", quantity(led.speed_mm_s, "mm/s"), line(led.speed_line)));
+            rows.push(row("jumps for the lead, up to", quantity(led.jump_mm_s, "mm/s"), line(led.jump_line)));
+        }
+        rows
+    });
+    Table { name: "Line width", rows: rows.collect() }
 }
 
 fn energy(report: &Inspection) -> Table {

@@ -81,8 +81,8 @@ const COLUMNS: [Column; 13] = [
 ];
 
 /// Columns at the very end, so that all others stay where they were: what the clock says, the energy, and what the sustained
-/// melt rate is held against; empty where the sheet does not tell.
-const BEHIND_ERRORS: [Column; 7] = [
+/// melt rate is held against, widths of lines; empty where the sheet does not tell.
+const BEHIND_ERRORS: [Column; 11] = [
     ("time_expected_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.expected_s))),
     ("time_low_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.low_s))),
     ("time_high_s", Kind::Number, |of| Cell::number(of.wall_time.map(|time| time.high_s))),
@@ -90,6 +90,10 @@ const BEHIND_ERRORS: [Column; 7] = [
     ("power_mean_w", Kind::Number, |of| Cell::number(of.energy.map(|energy| energy.mean_w))),
     ("power_peak_w", Kind::Number, |of| Cell::number(of.energy.map(|energy| energy.peak_w))),
     ("melt_capacity_sustained_mm3_s", Kind::Number, |of| Cell::number(of.capacity.sustained_mm3_s)),
+    ("line_wide_mm", Kind::Number, |of| Cell::number(of.widths.map(|widths| widths.wide_mm))),
+    ("line_thin_mm", Kind::Number, |of| Cell::number(of.widths.map(|widths| widths.thin_mm))),
+    ("bulge_most_mm3", Kind::Number, |of| Cell::number(of.widths.map(|widths| widths.bulge_mm3))),
+    ("line_start_least", Kind::Number, |of| Cell::number(of.widths.and_then(|widths| widths.start_share))),
 ];
 
 /// Names and kinds of all columns, in their order.
@@ -293,7 +297,8 @@ mod tests {
         assert!(
             none.starts_with(b"job,machine,sheet,verdict,time_total_s,")
                 && none.ends_with(
-                    b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w,melt_capacity_sustained_mm3_s\n"
+                    b",error,time_expected_s,time_low_s,time_high_s,energy_wh,power_mean_w,power_peak_w,\
+                      melt_capacity_sustained_mm3_s,line_wide_mm,line_thin_mm,bulge_most_mm3,line_start_least\n"
                 )
         );
     }

@@ -18,7 +18,7 @@ use crate::wording::{bytes, counted, duration, grouped, length, number, path, qu
 /// # Errors
 /// When they cannot be written.
 pub(super) fn write(inspection: &Inspection, look: Look, out: &mut dyn Write) -> io::Result<()> {
-    for section in [time, melt_rate, ringing, reach, heat, energy, filament, layers, job, checks, left_out] {
+    for section in [time, melt_rate, widths, ringing, reach, heat, energy, filament, layers, job, checks, left_out] {
         section(inspection, look).write(out)?;
     }
     Ok(())
@@ -102,6 +102,34 @@ fn melt_rate(inspection: &Inspection, look: Look) -> Section {
         strip.into_iter().for_each(|line| {
             section.line(line);
         });
+    }
+    section
+}
+
+/// Nothing where the sheet gives no lag of a nozzle.
+fn widths(inspection: &Inspection, look: Look) -> Section {
+    let mut section = Section::new("line width", look);
+    let Some(widths) = inspection.widths else { return section };
+    let share = |mm: f64| if widths.laid_mm > 0.0 { mm / widths.laid_mm } else { 0.0 };
+    section.paragraph(&format!(
+        "{:.1} % of the lines more than 15 % too wide, {:.1} % more than 15 % too thin",
+        share(widths.wide_mm) * 100.0,
+        share(widths.thin_mm) * 100.0
+    ));
+    let at = |line: Option<u64>| line.map(|line| format!(" (line {line})")).unwrap_or_default();
+    if widths.bulge_mm3 > 0.0 {
+        section.paragraph(&format!("largest bulge {}{}", quantity(widths.bulge_mm3, "mm3"), at(widths.bulge_line)));
+    }
+    if let Some(share) = widths.start_share {
+        let start = format!("the thinnest start of a line gets {:.0} % over its first millimetre", share * 100.0);
+        section.paragraph(&format!("{start}{}", at(widths.start_line)));
+    }
+    if let Some(led) = widths.led {
+        let (speed, jump) = (quantity(led.speed_mm_s, "mm/s"), quantity(led.jump_mm_s, "mm/s"));
+        let (speed_at, jump_at) = (at(led.speed_line), at(led.jump_line));
+        section.paragraph(&format!(
+            "with its lead the extruder runs at up to {speed}{speed_at}, jumps of {jump}{jump_at}"
+        ));
     }
     section
 }

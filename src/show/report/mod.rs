@@ -47,7 +47,14 @@ pub const CAUTION: &str = "Never leave a heating or moving machine unattended. T
     maker's documents or local codes.";
 
 /// What no plan here knows of.
-pub const NOT_MODELLED: &str = "Not modelled: nozzle-pressure compensation (M900), controller step timing.";
+const NOT_MODELLED: &str = "Not modelled: nozzle-pressure compensation (M900), controller step timing.";
+/// The same where the pressure in the nozzle is followed.
+const NOT_MODELLED_BESIDE_PRESSURE: &str = "Not modelled: controller step timing.";
+
+/// What no report follows, of reports of which all follow the pressure in the nozzle or some do not.
+pub fn not_modelled(follows_pressure: bool) -> &'static str {
+    if follows_pressure { NOT_MODELLED_BESIDE_PRESSURE } else { NOT_MODELLED }
+}
 
 /// Said whenever no sheet was given.
 pub(crate) const BUILT_IN: &str = "Judged on the built-in cautious machine: give your own sheet with --machine.";

@@ -6,7 +6,7 @@ use anstyle::{Effects, Style};
 
 use super::page::{Section, begun, paragraph};
 use super::{
-    BUILT_IN, CAUTION, Look, NOT_MODELLED, Report, count, deciding, details, findings, only, reckoned, unsafe_accepted,
+    BUILT_IN, CAUTION, Look, Report, count, deciding, details, findings, not_modelled, only, reckoned, unsafe_accepted,
 };
 use crate::checks;
 use crate::findings::{Finding, Inspection, Severity, Skipped, Unjudged, Verdict};
@@ -28,19 +28,24 @@ pub struct Extent {
 pub struct TextReport {
     look: Look,
     extent: Extent,
+    /// Whether all reports so far follow the pressure in the nozzle.
+    follows_pressure: bool,
 }
 
 impl TextReport {
     /// A renderer for pages that look so.
     pub fn new(look: Look, extent: Extent) -> Self {
-        Self { look, extent }
+        Self { look, extent, follows_pressure: true }
     }
 }
 
 impl Report<Judged, Totals> for TextReport {
     fn add(&mut self, item: &Judged, out: &mut dyn Write) -> io::Result<()> {
         match only(item) {
-            Ok(inspection) => judged(inspection, self.look, self.extent, out),
+            Ok(inspection) => {
+                self.follows_pressure &= inspection.widths.is_some();
+                judged(inspection, self.look, self.extent, out)
+            }
             Err(unjudged) => not_judged(unjudged, self.look, out),
         }
     }
@@ -48,7 +53,7 @@ impl Report<Judged, Totals> for TextReport {
     fn finish(&mut self, totals: &Totals, out: &mut dyn Write) -> io::Result<()> {
         caution(self.look, out)?;
         if self.extent.details {
-            return dim(NOT_MODELLED, self.look, out);
+            return dim(not_modelled(self.follows_pressure), self.look, out);
         }
         if totals.judged() == 0 {
             return Ok(());

@@ -39,6 +39,8 @@ pub(super) const WORTH: &[(&str, &[&str])] = &[
     ("tool[].heater_w", &["heater-power-exceeded"]),
     ("tool[].density_g_cm3", &["heater-power-exceeded"]),
     ("tool[].filament_specific_heat_j_g_k", &["heater-power-exceeded"]),
+    ("tool[].pressure_lag_s", &["bulges-at-corners", "extruder-overdriven"]),
+    ("tool[].bulge_limit_mm3", &["bulges-at-corners"]),
     ("tool[].on_spool_mm", &["spool-too-short"]),
     ("tool[].retraction", &["retraction-length-unknown"]),
     ("head.cone", &["head-in-print"]),

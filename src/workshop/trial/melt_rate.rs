@@ -230,7 +230,22 @@ fn told(machine: &Machine, asked: &MeltRate, ramp: &Ramp, bead: &Bead) -> Vec<St
     };
     let lines: Vec<String> = entries.iter().map(line).collect();
     told.push(format!("  [tool.melt_rate_mm3_s]{}", lines.concat()));
+    told.extend(row_by_heat(machine, asked, &entries));
     told
+}
+
+/// The same for a sheet that gives melt rates at several temperatures; none where there is no sustained rate to write.
+fn row_by_heat(machine: &Machine, asked: &MeltRate, entries: &[(&'static str, f64)]) -> Option<String> {
+    let nozzle_c = asked.warmth.nozzle(machine, asked.tool).ok()?;
+    entries.iter().find(|(name, _)| *name == "sustained")?;
+    let lines: Vec<String> =
+        entries.iter().map(|(name, rate)| format!("\n  {name}_mm3_s = {}", figure(*rate, 1))).collect();
+    Some(format!(
+        "Or, measured at two or more temperatures (--nozzle-c), one such table for each, with a peak in all of them or in none:\n  \
+         [[tool.melt_rate_at]]\n  nozzle_c = {}{}",
+        figure(nozzle_c, 1),
+        lines.concat()
+    ))
 }
 
 /// What the sheet is to say, with what it says already.

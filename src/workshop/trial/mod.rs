@@ -6,6 +6,7 @@
 
 mod first_power;
 mod job;
+mod lead;
 pub mod marks;
 mod melt_rate;
 mod place;
@@ -21,6 +22,7 @@ pub use crate::preflight::announced::Kind;
 use crate::preflight::{JobSource, Preflight};
 
 pub use first_power::{FirstPower, first_power};
+pub use lead::{Lead, MeasuredLag, TAILS, Tails, TailsError, lead, measured_lag, read_tails};
 pub use melt_rate::{MeltRate, melt_rate};
 pub use ringing::{Ringing, Vary, ringing};
 pub use steps::{Axis, Measured, NewSteps, Steps, new_steps, steps};

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::findings::Verdict;
-use crate::machine::{Override, testing::of_corpus};
+use crate::machine::{CornerRule, E, Override, testing::of_corpus};
 
 /// The machines of the corpus.
 fn machines() -> Vec<Machine> {
@@ -26,6 +26,10 @@ fn trials(machine: &Machine) -> Vec<(String, Result<Trial, TrialError>)> {
         trials.push(("ringing by acceleration".to_owned(), ringing(machine, &asked)));
     }
     for tool in 0..machine.tools.len() {
+        // Tern, without any jerk of the extruder, slows down wherever the filament does: its tails would tell nothing.
+        if machine.motion.limits.corner == CornerRule::JunctionDeviation || machine.motion.limits.jerk_mm_s[E] > 0.0 {
+            trials.push((format!("lead {tool}"), lead(machine, &Lead { tool, ..Lead::default() })));
+        }
         for bursts in [false, true] {
             let asked = MeltRate { bursts, tool, ..MeltRate::default() };
             trials.push((format!("melt rate {tool} {bursts}"), melt_rate(machine, &asked)));
@@ -254,10 +258,10 @@ mod fed_back {
     }
 
     /// Even numbers from -1 to 1 (a splitmix generator).
-    struct Dice(u64);
+    pub(super) struct Dice(pub(super) u64);
 
     impl Dice {
-        fn throw(&mut self) -> f64 {
+        pub(super) fn throw(&mut self) -> f64 {
             self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
             let mut z = self.0;
             z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -311,6 +315,120 @@ mod fed_back {
                 assert!(covered.iter().all(|&count| count * 10 >= 9 * seeds as u32), "{name}: {covered:?}");
             }
         }
+    }
+}
+
+mod tails_fed_back {
+    //! Lines are planned, the pressure falls along their tails, and somebody reads the tails badly.
+
+    use super::*;
+    use crate::preflight::testing::plan;
+
+    /// Speed of the head and section asked for, each a stretch of time, from the start of each line that has a tail: small
+    /// steps of its own, with nothing of the model that is tested.
+    fn lines(machine: &Machine, asked: &Lead) -> Vec<Vec<(f64, f64, f64)>> {
+        let text = lead(machine, asked).expect("a trial").text;
+        let area_mm2 = std::f64::consts::PI / 4.0 * machine.tools[asked.tool].filament_diameter_mm.powi(2);
+        let mut moves = Vec::new();
+        for block in plan(machine, &text) {
+            for i in 0..block.len() {
+                let section = if block.extrudes(i) { block.de_mm[i] * area_mm2 / block.length_mm[i] } else { 0.0 };
+                let speeds = [block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]];
+                let times = [block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]];
+                moves.push((block.dir[0][i], section, speeds, times, block.length_mm[i]));
+            }
+        }
+        let mut lines = Vec::new();
+        for pair in moves.windows(2) {
+            let [line, tail] = pair else { continue };
+            // The filling line ends where the job lifts the nozzle or goes on along y.
+            if !(line.0 > 0.999 && line.1 > 0.0 && line.4 > 30.0 && tail.0 > 0.999 && tail.1 == 0.0) {
+                continue;
+            }
+            assert!((line.2[2] - line.2[1]).abs() < 1e-9, "the head keeps its speed where the pushing stops: {line:?}");
+            let mut steps = Vec::new();
+            for (_, section, [start, peak, end], times, _) in pair.iter().copied() {
+                for (seconds, from, to) in [(times[0], start, peak), (times[1], peak, peak), (times[2], peak, end)] {
+                    let count = (seconds / 1e-4).ceil();
+                    for k in 0..count as u32 {
+                        let speed = from + (to - from) * (f64::from(k) + 0.5) / count;
+                        steps.push((seconds / count, speed, section));
+                    }
+                }
+            }
+            lines.push(steps);
+        }
+        lines
+    }
+
+    /// How far behind the stop the line still has that section, mm.
+    fn tail_mm(line: &[(f64, f64, f64)], lag_s: f64, tears_mm2: f64) -> f64 {
+        let (mut out, mut along) = (0.0, 0.0);
+        for &(seconds, speed, section) in line {
+            // Backward steps of the differential equation.
+            out = (out + seconds / lag_s * section * speed) / (1.0 + seconds / lag_s);
+            if section == 0.0 {
+                if out / speed < tears_mm2 {
+                    break;
+                }
+                along += speed * seconds;
+            }
+        }
+        along
+    }
+
+    #[test]
+    fn tails_read_badly_give_the_lag_back() {
+        let [heron, wren, bittern, tern] = <[Machine; 4]>::try_from(machines()).expect("four");
+        assert!(matches!(lead(&tern, &Lead::default()), Err(TrialError::Asked(_))));
+        for (machine, lag_s, reading_mm) in
+            [(&heron, 0.06, 0.3), (&heron, 0.12, 0.3), (&wren, 0.04, 0.2), (&bittern, 0.08, 0.3)]
+        {
+            let asked = Lead::default();
+            let (lines, tails) = (lines(machine, &asked), Tails::of(machine, &asked).expect("a trial"));
+            assert_eq!(lines.len(), TAILS, "{}", machine.name);
+            // What tears and how the reader sees its end differ a little from line to line.
+            let (mut held, mut wide, mut worst) = (0, 0.0, 0.0_f64);
+            for seed in 0..300 {
+                let mut dice = super::fed_back::Dice(seed);
+                let lengths: Vec<Option<f64>> = lines
+                    .iter()
+                    .map(|line| {
+                        let tears_mm2 = 0.012 * (0.1 * dice.throw()).exp();
+                        Some(tail_mm(line, lag_s, tears_mm2) + reading_mm * dice.throw())
+                    })
+                    .collect();
+                let found = measured_lag(&tails, &lengths, reading_mm).expect("tells");
+                held += u32::from((found.low_s..=found.high_s).contains(&lag_s));
+                wide += (found.high_s - found.low_s) / lag_s / 300.0;
+                worst = worst.max((found.lag_s / lag_s - 1.0).abs());
+            }
+            assert!(held >= 264, "{}: {held} of 300", machine.name);
+            assert!(
+                worst < 0.4 && wide < 0.5,
+                "{}: {worst}, an interval of {wide} of the lag says little",
+                machine.name
+            );
+        }
+    }
+
+    #[test]
+    fn what_is_no_tail_is_said() {
+        let heron = machines().swap_remove(0);
+        let tails = Tails::of(&heron, &Lead::default()).expect("a trial");
+        assert!(read_tails("1,2,3").is_err() && read_tails("x").is_err() && read_tails("").is_err());
+        let flat: Vec<Option<f64>> = vec![Some(3.0); TAILS];
+        assert_eq!(measured_lag(&tails, &flat, 0.3), Err(TailsError::Flat));
+        let few: Vec<Option<f64>> = (0..TAILS).map(|n| (n < 4).then_some(n as f64)).collect();
+        assert!(matches!(measured_lag(&tails, &few, 0.3), Err(TailsError::Given(_))));
+        for layer_mm in [0.01, f64::NAN, 5.0] {
+            assert!(Tails::of(&heron, &Lead { layer_mm: Some(layer_mm), ..Lead::default() }).is_err(), "{layer_mm}");
+        }
+        // Lengths without any error give the lag to the digit, whatever is added to all of them.
+        let exact: Vec<Option<f64>> =
+            tails.sections_mm2.iter().map(|mm2| Some(40.0 + tails.speed_mm_s * 0.0625 * mm2.ln())).collect();
+        let found = measured_lag(&tails, &exact, 0.3).expect("tells");
+        assert!((found.lag_s - 0.0625).abs() < 1e-12 && found.scatter_mm < 1e-9, "{found:?}");
     }
 }
 
@@ -675,7 +793,10 @@ fn what_is_to_be_entered_keeps_the_other_number_of_the_sheet() {
     let [heron, .., tern] = <[Machine; 4]>::try_from(machines()).expect("four");
     let told = |machine: &Machine, bursts| {
         let told = melt_rate(machine, &MeltRate { bursts, ..MeltRate::default() }).expect("a trial").told;
-        told.last().cloned().unwrap_or_default()
+        let by_heat = told.last().is_some_and(|last| last.contains("\n  [[tool.melt_rate_at]]\n  nozzle_c = "));
+        // Nothing tells a sustained rate on Tern's bursts.
+        assert_eq!(by_heat, !told.concat().contains("[tool.melt_rate_mm3_s]\n  peak"), "{told:?}");
+        told.iter().rfind(|lines| lines.starts_with("  [tool.")).cloned().unwrap_or_default()
     };
     // With its table, which TOML tells lines apart by.
     assert!(told(&heron, false).starts_with("  [tool.melt_rate_mm3_s]\n  sustained = "), "{}", told(&heron, false));

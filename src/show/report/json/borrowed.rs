@@ -47,6 +47,7 @@ impl<'a> From<&'a of::Inspection> for Judged<'a> {
             extent_mm: Extent { reached: from.reached.map(Into::into), extruding: from.extruding.map(Into::into) },
             heat: (&from.heat).into(),
             energy: from.energy.map(Into::into),
+            widths: from.widths.map(Into::into),
             purge_line: from.purge_line.map(Into::into),
             layers: from.layers.iter().copied().map(Into::into).collect(),
             layers_total: from.layers_total,
@@ -254,6 +255,43 @@ impl From<of::Energy> for Energy {
     fn from(from: of::Energy) -> Self {
         let of::Energy { used_wh, mean_w, peak_w } = from;
         Self { used_wh, mean_w, peak_w }
+    }
+}
+
+impl From<of::Widths> for Widths {
+    fn from(from: of::Widths) -> Self {
+        let of::Widths {
+            laid_mm,
+            wide_mm,
+            thin_mm,
+            bulge_mm3,
+            bulge_line,
+            start_share,
+            start_line,
+            led,
+            steps_left_out_mm_s,
+            steps_line,
+        } = from;
+        let led = led.map(Into::into);
+        Self {
+            laid_mm,
+            wide_mm,
+            thin_mm,
+            bulge_mm3,
+            bulge_line,
+            start_share,
+            start_line,
+            led,
+            steps_left_out_mm_s,
+            steps_line,
+        }
+    }
+}
+
+impl From<of::Led> for Led {
+    fn from(from: of::Led) -> Self {
+        let of::Led { speed_mm_s, speed_line, jump_mm_s, jump_line } = from;
+        Self { speed_mm_s, speed_line, jump_mm_s, jump_line }
     }
 }
 

@@ -87,6 +87,7 @@ impl TryFrom<Judged<'_>> for of::Inspection {
             extruding: from.extent_mm.extruding.map(Into::into),
             heat: from.heat.into(),
             energy: from.energy.map(Into::into),
+            widths: from.widths.map(Into::into),
             purge_line: from.purge_line.map(Into::into),
             layers: all(from.layers),
             layers_total: from.layers_total,
@@ -318,6 +319,43 @@ impl From<Energy> for of::Energy {
     fn from(from: Energy) -> Self {
         let Energy { used_wh, mean_w, peak_w } = from;
         Self { used_wh, mean_w, peak_w }
+    }
+}
+
+impl From<Widths> for of::Widths {
+    fn from(from: Widths) -> Self {
+        let Widths {
+            laid_mm,
+            wide_mm,
+            thin_mm,
+            bulge_mm3,
+            bulge_line,
+            start_share,
+            start_line,
+            led,
+            steps_left_out_mm_s,
+            steps_line,
+        } = from;
+        let led = led.map(Into::into);
+        Self {
+            laid_mm,
+            wide_mm,
+            thin_mm,
+            bulge_mm3,
+            bulge_line,
+            start_share,
+            start_line,
+            led,
+            steps_left_out_mm_s,
+            steps_line,
+        }
+    }
+}
+
+impl From<Led> for of::Led {
+    fn from(from: Led) -> Self {
+        let Led { speed_mm_s, speed_line, jump_mm_s, jump_line } = from;
+        Self { speed_mm_s, speed_line, jump_mm_s, jump_line }
     }
 }
 

@@ -98,6 +98,10 @@ pub struct Judged<'a> {
     /// What the job draws from the mains; null where the sheet does not say enough for it.
     #[serde(default)]
     pub(super) energy: Option<Energy>,
+    /// How wide lines get, since what comes out of the nozzle follows what is pushed in with a lag; null where the sheet gives
+    /// no lag.
+    #[serde(default)]
+    pub(super) widths: Option<Widths>,
     /// The purge line laid beside the print before it begins; null where there is none. It is no layer.
     pub(super) purge_line: Option<PurgeLine>,
     /// Layers; a bounded number is kept.
@@ -453,6 +457,44 @@ pub struct Energy {
     pub(super) mean_w: f64,
     /// Largest power, W.
     pub(super) peak_w: f64,
+}
+
+/// How wide lines get by the pressure in the nozzle.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Widths {
+    /// Length of the lines that were followed, mm.
+    pub(super) laid_mm: f64,
+    /// The part of it that gets more than 15 % too much filament, mm.
+    pub(super) wide_mm: f64,
+    /// The part of it that gets more than 15 % too little, mm.
+    pub(super) thin_mm: f64,
+    /// Volume of the largest bulge, mm³; 0 where there is none.
+    pub(super) bulge_mm3: f64,
+    /// The line of the job on which it begins.
+    pub(super) bulge_line: Option<u64>,
+    /// Share of its filament that the first millimetre of the thinnest start of a line gets; null where no line is that long.
+    pub(super) start_share: Option<f64>,
+    /// Its line of the job.
+    pub(super) start_line: Option<u64>,
+    /// What the lead asks of the extruder; null without a lead.
+    pub(super) led: Option<Led>,
+    /// The largest jump of the filament's speed that the lead left out, mm/s.
+    pub(super) steps_left_out_mm_s: Option<f64>,
+    /// Its line of the job.
+    pub(super) steps_line: Option<u64>,
+}
+
+/// What the lead asks of the extruder.
+#[derive(Serialize, Deserialize, JsonSchema)]
+pub struct Led {
+    /// Largest speed of the filament, mm/s.
+    pub(super) speed_mm_s: f64,
+    /// Its line.
+    pub(super) speed_line: Option<u64>,
+    /// Largest sudden change of speed that ramps ask for, mm/s.
+    pub(super) jump_mm_s: f64,
+    /// Its line.
+    pub(super) jump_line: Option<u64>,
 }
 
 /// What is laid on a purge line beside the print before it begins.

@@ -1,0 +1,570 @@
+//! A first-order lag behind a flow that is a polynomial of time: y′ = (q − y) / τ.
+//!
+//! On a piece of T seconds with q = Σ cₖ sᵏ, s from 0 to 1 and X = T / τ, the exact solution is
+//! y(s) = y₀ e^(−Xs) + Σ cₖ sᵏ mₖ(Xs), where mₖ(z) = z ∫₀¹ e^(−z (1 − w)) wᵏ dw: m₀ = 1 − e^(−z), and by parts
+//! mₖ = 1 − k mₖ₋₁ / z. Downwards that recurrence loses nothing where z is small, upwards where z is large (the choice of
+//! direction after Gautschi, *Computational aspects of three-term recurrence relations*, SIAM Review 9, 1967; from memory).
+
+use super::decay::{gone, left};
+
+/// Highest degree of a flow over time that is followed.
+pub const DEGREE: usize = 5;
+/// Above this the recurrence of the moments goes upwards: what rounding leaves is at most 5! / 2⁵ times as large then.
+const UPWARDS_FROM: f64 = 2.0;
+/// Where it starts downwards: the error of the start is multiplied by 2¹⁹ 5! / 24! then, less than 2⁻⁵².
+const DOWNWARDS_FROM: usize = 24;
+/// Most changes of sign that are told apart: a polynomial of degree 6, or one of degree 5 with a decay, has fewer.
+const CHANGES: usize = 8;
+
+/// A flow, or anything else that is a polynomial of time, over a piece of time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Flow {
+    /// How long it lasts, s; above 0.
+    pub seconds: f64,
+    /// Those of 1, s, s² …, where s goes from 0 to 1.
+    coefficients: [f64; DEGREE + 1],
+    degree: usize,
+}
+
+impl Flow {
+    /// That of a polynomial.
+    pub fn of(coefficients: [f64; DEGREE + 1], seconds: f64) -> Self {
+        let degree = coefficients.iter().rposition(|c| *c != 0.0).unwrap_or(0);
+        Self { seconds, coefficients, degree }
+    }
+
+    /// Evenly from one value to another.
+    #[inline(always)]
+    pub fn even(from: f64, to: f64, seconds: f64) -> Self {
+        let change = to - from;
+        Self { seconds, coefficients: [from, change, 0.0, 0.0, 0.0, 0.0], degree: usize::from(change != 0.0) }
+    }
+
+    /// Its value at a share of its time.
+    #[inline(always)]
+    pub fn at(&self, s: f64) -> f64 {
+        self.coefficients[..=self.degree].iter().rev().fold(0.0, |sum, c| sum * s + c)
+    }
+
+    /// Its `order`-th derivative by s.
+    fn derivative(&self, order: usize, s: f64) -> f64 {
+        let term = |k: usize| (k + 1 - order..=k).fold(self.coefficients[k], |c, n| c * n as f64);
+        (order..=self.degree).rev().fold(0.0, |sum, k| sum * s + term(k))
+    }
+
+    /// What flows up to a share of its time.
+    #[inline(always)]
+    pub fn volume_to(&self, s: f64) -> f64 {
+        let terms = self.coefficients[..=self.degree].iter().enumerate().rev();
+        terms.fold(0.0, |sum, (k, c)| sum * s + c / (k + 1) as f64) * s * self.seconds
+    }
+
+    /// Its change with time, each second.
+    #[inline(always)]
+    pub fn slope(&self) -> Self {
+        let mut coefficients = [0.0; DEGREE + 1];
+        for k in 1..=self.degree {
+            coefficients[k - 1] = self.coefficients[k] * k as f64 / self.seconds;
+        }
+        Self { seconds: self.seconds, coefficients, degree: self.degree.saturating_sub(1) }
+    }
+
+    /// So many times as much.
+    #[inline(always)]
+    pub fn times(mut self, factor: f64) -> Self {
+        self.coefficients[..=self.degree].iter_mut().for_each(|c| *c *= factor);
+        self
+    }
+
+    /// The sum of two over the same time.
+    #[inline(always)]
+    pub fn plus(mut self, other: &Self) -> Self {
+        self.degree = self.degree.max(other.degree);
+        (0..=other.degree).for_each(|k| self.coefficients[k] += other.coefficients[k]);
+        self
+    }
+
+    /// With something steady added.
+    #[inline(always)]
+    pub fn raised(mut self, by: f64) -> Self {
+        self.coefficients[0] += by;
+        self
+    }
+
+    /// The part of it between two shares of its time.
+    pub fn part(&self, from: f64, to: f64) -> Self {
+        if self.degree <= 1 {
+            return Self::even(self.at(from), self.at(to), self.seconds * (to - from));
+        }
+        // By Taylor's series at its start: the k-th derivative over k!.
+        let (mut coefficients, mut scale) = ([0.0; DEGREE + 1], 1.0);
+        for (k, c) in coefficients.iter_mut().enumerate() {
+            *c = self.derivative(k, from) * scale;
+            scale *= (to - from) / (k + 1) as f64;
+        }
+        Self { coefficients, seconds: self.seconds * (to - from), ..*self }
+    }
+
+    /// Its largest magnitude.
+    pub fn most(&self) -> f64 {
+        let ends = self.coefficients[0].abs().max(self.at(1.0).abs());
+        if self.degree <= 1 {
+            return ends;
+        }
+        let turns = sign_changes(self.degree - 1, 0.0, |order, s| self.derivative(order + 1, s));
+        turns.all().iter().fold(ends, |most, s| most.max(self.at(*s).abs()))
+    }
+
+    /// True where it is never below 0; false may be said of one that is not either.
+    #[inline(always)]
+    fn is_surely_positive(&self) -> bool {
+        let first = self.coefficients[0];
+        if self.degree <= 1 {
+            return first >= 0.0 && first + self.coefficients[1] >= 0.0;
+        }
+        first >= self.coefficients[1..].iter().map(|c| c.abs()).sum()
+    }
+
+    /// True where it starts below 0, or goes there at once.
+    fn falls_at_once(&self) -> bool {
+        self.coefficients[..=self.degree].iter().find(|c| **c != 0.0).is_some_and(|c| *c < 0.0)
+    }
+
+    /// The share of its time after which so much has flown; none where that is never.
+    pub fn reaches(&self, volume: f64) -> Option<f64> {
+        let [first, change, ..] = self.coefficients;
+        if self.degree <= 1 {
+            let rate = volume / self.seconds;
+            let root = (first * first + 2.0 * change * rate).max(0.0).sqrt();
+            return Some(2.0 * rate / (first + root)).filter(|s| (0.0..=1.0).contains(s));
+        }
+        let over = |order: usize, s: f64| match order {
+            0 => self.volume_to(s) - volume,
+            _ => self.seconds * self.derivative(order - 1, s),
+        };
+        sign_changes(self.degree + 1, 0.0, over).all().first().copied()
+    }
+}
+
+/// m₀ to m₅ of the formula above, as many as a degree asks for.
+#[inline(always)]
+fn moments(z: f64, degree: usize) -> [f64; DEGREE + 1] {
+    let mut moments = [gone(z), 0.0, 0.0, 0.0, 0.0, 0.0];
+    if degree <= 1 || z >= UPWARDS_FROM {
+        for k in 1..=degree {
+            moments[k] = if z > 0.0 { 1.0 - k as f64 * moments[k - 1] / z } else { 0.0 };
+        }
+        return moments;
+    }
+    let mut moment = z / (DOWNWARDS_FROM + 1) as f64;
+    for k in (1..=DOWNWARDS_FROM).rev() {
+        if k <= degree {
+            moments[k] = moment;
+        }
+        moment = z / k as f64 * (1.0 - moment);
+    }
+    moments
+}
+
+/// What comes out while something flows in.
+#[derive(Debug, Clone, Copy)]
+pub struct Lagged {
+    /// What comes out at the start.
+    pub start: f64,
+    /// What flows in.
+    pub flow: Flow,
+    /// What comes out at the end.
+    pub end: f64,
+    /// Its time, in lags.
+    lags: f64,
+}
+
+impl Lagged {
+    /// With a lag, s.
+    #[inline(always)]
+    pub fn new(start: f64, flow: Flow, lag_s: f64) -> Self {
+        let lagged = Self { start, flow, end: 0.0, lags: flow.seconds / lag_s };
+        Self { end: lagged.at(1.0), ..lagged }
+    }
+
+    /// What comes out after a share of the time.
+    #[inline(always)]
+    pub fn at(&self, s: f64) -> f64 {
+        let z = self.lags * s;
+        let Flow { coefficients: c, degree, .. } = &self.flow;
+        if *degree <= 1 {
+            let gone = gone(z);
+            let lag = if z > 0.0 { 1.0 - gone / z } else { 0.0 };
+            return self.start * (1.0 - gone) + c[0] * gone + c[1] * s * lag;
+        }
+        let moments = moments(z, *degree);
+        let forced = (0..=*degree).rev().fold(0.0, |sum, k| sum * s + c[k] * moments[k]);
+        self.start * left(z) + forced
+    }
+
+    /// The same where it may be an end.
+    #[inline(always)]
+    pub fn out(&self, s: f64) -> f64 {
+        if s == 0.0 {
+            self.start
+        } else if s == 1.0 {
+            self.end
+        } else {
+            self.at(s)
+        }
+    }
+
+    /// The `order`-th derivative by s of what comes out less `other`: y′ = X (q − y), again and again.
+    fn less(&self, other: &Flow, order: usize, s: f64) -> f64 {
+        let y = (0..order).fold(self.at(s), |y, k| self.lags * (self.flow.derivative(k, s) - y));
+        y - other.derivative(order, s)
+    }
+
+    /// Where what comes out gets larger or smaller than `other`, which lasts as long, plus some slack.
+    #[inline(always)]
+    pub fn crosses(&self, other: &Flow, slack: f64) -> Changes {
+        let degree = self.flow.degree.max(other.degree);
+        if degree <= 1 && !self.may_cross(other, slack) {
+            return Changes::default();
+        }
+        sign_changes(degree, slack, |order, s| self.less(other, order, s))
+    }
+
+    /// For straight flows: false where it surely does not cross. The difference bends one way all along, so between two ends on
+    /// one side it can only cross where it turns back towards the other.
+    #[inline(always)]
+    fn may_cross(&self, other: &Flow, slack: f64) -> bool {
+        let (q, n) = (&self.flow.coefficients, &other.coefficients);
+        let (above_start, above_end) = (self.start - n[0] > slack, self.end - (n[0] + n[1]) > slack);
+        if above_start != above_end {
+            return true;
+        }
+        let start_slope = self.lags * (q[0] - self.start) - n[1];
+        let end_slope = self.lags * (q[0] + q[1] - self.end) - n[1];
+        if above_start { start_slope < 0.0 && end_slope > 0.0 } else { start_slope > 0.0 && end_slope < 0.0 }
+    }
+}
+
+/// Shares of a piece at which something changes its sign, ascending.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Changes {
+    at: [f64; CHANGES],
+    count: usize,
+}
+
+impl Changes {
+    /// All of them.
+    pub fn all(&self) -> &[f64] {
+        &self.at[..self.count]
+    }
+
+    fn add(&mut self, s: f64) {
+        if self.count < CHANGES {
+            self.at[self.count] = s;
+            self.count += 1;
+        }
+    }
+}
+
+/// Where f goes from above `slack` to at most that, or back, for s from 0 to 1. `f(k, s)` is its k-th derivative, and that of
+/// order `top` + 1 must not change its sign: then the one before is monotone, the one before that is monotone between the turns
+/// of the other, and so on (theorem of Rolle).
+fn sign_changes(top: usize, slack: f64, f: impl Fn(usize, f64) -> f64) -> Changes {
+    let mut turns = Changes::default();
+    for order in (0..=top).rev() {
+        let slack = if order == 0 { slack } else { 0.0 };
+        let (mut found, mut from) = (Changes::default(), 0.0);
+        let mut before = f(order, from) - slack;
+        for to in turns.all().iter().copied().chain([1.0]) {
+            let value = f(order, to) - slack;
+            if (before > 0.0) != (value > 0.0) {
+                found.add(root([from, to], before > 0.0, |s| (f(order, s) - slack, f(order + 1, s))));
+            }
+            (from, before) = (to, value);
+        }
+        turns = found;
+    }
+    turns
+}
+
+/// The root of a monotone function between two places, by Newton's rule where that stays between them and else by halving.
+fn root([mut low, mut high]: [f64; 2], falls: bool, f: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let mut s = (low + high) / 2.0;
+    for _ in 0..80 {
+        let (value, slope) = f(s);
+        if (value > 0.0) == falls {
+            low = s
+        } else {
+            high = s
+        }
+        let newton = s - value / slope;
+        let next = if low < newton && newton < high { newton } else { (low + high) / 2.0 };
+        if (next - s).abs() <= 1e-15 {
+            return next;
+        }
+        s = next;
+    }
+    s
+}
+
+/// A nozzle as a room behind a resistance: what is in it beyond what it holds at rest presses filament out, a share of it
+/// each lag. What was pulled back leaves room that must fill first, and meanwhile nothing comes out.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Room {
+    /// What is in it, mm³; below 0 there is room.
+    pub volume_mm3: f64,
+}
+
+/// A stretch over which the room is pressed, or over which it fills.
+#[derive(Debug, Clone, Copy)]
+pub struct Stretch {
+    /// Shares of the flow's time between which it lies.
+    pub range: [f64; 2],
+    /// What is in the room at both ends, mm³.
+    pub volumes_mm3: [f64; 2],
+    /// What comes out; none while it only fills.
+    pub out: Option<Lagged>,
+}
+
+/// Most stretches of one piece: more changes cannot be.
+const STRETCHES: usize = 2 * CHANGES;
+
+impl Room {
+    /// What comes out now, mm³/s.
+    pub fn out_mm3_s(&self, lag_s: f64) -> f64 {
+        self.volume_mm3.max(0.0) / lag_s
+    }
+
+    /// Lets a flow in, mm³/s: calls `with` for each stretch of it.
+    #[inline(always)]
+    pub fn take(&mut self, flow: &Flow, lag_s: f64, mut with: impl FnMut(&Stretch)) {
+        if self.volume_mm3 >= 0.0 && flow.is_surely_positive() {
+            let out = Lagged::new(self.volume_mm3 / lag_s, *flow, lag_s);
+            let after_mm3 = out.end * lag_s;
+            with(&Stretch { range: [0.0, 1.0], volumes_mm3: [self.volume_mm3, after_mm3], out: Some(out) });
+            self.volume_mm3 = after_mm3;
+            return;
+        }
+        self.take_in_stretches(flow, lag_s, with);
+    }
+
+    fn take_in_stretches(&mut self, flow: &Flow, lag_s: f64, mut with: impl FnMut(&Stretch)) {
+        let mut from = 0.0;
+        for n in 1..=STRETCHES {
+            let rest = flow.part(from, 1.0);
+            let before_mm3 = self.volume_mm3;
+            let fills = before_mm3 < 0.0 || before_mm3 == 0.0 && rest.falls_at_once();
+            let (out, turn) = if fills { (None, self.filled(&rest)) } else { self.emptied(rest, lag_s) };
+            let turn = turn.filter(|_| n < STRETCHES);
+            let until = turn.map_or(1.0, |s| from + (1.0 - from) * s);
+            self.volume_mm3 = match (turn, out) {
+                (Some(_), _) => 0.0,
+                (None, Some(out)) => out.end * lag_s,
+                (None, None) => before_mm3 + rest.volume_to(1.0),
+            };
+            let out = out.map(|out| Lagged::new(out.start, flow.part(from, until), lag_s));
+            with(&Stretch { range: [from, until], volumes_mm3: [before_mm3, self.volume_mm3], out });
+            if until >= 1.0 {
+                return;
+            }
+            from = until;
+        }
+    }
+
+    /// When the room is full.
+    fn filled(&self, flow: &Flow) -> Option<f64> {
+        let over = |order: usize, s: f64| match order {
+            0 => self.volume_mm3 + flow.volume_to(s),
+            _ => flow.seconds * flow.derivative(order - 1, s),
+        };
+        sign_changes(flow.degree + 1, 0.0, over).all().first().copied()
+    }
+
+    /// What comes out, and when nothing is left that presses.
+    fn emptied(&self, flow: Flow, lag_s: f64) -> (Option<Lagged>, Option<f64>) {
+        let out = Lagged::new(self.volume_mm3 / lag_s, flow, lag_s);
+        let crosses = out.crosses(&Flow::even(0.0, 0.0, flow.seconds), 0.0);
+        // Where it starts from nothing the first change is that to something.
+        let skipped = usize::from(self.volume_mm3 == 0.0 && crosses.all().len() > 1);
+        (Some(out), crosses.all().get(skipped).copied().filter(|_| self.volume_mm3 > 0.0 || skipped == 1))
+    }
+}
+
+/// What comes out over a piece by Gauss and Legendre's rule with five points in each of many parts (Abramowitz and Stegun
+/// 25.4.30), for tests.
+#[cfg(test)]
+pub(super) fn quadrature(out: &Lagged) -> f64 {
+    const NODES: [(f64, f64); 5] = [
+        (0.0, 0.568_888_888_888_889),
+        (0.538_469_310_105_683, 0.478_628_670_499_366),
+        (-0.538_469_310_105_683, 0.478_628_670_499_366),
+        (0.906_179_845_938_664, 0.236_926_885_056_189),
+        (-0.906_179_845_938_664, 0.236_926_885_056_189),
+    ];
+    let parts = 64;
+    let half = 0.5 / f64::from(parts);
+    let at = |part: i32, node: f64| out.at((2.0 * f64::from(part) + 1.0 + node) * half);
+    let sum = |part: i32| NODES.iter().map(|(node, weight)| weight * at(part, *node)).sum::<f64>();
+    (0..parts).map(sum).sum::<f64>() * half * out.flow.seconds
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn near(a: f64, b: f64, within: f64) -> bool {
+        (a - b).abs() <= within
+    }
+
+    #[test]
+    fn a_step_is_answered_by_its_closed_form() {
+        // y = q (1 − e^(−t/τ)) from rest (first-order step response, any control textbook; from memory).
+        for lag_s in [0.01, 0.06, 0.5, 3.0] {
+            for seconds in [1e-6, 1e-3, 0.03, 0.7, 20.0] {
+                let out = Lagged::new(0.0, Flow::even(8.0, 8.0, seconds), lag_s);
+                assert!(near(out.end, 8.0 * -(-seconds / lag_s).exp_m1(), 1e-12), "{lag_s} {seconds}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_ramp_is_answered_by_its_closed_form() {
+        // q = r t from rest: y = r (t − τ (1 − e^(−t/τ))), the ramp less its lag (as above).
+        for lag_s in [0.01, 0.06, 0.5] {
+            for seconds in [1e-4, 0.03, 0.7, 5.0] {
+                let rate = 40.0;
+                let out = Lagged::new(0.0, Flow::even(0.0, rate * seconds, seconds), lag_s);
+                for s in [0.25, 0.5, 1.0] {
+                    let t: f64 = s * seconds;
+                    let exact = rate * (t + lag_s * (-t / lag_s).exp_m1());
+                    assert!(near(out.at(s), exact, 1e-9), "{lag_s} {seconds} {s}: {} {exact}", out.at(s));
+                }
+            }
+        }
+    }
+
+    /// e^(−z) Σ of the series ∫₀¹ z e^(zw) wᵏ dw = Σ zⁿ⁺¹ / (n! (n + k + 1)), all terms positive.
+    fn moment_by_series(z: f64, k: usize) -> f64 {
+        let (mut term, mut sum) = (z, 0.0);
+        for n in 0..400 {
+            sum += term / (n + k + 1) as f64;
+            term *= z / (n + 1) as f64;
+        }
+        sum * (-z).exp()
+    }
+
+    #[test]
+    fn moments_agree_with_their_series() {
+        for n in 0..400 {
+            let z = 1e-9 * 1.06f64.powi(n);
+            if z > 100.0 {
+                break;
+            }
+            let found = moments(z, DEGREE);
+            for (k, found) in found.into_iter().enumerate() {
+                let exact = moment_by_series(z, k);
+                assert!(near(found, exact, 1e-14 + 1e-12 * exact), "{z} {k}: {found} {exact}");
+            }
+            assert!(near(moments(z, 1)[1], moment_by_series(z, 1), 1e-15 + 2e-16 / z.max(1e-3)), "{z}");
+        }
+        assert_eq!(moments(0.0, DEGREE), [0.0; DEGREE + 1]);
+    }
+
+    /// y by small steps of its differential equation (classical Runge–Kutta rule).
+    fn stepped(start: f64, flow: &Flow, lag_s: f64) -> f64 {
+        let steps = 4000;
+        let h = 1.0 / f64::from(steps);
+        let slope = |s: f64, y: f64| flow.seconds / lag_s * (flow.at(s) - y);
+        (0..steps).fold(start, |y, n| {
+            let s = f64::from(n) * h;
+            let a = slope(s, y);
+            let b = slope(s + h / 2.0, y + h / 2.0 * a);
+            let c = slope(s + h / 2.0, y + h / 2.0 * b);
+            let d = slope(s + h, y + h * c);
+            y + h / 6.0 * (a + 2.0 * b + 2.0 * c + d)
+        })
+    }
+
+    #[test]
+    fn with_a_lead_equal_to_the_lag_a_polynomial_comes_out_as_it_was_asked_for() {
+        // (q + τ q′) lagged by τ is q: the lead is the inverse of the law, whatever the degree.
+        let quintic = Flow::of([2.0, 0.0, 0.0, 50.0, -75.0, 30.0], 0.04);
+        for asked in [Flow::even(3.0, 11.0, 0.02), Flow::even(9.0, 0.5, 0.2), quintic] {
+            let pushed = asked.plus(&asked.slope().times(0.06));
+            let out = Lagged::new(asked.at(0.0), pushed, 0.06);
+            for n in 0..=20 {
+                let s = f64::from(n) / 20.0;
+                assert!(near(out.at(s), asked.at(s), 1e-12), "{asked:?} {s}");
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn polynomials_solve_the_equation(
+            c in prop::array::uniform6(-20.0..20.0f64), start in 0.0..20.0f64, lags in 0.01..8.0f64,
+        ) {
+            let flow = Flow::of(c, 0.06 * lags);
+            let out = Lagged::new(start, flow, 0.06);
+            prop_assert!(near(out.end, stepped(start, &flow, 0.06), 1e-8), "{} {}", out.end, stepped(start, &flow, 0.06));
+            // In two parts it ends where it does in one.
+            let first = Lagged::new(start, flow.part(0.0, 0.3), 0.06);
+            let second = Lagged::new(first.end, flow.part(0.3, 1.0), 0.06);
+            prop_assert!(near(second.end, out.end, 1e-11));
+            prop_assert!(near(first.end, out.at(0.3), 1e-11));
+            prop_assert!(near(flow.part(0.0, 0.3).volume_to(1.0) + flow.part(0.3, 1.0).volume_to(1.0), flow.volume_to(1.0), 1e-11));
+        }
+
+        #[test]
+        fn crossings_are_all_there(
+            c in prop::array::uniform6(-20.0..20.0f64), n in prop::array::uniform6(-20.0..20.0f64),
+            start in 0.0..20.0f64, lags in 0.01..8.0f64, degree in 0..6usize,
+        ) {
+            let cut = |c: [f64; 6]| std::array::from_fn(|k| if k <= degree { c[k] } else { 0.0 });
+            let (flow, other) = (Flow::of(cut(c), 0.06 * lags), Flow::of(cut(n), 0.06 * lags));
+            let out = Lagged::new(start, flow, 0.06);
+            let crossings = out.crosses(&other, 0.0);
+            // Between two of them the sign is one and the same, and it changes at each.
+            let mut above = start > other.at(0.0);
+            for n in 0..=500 {
+                let s = f64::from(n) / 500.0;
+                let difference = out.at(s) - other.at(s);
+                let passed = crossings.all().iter().filter(|at| **at < s).count();
+                if difference.abs() > 1e-7 {
+                    prop_assert_eq!(difference > 0.0, above != (passed % 2 == 1), "{} {:?}", s, crossings);
+                }
+            }
+            above = !above;
+            prop_assert!(crossings.all().windows(2).all(|pair| pair[0] <= pair[1]) || above);
+        }
+
+        /// In = out + what is left, where out is what a quadrature finds of the flow that comes out (Gauss and Legendre's rule,
+        /// five points; Abramowitz and Stegun 25.4.30), with pull-backs among the flows.
+        #[test]
+        fn nothing_is_lost_and_nothing_comes_out_of_an_empty_room(
+            pieces in prop::collection::vec((prop::array::uniform6(-30.0..40.0f64), 0.001..0.2f64, 0..6usize), 1..12),
+            lag_s in 0.01..0.3f64,
+        ) {
+            let (mut room, mut pushed, mut out_mm3) = (Room::default(), 0.0, 0.0);
+            for (c, seconds, degree) in pieces {
+                let flow = Flow::of(std::array::from_fn(|k| if k <= degree { c[k] } else { 0.0 }), seconds);
+                pushed += flow.volume_to(1.0);
+                let mut end = 0.0;
+                room.take(&flow, lag_s, |stretch| {
+                    assert_eq!(stretch.range[0], end);
+                    end = stretch.range[1];
+                    if let Some(out) = &stretch.out {
+                        out_mm3 += quadrature(out);
+                        assert!((0..=20).all(|n| out.at(f64::from(n) / 20.0) > -1e-9));
+                    } else {
+                        assert!(stretch.volumes_mm3.iter().all(|mm3| *mm3 <= 1e-12));
+                    }
+                });
+                prop_assert_eq!(end, 1.0);
+            }
+            prop_assert!(near(pushed, out_mm3 + room.volume_mm3, 1e-9), "{pushed} {out_mm3} {}", room.volume_mm3);
+        }
+    }
+}
