@@ -19,6 +19,7 @@ pub fn jobs() -> Vec<Job> {
         tern_climb(),
         tern_cooling(),
         tern_easy(),
+        dunlin_steps(),
     ]
 }
 
@@ -396,4 +397,17 @@ fn tern_easy() -> Job {
     let time = 40.0 / 30.0 + 30.0 / 1000.0;
     let known = vec![known("time_s.extruding", time, 1e-6, "L / v + v / a")];
     Job { name: "tern-easy", machine: "tern", text, known }
+}
+
+/// Four lines from rest to rest under a limited jerk, one for each way to drive one: cruising, up to the largest acceleration,
+/// short of that, and all jerk.
+fn dunlin_steps() -> Job {
+    let about = "four lines at right angles, from 40 mm down to 0.2 mm.";
+    let mut text =
+        format!("; machine: dunlin\n; verdict: go\n; Invented: {about}\nG21\nG90\nM83\nG28\nG0 Z0.3 F600\nM109 S200\n");
+    text += "G1 X40 E1.3 F6000\nG1 Y5 E0.16\nG1 X39 E0.03\nG1 Y5.2 E0.006\n";
+    text += "M104 S0\nM84\n";
+    let time = 0.481_666_666_666_666_67 + 0.131_440_256_498_057_13 + 0.068_774_219_349_672_26 + 0.04;
+    let why = "time-optimal motions at 100 mm/s, 1500 mm/s² and 1e5 mm/s³, by the Python package ruckig";
+    Job { name: "dunlin-steps", machine: "dunlin", text, known: vec![known("time_s.extruding", time, 1e-6, why)] }
 }

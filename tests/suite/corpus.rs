@@ -322,7 +322,7 @@ fn the_numbers_are_the_expected_ones() {
 
 #[test]
 fn the_sheets_fill_in_every_key() {
-    let sheets = ["heron", "wren", "bittern"].map(machine);
+    let sheets = ["heron", "wren", "bittern", "dunlin"].map(machine);
     let written: BTreeSet<String> = sheets
         .iter()
         .flat_map(|sheet| {
@@ -338,7 +338,7 @@ fn the_sheets_fill_in_every_key() {
     for key in KEYS.iter().filter(|key| !key.is_table() && key.preset != Preset::Required) {
         assert!(written.contains(&template(key.path)), "no sheet of the corpus has {}", key.path);
     }
-    for name in ["heron", "wren", "bittern"] {
+    for name in ["heron", "wren", "bittern", "dunlin"] {
         let text = fs::read_to_string(folder("machines").join(format!("{name}.toml"))).expect("the sheet");
         assert!(text.starts_with("# Invented data:"), "{name} says that it is invented");
     }

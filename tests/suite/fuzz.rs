@@ -388,7 +388,7 @@ fn files(folder: &str, ending: &str) -> Vec<Vec<u8>> {
 
 impl Material {
     fn new() -> Self {
-        let mut machines = ["heron", "wren", "bittern", "siskin", "tern"].map(corpus_machine).to_vec();
+        let mut machines = ["heron", "wren", "bittern", "siskin", "tern", "dunlin"].map(corpus_machine).to_vec();
         machines.push(Machine::built_in());
         let printed = machines.iter().map(|machine| settings::lines(machine).into_bytes());
         let settings = files("settings", "txt").into_iter().chain(printed).collect();
