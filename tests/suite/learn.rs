@@ -132,7 +132,7 @@ fn from_prints_to_a_time_with_its_interval() {
     assert!(brief.contains(" (90 %: "), "{brief}");
     let csv = shop.said(&["check", "heron-bracket.gcode", "--format", "csv"]);
     assert!(csv.contains(",error,time_expected_s,time_low_s,time_high_s,energy_wh,"), "{csv}");
-    assert!(csv.ends_with(&format!("{low},{high},,,,,,,")), "{csv}");
+    assert!(csv.contains(&format!(",{low},{high},,,,")), "{csv}");
 }
 
 #[test]
