@@ -224,24 +224,39 @@ impl Lagged {
     #[inline(always)]
     pub fn crosses(&self, other: &Flow, slack: f64) -> Changes {
         let degree = self.flow.degree.max(other.degree);
-        if degree <= 1 && !self.may_cross(other, slack) {
-            return Changes::default();
+        if degree <= 1 {
+            return self.crosses_straight(other, slack);
         }
         sign_changes(degree, slack, |order, s| self.less(other, order, s))
     }
 
-    /// For straight flows: false where it surely does not cross. The difference bends one way all along, so between two ends on
-    /// one side it can only cross where it turns back towards the other.
+    /// The same where both go evenly: the difference bends one way all along. Between ends on two sides it crosses once, between
+    /// ends on one side twice or not at all, before and behind the place where it turns: y′ = q′ + (y′₀ − q′) e^(−Xs) is that of
+    /// the other there.
     #[inline(always)]
-    fn may_cross(&self, other: &Flow, slack: f64) -> bool {
+    fn crosses_straight(&self, other: &Flow, slack: f64) -> Changes {
         let (q, n) = (&self.flow.coefficients, &other.coefficients);
-        let (above_start, above_end) = (self.start - n[0] > slack, self.end - (n[0] + n[1]) > slack);
-        if above_start != above_end {
-            return true;
+        let mut changes = Changes::default();
+        let above = [self.start - n[0] > slack, self.end - (n[0] + n[1]) > slack];
+        let slopes = [self.lags * (q[0] - self.start), self.lags * (q[0] + q[1] - self.end)];
+        let turns = if above[0] { slopes[0] < n[1] && slopes[1] > n[1] } else { slopes[0] > n[1] && slopes[1] < n[1] };
+        if above[0] == above[1] && !turns {
+            return changes;
         }
-        let start_slope = self.lags * (q[0] - self.start) - n[1];
-        let end_slope = self.lags * (q[0] + q[1] - self.end) - n[1];
-        if above_start { start_slope < 0.0 && end_slope > 0.0 } else { start_slope > 0.0 && end_slope < 0.0 }
+        let more = |s: f64| {
+            let y = self.at(s);
+            (y - (n[0] + n[1] * s) - slack, self.lags * (q[0] + q[1] * s - y) - n[1])
+        };
+        if above[0] != above[1] {
+            changes.add(root([0.0, 1.0], above[0], more));
+            return changes;
+        }
+        let turn = -((n[1] - q[1]) / (slopes[0] - q[1])).ln() / self.lags;
+        if (0.0..=1.0).contains(&turn) && (more(turn).0 > 0.0) != above[0] {
+            changes.add(root([0.0, turn], above[0], more));
+            changes.add(root([turn, 1.0], !above[0], more));
+        }
+        changes
     }
 }
 
