@@ -138,7 +138,14 @@ impl TimeAtRate {
     #[cold]
     fn add_one_by_one(&mut self, block: &Block) {
         for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
-            let section = block.section_mm2[i];
+            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
+            if block.is_even() {
+                let [up, cruise, down] = block.pieces(i);
+                self.ramp(section * up.start_mm_s, peak, up.seconds);
+                self.level(peak, cruise.seconds);
+                self.ramp(section * down.end_mm_s, peak, down.seconds);
+                continue;
+            }
             block.each_piece(i, |piece| {
                 let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
                 if start == end {

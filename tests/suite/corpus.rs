@@ -336,7 +336,10 @@ fn the_sheets_fill_in_every_key() {
     };
     let written: BTreeSet<String> = written.iter().map(|path| template(path)).collect();
     for key in KEYS.iter().filter(|key| !key.is_table() && key.preset != Preset::Required) {
-        assert!(written.contains(&template(key.path)), "no sheet of the corpus has {}", key.path);
+        // A word or a table: the keys of the table tell that it is written.
+        let inside = format!("{}.", key.path);
+        let is_written = written.contains(&template(key.path)) || written.iter().any(|path| path.starts_with(&inside));
+        assert!(is_written, "no sheet of the corpus has {}", key.path);
     }
     for name in ["heron", "wren", "bittern", "dunlin"] {
         let text = fs::read_to_string(folder("machines").join(format!("{name}.toml"))).expect("the sheet");

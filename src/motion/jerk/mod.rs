@@ -30,6 +30,11 @@ const LIKE: f64 = 0.1;
 const OF_WINDOW: usize = 4;
 /// Most moves in a run.
 const RUN_MOST: usize = 64;
+/// A controller that knows more moves than this is taken to know a little less at times: then many runs are planned by one
+/// look back from the same end, or each would cost a walk through all of them where nothing is certain.
+const EACH_BY_ITSELF: usize = 64;
+/// By at most this part of what it knows.
+const LESS_BY: usize = 8;
 
 /// Moves that are driven as one.
 #[derive(Debug, Clone)]
@@ -48,6 +53,8 @@ struct Run {
     /// The highest of what earlier ones went by while fewer moves were known, mm/s. To know more may lower what is best here,
     /// but this can still be driven, and the run before may not be able to do with less.
     counted_on_mm_s: f64,
+    /// For which end of the window that holds already.
+    looked_from: Option<usize>,
 }
 
 impl Run {
@@ -117,6 +124,8 @@ pub(super) struct JerkLookAhead {
     /// Speed at the start of the first of them, once known.
     entry_mm_s: Option<f64>,
     tried_at: usize,
+    /// Moves settled since the last stop.
+    passed: usize,
     settled: VecDeque<Settled>,
     pieces: VecDeque<RampPiece>,
     whole: Vec<RampPiece>,
@@ -140,6 +149,7 @@ impl JerkLookAhead {
             lengths_mm: VecDeque::new(),
             entry_mm_s: None,
             tried_at: 0,
+            passed: 0,
             settled: VecDeque::new(),
             pieces: VecDeque::new(),
             whole: Vec::new(),
@@ -211,6 +221,7 @@ impl JerkLookAhead {
             closed: false,
             certain_mm_s: None,
             counted_on_mm_s: 0.0,
+            looked_from: None,
         });
     }
 
@@ -219,16 +230,23 @@ impl JerkLookAhead {
         self.settled.len()
     }
 
+    /// How many moves are known when the first run starts, itself included. It hangs on how many there were since the stop
+    /// alone, or blocks would show.
+    fn known_most(&self) -> usize {
+        let step = if self.window > EACH_BY_ITSELF { self.window / LESS_BY } else { 1 };
+        self.window - self.passed % step
+    }
+
     /// Settles what can be settled while more moves may follow; which moves are settled when changes no number.
     pub(super) fn settle(&mut self) {
         // A move behind the window shows that no stop is next.
-        while self.lengths_mm.len() > self.window {
+        while self.lengths_mm.len() > self.known_most() {
             self.settle_run(None);
         }
         if self.early && self.lengths_mm.len() >= 2 * self.tried_at + self.run_most {
             let closed = self.runs.iter().take_while(|run| run.closed).count();
             if closed > 0 {
-                self.look_back(closed - 1, None, false);
+                self.look_back(closed - 1, None, None);
             }
             while self.runs.get(1).is_some_and(|next| next.certain_mm_s.is_some()) {
                 self.settle_run(None);
@@ -245,12 +263,13 @@ impl JerkLookAhead {
         while !self.runs.is_empty() {
             self.settle_run(Some(rest.sqrt()));
         }
-        (self.last, self.entry_mm_s, self.tried_at) = (None, None, 0);
+        (self.last, self.entry_mm_s, self.tried_at, self.passed) = (None, None, 0, 0);
     }
 
     /// Goes back from a run that is known to end with at most `end_mm_s`, or behind which nothing is known, so that it must
-    /// be able to stop; the highest speed at the start of the second run. `counts` where a run is planned by it.
-    fn look_back(&mut self, last: usize, end_mm_s: Option<f64>, counts: bool) -> f64 {
+    /// be able to stop; the highest speed at the start of the second run. `counts_from` is the end of the window where runs
+    /// are planned by it.
+    fn look_back(&mut self, last: usize, end_mm_s: Option<f64>, counts_from: Option<usize>) -> f64 {
         let mut bound = end_mm_s.unwrap_or(0.0);
         let mut range = [bound, end_mm_s.unwrap_or(f64::INFINITY)];
         for k in (1..=last).rev() {
@@ -264,8 +283,9 @@ impl JerkLookAhead {
                     run.certain_mm_s = Some(bound);
                 }
             }
-            if counts {
+            if counts_from.is_some() {
                 run.counted_on_mm_s = run.counted_on_mm_s.max(bound);
+                run.looked_from = counts_from;
             }
         }
         self.runs.get(1).map_or(bound, |run| run.counted_on_mm_s.max(bound))
@@ -274,13 +294,18 @@ impl JerkLookAhead {
     /// The highest speed between the first run and the second. The controller knows the moves of its window, of which it
     /// takes whole runs, or all up to the stop, where it may still have the speed `rest_mm_s`.
     fn exit_mm_s(&mut self, rest_mm_s: Option<f64>) -> f64 {
+        let window = self.known_most();
+        let end = self.passed + window;
+        if let Some(next) = self.runs.get(1).filter(|next| next.looked_from == Some(end)) {
+            return next.counted_on_mm_s;
+        }
         let (mut known, mut last) = (0, 0);
         for (k, run) in self.runs.iter().enumerate() {
             known += run.moves;
             // That a run ends is seen by what follows it, or by its length.
-            let is_seen = known < self.window || run.moves == self.run_most;
+            let is_seen = known < window || run.moves == self.run_most;
             let stops = rest_mm_s.is_some() && k + 1 == self.runs.len();
-            if !run.closed || known > self.window || !(is_seen || stops) {
+            if !run.closed || known > window || !(is_seen || stops) {
                 break;
             }
             last = k;
@@ -293,7 +318,7 @@ impl JerkLookAhead {
             return rest_mm_s.filter(|_| self.runs.len() == 1).unwrap_or(0.0);
         }
         let rest_mm_s = rest_mm_s.filter(|_| last + 1 == self.runs.len());
-        self.look_back(last, rest_mm_s, true)
+        self.look_back(last, rest_mm_s, Some(end))
     }
 
     /// Plans the first run.
@@ -306,6 +331,7 @@ impl JerkLookAhead {
         let whole = &mut self.whole;
         run.bounds.course([start, end], run.length_mm, |piece| whole.push(piece));
         self.entry_mm_s = Some(end);
+        self.passed += run.moves;
         self.cut(run.moves, start, end);
     }
 
