@@ -102,12 +102,19 @@ impl RampPiece {
     /// Speed at that share of its time, mm/s.
     #[inline]
     pub fn speed_at(&self, share: f64) -> f64 {
+        if self.has_constant_jerk() {
+            return (self.speed[2] * share + self.speed[1]) * share + self.speed[0];
+        }
         self.speed.iter().rev().fold(0.0, |sum, factor| sum * share + factor)
     }
 
     /// Way made up to that share of its time, mm.
     #[inline]
     pub fn way_mm(&self, share: f64) -> f64 {
+        if self.has_constant_jerk() {
+            let [start, slope, bow, ..] = self.speed;
+            return ((bow / 3.0 * share + slope / 2.0) * share + start) * share * self.seconds;
+        }
         let mut way = 0.0;
         for power in (0..POWERS).rev() {
             way = way * share + self.speed[power] / (power + 1) as f64;
@@ -148,6 +155,10 @@ impl RampPiece {
 
     /// The part between two shares of its time, which takes so long.
     pub fn part(&self, [from, to]: [f64; 2], seconds: f64) -> Self {
+        if self.is_even() {
+            let [start, slope, ..] = self.speed;
+            return Self { seconds, speed: [start + slope * from, slope * (to - from), 0.0, 0.0, 0.0, 0.0] };
+        }
         let mut speed = self.speed;
         // By Taylor's formula about the new start: synthetic division, again and again.
         for low in 0..POWERS - 1 {
@@ -170,29 +181,28 @@ impl RampPiece {
 
     /// The share of its time at which it has made so much way; for ways from 0 to its length.
     pub fn share_at_way(&self, way_mm: f64) -> f64 {
-        solve(way_mm, |share| self.way_mm(share), |share| self.speed_at(share) * self.seconds)
-    }
-
-    /// The share of its time that passes above a speed.
-    pub fn share_above(&self, limit_mm_s: f64) -> f64 {
-        let (start, end) = (self.start_mm_s(), self.end_mm_s());
-        match (start > limit_mm_s, end > limit_mm_s) {
-            (true, true) => 1.0,
-            (false, false) => 0.0,
-            (false, true) => 1.0 - solve(limit_mm_s, |share| self.speed_at(share), |share| self.derivative(1, share)),
-            (true, false) => solve(-limit_mm_s, |share| -self.speed_at(share), |share| -self.derivative(1, share)),
+        if self.is_even() {
+            // The root of start u + slope u² / 2 = way / T that does not cancel.
+            let [start, slope, ..] = self.speed;
+            let mean = way_mm / self.seconds;
+            let sum = start + (start * start + 2.0 * slope * mean).max(0.0).sqrt();
+            return if sum > 0.0 { (2.0 * mean / sum).min(1.0) } else { 0.0 };
         }
+        solve(way_mm, |share| self.way_mm(share), |share| self.speed_at(share) * self.seconds)
     }
 
     /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, and
     /// stays within 0.2 % of the move's peak speed of the ramp's.
     pub fn chords(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
+        if self.is_even() {
+            return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
+        }
         let bend = match self.has_constant_jerk() {
             true => 2.0 * self.speed[2].abs(),
             false => (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max),
         };
         // A chord over a share h of the time is at most bend h² / 8 away.
-        let count = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil().clamp(1.0, CHORDS_MOST);
+        let count = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil().max(1.0).min(CHORDS_MOST);
         let (mut from, mut from_s, mut before_mm) = (self.start_mm_s(), 0.0, 0.0);
         for n in 1..=count as u32 {
             let share = f64::from(n) / count;
@@ -305,5 +315,48 @@ mod tests {
         let piece = Piece { seconds: 2.0, start_mm_s: 10.0, end_mm_s: 50.0 };
         assert_eq!((piece.speed_at(0.5), piece.way_mm(0.5), piece.length_mm()), (20.0, 7.5, 60.0));
         assert_eq!(piece.reversed().speed_at(0.5), 40.0);
+    }
+
+    proptest::proptest! {
+        /// Parts, places and chords of a ramp against its polynomial, in powers of a size that ramps have.
+        #[test]
+        fn ramps_are_cut_without_loss(
+            start in 0.0..100.0f64, change in -1.0..1.0f64, bow in 0.0..2.0f64, shape in 0usize..3,
+            seconds in 1e-4..2.0f64, cut in 0.01..0.99f64,
+        ) {
+            let end = (start + 80.0 * change).max(0.0);
+            let piece = Piece { seconds: grid::time(seconds), start_mm_s: start, end_mm_s: end };
+            let ramp = match shape {
+                0 => RampPiece::even(piece),
+                1 => RampPiece::quintic(piece),
+                // A jerk that does not turn the speed round.
+                _ => RampPiece {
+                    seconds: piece.seconds,
+                    speed: [start, (end - start) * bow, (end - start) * (1.0 - bow), 0.0, 0.0, 0.0],
+                },
+            };
+            let slow = |share: f64| ramp.speed.iter().enumerate().map(|(k, c)| c * share.powi(k as i32)).sum::<f64>();
+            let [first, last] =
+                [[0.0, cut], [cut, 1.0]].map(|shares| ramp.part(shares, (shares[1] - shares[0]) * ramp.seconds));
+            for share in [0.0, 0.3, 1.0] {
+                proptest::prop_assert!((ramp.speed_at(share) - slow(share)).abs() < 1e-11 * (1.0 + start + end));
+                proptest::prop_assert!((first.speed_at(share) - slow(cut * share)).abs() < 1e-10 * (1.0 + start + end));
+                let back = ramp.reversed().speed_at(share);
+                proptest::prop_assert!((back - slow(1.0 - share)).abs() < 1e-10 * (1.0 + start + end));
+            }
+            let length = ramp.length_mm();
+            proptest::prop_assert!((first.length_mm() + last.length_mm() - length).abs() < 1e-10 * (1.0 + length));
+            let found = ramp.way_mm(ramp.share_at_way(first.length_mm()));
+            proptest::prop_assert!((found - first.length_mm()).abs() < 1e-9 * (1.0 + length), "{found}");
+            let (mut way, mut took, peak) = (0.0, 0.0, start.max(end));
+            ramp.chords(peak, |chord| {
+                let middle = (took + chord.seconds / 2.0) / ramp.seconds;
+                assert!((chord.speed_at(chord.seconds / 2.0) - slow(middle)).abs() <= 0.0021 * peak + 1e-9);
+                assert!(chord.start_mm_s >= 0.0 && chord.end_mm_s >= -1e-9);
+                way += chord.length_mm();
+                took += chord.seconds;
+            });
+            proptest::prop_assert!((way - length).abs() < 1e-9 * (1.0 + length) && (took - ramp.seconds).abs() < 1e-12);
+        }
     }
 }

@@ -1,7 +1,8 @@
 //! An extruder that its lead asks for more than it can do.
 
-use crate::block::{Block, Driven};
-use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity};
+use super::purge_line::OnPurgeLine;
+use crate::block::Block;
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::{CornerRule, E, Machine};
 use crate::wording::figure;
 
@@ -52,19 +53,25 @@ fn build(machine: &Machine, _: &str) -> Built {
         (jump_mm_s, "mm/s"),
         (machine.controller.step_rate_limit_hz.unwrap_or(f64::INFINITY), "Hz"),
     ];
-    Built::Watching(Box::new(ExtruderOverdriven { limits, steps_per_mm }))
+    Built::Watching(Box::new(ExtruderOverdriven { limits, steps_per_mm, purge: OnPurgeLine::new(machine, told) }))
 }
+
+/// Moves that push less are not judged where the steps of the extruder are not known, mm.
+const LEAST_MM: f64 = 0.005;
 
 struct ExtruderOverdriven {
     /// Of speed, acceleration, jump and steps, each with its unit.
     limits: [(f64, &'static str); 4],
     steps_per_mm: f64,
+    purge: OnPurgeLine,
 }
 
 impl ExtruderOverdriven {
-    fn judge(&self, driven: &Driven, line: u64, log: &mut Log) {
-        let asked =
-            [driven.speed_mm_s, driven.acceleration_mm_s2, driven.jump_mm_s, driven.speed_mm_s * self.steps_per_mm];
+    fn judge(&mut self, block: &Block, i: usize, first: usize, log: &mut Log) {
+        let (driven, line) = (&block.pressed.driven[i], block.line[i]);
+        // A quintic peaks above the set acceleration without any lead.
+        let acceleration_mm_s2 = driven.acceleration_mm_s2 / block.accel_peak_factor();
+        let asked = [driven.speed_mm_s, acceleration_mm_s2, driven.jump_mm_s, driven.speed_mm_s * self.steps_per_mm];
         for (kind, (value, (limit, unit))) in asked.into_iter().zip(self.limits).enumerate() {
             if value <= limit * ROUNDING {
                 continue;
@@ -76,14 +83,14 @@ impl ExtruderOverdriven {
                 unit,
                 ..Hit::plain(&CHECK, kind as u64, CHECK.severity, line)
             };
-            log.raise(hit, || told(kind, value, limit));
+            self.purge.hit(block, i, first, hit, log);
         }
     }
 }
 
-fn told(kind: usize, value: f64, limit: f64) -> String {
-    let (value, limit) = (figure(value), figure(limit));
-    match kind {
+fn told(hit: &Hit, _nozzle_c: Option<f64>) -> String {
+    let (value, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
+    match hit.kind {
         0 => format!("With its lead the extruder runs at {value} mm/s; its limit is {limit} mm/s."),
         1 => format!("With its lead the extruder speeds up by {value} mm/s²; its limit is {limit} mm/s²."),
         2 => format!("For its lead the extruder's speed jumps by {value} mm/s; it may jump by {limit} mm/s."),
@@ -93,9 +100,18 @@ fn told(kind: usize, value: f64, limit: f64) -> String {
 
 impl Observer for ExtruderOverdriven {
     fn observe(&mut self, block: &Block, log: &mut Log) {
-        for (i, driven) in block.pressed.driven.iter().enumerate().filter(|(i, _)| block.extrudes(*i)) {
-            self.judge(driven, block.line[i], log);
+        let first = self.purge.follow(block);
+        // Less than a step of the motor, or what rounding makes of a line of nothing, drives nothing.
+        let least_mm = if self.steps_per_mm > 0.0 { 1.0 / self.steps_per_mm } else { LEAST_MM };
+        for i in (0..block.pressed.driven.len().min(block.len())).filter(|&i| block.extrudes(i)) {
+            if block.de_mm[i] >= least_mm {
+                self.judge(block, i, first, log);
+            }
         }
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        self.purge.finish(log);
     }
 }
 

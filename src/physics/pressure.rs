@@ -228,7 +228,10 @@ impl Pressure {
                 let slope = asked.slope();
                 let ahead = slope.times(nozzle.lead_s);
                 pushed = asked.plus(&ahead);
-                driven.jump_mm_s = driven.jump_mm_s.max((ahead.most() / area_mm2).min(jump_limit_mm_s));
+                // Other ramps begin and end without acceleration: there the lead makes no jump.
+                if block.is_even() {
+                    driven.jump_mm_s = driven.jump_mm_s.max((ahead.most() / area_mm2).min(jump_limit_mm_s));
+                }
                 let further = ahead.slope();
                 let most_mm_s2 = slope.plus(&further).most() / area_mm2;
                 let bound_mm_s2 = share * accel_mm_s2 + further.most() / area_mm2;
@@ -263,6 +266,9 @@ impl Pressure {
     }
 }
 
+/// Steps of speed below this share of it come from rounded numbers in the job.
+const ROUNDING_SHARE: f64 = 0.01;
+
 /// The flow over each piece of a move that pushes so much for each mm, mm².
 fn each_flow(block: &Block, i: usize, section_mm2: f64, mut take: impl FnMut(Flow)) {
     if block.is_even() {
@@ -282,7 +288,9 @@ impl Nozzle {
             return;
         }
         let Some(spread_s) = spread_s else {
-            if pressed.left_out.is_none_or(|(most_mm_s, _)| step_mm_s.abs() > most_mm_s) {
+            // Digits that are cut off in a job are no jumps.
+            let is_rounding = step_mm_s.abs() < ROUNDING_SHARE * to_mm_s.abs();
+            if !is_rounding && pressed.left_out.is_none_or(|(most_mm_s, _)| step_mm_s.abs() > most_mm_s) {
                 pressed.left_out = Some((step_mm_s.abs(), line));
             }
             return;

@@ -2,7 +2,7 @@
 //!
 //! Moves that go on in nearly the same direction under nearly the same limits form a *run*, which is driven as one move: the
 //! acceleration is 0 only at the ends of runs. Controllers that carry an acceleration through corners or from run to run
-//! are a little quicker; so are those that join longer runs.
+//! are quicker, much so along curves of short chords that turn further.
 //!
 //! Two passes over the runs. Backwards, a run may start with what is reached, backwards, from the highest speed at its end;
 //! forwards each run ends as fast as it may. More speed at the end need not mean more at the start
@@ -93,7 +93,6 @@ impl Run {
 struct Ended {
     dir: [f64; 3],
     path: bool,
-    commanded_mm_s: f64,
     feed_mm_s: f64,
 }
 
@@ -171,17 +170,13 @@ impl JerkLookAhead {
             let bounds = self.bounds(block, i);
             let cap = self.caps[i - first];
             let path = block.flags[i] & flag::PATH != 0;
-            let commanded_mm_s = block.feed_commanded_mm_s[i];
             let goes_on = self.last.is_some_and(|last| {
                 let turn: f64 = (0..3).map(|axis| last.dir[axis] * block.dir[axis][i]).sum();
                 let least = last.feed_mm_s.min(bounds.feed_mm_s);
-                path && last.path
-                    && turn >= STRAIGHT_ON
-                    && last.commanded_mm_s == commanded_mm_s
-                    && cap >= grid::squared_down(least * least)
+                path && last.path && turn >= STRAIGHT_ON && cap >= grid::squared_down(least * least)
             });
             self.push(bounds, block.length_mm[i], cap, goes_on);
-            self.last = Some(Ended { dir: block.dir_end(i), path, commanded_mm_s, feed_mm_s: bounds.feed_mm_s });
+            self.last = Some(Ended { dir: block.dir_end(i), path, feed_mm_s: bounds.feed_mm_s });
         }
     }
 
@@ -244,12 +239,16 @@ impl JerkLookAhead {
             self.settle_run(None);
         }
         if self.early && self.lengths_mm.len() >= 2 * self.tried_at + self.run_most {
-            let closed = self.runs.iter().take_while(|run| run.closed).count();
-            if closed > 0 {
-                self.look_back(closed - 1, None, None);
-            }
-            while self.runs.get(1).is_some_and(|next| next.certain_mm_s.is_some()) {
-                self.settle_run(None);
+            // From one certain run to the next.
+            loop {
+                let (last, before) = (self.last_known(false), self.settled.len());
+                self.look_back(last, None, None);
+                while self.runs.get(1).is_some_and(|next| next.certain_mm_s.is_some()) {
+                    self.settle_run(None);
+                }
+                if self.settled.len() == before {
+                    break;
+                }
             }
             self.tried_at = self.lengths_mm.len();
         }
@@ -291,20 +290,15 @@ impl JerkLookAhead {
         self.runs.get(1).map_or(bound, |run| run.counted_on_mm_s.max(bound))
     }
 
-    /// The highest speed between the first run and the second. The controller knows the moves of its window, of which it
-    /// takes whole runs, or all up to the stop, where it may still have the speed `rest_mm_s`.
-    fn exit_mm_s(&mut self, rest_mm_s: Option<f64>) -> f64 {
+    /// The last run that is known as a whole when the first one starts, or the next one whose start is certain.
+    fn last_known(&self, is_stop: bool) -> usize {
         let window = self.known_most();
-        let end = self.passed + window;
-        if let Some(next) = self.runs.get(1).filter(|next| next.looked_from == Some(end)) {
-            return next.counted_on_mm_s;
-        }
         let (mut known, mut last) = (0, 0);
         for (k, run) in self.runs.iter().enumerate() {
             known += run.moves;
             // That a run ends is seen by what follows it, or by its length.
             let is_seen = known < window || run.moves == self.run_most;
-            let stops = rest_mm_s.is_some() && k + 1 == self.runs.len();
+            let stops = is_stop && k + 1 == self.runs.len();
             if !run.closed || known > window || !(is_seen || stops) {
                 break;
             }
@@ -313,6 +307,18 @@ impl JerkLookAhead {
                 break;
             }
         }
+        last
+    }
+
+    /// The highest speed between the first run and the second. The controller knows the moves of its window, of which it
+    /// takes whole runs, or all up to the stop, where it may still have the speed `rest_mm_s`.
+    fn exit_mm_s(&mut self, rest_mm_s: Option<f64>) -> f64 {
+        let window = self.known_most();
+        let end = self.passed + window;
+        if let Some(next) = self.runs.get(1).filter(|next| next.looked_from == Some(end)) {
+            return next.counted_on_mm_s;
+        }
+        let last = self.last_known(rest_mm_s.is_some());
         if last == 0 {
             // The run alone: behind it is the stop, or nothing that is known.
             return rest_mm_s.filter(|_| self.runs.len() == 1).unwrap_or(0.0);

@@ -99,6 +99,8 @@ proptest! {
         let run = |early: bool, every: usize| {
             let look_ahead = if early { LookAhead::Unlimited } else { LookAhead::Moves(window) };
             let mut scan = JerkLookAhead::new(look_ahead, [1e12; 4]);
+            // So that chains outgrow what "unlimited" means.
+            (scan.window, scan.run_most) = (window as usize, (window as usize / OF_WINDOW).clamp(1, RUN_MOST));
             for k in 0..count {
                 let cap = 100.0 * number(k, 1);
                 scan.push(bounds(k), 0.05 + 2.0 * number(k, 3), cap * cap, number(k, 5) < joins);
