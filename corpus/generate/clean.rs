@@ -407,7 +407,7 @@ fn dunlin_steps() -> Job {
         format!("; machine: dunlin\n; verdict: go\n; Invented: {about}\nG21\nG90\nM83\nG28\nG0 Z0.3 F600\nM109 S200\n");
     text += "G1 X40 E1.3 F6000\nG1 Y5 E0.16\nG1 X39 E0.03\nG1 Y5.2 E0.006\n";
     text += "M104 S0\nM84\n";
-    let time = 0.481_666_666_666_666_67 + 0.131_440_256_498_057_13 + 0.068_774_219_349_672_26 + 0.04;
+    let time = 0.481_666_666_666_666_7 + 0.131_440_256_498_057_13 + 0.068_774_219_349_672_26 + 0.04;
     let why = "time-optimal motions at 100 mm/s, 1500 mm/s² and 1e5 mm/s³, by the Python package ruckig";
     Job { name: "dunlin-steps", machine: "dunlin", text, known: vec![known("time_s.extruding", time, 1e-6, why)] }
 }

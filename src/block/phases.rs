@@ -202,7 +202,8 @@ impl RampPiece {
             false => (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max),
         };
         // A chord over a share h of the time is at most bend h² / 8 away.
-        let count = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil().max(1.0).min(CHORDS_MOST);
+        let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil();
+        let count = if wanted > 1.0 { wanted.min(CHORDS_MOST) } else { 1.0 };
         let (mut from, mut from_s, mut before_mm) = (self.start_mm_s(), 0.0, 0.0);
         for n in 1..=count as u32 {
             let share = f64::from(n) / count;

@@ -235,14 +235,14 @@ impl CheckArgs {
     }
 
     /// The jobs to judge, and how many there are in all shards: a shard has the same form whatever falls into it.
-    fn resolve(&self) -> anyhow::Result<(Vec<Job>, usize)> {
+    fn resolve(&self) -> anyhow::Result<(Vec<Job>, Vec<Job>)> {
         let named = self.jobs.given()?;
-        let jobs = jobs::collect(&named);
-        let all = jobs.len();
-        match self.shard {
-            Some(shard) => Ok((shard.pick(&jobs, &named, self.shard_by, jobs::hands(self.jobs.threads))?, all)),
-            None => Ok((jobs, all)),
-        }
+        let all = jobs::collect(&named);
+        let picked = match self.shard {
+            Some(shard) => shard.pick(&all, &named, self.shard_by, jobs::hands(self.jobs.threads))?,
+            None => all.clone(),
+        };
+        Ok((picked, all))
     }
 
     /// No output may take the place of what is read, or of another output.
@@ -258,11 +258,13 @@ impl CheckArgs {
 
 /// Runs the command. Each job is read once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let (jobs, given) = args.resolve()?;
+    let (jobs, all) = args.resolve()?;
+    let given = all.len();
     let machines = sheet::load_all(&args.machine, terminal)?;
     let accepted = args.accepted.load(terminal)?;
     let wanted = args.wanted()?;
-    args.spare_inputs(&jobs, &machines, &accepted)?;
+    // Jobs of other shards, too.
+    args.spare_inputs(&all, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress =

@@ -104,6 +104,19 @@ fn an_unreadable_job_fails_one_shard_and_a_folder_without_jobs_all() {
     assert_eq!(codes(&empty), [2; 4]);
 }
 
+#[test]
+fn no_shard_writes_over_a_job_of_another() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let job = folder.path().join("job.gcode");
+    fs::write(&job, "G28\n").expect("writes");
+    let [jobs, report] = [folder.path(), &job].map(|path| path.display().to_string());
+    for index in 0..4 {
+        let shard = format!("{index}/4");
+        check(&[&jobs, "--shard", &shard, "--format", "csv", "-o", &report]).assert().code(2);
+        assert_eq!(fs::read_to_string(&job).expect("it is there"), "G28\n", "shard {index}");
+    }
+}
+
 /// The block of README.md in that language that holds these words.
 fn recipe(language: &str, words: &str) -> String {
     let readme = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).expect("reads");
