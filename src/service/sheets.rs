@@ -98,7 +98,7 @@ fn read(path: &Path) -> Result<Vec<u8>, SheetError> {
 ///
 /// # Errors
 /// When it is no regular file, or there is none.
-pub(super) fn regular(path: &Path) -> io::Result<()> {
+pub(super) fn regular(path: &Path) -> Result<(), io::Error> {
     let found = fs::metadata(path)?;
     if found.is_file() { Ok(()) } else { Err(io::Error::other("it is no regular file")) }
 }

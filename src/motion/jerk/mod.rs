@@ -50,6 +50,8 @@ struct Run {
     closed: bool,
     /// Highest speed at its start, once no move behind it can change that, mm/s.
     certain_mm_s: Option<f64>,
+    /// Highest speed at its start as of the last look back, mm/s.
+    bound_mm_s: f64,
     /// The highest of what earlier ones went by while fewer moves were known, mm/s. To know more may lower what is best here,
     /// but this can still be driven, and the run before may not be able to do with less.
     counted_on_mm_s: f64,
@@ -215,6 +217,7 @@ impl JerkLookAhead {
             cap_mm_s,
             closed: false,
             certain_mm_s: None,
+            bound_mm_s: 0.0,
             counted_on_mm_s: 0.0,
             looked_from: None,
         });
@@ -282,9 +285,15 @@ impl JerkLookAhead {
                     run.certain_mm_s = Some(bound);
                 }
             }
-            if counts_from.is_some() {
-                run.counted_on_mm_s = run.counted_on_mm_s.max(bound);
-                run.looked_from = counts_from;
+            run.bound_mm_s = bound;
+        }
+        let Some(end) = counts_from else { return bound };
+        // Behind a certain start nothing is counted on.
+        for run in self.runs.range_mut(1..=last) {
+            run.counted_on_mm_s = run.counted_on_mm_s.max(run.bound_mm_s);
+            run.looked_from = Some(end);
+            if run.certain_mm_s.is_some() {
+                break;
             }
         }
         self.runs.get(1).map_or(bound, |run| run.counted_on_mm_s.max(bound))
