@@ -63,7 +63,7 @@ impl Observer for BulgesAtCorners {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         self.purge.follow(block);
         let Some(limit_mm3) = self.limits_mm3.get(block.tool_index).copied().flatten() else { return };
-        for bulge in block.pressed.bulges.iter().filter(|bulge| bulge.line > 0 && bulge.volume_mm3 > limit_mm3) {
+        for bulge in block.pressed.bulges.iter().filter(|bulge| bulge.volume_mm3 > limit_mm3) {
             let hit = Hit {
                 value: Some(bulge.volume_mm3),
                 badness: bulge.volume_mm3 / limit_mm3,

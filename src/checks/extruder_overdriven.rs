@@ -22,10 +22,11 @@ mm/s²; a jump of v asks for K times as much filament at once, which is spread o
 stays uncompensated, and the report says so. Speed is compared with `feed_rate_limit_mm_s.e`, acceleration within a ramp with \
 `acceleration_limit_mm_s2.e`, the sudden change K a at the ends of a ramp with `jerk_mm_s.e` (or `lead_jump_limit_mm_s`, where \
 the sheet gives it), steps a second with `step_rate_limit_hz` by `steps_per_mm.e`. The first three are limits as they are in \
-the sheet. Only moves along a path that push filament get the lead. The formula follows from what a lead is; common \
-practice, no source.",
+the sheet. Only moves along a path that push filament get the lead; those that push less than a step of the motor are left out, \
+and what lies on a purge line is a note. Ramps that begin and end without acceleration (`motion.ramp`) make no sudden change. The \
+formula follows from what a lead is; common practice, no source.",
         remedy: "lower the acceleration of printing or the lead; where the controller can lower the acceleration by itself, switch \
-that on and write `lead_jump_limit_mm_s`.",
+that on and write `controller.lead_jump_limit_mm_s`.",
     },
     heat_or_travel: false,
     timed: true,

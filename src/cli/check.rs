@@ -1,7 +1,8 @@
 //! `gonogo check`.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
@@ -234,15 +235,10 @@ impl CheckArgs {
         Ok(Wanted { details: self.details, least: self.only.map(Only::least) })
     }
 
-    /// The jobs to judge, and how many there are in all shards: a shard has the same form whatever falls into it.
-    fn resolve(&self) -> anyhow::Result<(Vec<Job>, Vec<Job>)> {
-        let named = self.jobs.given()?;
-        let all = jobs::collect(&named);
-        let picked = match self.shard {
-            Some(shard) => shard.pick(&all, &named, self.shard_by, jobs::hands(self.jobs.threads))?,
-            None => all.clone(),
-        };
-        Ok((picked, all))
+    /// The jobs to judge, of all that are listed in what was named.
+    fn pick<'a>(&self, listed: &'a [Job], named: &[PathBuf]) -> anyhow::Result<Cow<'a, [Job]>> {
+        let Some(shard) = self.shard else { return Ok(Cow::Borrowed(listed)) };
+        Ok(Cow::Owned(shard.pick(listed, named, self.shard_by, jobs::hands(self.jobs.threads))?))
     }
 
     /// No output may take the place of what is read, or of another output.
@@ -258,13 +254,16 @@ impl CheckArgs {
 
 /// Runs the command. Each job is read once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
-    let (jobs, all) = args.resolve()?;
-    let given = all.len();
+    let named = args.jobs.given()?;
+    let listed = jobs::collect(&named);
+    let jobs = args.pick(&listed, &named)?;
+    // A shard has the same form whatever falls into it.
+    let given = listed.len();
     let machines = sheet::load_all(&args.machine, terminal)?;
     let accepted = args.accepted.load(terminal)?;
     let wanted = args.wanted()?;
     // Jobs of other shards, too.
-    args.spare_inputs(&all, &machines, &accepted)?;
+    args.spare_inputs(&listed, &machines, &accepted)?;
     let today = args.accepted.today();
     let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
     let progress =

@@ -4,7 +4,7 @@ mod json;
 mod page;
 
 use std::fs::File;
-use std::io::{self, IsTerminal, Read, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
@@ -17,7 +17,7 @@ use super::sheet::SheetArg;
 use super::terminal::{self, Terminal};
 use super::usage::mistake;
 use super::{Exit, complain, jobs};
-use crate::machine::{Machine, SHEET_MAX_BYTES};
+use crate::machine::{Machine, SHEET_MAX_BYTES, sheet_bytes};
 use crate::show::report::{
     Look,
     format::{self, Offer, offer},
@@ -216,11 +216,7 @@ impl ImportOutcome {
 
 /// The sheet with the settings in it, and whether that differs from what it was.
 fn merge(path: &Path, settings: &Settings, terminal: &Terminal) -> anyhow::Result<(Merged, bool)> {
-    let mut bytes = Vec::new();
-    let limit = SHEET_MAX_BYTES as u64 + 1;
-    File::open(path)
-        .and_then(|file| file.take(limit).read_to_end(&mut bytes))
-        .with_context(|| format!("cannot read {}", path.display()))?;
+    let bytes = sheet_bytes(path).with_context(|| format!("cannot read {}", path.display()))?;
     let readable = std::str::from_utf8(&bytes).ok().filter(|text| text.len() <= SHEET_MAX_BYTES);
     let merged = readable.map(|text| settings::merge(settings, text));
     let (Some(text), Some(Ok(merged))) = (readable, merged) else {

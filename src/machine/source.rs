@@ -107,14 +107,18 @@ fn nearest_sheet(start_dir: &Path) -> Option<PathBuf> {
 }
 
 fn load_named(path: &Path, named_by: &'static str, checks: CheckIds<'_>) -> Result<Machine, SheetError> {
-    let read = || -> io::Result<Vec<u8>> {
-        let mut bytes = Vec::new();
-        // One byte over the limit is enough to know.
-        File::open(path)?.take(SHEET_MAX_BYTES as u64 + 1).read_to_end(&mut bytes)?;
-        Ok(bytes)
-    };
-    let bytes = read().map_err(|source| SheetError::Read { path: path.to_owned(), named_by, source })?;
+    let bytes = sheet_bytes(path).map_err(|source| SheetError::Read { path: path.to_owned(), named_by, source })?;
     Ok(parse_bytes(&path.to_string_lossy(), &bytes, checks)?)
+}
+
+/// The bytes of a sheet's file; of a larger one than a sheet may be so many that this shows.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn sheet_bytes(path: &Path) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    File::open(path)?.take(SHEET_MAX_BYTES as u64 + 1).read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// Reads the bytes of a sheet that may name these checks.

@@ -1,14 +1,14 @@
 //! Machine sheets that were read before: many requests name the same few.
 
 use std::collections::HashMap;
-use std::fs::{self, File};
-use std::io::{self, Read};
+use std::fs;
+use std::io;
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::answer::{Fault, Kind};
 use super::request::Sheet;
-use crate::machine::{Machine, SHEET_MAX_BYTES, SheetError};
+use crate::machine::{Machine, SheetError, sheet_bytes};
 
 /// Most sheets that are kept.
 const SHEETS_MAX: usize = 128;
@@ -83,15 +83,10 @@ impl Known {
     }
 }
 
-/// The bytes of a sheet, one over the limit at most.
+/// The bytes of a sheet.
 fn read(path: &Path) -> Result<Vec<u8>, SheetError> {
-    let bytes = || -> io::Result<Vec<u8>> {
-        regular(path)?;
-        let mut bytes = Vec::new();
-        File::open(path)?.take(SHEET_MAX_BYTES as u64 + 1).read_to_end(&mut bytes)?;
-        Ok(bytes)
-    };
-    bytes().map_err(|source| SheetError::Read { path: path.to_owned(), named_by: "named in the request", source })
+    let bytes = regular(path).and_then(|()| sheet_bytes(path));
+    bytes.map_err(|source| SheetError::Read { path: path.to_owned(), named_by: "named in the request", source })
 }
 
 /// Refuses what may keep who opens it waiting for ever, such as a named pipe or a device.
@@ -106,6 +101,7 @@ pub(super) fn regular(path: &Path) -> Result<(), io::Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::machine::SHEET_MAX_BYTES;
 
     fn text(name: &str, toml: &str) -> Sheet {
         Sheet::Text { name: name.to_owned(), toml: toml.to_owned() }

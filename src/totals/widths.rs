@@ -41,7 +41,7 @@ impl Observer for WidthTotals {
         self.laid_mm.join(pressed.laid_mm);
         self.wide_mm.join(pressed.wide_mm);
         self.thin_mm.join(pressed.thin_mm);
-        for bulge in pressed.bulges.iter().filter(|bulge| bulge.line > 0) {
+        for bulge in &pressed.bulges {
             if bulge.volume_mm3 > self.found.bulge_mm3 {
                 (self.found.bulge_mm3, self.found.bulge_line) = (bulge.volume_mm3, Some(bulge.line));
             }
