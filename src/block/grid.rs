@@ -30,6 +30,20 @@ pub(crate) fn time(t_s: f64) -> f64 {
     if t_s < TIME_EXACT_S { nearest } else { t_s }
 }
 
+/// A time in so many parts of the same length, as near as the grid has them: from when to when each lasts. Parts that would
+/// take no time are left out.
+pub(crate) fn parts(seconds: f64, count: usize) -> impl Iterator<Item = [f64; 2]> {
+    let mut from_s = 0.0;
+    (1..=count).filter_map(move |n| {
+        let to_s = if n == count { seconds } else { time(seconds * (n as f64 / count as f64)) };
+        let part = [from_s, to_s];
+        (to_s > from_s).then(|| {
+            from_s = to_s;
+            part
+        })
+    })
+}
+
 /// A time as a whole number of 2⁻³² s; more than 2¹⁸ s count as 2¹⁸ s.
 #[inline(always)]
 pub(crate) fn time_units(t_s: f64) -> u64 {
@@ -141,6 +155,18 @@ mod tests {
             assert!(y <= x && x - y < SQUARED_STEP, "{x}");
             assert_eq!((y * 1_048_576.0).fract(), 0.0);
         }
+    }
+
+    #[test]
+    fn parts_lie_one_behind_the_other_and_make_the_whole() {
+        for (seconds, count) in [(0.3, 7), (time(1e-9), 16), (2f64.powi(-32), 3), (900.0, 1)] {
+            let parts: Vec<[f64; 2]> = parts(seconds, count).collect();
+            assert!(!parts.is_empty() && parts.len() <= count);
+            assert_eq!((parts[0][0], parts[parts.len() - 1][1]), (0.0, seconds));
+            assert!(parts.iter().all(|part| part[1] > part[0]));
+            assert!(parts.windows(2).all(|pair| pair[0][1] == pair[1][0]));
+        }
+        assert_eq!(parts(0.0, 4).count(), 0);
     }
 
     #[test]

@@ -9,6 +9,7 @@ mod event;
 pub(crate) mod grid;
 mod packed;
 mod phases;
+pub(crate) mod polynomial;
 mod pressed;
 pub(crate) mod strokes;
 

@@ -3,6 +3,7 @@
 //! This is the one reader of a move's times and speeds. Loops that run in vectors take the pieces of a move too: they are
 //! inlined into plain columns there.
 
+use super::polynomial::{self, root};
 use super::{Block, grid};
 use crate::machine::Ramp;
 
@@ -58,7 +59,8 @@ impl Block {
 
 /// Highest power of time in a [`RampPiece`].
 const POWERS: usize = 6;
-/// How far a chord may be from the ramp that it stands for, as a share of the peak speed.
+/// How far a straight line between two places of a ramp may be from it, as a share of the peak speed; a chord, which makes the
+/// way of the ramp, is 4/3 of that away at most.
 const CHORD_SHARE: f64 = 0.002;
 /// Most chords of a piece.
 const CHORDS_MOST: f64 = 64.0;
@@ -102,24 +104,13 @@ impl RampPiece {
     /// Speed at that share of its time, mm/s.
     #[inline]
     pub fn speed_at(&self, share: f64) -> f64 {
-        if self.has_constant_jerk() {
-            return (self.speed[2] * share + self.speed[1]) * share + self.speed[0];
-        }
-        self.speed.iter().rev().fold(0.0, |sum, factor| sum * share + factor)
+        polynomial::value(self.factors(), share)
     }
 
     /// Way made up to that share of its time, mm.
     #[inline]
     pub fn way_mm(&self, share: f64) -> f64 {
-        if self.has_constant_jerk() {
-            let [start, slope, bow, ..] = self.speed;
-            return ((bow / 3.0 * share + slope / 2.0) * share + start) * share * self.seconds;
-        }
-        let mut way = 0.0;
-        for power in (0..POWERS).rev() {
-            way = way * share + self.speed[power] / (power + 1) as f64;
-        }
-        way * share * self.seconds
+        polynomial::integral(self.factors(), share) * self.seconds
     }
 
     /// Length, mm.
@@ -127,10 +118,15 @@ impl RampPiece {
         self.way_mm(1.0)
     }
 
+    /// Those of its polynomial that count: most pieces have a constant jerk.
+    #[inline(always)]
+    fn factors(&self) -> &[f64] {
+        if self.has_constant_jerk() { &self.speed[..3] } else { &self.speed }
+    }
+
     /// The n-th derivative of the speed by the share of its time, at that share, mm/s.
     fn derivative(&self, n: usize, share: f64) -> f64 {
-        let falling = |power: usize| (power + 1 - n..=power).map(|factor| factor as f64).product::<f64>();
-        (n..POWERS).rev().fold(0.0, |sum, power| sum * share + self.speed[power] * falling(power))
+        polynomial::derivative(self.factors(), n, share)
     }
 
     /// Acceleration at that share of its time, mm/s².
@@ -188,11 +184,11 @@ impl RampPiece {
             let sum = start + (start * start + 2.0 * slope * mean).max(0.0).sqrt();
             return if sum > 0.0 { (2.0 * mean / sum).min(1.0) } else { 0.0 };
         }
-        solve(way_mm, |share| self.way_mm(share), |share| self.speed_at(share) * self.seconds)
+        root([0.0, 1.0], true, |share| (way_mm - self.way_mm(share), -self.speed_at(share) * self.seconds))
     }
 
-    /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, and
-    /// stays within 0.2 % of the move's peak speed of the ramp's.
+    /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, stays
+    /// between the ramp's speeds at its ends, and within 0.3 % of the move's peak speed of the ramp's.
     pub fn chords(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
         if self.is_even() {
             return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
@@ -204,43 +200,20 @@ impl RampPiece {
         // A chord over a share h of the time is at most bend h² / 8 away.
         let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil();
         let count = if wanted > 1.0 { wanted.min(CHORDS_MOST) } else { 1.0 };
-        let (mut from, mut from_s, mut before_mm) = (self.start_mm_s(), 0.0, 0.0);
-        for n in 1..=count as u32 {
-            let share = f64::from(n) / count;
-            let to_s = if share < 1.0 { grid::time(self.seconds * share) } else { self.seconds };
-            let seconds = to_s - from_s;
-            if seconds <= 0.0 {
-                continue;
-            }
-            let share = to_s / self.seconds;
+        let (mut from, mut before_mm) = (self.start_mm_s(), 0.0);
+        for [from_s, to_s] in grid::parts(self.seconds, count as usize) {
+            let (seconds, share) = (to_s - from_s, to_s / self.seconds);
             let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
-            let mean = (way_mm - before_mm) / seconds;
-            let shift = mean - (from + to) / 2.0;
-            let start_mm_s = (from + shift).clamp(0.0, 2.0 * mean.max(0.0));
-            take(Piece { seconds, start_mm_s, end_mm_s: 2.0 * mean - start_mm_s });
-            (from, from_s, before_mm) = (to, to_s, way_mm);
+            let (least, most) = if from < to { (from, to) } else { (to, from) };
+            let mean = ((way_mm - before_mm) / seconds).clamp(least, most);
+            // As steep as the ends of the ramp and the way allow: a chord is nowhere faster than the ramp.
+            let low = if mean - least < most - mean { least } else { 2.0 * mean - most };
+            let high = if low == least { 2.0 * mean - least } else { most };
+            let [start_mm_s, end_mm_s] = if from < to { [low, high] } else { [high, low] };
+            take(Piece { seconds, start_mm_s, end_mm_s });
+            (from, before_mm) = (to, way_mm);
         }
     }
-}
-
-/// Where a function that does not fall, and is 0 of less than `value` at 0, reaches it: Newton's method between bounds.
-fn solve(value: f64, function: impl Fn(f64) -> f64, slope: impl Fn(f64) -> f64) -> f64 {
-    let (mut low, mut high, mut at) = (0.0f64, 1.0f64, 0.5f64);
-    for _ in 0..64 {
-        let above = function(at) - value;
-        if above > 0.0 {
-            high = at
-        } else {
-            low = at
-        }
-        let next = at - above / slope(at);
-        let next = if next > low && next < high { next } else { (low + high) / 2.0 };
-        if (next - at).abs() <= f64::EPSILON {
-            break;
-        }
-        at = next;
-    }
-    at
 }
 
 /// How the speed goes within the moves of a block.
@@ -353,7 +326,9 @@ mod tests {
             ramp.chords(peak, |chord| {
                 let middle = (took + chord.seconds / 2.0) / ramp.seconds;
                 assert!((chord.speed_at(chord.seconds / 2.0) - slow(middle)).abs() <= 0.0021 * peak + 1e-9);
-                assert!(chord.start_mm_s >= 0.0 && chord.end_mm_s >= -1e-9);
+                assert!((chord.start_mm_s - slow(took / ramp.seconds)).abs() <= 0.0028 * peak + 1e-9);
+                assert!(chord.start_mm_s.min(chord.end_mm_s) >= -1e-12);
+                assert!(chord.start_mm_s.max(chord.end_mm_s) <= peak * (1.0 + 1e-12));
                 way += chord.length_mm();
                 took += chord.seconds;
             });

@@ -219,7 +219,9 @@ impl Planner {
                 #[inline(always)]
                 || {
                     derive::corners(block, range.clone(), limits, &mut caps[1..]);
-                    derive::steps(block, range.clone(), steps);
+                    if !steps.is_empty() {
+                        derive::steps(block, range.clone(), steps);
+                    }
                 },
             );
             *last = Some(Leg::of(block, range.end - 1, limits));
@@ -252,11 +254,11 @@ impl LookAhead {
         }
     }
 
-    /// See [`LookAheadWindow::add`].
+    /// See [`LookAheadWindow::add`]; no steps where they do not compose.
     fn add(&mut self, count: usize) -> (&mut [f64], &mut [f64]) {
         match self {
             Self::Even(scan) => scan.add(count),
-            Self::Jerk(scan) => scan.add(count),
+            Self::Jerk(scan) => (scan.add(count), &mut []),
         }
     }
 

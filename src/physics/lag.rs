@@ -6,6 +6,7 @@
 //! direction after Gautschi, *Computational aspects of three-term recurrence relations*, SIAM Review 9, 1967; from memory).
 
 use super::decay::{gone, left};
+use crate::block::polynomial::{self, root};
 
 /// Highest degree of a flow over time that is followed.
 pub const DEGREE: usize = 5;
@@ -43,20 +44,18 @@ impl Flow {
     /// Its value at a share of its time.
     #[inline(always)]
     pub fn at(&self, s: f64) -> f64 {
-        self.coefficients[..=self.degree].iter().rev().fold(0.0, |sum, c| sum * s + c)
+        polynomial::value(&self.coefficients[..=self.degree], s)
     }
 
     /// Its `order`-th derivative by s.
     fn derivative(&self, order: usize, s: f64) -> f64 {
-        let term = |k: usize| (k + 1 - order..=k).fold(self.coefficients[k], |c, n| c * n as f64);
-        (order..=self.degree).rev().fold(0.0, |sum, k| sum * s + term(k))
+        polynomial::derivative(&self.coefficients[..=self.degree], order, s)
     }
 
     /// What flows up to a share of its time.
     #[inline(always)]
     pub fn volume_to(&self, s: f64) -> f64 {
-        let terms = self.coefficients[..=self.degree].iter().enumerate().rev();
-        terms.fold(0.0, |sum, (k, c)| sum * s + c / (k + 1) as f64) * s * self.seconds
+        polynomial::integral(&self.coefficients[..=self.degree], s) * self.seconds
     }
 
     /// Its change with time, each second.
@@ -300,26 +299,6 @@ fn sign_changes(top: usize, slack: f64, f: impl Fn(usize, f64) -> f64) -> Change
         turns = found;
     }
     turns
-}
-
-/// The root of a monotone function between two places, by Newton's rule where that stays between them and else by halving.
-fn root([mut low, mut high]: [f64; 2], falls: bool, f: impl Fn(f64) -> (f64, f64)) -> f64 {
-    let mut s = (low + high) / 2.0;
-    for _ in 0..80 {
-        let (value, slope) = f(s);
-        if (value > 0.0) == falls {
-            low = s
-        } else {
-            high = s
-        }
-        let newton = s - value / slope;
-        let next = if low < newton && newton < high { newton } else { (low + high) / 2.0 };
-        if (next - s).abs() <= 1e-15 {
-            return next;
-        }
-        s = next;
-    }
-    s
 }
 
 /// A nozzle as a room behind a resistance: what is in it beyond what it holds at rest presses filament out, a share of it

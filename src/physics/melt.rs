@@ -239,8 +239,7 @@ impl MeltLaw {
         let path = block.section_mm2[i] > 0.0;
         each_part(block, i, self.area_mm2, start_s, border, |[start, end], [at_s, until_s]| {
             let sustained_mm3_s = melt.advance(start, end, until_s - at_s);
-            // Chords of ramps may stand out a little.
-            let peak_mm3_s = if path { start.max(end).min(block.peak_mm3_s[i]) } else { 0.0 };
+            let peak_mm3_s = if path { start.max(end) } else { 0.0 };
             part(Melted { at_s, peak_mm3_s, sustained_mm3_s });
         });
         melt.y

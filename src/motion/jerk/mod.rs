@@ -115,9 +115,8 @@ pub(super) struct JerkLookAhead {
     window: usize,
     early: bool,
     run_most: usize,
-    /// Squared caps of moves that are being added, and room for what another look-ahead needs.
+    /// Squared caps of moves that are being added.
     caps: Vec<f64>,
-    steps: Vec<f64>,
     last: Option<Ended>,
     /// Runs that are not settled, and the lengths of their moves.
     runs: VecDeque<Run>,
@@ -144,7 +143,6 @@ impl JerkLookAhead {
             early,
             run_most: (window / OF_WINDOW).clamp(1, RUN_MOST),
             caps: Vec::new(),
-            steps: Vec::new(),
             last: None,
             runs: VecDeque::new(),
             lengths_mm: VecDeque::new(),
@@ -157,12 +155,11 @@ impl JerkLookAhead {
         }
     }
 
-    /// Room for the squared caps at the starts of so many moves, and for what is not needed here.
-    pub(super) fn add(&mut self, count: usize) -> (&mut [f64], &mut [f64]) {
+    /// Room for the squared caps at the starts of so many moves.
+    pub(super) fn add(&mut self, count: usize) -> &mut [f64] {
         self.caps.clear();
         self.caps.resize(count, 0.0);
-        self.steps.resize(count, 0.0);
-        (&mut self.caps, &mut self.steps[..count])
+        &mut self.caps
     }
 
     /// Takes the moves for whose caps there was room last.

@@ -209,17 +209,12 @@ impl Pieces {
         self.turn_to(dir.map(|share| share * block.v_start_mm_s[i]));
         block.each_ramp(i, |ramp| {
             let parts = if ramp.has_constant_jerk() { 1 } else { self.fineness.of_ramp(ramp.seconds) };
-            let mut from_s = 0.0;
-            for n in 1..=parts {
-                let to_s = if n == parts { ramp.seconds } else { grid::time(ramp.seconds * (n as f64 / parts as f64)) };
-                if to_s > from_s {
-                    if self.count + 1 > PIECES {
-                        self.hand_out(full);
-                    }
-                    let shares = [from_s, to_s].map(|s| s / ramp.seconds);
-                    self.push_bent(dir, accels(ramp, shares), to_s - from_s, i as PieceOf);
-                    from_s = to_s;
+            for [from_s, to_s] in grid::parts(ramp.seconds, parts) {
+                if self.count + 1 > PIECES {
+                    self.hand_out(full);
                 }
+                let shares = [from_s, to_s].map(|s| s / ramp.seconds);
+                self.push_bent(dir, accels(ramp, shares), to_s - from_s, i as PieceOf);
             }
         });
         self.speed_now = dir.map(|share| share * block.v_end_mm_s[i]);
@@ -282,19 +277,15 @@ impl Pieces {
         at: impl Fn(f64, f64) -> [f64; 3],
         full: &mut impl FnMut(&Self),
     ) {
-        let mut from_s = 0.0;
-        for n in 1..=parts {
-            let to_s = if n == parts { seconds } else { grid::time(seconds * (n as f64 / parts as f64)) };
-            let after = at(to_s, trace.passed_mm);
-            if to_s > from_s {
-                if self.count + 1 > PIECES {
-                    self.hand_out(full);
-                }
-                let per_s = 1.0 / (to_s - from_s);
-                let mean = [0, 1, 2].map(|axis| (after[axis] - trace.before[axis]) * per_s);
-                self.push(mean, to_s - from_s, i as PieceOf);
-                (from_s, trace.before) = (to_s, after);
+        for [from_s, to_s] in grid::parts(seconds, parts) {
+            if self.count + 1 > PIECES {
+                self.hand_out(full);
             }
+            let after = at(to_s, trace.passed_mm);
+            let per_s = 1.0 / (to_s - from_s);
+            let mean = [0, 1, 2].map(|axis| (after[axis] - trace.before[axis]) * per_s);
+            self.push(mean, to_s - from_s, i as PieceOf);
+            trace.before = after;
         }
     }
 }

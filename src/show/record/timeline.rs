@@ -239,10 +239,9 @@ impl TimeLine {
             let section = block.section_mm2[i];
             // Moves of the extruder alone have no speed along the path.
             let along = if block.flags[i] & flag::PATH != 0 { 1.0 } else { 0.0 };
-            let (mut at_s, peak) = (now_s, along * block.v_peak_mm_s[i]);
+            let mut at_s = now_s;
             block.each_piece(i, |piece| {
-                // Chords of ramps may stand out a little.
-                let [from, to] = [piece.start_mm_s, piece.end_mm_s].map(|speed| (along * speed).min(peak));
+                let [from, to] = [piece.start_mm_s, piece.end_mm_s].map(|speed| along * speed);
                 self.record.ramp(at_s, piece.seconds, from, to, section);
                 at_s += piece.seconds;
             });
