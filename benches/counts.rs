@@ -32,8 +32,8 @@ const MIXED_BUDGETS: [f64; 3] = [2417.0, 2917.0, 1883.0];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
-/// A limited jerk takes at most that many times the instructions of even ramps; 3.2 when this was set.
-const JERK_MOST: f64 = 3.4;
+/// A limited jerk takes at most that many times the instructions of even ramps; 2.45 when this was set.
+const JERK_MOST: f64 = 2.6;
 
 /// A name, the size to begin with, and what is done with so much input.
 type Growing = (&'static str, usize, fn(usize));

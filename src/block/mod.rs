@@ -22,7 +22,7 @@ pub(crate) use builder::PendingAction;
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
-pub use phases::{Piece, RampList, RampPiece, Ramps};
+pub use phases::{Piece, PieceList, RampList, RampPiece, Ramps};
 pub use pressed::{Bulge, Driven, LineStart, Pressed};
 
 /// Tools told apart; higher numbers share the last place.
@@ -113,7 +113,10 @@ pub struct Block {
     /// Duration, the sum of the three, s.
     pub time_s: Column<f64>,
     /// How the speed goes within the moves: where not evenly, `t_up_s` and its like are no course to follow.
-    pub ramps: Ramps,
+    /// [`Self::go_along`] gives them.
+    pub(crate) ramps: Ramps,
+    /// Even pieces that stand for them where they are not even.
+    pub(crate) chords: PieceList<Piece>,
     /// Duration of each move if all commands had come in time, s; empty where that is its duration.
     pub fed_s: Vec<f64>,
 
@@ -191,6 +194,7 @@ impl Default for Block {
             t_down_s: ZEROS,
             time_s: ZEROS,
             ramps: Ramps::Even,
+            chords: PieceList::default(),
             fed_s: Vec::new(),
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,

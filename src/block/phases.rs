@@ -61,7 +61,7 @@ impl Block {
 const POWERS: usize = 6;
 /// How far a straight line between two places of a ramp may be from it, as a share of the peak speed; a chord, which makes the
 /// way of the ramp, is 4/3 of that away at most.
-const CHORD_SHARE: f64 = 0.002;
+const CHORD_SHARE: f64 = 0.004;
 /// Most chords of a piece.
 const CHORDS_MOST: f64 = 64.0;
 
@@ -104,13 +104,20 @@ impl RampPiece {
     /// Speed at that share of its time, mm/s.
     #[inline]
     pub fn speed_at(&self, share: f64) -> f64 {
-        polynomial::value(self.factors(), share)
+        self.of_factors(
+            #[inline(always)]
+            |factors| polynomial::value(factors, share),
+        )
     }
 
     /// Way made up to that share of its time, mm.
     #[inline]
     pub fn way_mm(&self, share: f64) -> f64 {
-        polynomial::integral(self.factors(), share) * self.seconds
+        let whole = self.of_factors(
+            #[inline(always)]
+            |factors| polynomial::integral(factors, share),
+        );
+        whole * self.seconds
     }
 
     /// Length, mm.
@@ -118,15 +125,16 @@ impl RampPiece {
         self.way_mm(1.0)
     }
 
-    /// Those of its polynomial that count: most pieces have a constant jerk.
+    /// Something of its polynomial. Most pieces have a constant jerk: inlined with a length that is known, loops over three
+    /// factors are none.
     #[inline(always)]
-    fn factors(&self) -> &[f64] {
-        if self.has_constant_jerk() { &self.speed[..3] } else { &self.speed }
+    fn of_factors(&self, something: impl Fn(&[f64]) -> f64) -> f64 {
+        if self.has_constant_jerk() { something(&self.speed[..3]) } else { something(&self.speed) }
     }
 
     /// The n-th derivative of the speed by the share of its time, at that share, mm/s.
     fn derivative(&self, n: usize, share: f64) -> f64 {
-        polynomial::derivative(self.factors(), n, share)
+        polynomial::derivative(&self.speed, n, share)
     }
 
     /// Acceleration at that share of its time, mm/s².
@@ -184,11 +192,12 @@ impl RampPiece {
             let sum = start + (start * start + 2.0 * slope * mean).max(0.0).sqrt();
             return if sum > 0.0 { (2.0 * mean / sum).min(1.0) } else { 0.0 };
         }
-        root([0.0, 1.0], true, |share| (way_mm - self.way_mm(share), -self.speed_at(share) * self.seconds))
+        let ends = [way_mm, way_mm - self.length_mm()];
+        root([0.0, 1.0], ends, |share| (way_mm - self.way_mm(share), -self.speed_at(share) * self.seconds))
     }
 
     /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, stays
-    /// between the ramp's speeds at its ends, and within 0.3 % of the move's peak speed of the ramp's.
+    /// between the ramp's speeds at its ends, and within 0.6 % of the move's peak speed of the ramp's.
     pub fn chords(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
         if self.is_even() {
             return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
@@ -198,11 +207,11 @@ impl RampPiece {
             false => (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max),
         };
         // A chord over a share h of the time is at most bend h² / 8 away.
-        let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt().ceil();
-        let count = if wanted > 1.0 { wanted.min(CHORDS_MOST) } else { 1.0 };
-        let (mut from, mut before_mm) = (self.start_mm_s(), 0.0);
-        for [from_s, to_s] in grid::parts(self.seconds, count as usize) {
-            let (seconds, share) = (to_s - from_s, to_s / self.seconds);
+        let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt();
+        let count = if wanted > 1.0 { wanted.min(CHORDS_MOST).ceil() as usize } else { 1 };
+        let (mut from, mut before_mm, per_s) = (self.start_mm_s(), 0.0, 1.0 / self.seconds);
+        for [from_s, to_s] in grid::parts(self.seconds, count) {
+            let (seconds, share) = (to_s - from_s, if to_s < self.seconds { to_s * per_s } else { 1.0 });
             let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
             let (least, most) = if from < to { (from, to) } else { (to, from) };
             let mean = ((way_mm - before_mm) / seconds).clamp(least, most);
@@ -229,21 +238,68 @@ pub enum Ramps {
 }
 
 /// The pieces of all moves of a block, one behind another.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct RampList {
-    pub(crate) pieces: Vec<RampPiece>,
+#[derive(Debug, Clone, PartialEq)]
+pub struct PieceList<P> {
+    pieces: Vec<P>,
     /// Where those of each move end.
-    pub(crate) ends: Vec<u32>,
+    ends: Vec<u32>,
 }
 
-impl RampList {
-    fn of(&self, i: usize) -> &[RampPiece] {
+/// The true course of moves.
+pub type RampList = PieceList<RampPiece>;
+
+impl<P> Default for PieceList<P> {
+    fn default() -> Self {
+        Self { pieces: Vec::new(), ends: Vec::new() }
+    }
+}
+
+impl<P> PieceList<P> {
+    /// Adds a move behind all others: its pieces, in time order.
+    pub(crate) fn add(&mut self, pieces: impl IntoIterator<Item = P>) {
+        self.pieces.extend(pieces);
+        self.ends.push(self.pieces.len() as u32);
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.pieces.clear();
+        self.ends.clear();
+    }
+
+    #[inline(always)]
+    fn of(&self, i: usize) -> &[P] {
         let from = i.checked_sub(1).map_or(0, |before| self.ends[before]);
         &self.pieces[from as usize..self.ends[i] as usize]
     }
 }
 
 impl Block {
+    /// Gives its moves their course. Chords are made here once, since several loops follow them.
+    pub(crate) fn go_along(&mut self, ramps: Ramps) {
+        self.ramps = ramps;
+        if self.is_even() {
+            return;
+        }
+        let mut chords = std::mem::take(&mut self.chords);
+        chords.clear();
+        for i in 0..self.len() {
+            self.each_ramp(i, |ramp| ramp.chords(self.v_peak_mm_s[i], |chord| chords.pieces.push(chord)));
+            chords.add([]);
+        }
+        self.chords = chords;
+    }
+
+    /// An empty list of pieces to fill: that of its own, where it has one.
+    pub(crate) fn spare_ramps(&mut self) -> RampList {
+        match std::mem::take(&mut self.ramps) {
+            Ramps::Listed(mut list) => {
+                list.clear();
+                list
+            }
+            _ => RampList::default(),
+        }
+    }
+
     /// True when moves speed up evenly: [`Block::pieces`] has all of their course.
     #[inline(always)]
     pub fn is_even(&self) -> bool {
@@ -271,11 +327,11 @@ impl Block {
     /// Pieces of even acceleration of move `i` under any motion law: the true ones, or the chords of its ramps.
     #[inline(always)]
     pub fn each_piece(&self, i: usize, take: impl FnMut(Piece)) {
-        if self.is_even() { self.pieces(i).into_iter().for_each(take) } else { self.each_chord(i, take) }
-    }
-
-    fn each_chord(&self, i: usize, mut take: impl FnMut(Piece)) {
-        self.each_ramp(i, |ramp| ramp.chords(self.v_peak_mm_s[i], &mut take));
+        if self.is_even() {
+            self.pieces(i).into_iter().for_each(take)
+        } else {
+            self.chords.of(i).iter().copied().for_each(take)
+        }
     }
 }
 
@@ -325,8 +381,8 @@ mod tests {
             let (mut way, mut took, peak) = (0.0, 0.0, start.max(end));
             ramp.chords(peak, |chord| {
                 let middle = (took + chord.seconds / 2.0) / ramp.seconds;
-                assert!((chord.speed_at(chord.seconds / 2.0) - slow(middle)).abs() <= 0.0021 * peak + 1e-9);
-                assert!((chord.start_mm_s - slow(took / ramp.seconds)).abs() <= 0.0028 * peak + 1e-9);
+                assert!((chord.speed_at(chord.seconds / 2.0) - slow(middle)).abs() <= CHORD_SHARE * 1.05 * peak + 1e-9);
+                assert!((chord.start_mm_s - slow(took / ramp.seconds)).abs() <= CHORD_SHARE * 1.4 * peak + 1e-9);
                 assert!(chord.start_mm_s.min(chord.end_mm_s) >= -1e-12);
                 assert!(chord.start_mm_s.max(chord.end_mm_s) <= peak * (1.0 + 1e-12));
                 way += chord.length_mm();

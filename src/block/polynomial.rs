@@ -20,10 +20,16 @@ pub(crate) fn derivative(factors: &[f64], order: usize, s: f64) -> f64 {
     (order..factors.len()).rev().fold(0.0, |sum, k| sum * s + term(k))
 }
 
-/// The root of a monotone function between two places, by Newton's rule where that stays between them and else by halving;
-/// `f` gives value and slope.
-pub(crate) fn root([mut low, mut high]: [f64; 2], falls: bool, f: impl Fn(f64) -> (f64, f64)) -> f64 {
-    let mut s = (low + high) / 2.0;
+/// Newton's steps square what is left: behind one as short as this nothing is left that counts, but where the function hardly
+/// crosses, and there the place hardly counts.
+const LAST_STEP: f64 = 1e-9;
+
+/// The root of a monotone function between two places, where it has these values, by Newton's rule where that stays between
+/// them and else by halving; `f` gives value and slope.
+pub(crate) fn root([mut low, mut high]: [f64; 2], [at_low, at_high]: [f64; 2], f: impl Fn(f64) -> (f64, f64)) -> f64 {
+    let falls = at_low > at_high;
+    let chord = low + (high - low) * (at_low / (at_low - at_high));
+    let mut s = if low < chord && chord < high { chord } else { (low + high) / 2.0 };
     for _ in 0..80 {
         let (value, slope) = f(s);
         if (value > 0.0) == falls {
@@ -32,7 +38,14 @@ pub(crate) fn root([mut low, mut high]: [f64; 2], falls: bool, f: impl Fn(f64) -
             high = s
         }
         let newton = s - value / slope;
-        let next = if low < newton && newton < high { newton } else { (low + high) / 2.0 };
+        if low < newton && newton < high {
+            if (newton - s).abs() <= LAST_STEP {
+                return newton;
+            }
+            s = newton;
+            continue;
+        }
+        let next = (low + high) / 2.0;
         if (next - s).abs() <= 1e-15 {
             return next;
         }

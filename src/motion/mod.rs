@@ -159,7 +159,7 @@ impl Planner {
             let cut = ready.len();
             match &mut self.scan {
                 LookAhead::Even(scan) => {
-                    planned.block.ramps = Ramps::Even;
+                    planned.block.go_along(Ramps::Even);
                     let (starts, ends) = scan.speeds(used..used + planned.block.len());
                     self.vectors.run(
                         #[inline(always)]
@@ -174,7 +174,7 @@ impl Planner {
             }
             ready.push(planned);
             if self.ramp == Ramp::SameTimeQuintic {
-                ready[cut..].iter_mut().for_each(|planned| planned.block.ramps = Ramps::Quintic);
+                ready[cut..].iter_mut().for_each(|planned| planned.block.go_along(Ramps::Quintic));
             }
             if let Some(since) = &mut self.since_branch_s {
                 ready[cut..].iter().for_each(|planned| planned.motion_s().for_each(|time_s| since.add(time_s)));

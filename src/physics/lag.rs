@@ -236,7 +236,8 @@ impl Lagged {
     fn crosses_straight(&self, other: &Flow, slack: f64) -> Changes {
         let (q, n) = (&self.flow.coefficients, &other.coefficients);
         let mut changes = Changes::default();
-        let above = [self.start - n[0] > slack, self.end - (n[0] + n[1]) > slack];
+        let ends = [self.start - n[0] - slack, self.end - (n[0] + n[1]) - slack];
+        let above = ends.map(|over| over > 0.0);
         let slopes = [self.lags * (q[0] - self.start), self.lags * (q[0] + q[1] - self.end)];
         let turns = if above[0] { slopes[0] < n[1] && slopes[1] > n[1] } else { slopes[0] > n[1] && slopes[1] < n[1] };
         if above[0] == above[1] && !turns {
@@ -247,13 +248,16 @@ impl Lagged {
             (y - (n[0] + n[1] * s) - slack, self.lags * (q[0] + q[1] * s - y) - n[1])
         };
         if above[0] != above[1] {
-            changes.add(root([0.0, 1.0], above[0], more));
+            changes.add(root([0.0, 1.0], ends, more));
             return changes;
         }
         let turn = -((n[1] - q[1]) / (slopes[0] - q[1])).ln() / self.lags;
-        if (0.0..=1.0).contains(&turn) && (more(turn).0 > 0.0) != above[0] {
-            changes.add(root([0.0, turn], above[0], more));
-            changes.add(root([turn, 1.0], !above[0], more));
+        if (0.0..=1.0).contains(&turn) {
+            let at_turn = more(turn).0;
+            if (at_turn > 0.0) != above[0] {
+                changes.add(root([0.0, turn], [ends[0], at_turn], more));
+                changes.add(root([turn, 1.0], [at_turn, ends[1]], more));
+            }
         }
         changes
     }
@@ -292,7 +296,7 @@ fn sign_changes(top: usize, slack: f64, f: impl Fn(usize, f64) -> f64) -> Change
         for to in turns.all().iter().copied().chain([1.0]) {
             let value = f(order, to) - slack;
             if (before > 0.0) != (value > 0.0) {
-                found.add(root([from, to], before > 0.0, |s| (f(order, s) - slack, f(order + 1, s))));
+                found.add(root([from, to], [before, value], |s| (f(order, s) - slack, f(order + 1, s))));
             }
             (from, before) = (to, value);
         }

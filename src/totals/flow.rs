@@ -77,7 +77,9 @@ fn bucket(rate: f64) -> usize {
 
 /// Adds the nearest whole number; sums of absurd jobs stop at the ends of the range.
 fn add(sum: &mut i64, value: f64) {
-    *sum = sum.saturating_add(value.round_ties_even() as i64);
+    // Rounding by itself is a call on older processors.
+    let units = if value.abs() < WHOLE_BELOW { whole(value) } else { value.round_ties_even() as i64 };
+    *sum = sum.saturating_add(units);
 }
 
 /// While [`TimeAtRate::bound`] is below this, sums need not look out for the ends of their range.
@@ -148,10 +150,12 @@ impl TimeAtRate {
             }
             block.each_piece(i, |piece| {
                 let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
-                if start == end {
-                    self.level(end, piece.seconds)
+                if start < end {
+                    self.ramp(start, end, piece.seconds)
+                } else if end < start {
+                    self.ramp(end, start, piece.seconds)
                 } else {
-                    self.ramp(start.min(end), start.max(end), piece.seconds)
+                    self.level(end, piece.seconds)
                 }
             });
         }

@@ -19,7 +19,7 @@ use profile::{Bounds, grid_down};
 
 use super::derive;
 use super::look_ahead::UNLIMITED_MOVES;
-use crate::block::{Block, RampList, RampPiece, Ramps, flag, grid};
+use crate::block::{Block, RampPiece, Ramps, flag, grid};
 use crate::machine::{E, LookAhead};
 
 /// Moves that turn by at most this go on in one run: the cosine of 2°.
@@ -349,9 +349,14 @@ impl JerkLookAhead {
 
     /// Cuts the course of a run at the ends of its moves.
     fn cut(&mut self, moves: usize, start: f64, end: f64) {
-        let lengths: f64 = self.lengths_mm.range(..moves).sum();
-        // Rounded times change the length in the last digits.
-        let scale = self.whole.iter().map(RampPiece::length_mm).sum::<f64>() / lengths;
+        // Rounded times change the length in the last digits. A move by itself is not cut.
+        let scale = match moves {
+            1 => 1.0,
+            _ => {
+                let lengths: f64 = self.lengths_mm.range(..moves).sum();
+                self.whole.iter().map(RampPiece::length_mm).sum::<f64>() / lengths
+            }
+        };
         let (mut at, mut from_s, mut goal_mm, mut before_mm) = (0, 0.0, 0.0, 0.0);
         let mut speed = start;
         for n in 0..moves {
@@ -359,7 +364,7 @@ impl JerkLookAhead {
             let is_last = n + 1 == moves;
             let mut done = Settled { start_mm_s: speed, peak_mm_s: speed, end_mm_s: end, time_s: 0.0, pieces: 0 };
             while let Some(piece) = self.whole.get(at) {
-                let length_mm = piece.length_mm();
+                let length_mm = if is_last { 0.0 } else { piece.length_mm() };
                 let ends_here = is_last || before_mm + length_mm <= goal_mm;
                 let to_s = match ends_here {
                     true => piece.seconds,
@@ -388,23 +393,17 @@ impl JerkLookAhead {
 
     /// Fills speeds and times of a block with the first settled moves.
     pub(super) fn fill(&mut self, block: &mut Block) {
-        let mut list = match std::mem::take(&mut block.ramps) {
-            Ramps::Listed(list) => list,
-            _ => RampList::default(),
-        };
-        list.pieces.clear();
-        list.ends.clear();
+        let mut list = block.spare_ramps();
         for i in 0..block.len() {
             let Some(done) = self.settled.pop_front() else { break };
-            list.pieces.extend(self.pieces.drain(..done.pieces));
-            list.ends.push(list.pieces.len() as u32);
+            list.add(self.pieces.drain(..done.pieces));
             block.v_start_mm_s[i] = done.start_mm_s;
             block.v_peak_mm_s[i] = done.peak_mm_s;
             block.v_end_mm_s[i] = done.end_mm_s;
             (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (0.0, done.time_s, 0.0);
             block.time_s[i] = done.time_s;
         }
-        block.ramps = Ramps::Listed(list);
+        block.go_along(Ramps::Listed(list));
     }
 }
 

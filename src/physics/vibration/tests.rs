@@ -220,7 +220,9 @@ fn ramps(pieces: Vec<RampPiece>) -> Block {
     let seconds = pieces.iter().map(|piece| piece.seconds).sum();
     let ends = [pieces[0].start_mm_s(), most, last.end_mm_s()];
     let mut block = block(&[([1.0, 0.0, 0.0], ends, [0.0, seconds, 0.0], 0.0)]);
-    block.ramps = Ramps::Listed(RampList { ends: vec![pieces.len() as u32], pieces });
+    let mut ramps = RampList::default();
+    ramps.add(pieces);
+    block.go_along(Ramps::Listed(ramps));
     block
 }
 
