@@ -756,9 +756,10 @@ G0 Z0.3 F900
 }
 
 /// Tool 0 keeps up 12 mm³/s from 235 °C on, at 200 °C 7 + 3 · 15 / 25 = 8.8. A stroke of 60 mm of 0.18 mm² at 64 mm/s takes
-/// 0.94 s: of 11.5 mm³/s the average over 1.2 s gets to 6.2, with the next of 120 mm beyond 10. At 250 °C the heater has 36 W
-/// (290 − 250) / (290 − 19) = 5.31 W left, and a mm³ takes 1.24e-3 · 1.8 · (250 − 19) = 0.516 J: 10.3 mm³/s. Turns of 80 mm at 40 mm/s
-/// take 2 s; a place needs 4.
+/// 0.94 s: of 11.5 mm³/s the average over 1.2 s gets to 6.2, with the next of 120 mm beyond 10. At 254 °C the heater has 30 W
+/// (290 − 254) / (290 − 19) = 3.99 W left, and a mm³ takes 1.24e-3 · 1.8 · (254 − 19) = 0.525 J. Strokes of 120 mm one behind the
+/// other push 11.2 mm³/s, which lack 1.9 W; each kelvin less makes that 0.136 W less: toward 13.9 K with 6.09 J/K over that, 45 s,
+/// so 5 K in some 20 s, with the tenth stroke. Turns of 80 mm at 40 mm/s take 2 s; a place needs 4.
 fn bittern_warm() -> String {
     let mut text = "\
 ; machine: bittern
@@ -775,10 +776,11 @@ G1 Z0.3 F6000
 "
     .to_owned();
     let mut y = -30.0;
-    let mut rows = |text: &mut String, heat: &str, feed_mm_s: f64, markers: [&str; 3]| {
+    // Half a stroke, half a stroke back, whole ones.
+    let ends = [[-60.0, 0.0], [0.0, -60.0]].into_iter().chain([[-60.0, 60.0], [60.0, -60.0]].into_iter().cycle());
+    let mut rows = |text: &mut String, heat: &str, feed_mm_s: f64, markers: &[&str]| {
         text.push_str(heat);
-        // Half a stroke, half a stroke back, a whole one.
-        for (marker, [from, to]) in markers.into_iter().zip([[-60.0, 0.0], [0.0, -60.0], [-60.0, 60.0]]) {
+        for (marker, [from, to]) in markers.iter().zip(ends.clone()) {
             stroke(text, [from, y], [to, y], 0.18, feed_mm_s, marker);
             y += 0.6;
             text.push_str("G0 Y");
@@ -788,11 +790,12 @@ G1 Z0.3 F6000
         text.push_str("G0 X-60 F9000\n");
     };
     let near = "near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded";
-    rows(&mut text, "; Hot enough.\n", 64.0, [near; 3]);
+    rows(&mut text, "; Hot enough.\n", 64.0, &[near; 3]);
     let colder = "expect: melt-rate-exceeded; near: melt-peak-exceeded, heater-power-exceeded";
-    rows(&mut text, "; Nearly the same colder.\nM109 R200\n", 60.0, [near, near, colder]);
+    rows(&mut text, "; Nearly the same colder.\nM109 R200\n", 60.0, &[near, near, colder]);
     let hotter = "expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded";
-    rows(&mut text, "; Hotter than the heater can do.\nM109 S250\n", 66.0, [near, near, hotter]);
+    let soon_too_much: Vec<&str> = [near; 10].into_iter().chain([hotter; 4]).collect();
+    rows(&mut text, "; Longer than the heater can do.\nM109 S254\n", 66.0, &soon_too_much);
     text.push_str("M109 R210\n; Two towers, the first with waits.\n");
     for (x, wait, marker) in [(-40.0, "G4 S2.1\n", "near"), (20.0, "", "expect")] {
         text.push_str("G0 Z5 F6000\n");

@@ -26,14 +26,36 @@ G0 Y-27.000 F9000
 G1 X60.000 Y-27.000 E8.98024 F3600 ; expect: melt-rate-exceeded; near: melt-peak-exceeded, heater-power-exceeded
 G0 Y-26.400 F9000
 G0 X-60 F9000
-; Hotter than the heater can do.
-M109 S250
+; Longer than the heater can do.
+M109 S254
 G1 X0.000 Y-26.400 E4.49012 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
 G0 Y-25.800 F9000
 G1 X-60.000 Y-25.800 E4.49012 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
 G0 Y-25.200 F9000
-G1 X60.000 Y-25.200 E8.98024 F3960 ; expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded
+G1 X60.000 Y-25.200 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
 G0 Y-24.600 F9000
+G1 X-60.000 Y-24.600 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-24.000 F9000
+G1 X60.000 Y-24.000 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-23.400 F9000
+G1 X-60.000 Y-23.400 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-22.800 F9000
+G1 X60.000 Y-22.800 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-22.200 F9000
+G1 X-60.000 Y-22.200 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-21.600 F9000
+G1 X60.000 Y-21.600 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-21.000 F9000
+G1 X-60.000 Y-21.000 E8.98024 F3960 ; near: melt-rate-exceeded, melt-peak-exceeded, heater-power-exceeded
+G0 Y-20.400 F9000
+G1 X60.000 Y-20.400 E8.98024 F3960 ; expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded
+G0 Y-19.800 F9000
+G1 X-60.000 Y-19.800 E8.98024 F3960 ; expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded
+G0 Y-19.200 F9000
+G1 X60.000 Y-19.200 E8.98024 F3960 ; expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded
+G0 Y-18.600 F9000
+G1 X-60.000 Y-18.600 E8.98024 F3960 ; expect: heater-power-exceeded; near: melt-rate-exceeded, melt-peak-exceeded
+G0 Y-18.000 F9000
 G0 X-60 F9000
 M109 R210
 ; Two towers, the first with waits.

@@ -1,27 +1,36 @@
-//! A flow that asks for more heat than the heater has left.
+//! A flow that takes more heat than the heater has: how far the nozzle cools.
+//!
+//! With T the temperature that the nozzle would have without flow and d how far it is below it, C d′ = P(T) − L(T) − k d while
+//! d > 0, since the heater then runs at full power: P(T) = ρ c Q (T − T_in) is what a flow Q takes, L(T) what the heater has
+//! left at T, and each kelvin less leaves W / (T_full − T_room) more and takes ρ c Q less, together k. By Newton's law
+//! C = W τ / (T_full − T_room) for a hotend that tends to T_full with the time constant τ at full power W. Over a move of mean
+//! flow Q, T as at its start, the solution is an exponential.
 
-use super::melt::{self, ByHeat};
+use super::purge_line::OnPurgeLine;
 use crate::block::Block;
-use crate::findings::{Built, Check, Explanation, Hit, Severity};
+use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity, Spot};
 use crate::machine::{Machine, MeltByHeat, Tool};
+use crate::physics::filament_area_mm2;
+use crate::vectors::columns;
 use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "heater-power-exceeded",
     topic: "heat for the flow",
-    severity: Severity::Note,
-    summary: "The flow asks for more heat than the heater of the hotend has left.",
+    severity: Severity::Hold,
+    summary: "The flow takes more heat than the heater of the hotend has, and the nozzle cools.",
     explain: Explanation {
-        what: "to warm the filament that is pushed takes more power than the heater has beside what holds the hotend at its \
-temperature.",
-        why: "the hotend cools while it prints, melts less and less, and a controller that watches its heater may stop the job.",
-        how: "the sustained melt rate Q in mm³/s (see `melt-rate-exceeded`) takes P = density Q c (T - T_in) in W, with \
-`density_g_cm3` and `filament_specific_heat_j_g_k` of the filament, the temperature T of the nozzle by its heating law and \
-T_in, `melt_zone.feed_in_c` or else that of the room (heat balance of a flow, any handbook). Of `heater_w` what is left at T is \
+        what: "warming the filament that is pushed takes more power than the heater has left, for so long that the nozzle \
+cools by more than 5 K.",
+        why: "a nozzle that cools melts less and less, and a controller that watches its heater may stop the job.",
+        how: "a flow Q in mm³/s takes P = density Q c (T - T_in) in W, with `density_g_cm3` and \
+`filament_specific_heat_j_g_k` of the filament, the temperature T of the nozzle by its heating law and T_in, \
+`melt_zone.feed_in_c` or else that of the room (heat balance of a flow, any handbook). Of `heater_w` what is left at T is \
 heater_w (T_full - T) / (T_full - T_room): by Newton's law a hotend that tends to `full_power_c` at full power is held at T by \
-the share (T - T_room) / (T_full - T_room). How far the nozzle then cools is not followed: its mass makes up for a second or \
-two, so this is a note. Where it lasts, set the check to hold in the sheet.",
+the share (T - T_room) / (T_full - T_room); while it still heats up nothing is left. What lacks cools the hotend, whose heat \
+capacity is heater_w time_constant_s / (T_full - T_room), so a short burst costs little; a cooler hotend loses less and its \
+heater warms it again. 5 K is common practice, no source. The other checks take the temperature without this.",
         remedy: "lower the speed where the line numbers point, or mount a stronger heater; a nozzle set cooler has more power \
 left but melts less.",
     },
@@ -31,15 +40,20 @@ left but melts less.",
     build,
 };
 
+/// A nozzle that cools by more than this is found, K.
+const COOLS_MOST_K: f64 = 5.0;
+
 /// What heats the filament of one tool.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Heater {
     /// Heat to warm filament, J/(mm³ K).
     heat_j_mm3_k: f64,
     feed_in_c: f64,
-    heater_w: f64,
     full_power_c: f64,
-    room_c: f64,
+    /// What a kelvin above the room takes to hold, W/K.
+    holds_w_k: f64,
+    /// Of the hotend, J/K.
+    capacity_j_k: f64,
 }
 
 impl Heater {
@@ -49,30 +63,34 @@ impl Heater {
             Some(MeltByHeat::Zone(zone)) => zone.feed_in_c,
             _ => room_c,
         };
+        let heating = tool.heating?;
+        let holds_w_k = tool.body.heater_w? / (heating.full_power_c - room_c);
         Some(Self {
             // g/cm³ are 10⁻³ g/mm³.
             heat_j_mm3_k: tool.density_g_cm3? * 1e-3 * tool.filament_specific_heat_j_g_k?,
             feed_in_c,
-            heater_w: tool.body.heater_w?,
-            full_power_c: tool.heating?.full_power_c,
-            room_c,
+            full_power_c: heating.full_power_c,
+            holds_w_k,
+            capacity_j_k: holds_w_k * heating.time_constant_s,
         })
     }
 
-    /// What is left of it at a temperature, W.
+    /// What is left of it while it holds a temperature, W.
     fn left_w(&self, nozzle_c: f64) -> f64 {
-        (self.heater_w * (self.full_power_c - nozzle_c) / (self.full_power_c - self.room_c)).clamp(0.0, self.heater_w)
+        (self.holds_w_k * (self.full_power_c - nozzle_c)).max(0.0)
     }
 
-    /// Heat that a mm³ takes, J.
-    fn heat_j_mm3(&self, nozzle_c: f64) -> f64 {
-        self.heat_j_mm3_k * (nozzle_c - self.feed_in_c).max(0.0)
+    /// What a flow takes, W.
+    fn takes_w(&self, mm3_s: f64, nozzle_c: f64) -> f64 {
+        self.heat_j_mm3_k * mm3_s * (nozzle_c - self.feed_in_c).max(0.0)
     }
 
-    /// The melt rate that takes all of it, mm³/s; none where filament comes in as hot as it goes out.
-    fn most_mm3_s(&self, nozzle_c: f64) -> Option<f64> {
-        let heat_j_mm3 = self.heat_j_mm3(nozzle_c);
-        (heat_j_mm3 > 0.0).then(|| self.left_w(nozzle_c) / heat_j_mm3)
+    /// How far below its temperature the hotend is, K, so many seconds after it was `below_k` below it, while it lacks so much
+    /// power. A flow of 0 takes none.
+    fn cools_k(&self, below_k: f64, mm3_s: f64, lacks_w: f64, seconds: f64) -> f64 {
+        let per_k = self.holds_w_k + self.heat_j_mm3_k * mm3_s;
+        let tends_to_k = lacks_w / per_k;
+        (tends_to_k + (below_k - tends_to_k) * (-seconds * per_k / self.capacity_j_k).exp()).max(0.0)
     }
 }
 
@@ -81,13 +99,8 @@ fn build(machine: &Machine, _: &str) -> Built {
     if heaters.iter().all(Option::is_none) {
         return Built::Skipped(format!("the sheet gives no {}", lacking(machine)));
     }
-    let watched = melt::Watched {
-        check: &CHECK,
-        rates: |block| Some(&block.sustained_mm3_s),
-        on_part: |part, rate| part.sustained_mm3_s.min(rate),
-        message,
-    };
-    Built::Watching(melt::watch_by_heat(machine, watched, LeftPower { heaters }))
+    let hotends = machine.tools.iter().zip(heaters).map(|(tool, heater)| Some(Hotend::of(tool, heater?))).collect();
+    Built::Watching(Box::new(HeaterPowerExceeded { hotends, purge: OnPurgeLine::new(machine, message) }))
 }
 
 /// The keys that the first tool lacks.
@@ -104,35 +117,104 @@ fn lacking(machine: &Machine) -> String {
 }
 
 fn message(hit: &Hit, nozzle_c: Option<f64>) -> String {
-    let (asked, left) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
-    format!("The flow takes {asked} W of heat; the heater has {left} W left{}.", melt::at_c(nozzle_c))
+    let to = nozzle_c.map(|c| format!(", to {} °C", figure(c))).unwrap_or_default();
+    let below = hit.value.map(figure).unwrap_or_default();
+    format!("The flow takes more heat than the heater has: the nozzle cools by {below} K{to}.")
 }
 
-struct LeftPower {
-    heaters: Vec<Option<Heater>>,
+/// A hotend and how far it is below the temperature of its heating law.
+struct Hotend {
+    heater: Heater,
+    /// Cross-section of its filament, mm².
+    area_mm2: f64,
+    below_k: f64,
+    /// At that time, s from the start of the job.
+    seen_s: f64,
 }
 
-impl ByHeat for LeftPower {
-    fn in_block(&mut self, block: &Block) -> Option<f64> {
-        block.nozzle.melts_at(0.0)?;
-        self.heaters.get(block.tool_index).copied().flatten()?.most_mm3_s(block.nozzle.hottest_c()?)
+impl Hotend {
+    fn of(tool: &Tool, heater: Heater) -> Self {
+        Self { heater, area_mm2: filament_area_mm2(tool.filament_diameter_mm), below_k: 0.0, seen_s: 0.0 }
     }
 
-    fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64> {
-        let [from_c, to_c] = nozzle_c?;
-        self.heaters.get(tool_index).copied().flatten()?.most_mm3_s(from_c.max(to_c))
-    }
-
-    fn worst_c(&self, [from_c, to_c]: [f64; 2]) -> f64 {
-        from_c.max(to_c)
-    }
-
-    fn told(&self, tool_index: usize, rate: f64, limit: f64, nozzle_c: Option<f64>) -> (f64, f64, &'static str) {
-        let heater = self.heaters.get(tool_index).copied().flatten();
-        match heater.zip(nozzle_c) {
-            Some((heater, c)) => (rate * heater.heat_j_mm3(c), heater.left_w(c), "W"),
-            None => (rate, limit, "mm3/s"),
+    /// True where no move of a block takes more than is left, and nothing is to be made up for.
+    fn rests(&self, block: &Block) -> bool {
+        let Some((start_c, hottest_c)) = block.nozzle.melts_at(0.0).zip(block.nozzle.hottest_c()) else { return true };
+        if self.below_k > 0.0 || heats_up(block, start_c) || !block.purges.is_empty() {
+            return false;
         }
+        let most = block.vectors.run(
+            #[inline(always)]
+            || columns::most(&block.peak_mm3_s[..block.len()], 0.0),
+        );
+        self.heater.takes_w(most, hottest_c) <= self.heater.left_w(hottest_c)
+    }
+
+    /// Follows a move, which starts at that time and at that temperature.
+    fn follow(&mut self, start_s: f64, seconds: f64, mm3_s: f64, nozzle_c: f64, heats_up: bool) {
+        let gap_s = start_s - self.seen_s;
+        let left_w = if heats_up { 0.0 } else { self.heater.left_w(nozzle_c) };
+        if self.below_k > 0.0 && gap_s > 0.0 {
+            self.below_k = self.heater.cools_k(self.below_k, 0.0, -left_w, gap_s);
+        }
+        let lacks_w = self.heater.takes_w(mm3_s, nozzle_c) - left_w;
+        if self.below_k > 0.0 || lacks_w > 0.0 {
+            self.below_k = self.heater.cools_k(self.below_k, mm3_s, lacks_w, seconds);
+        }
+        self.seen_s = start_s + seconds;
+    }
+}
+
+struct HeaterPowerExceeded {
+    /// Of each tool.
+    hotends: Vec<Option<Hotend>>,
+    purge: OnPurgeLine,
+}
+
+/// True where a nozzle of that temperature is on its way up to its target, °C.
+fn heats_up(block: &Block, nozzle_c: f64) -> bool {
+    block.nozzle.start_c.is_some_and(|start_c| start_c < block.nozzle.target_c) && nozzle_c < block.nozzle.target_c
+}
+
+/// What move `i` of a block melts a second on average, mm³/s.
+fn mean_mm3_s(block: &Block, i: usize, area_mm2: f64) -> f64 {
+    let mm3 = match block.purge_mm(i) {
+        Some(excess_mm) => area_mm2 * excess_mm,
+        None => block.section_mm2[i] * block.length_mm[i],
+    };
+    if mm3 > 0.0 { mm3 / block.time_s[i] } else { 0.0 }
+}
+
+impl Observer for HeaterPowerExceeded {
+    fn observe(&mut self, block: &Block, log: &mut Log) {
+        let before = self.purge.follow(block);
+        let Some(hotend) = self.hotends.get_mut(block.tool_index).and_then(Option::as_mut) else { return };
+        if hotend.rests(block) {
+            return;
+        }
+        let mut start_s = block.start_s;
+        for i in 0..block.len() {
+            let Some(nozzle_c) = block.nozzle.melts_at(start_s - block.start_s) else { return };
+            let heats_up = heats_up(block, nozzle_c);
+            let mm3_s = mean_mm3_s(block, i, hotend.area_mm2);
+            hotend.follow(start_s, block.time_s[i], mm3_s, nozzle_c, heats_up);
+            start_s += block.time_s[i];
+            if hotend.below_k > COOLS_MOST_K && mm3_s > 0.0 {
+                let hit = Hit {
+                    value: Some(hotend.below_k),
+                    badness: hotend.below_k,
+                    limit: Some(COOLS_MOST_K),
+                    unit: "K",
+                    spot: Spot::InBlock,
+                    ..Hit::plain(&CHECK, block.tool_index as u64, CHECK.severity, block.line[i])
+                };
+                self.purge.hit_at(block, i, before, (hit, Some(nozzle_c - hotend.below_k)), log);
+            }
+        }
+    }
+
+    fn finish(&mut self, _draft: &mut Inspection, log: &mut Log) {
+        self.purge.finish(log);
     }
 }
 
@@ -168,16 +250,40 @@ mod tests {
         rate / 50.0 * 10.0 / (std::f64::consts::PI * 1.75 * 1.75 / 4.0)
     }
 
+    /// How far the nozzle cools at worst, K, and after how many moves of a second that is first told.
+    fn cooled(mut job: Job, rates: &[f64], machine: &Machine) -> Option<(f64, u64)> {
+        job = job.speed(10.0);
+        for (k, rate) in rates.iter().enumerate() {
+            job = job.to([0.0, 10.0 * ((k + 1) % 2) as f64, 0.0], 5.0 * filament(*rate));
+        }
+        let found = job.findings(&CHECK, machine);
+        let found = found.first()?;
+        assert_eq!(found.unit, "K");
+        Some((found.value?, found.line?))
+    }
+
     #[test]
-    fn more_than_is_left_is_found() {
-        // By hand: at 220 °C a third of 30 W is left. A mm³ takes 1.25e-3 g · 2 J/(g K) · 200 K = 0.5 J, so 20 mm³/s.
-        let job = |rate| Job::new().nozzle(held(220.0)).to([10.0, 0.0, 0.0], filament(rate));
-        assert!(job(19.99).findings(&CHECK, &weak()).is_empty());
-        let found = job(24.0).findings(&CHECK, &weak());
-        let (value, limit) = (found[0].value.expect("W"), found[0].limit.expect("W"));
-        assert!((value - 12.0).abs() < 1e-9 && (limit - 10.0).abs() < 1e-12 && found[0].unit == "W", "{found:?}");
-        assert_eq!(found[0].message, "The flow takes 12 W of heat; the heater has 10 W left at 220 °C.");
-        // Filament that comes in warm takes less: at 120 °C 0.25 J for a mm³.
+    fn a_flow_beyond_what_is_left_cools_the_nozzle_in_time() {
+        let machine = weak();
+        let job = || Job::new().nozzle(held(220.0));
+        // By hand: 0.1 W hold a kelvin, so at 220 °C a third of 30 W is left, and the hotend has 0.1 W/K · 60 s = 6 J/K. A mm³
+        // takes 1.25e-3 g · 2 J/(g K) · 200 K = 0.5 J, so 20 mm³/s can last for ever.
+        assert_eq!(cooled(job(), &[20.0; 150], &machine), None);
+        // 40 mm³/s lack 10 W; each kelvin less gives 0.1 W + 40 · 2.5e-3 W: toward 50 K with 6 / 0.2 = 30 s.
+        let after = |seconds: f64| 50.0 * (1.0 - (-seconds / 30.0f64).exp());
+        assert_eq!(cooled(job(), &[40.0; 3], &machine), None, "4.8 K");
+        let (below_k, line) = cooled(job(), &[40.0; 20], &machine).expect("cools");
+        assert!((below_k - after(20.0)).abs() < 1e-9 && line == 4, "{below_k} {line}");
+        // Without flow the heater has 10 W more than it needs: from 4.758 K toward -100 K with 60 s, so it is warm again after
+        // 60 ln(104.758 / 100) = 2.8 s, and a hotend never gets hotter than it is told.
+        let twice = [vec![40.0; 3], vec![0.0; 3], vec![40.0; 3]].concat();
+        assert_eq!(cooled(job(), &twice, &machine), None);
+        let too_soon = [vec![40.0; 3], vec![0.0; 1], vec![40.0; 3]].concat();
+        assert!(cooled(job(), &too_soon, &machine).is_some());
+    }
+
+    #[test]
+    fn filament_that_comes_in_warm_takes_less() {
         let mut warm = weak();
         warm.tools[0].melt_by_heat = Some(MeltByHeat::Zone(MeltZone {
             length_mm: 12.0,
@@ -186,22 +292,31 @@ mod tests {
             diffusivity_mm2_s: 0.081,
             safety: 1.0,
         }));
-        assert!(job(39.0).findings(&CHECK, &warm).is_empty() && !job(41.0).findings(&CHECK, &warm).is_empty());
+        // 0.25 J for a mm³.
+        let job = || Job::new().nozzle(held(220.0));
+        assert_eq!(cooled(job(), &[39.9; 60], &warm), None);
+        assert!(cooled(job(), &[60.0; 60], &warm).is_some());
     }
 
     #[test]
-    fn a_nozzle_that_heats_up_has_less_and_less_left() {
-        // Toward 320 °C with 60 s from 200 °C, held at 260 °C: reached after 60 ln(120 / 60) = 41.6 s. There 6 W are left and
-        // a mm³ takes 0.6 J, so 10 mm³/s; at 200 °C 12 W for 0.45 J, 26.7 mm³/s.
-        let heating = NozzleSpan { start_c: Some(200.0), toward_c: 320.0, target_c: 260.0, ..held(0.0) };
-        let mut job = Job::new().speed(1.0).nozzle(heating);
-        for k in 1..=6 {
-            job = job.to([10.0 * f64::from(k), 0.0, 0.0], 50.0 * filament(15.0));
+    fn while_it_heats_up_nothing_is_left() {
+        // Toward 320 °C with 60 s from 200 °C, to be held at 300 °C.
+        let heating = NozzleSpan { start_c: Some(200.0), toward_c: 320.0, target_c: 300.0, ..held(0.0) };
+        // 10 mm³/s take 10 · 2.5e-3 (T − 20) W: against small steps of both temperatures over 12 s.
+        let (mut free_c, mut real_c, step_s) = (200.0f64, 200.0f64, 1e-4);
+        for _ in 0..120_000 {
+            free_c += step_s * 0.1 * (320.0 - free_c) / 6.0;
+            real_c += step_s * (0.1 * (320.0 - real_c) - 10.0 * 2.5e-3 * (real_c - 20.0)) / 6.0;
         }
-        // 15 mm³/s: (320 − T) / 10 = 15 · 2.5e-3 (T − 20), T = 238.2 °C, after 60 ln(120 / 81.8) = 23 s.
-        let found = job.findings(&CHECK, &weak());
-        assert_eq!((found[0].line, found[0].count), (Some(3), 4), "{found:?}");
-        assert!((found[0].limit.expect("W") - 6.0).abs() < 1e-9);
+        let (below_k, _) = cooled(Job::new().nozzle(heating), &[10.0; 12], &weak()).expect("cools");
+        // Each move takes the temperature at its start: 2 K rise in a second of some 200.
+        assert!((below_k / (free_c - real_c) - 1.0).abs() < 0.01, "{below_k} {}", free_c - real_c);
+    }
+
+    #[test]
+    fn while_it_cools_down_all_is_left() {
+        let cooling = NozzleSpan { start_c: Some(254.0), toward_c: 20.0, target_c: 220.0, ..held(0.0) };
+        assert_eq!(cooled(Job::new().nozzle(cooling), &[10.0; 60], &weak()), None);
     }
 
     #[test]

@@ -24,20 +24,6 @@ pub(super) struct Watched {
     pub(super) message: Message,
 }
 
-/// A limit of the melt rate that hangs on the temperature of the nozzle.
-pub(super) trait ByHeat: Send {
-    /// No move of the block has less, mm³/s; none where nothing limits it.
-    fn in_block(&mut self, block: &Block) -> Option<f64>;
-    /// The least between two temperatures of the nozzle, °C, or where none is known.
-    fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64>;
-    /// At which of the two it is the least.
-    fn worst_c(&self, nozzle_c: [f64; 2]) -> f64;
-    /// A rate and the limit there as reports tell them, and their unit.
-    fn told(&self, _tool_index: usize, rate: f64, limit: f64, _nozzle_c: Option<f64>) -> (f64, f64, &'static str) {
-        (rate, limit, "mm3/s")
-    }
-}
-
 /// Watches rates against what `capacity` says of each tool, and `pick` of one whose melt rates hang on its temperature; `key`
 /// names the key of the sheet that is missing where no tool gives one.
 pub(super) fn watch(
@@ -56,19 +42,13 @@ pub(super) fn watch(
             let key = if machine.tools.iter().any(lone_peak) { "[[tool]] melt_rate_mm3_s.sustained" } else { key };
             return Built::Skipped(format!("the sheet gives no `{key}`"));
         }
-        return Built::Watching(watch_by_heat(machine, watched, MeltsByHeat { capacities, pick }));
+        return Built::Watching(Box::new(OverByHeat { watched, capacities, pick, laws: MeltLaw::of(machine), purge }));
     }
     let capacity = heat::per_tool(machine, capacity);
     if capacity.iter().all(Option::is_none) {
         return Built::Skipped(format!("the sheet gives no `{key}`"));
     }
     Built::Watching(Box::new(OverCapacity { watched, capacity, purge }))
-}
-
-/// Watches rates against a limit that hangs on the temperature.
-pub(super) fn watch_by_heat(machine: &Machine, watched: Watched, by_heat: impl ByHeat + 'static) -> Box<dyn Observer> {
-    let purge = OnPurgeLine::new(machine, watched.message);
-    Box::new(OverByHeat { watched, by_heat, laws: MeltLaw::of(machine), purge })
 }
 
 fn hit(watched: &Watched, block: &Block, i: usize, rate: f64, limit: f64) -> Hit {
@@ -126,17 +106,17 @@ impl Observer for OverCapacity {
     }
 }
 
-/// The melt rates of a hotend.
-struct MeltsByHeat {
+/// The same where capacities hang on the temperature of the nozzle.
+struct OverByHeat {
+    watched: Watched,
     capacities: Vec<MeltCapacity>,
     pick: fn(&MeltRates) -> Option<f64>,
+    laws: Vec<MeltLaw>,
+    purge: OnPurgeLine,
 }
 
-impl ByHeat for MeltsByHeat {
-    fn in_block(&mut self, block: &Block) -> Option<f64> {
-        (self.pick)(&block.capacity?)
-    }
-
+impl OverByHeat {
+    /// The least between two temperatures of the nozzle, °C, or where none is known.
     fn between(&mut self, tool_index: usize, nozzle_c: Option<[f64; 2]>) -> Option<f64> {
         let capacity = self.capacities.get_mut(tool_index)?;
         let rates = match nozzle_c {
@@ -146,49 +126,37 @@ impl ByHeat for MeltsByHeat {
         (self.pick)(&rates)
     }
 
-    fn worst_c(&self, [from_c, to_c]: [f64; 2]) -> f64 {
-        from_c.min(to_c)
-    }
-}
-
-struct OverByHeat<L> {
-    watched: Watched,
-    by_heat: L,
-    laws: Vec<MeltLaw>,
-    purge: OnPurgeLine,
-}
-
-impl<L: ByHeat> OverByHeat<L> {
     /// The rate of move `i`, which starts at that time, that goes furthest beyond its limit; that limit, and the temperature it
     /// hangs on, °C. None where it stays within.
     fn worst(&mut self, block: &Block, i: usize, rate: f64, start_s: f64) -> Option<(f64, f64, Option<f64>)> {
         let tool = block.tool_index;
         let nozzle_c = capacity::nozzle_c(block, start_s, start_s + block.time_s[i]);
         let Some([from_c, to_c]) = nozzle_c.filter(|[from_c, to_c]| from_c != to_c) else {
-            let limit = self.by_heat.between(tool, nozzle_c).filter(|limit| rate > limit * (1.0 + SLACK))?;
+            let limit = self.between(tool, nozzle_c).filter(|limit| rate > limit * (1.0 + SLACK))?;
             return Some((rate, limit, nozzle_c.map(|[from_c, _]| from_c)));
         };
-        let least = self.by_heat.between(tool, Some([from_c, to_c])).filter(|limit| rate > limit * (1.0 + SLACK));
+        let least = self.between(tool, Some([from_c, to_c])).filter(|limit| rate > limit * (1.0 + SLACK));
         least?;
         let law = *self.laws.get(tool)?;
         let mut worst: Option<(f64, f64, Option<f64>)> = None;
         let pushes = block.section_mm2[i] == 0.0;
         capacity::along(law, block, i, start_s, |melted, nozzle_c| {
             let rate = if pushes { rate } else { (self.watched.on_part)(&melted, rate) };
-            let Some(limit) = self.by_heat.between(tool, Some(nozzle_c)) else { return };
+            let Some(limit) = self.between(tool, Some(nozzle_c)) else { return };
             let is_worse = || worst.is_none_or(|(known, known_limit, _)| rate * known_limit > known * limit);
             if rate > limit * (1.0 + SLACK) && is_worse() {
-                worst = Some((rate, limit, Some(self.by_heat.worst_c(nozzle_c))));
+                let [from_c, to_c] = nozzle_c;
+                worst = Some((rate, limit, Some(from_c.min(to_c))));
             }
         });
         worst
     }
 }
 
-impl<L: ByHeat> Observer for OverByHeat<L> {
+impl Observer for OverByHeat {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let before = self.purge.follow(block);
-        let Some(least) = self.by_heat.in_block(block) else { return };
+        let Some(least) = block.capacity.and_then(|rates| (self.pick)(&rates)) else { return };
         let Some(rates) = (self.watched.rates)(block) else { return };
         let bound = least * (1.0 + SLACK);
         if most(block, rates) <= bound {
@@ -200,9 +168,7 @@ impl<L: ByHeat> Observer for OverByHeat<L> {
                 && melts(block, i)
                 && let Some((rate, limit, nozzle_c)) = self.worst(block, i, rate, start_s)
             {
-                let (value, told_limit, unit) = self.by_heat.told(block.tool_index, rate, limit, nozzle_c);
-                let by_rate = hit(&self.watched, block, i, rate, limit);
-                let hit = Hit { value: Some(value), limit: Some(told_limit), unit, ..by_rate };
+                let hit = hit(&self.watched, block, i, rate, limit);
                 self.purge.hit_at(block, i, before, (hit, nozzle_c), log);
             }
             start_s += block.time_s[i];

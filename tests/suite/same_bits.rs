@@ -230,6 +230,7 @@ fn weeks_are_exact() {
 fn a_nozzle_that_is_never_steady() {
     let mut machine = corpus_machine("bittern");
     machine.tools[0].layer_time_min_s = Some(10_000.0);
+    machine.tools[0].body.heater_w = Some(10.0);
     let mut job = String::from("M109 S190\nG28\nM83\nG1 Z0.2 F6000\n");
     for i in 0..1500i32 {
         let (x, y) = (i * 37 % 80 - 40, i * 53 % 70 - 35);
