@@ -5,8 +5,8 @@ use std::fmt;
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use schemars::{JsonSchema, Schema};
-use serde::de::{self, Deserializer, Visitor};
 use serde::Deserialize;
+use serde::de::{self, Deserializer, Visitor};
 use serde_json::Value;
 use serde_json::value::RawValue;
 

@@ -77,14 +77,6 @@ impl Sheets {
     }
 }
 
-#[cfg(test)]
-impl Sheets {
-    /// Nobody gets a machine while this is held.
-    pub(super) fn hold(&self) -> impl Drop {
-        self.known.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-}
-
 impl Known {
     fn under_another_name(&self, content: &blake3::Hash) -> Option<&Found> {
         self.sheets.iter().find(|((_, of), _)| of == content).map(|(_, kept)| &kept.found)

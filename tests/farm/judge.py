@@ -38,8 +38,9 @@ def judge(batches, worker_call, machines, names):
                 worker.stdin.flush()
                 answer = json.loads(worker.stdout.readline())
                 error = answer.get("error", {})
-                if error.get("kind") in ("request", "unread", "internal"):
-                    raise RuntimeError(f"{path}: {error['text']}")  # It says nothing of the job.
+                if "reports" not in answer or error.get("kind") == "unread":
+                    # That says nothing of the job: the task fails, and Spark tries again.
+                    raise RuntimeError(f"{path}: {error['text']}")
                 # The path in the request is raw. `job`, `sheet` and `error` of a row are guarded like those of the CSV, so
                 # that no spreadsheet takes one for a formula: the same text in both, with ' in front where that is needed.
                 rows += [row | {"error_kind": error.get("kind")} for row in answer["reports"]]

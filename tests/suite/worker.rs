@@ -298,7 +298,8 @@ fn lines_fit_the_schema() {
     requests.push(json!({ "id": 2, "path": "no-such", "machines": MACHINES, "report": "row" }));
     let mut requests: Vec<String> = requests.iter().map(Value::to_string).collect();
     let readme = fs::read_to_string("README.md").expect("reads");
-    let shown: Vec<&str> = readme.lines().filter_map(|line| line.strip_prefix("echo '")?.split("' | gonogo worker").next()).collect();
+    let shown: Vec<&str> =
+        readme.lines().filter_map(|line| line.strip_prefix("echo '")?.split("' | gonogo worker").next()).collect();
     assert!(!shown.is_empty());
     for request in &shown {
         assert!(either.is_valid(&serde_json::from_str(request).expect("JSON")), "{request}");
