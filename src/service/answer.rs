@@ -46,6 +46,7 @@ pub enum Kind {
 #[serde(untagged)]
 enum Answer<'a> {
     /// It was judged.
+    #[schemars(extend("not" = { "required": ["error"] }))]
     Judged {
         /// That of the request, as it was written; null where there is none.
         #[schemars(with = "Value")]

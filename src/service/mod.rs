@@ -10,7 +10,7 @@
 //! let mut answers = Vec::new();
 //! Worker::new(Settings::default()).serve(requests.as_bytes(), &mut answers)?;
 //! let answers = String::from_utf8(answers).expect("JSON is UTF-8");
-//! let begins = ["{\"id\":7,\"ok\":false,\"error\":{\"kind\":\"job\"", "{\"id\":null,\"ok\":false,"];
+//! let begins = ["{\"id\":7,\"ok\":false,\"error\":{\"kind\":\"sheet\"", "{\"id\":null,\"ok\":false,"];
 //! assert!(answers.lines().zip(begins).all(|(answer, begin)| answer.starts_with(begin)));
 //! # Ok::<(), std::io::Error>(())
 //! ```
