@@ -89,7 +89,7 @@ pub struct CheckArgs {
     #[arg(long)]
     spectra: bool,
     /// Judge only the jobs of shard I of N, I from 0: each job is in exactly one, the same on any machine, by its path from
-    /// the folder given. A shard without jobs passes.
+    /// the folder given; files that are named or listed go by their path as it is spelled. A shard without jobs passes.
     #[arg(long, value_name = "I/N", conflicts_with = "plot")]
     shard: Option<Shard>,
     /// What decides on the shard of a job: its path, or its bytes, unpacked. By content each shard reads all jobs.
@@ -272,7 +272,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
     let Make::Each(make) = args.format.make else {
         let all: Vec<&Machine> = machines.iter().collect();
-        return pages(&args, (&jobs, given), &all, &accept, &progress, &on_bytes);
+        return pages(&args, (&jobs, &listed), &all, &accept, &progress, &on_bytes);
     };
     if args.spectra {
         return Err(mistake("--spectra goes with --format html: other formats hold no pictures"));
@@ -314,7 +314,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 /// A page for each job on each machine; each job is read twice, on however many machines.
 fn pages<'e>(
     args: &CheckArgs,
-    (jobs, given): (&[Job], usize),
+    (jobs, listed): (&[Job], &[Job]),
     machines: &[&Machine],
     accept: &(dyn Fn(&mut Inspection) + Sync),
     progress: &Progress,
@@ -322,7 +322,7 @@ fn pages<'e>(
 ) -> anyhow::Result<Exit> {
     args.plot.refuse("goes with the other formats: a page holds its pictures")?;
     let mut totals = Totals::new(machines.iter().map(|machine| machine.facts()), args.fail_on.limit());
-    let mut pages = pictures::Pages::new(jobs, given, &args.delivery, machines, args.spectra)?;
+    let mut pages = pictures::Pages::new(listed, args.shard, &args.delivery, machines, args.spectra)?;
     let maker = pages.maker();
     let make = |job: &Job, helpers: &HelperPool<'e>| maker.make(job, accept, RunContext::new(on_bytes, helpers));
     jobs::each(jobs, jobs::hands(args.jobs.threads), progress, make, |made| {

@@ -97,7 +97,7 @@ impl Job {
     }
 
     /// Its path, whatever became of it.
-    fn shown(&self) -> &Path {
+    pub fn shown(&self) -> &Path {
         match self {
             Self::File(path) => path,
             Self::Lost(unjudged) => Path::new(&unjudged.path),

@@ -12,6 +12,7 @@ use clap::Args;
 use super::jobs::{Job, is_stdin};
 use super::output::{self, Delivery, Output};
 use super::parts::Part;
+use super::shard::Shard;
 use super::usage::mistake;
 use crate::findings::{Inspection, Outcome, Unjudged};
 use crate::machine::Machine;
@@ -169,27 +170,28 @@ pub struct Maker<'m> {
 
 enum Place {
     One(Option<Output>),
-    Folder { path: PathBuf, names: Names, rows: Vec<IndexRow> },
+    Folder { path: PathBuf, names: Names, rows: Vec<IndexRow>, shard: String },
 }
 
 impl<'m> Pages<'m> {
-    /// Opens the place for pages of `jobs`, out of `given` in all, which decide on the form. Pages of a folder have the
-    /// spectrum of the motion where `spectra` are asked for.
+    /// Opens the place for pages of some or all of `listed`, which decide on the form and are never written over. Shards may
+    /// write into one folder: the names of their files carry the shard. Pages of a folder have the spectrum of the motion
+    /// where `spectra` are asked for.
     ///
     /// # Errors
     /// When nothing can be written there, or several pages come without a folder.
     pub fn new(
-        jobs: &[Job],
-        given: usize,
+        listed: &[Job],
+        shard: Option<Shard>,
         delivery: &Delivery,
         machines: &'m [&'m Machine],
         spectra: bool,
     ) -> anyhow::Result<Self> {
-        let place = match (given * machines.len(), delivery.target()) {
+        let place = match (listed.len() * machines.len(), delivery.target()) {
             (1, Some(path)) if !path.is_dir() => Place::One(Some(Output::file(path)?)),
             (1, None) => Place::One(Some(delivery.open(false, crate::show::report::Look { width: 0, color: false })?)),
             (_, None) => return Err(mistake("several pages need a folder: name one by -o")),
-            (_, Some(path)) => Place::folder(path, jobs)?,
+            (_, Some(path)) => Place::folder(path, listed, shard)?,
         };
         let in_folder = matches!(place, Place::Folder { .. });
         let maker = Maker { machines, spectra: spectra || !in_folder, in_folder };
@@ -216,10 +218,10 @@ impl<'m> Pages<'m> {
                 rows.push(IndexRow::unjudged(&unjudged, machines));
                 Ok(())
             }
-            (Place::Folder { path, names, rows }, Ok(made)) => {
+            (Place::Folder { path, names, rows, shard }, Ok(made)) => {
                 let named = |page: &Made| {
                     let on = if machines > 1 { format!("-on-{}", page.report.machine.name) } else { String::new() };
-                    names.free(&page.report.job.path, &on, path)
+                    names.free(&page.report.job.path, &(on + shard), path)
                 };
                 let files: Vec<String> = made.iter().map(named).collect();
                 let reports: Vec<_> = made.iter().map(|page| &page.report).zip(files.iter().cloned()).collect();
@@ -236,8 +238,8 @@ impl<'m> Pages<'m> {
     /// # Errors
     /// When it cannot be written.
     pub fn finish(self) -> anyhow::Result<()> {
-        let Place::Folder { path, rows, .. } = self.place else { return Ok(()) };
-        let file = path.join(INDEX);
+        let Place::Folder { path, rows, shard, .. } = self.place else { return Ok(()) };
+        let file = path.join(index(&shard));
         let mut output = Output::file(&file)?;
         let machines: Vec<_> = self.maker.machines.iter().map(|machine| machine.facts()).collect();
         page::index(&machines, rows, &mut output)?;
@@ -278,12 +280,13 @@ impl Made {
 
 impl Place {
     /// A folder with the files that its pages share.
-    fn folder(path: &Path, jobs: &[Job]) -> anyhow::Result<Self> {
+    fn folder(path: &Path, jobs: &[Job], shard: Option<Shard>) -> anyhow::Result<Self> {
+        let shard = shard.map_or_else(String::new, |shard| format!("-{shard}"));
         fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))?;
         // A job that lies in the folder must not be written over.
         let inputs = jobs.iter().filter_map(Job::path).map(output::resolved).collect();
         let names = Names { taken: HashSet::new(), tried: HashMap::new(), inputs };
-        output::spare(&path.join(INDEX), jobs.iter().filter_map(Job::path))?;
+        output::spare(&path.join(index(&shard)), jobs.iter().filter_map(Job::path))?;
         for shared in page::shared_files() {
             let file = path.join(&shared.name);
             output::spare(&file, jobs.iter().filter_map(Job::path))?;
@@ -293,11 +296,14 @@ impl Place {
                 .and_then(|()| output.finish())
                 .with_context(|| format!("cannot write {}", file.display()))?;
         }
-        Ok(Self::Folder { path: path.to_owned(), names, rows: Vec::new() })
+        Ok(Self::Folder { path: path.to_owned(), names, rows: Vec::new(), shard })
     }
 }
 
-const INDEX: &str = "index.html";
+/// The list of the pages of a folder, or of one shard of them.
+fn index(shard: &str) -> String {
+    format!("index{shard}.html")
+}
 
 fn as_io(error: PageError) -> io::Error {
     match error {

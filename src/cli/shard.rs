@@ -1,5 +1,6 @@
 //! A share of the jobs: every job falls into exactly one of N shards, the same on any machine.
 
+use std::fmt;
 use std::ops::ControlFlow;
 use std::path::{Component, Path, PathBuf};
 use std::str::FromStr;
@@ -28,6 +29,13 @@ pub enum By {
     Content,
 }
 
+/// As names of files take it.
+impl fmt::Display for Shard {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}-of-{}", self.index, self.of)
+    }
+}
+
 impl FromStr for Shard {
     type Err = String;
 
@@ -49,7 +57,7 @@ impl Shard {
     }
 
     /// Those of the jobs that fall into this shard; `given` are the files and folders that were named. What could not be
-    /// listed is no job: every shard tells of it, since jobs of every shard may lie there.
+    /// listed falls into one like a job, by its path.
     ///
     /// # Errors
     /// When a job is standard input, which has no path, and whose bytes can be read only once.
@@ -59,7 +67,7 @@ impl Shard {
         }
         let folders: Vec<&Path> = given.iter().map(PathBuf::as_path).filter(|path| path.is_dir()).collect();
         let mut mine = Vec::new();
-        let holds = |job: &Job, by| job.path().is_none_or(|path| self.has(&digest(path, &folders, by)));
+        let holds = |job: &Job, by| self.has(&digest(job.shown(), &folders, by));
         threads::run(
             jobs,
             hands,
@@ -161,12 +169,15 @@ mod tests {
     }
 
     #[test]
-    fn what_cannot_be_listed_is_told_by_every_shard_and_what_cannot_be_read_by_one() {
+    fn what_cannot_be_listed_or_read_is_told_by_one_shard() {
         let empty = tempfile::tempdir().expect("a folder");
         let given = [empty.path().to_owned(), PathBuf::from("no-such.gcode")];
-        let mine = |index| Shard { index, of: 3 }.pick(&collect(&given), &given, By::Content, ONE).expect("files");
-        let (lost, unread): (Vec<Job>, Vec<Job>) = (0..3).flat_map(mine).partition(|job| matches!(job, Job::Lost(_)));
-        assert_eq!((lost.len(), unread.len()), (3, 1));
+        for by in [By::Path, By::Content] {
+            let mine = |index| Shard { index, of: 3 }.pick(&collect(&given), &given, by, ONE).expect("files");
+            let (lost, unread): (Vec<Job>, Vec<Job>) =
+                (0..3).flat_map(mine).partition(|job| matches!(job, Job::Lost(_)));
+            assert_eq!((lost.len(), unread.len()), (1, 1));
+        }
         let stdin = [PathBuf::from("-")];
         assert!(Shard { index: 0, of: 1 }.pick(&collect(&stdin), &stdin, By::Path, ONE).is_err());
     }

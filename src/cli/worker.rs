@@ -18,7 +18,8 @@ A request is a line of JSON: {\"id\": anything, \"path\": JOB} or {\"id\", \"nam
 \"toml\"}, and \"report\": \"full\" (the default) or \"row\". The answer is a line:
 {\"id\", \"ok\": true, \"reports\": [...]} in the order of the machines, or {\"id\",
 \"ok\": false, \"error\": {\"kind\", \"text\"}}. `gonogo report-schema --of worker`
-has all of it. Files of accepted findings are not read.
+has all of it. Files are regular files: no pipes, no devices. Files of accepted
+findings are not read.
 
 Exit codes: 0 when the requests end or SIGTERM comes, whatever the answers; 2
 when requests cannot be read or answers not be written.";
@@ -33,7 +34,7 @@ pub struct WorkerArgs {
     /// Refuse jobs of more bytes than this, counted after unpacking [default: no limit].
     #[arg(long, value_name = "BYTES")]
     limit_bytes: Option<u64>,
-    /// Give up a request that takes longer [default: no limit].
+    /// Give up a request that takes longer, one whose files hang too [default: no limit].
     #[arg(long, value_name = "SECONDS", value_parser = seconds)]
     limit_seconds: Option<Duration>,
 }

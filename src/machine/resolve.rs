@@ -69,6 +69,19 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
     machine
 }
 
+impl Machine {
+    /// The machine as if its sheet had come from `source`, which names it where the sheet does not.
+    pub fn from_elsewhere(&self, source: &str) -> Self {
+        let mut machine = Self { source: source.to_owned(), ..self.clone() };
+        let named = machine.origins.iter_mut().find(|origin| origin.path == "name" && origin.from == "default");
+        if let Some(origin) = named {
+            machine.name = name_of(source);
+            origin.value = Value::Word(machine.name.clone()).to_toml();
+        }
+        machine
+    }
+}
+
 /// Name of a machine whose sheet gives none: that of the file.
 fn name_of(source: &str) -> String {
     let stem = Path::new(source).file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();

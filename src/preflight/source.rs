@@ -40,7 +40,7 @@ enum Packing {
 pub struct Bounds {
     /// Most plain bytes: of a packed job, those it holds.
     pub bytes: Option<u64>,
-    /// When the reading stops: looked at whenever bytes are asked for. A file system that hangs is not interrupted.
+    /// When the reading stops: looked at whenever bytes are asked for. A read that hangs is not interrupted.
     pub until: Option<Instant>,
 }
 
@@ -63,7 +63,12 @@ impl<'s> JobSource<'s> {
 
     /// The bytes of a file that came some other way, plain or gz, treated like the file; `shown` stands for its path.
     pub fn bytes(bytes: Vec<u8>, shown: &str) -> Self {
-        Self::from(From::Stream(Box::new(io::Cursor::new(bytes)), Packing::Told), shown, true)
+        Self::contents(io::Cursor::new(bytes), shown)
+    }
+
+    /// The same, as a stream.
+    pub fn contents(source: impl Read + Send + 's, shown: &str) -> Self {
+        Self::from(From::Stream(Box::new(source), Packing::Told), shown, true)
     }
 
     fn from(from: From<'s>, shown: &str, must_look_like_one: bool) -> Self {
@@ -139,14 +144,18 @@ impl<'s> JobSource<'s> {
 }
 
 /// A file that must stay as it is while it is read: half of one job and half of another is none.
-struct Unchanged {
+pub struct Unchanged {
     file: File,
     /// Its size and when it was changed last; none for what is no file of a known size.
     was: Option<(u64, Option<SystemTime>)>,
 }
 
 impl Unchanged {
-    fn of(file: File) -> io::Result<Self> {
+    /// From now on.
+    ///
+    /// # Errors
+    /// When the system does not say what it is like.
+    pub fn of(file: File) -> io::Result<Self> {
         let was = Self::now(&file)?;
         Ok(Self { file, was })
     }

@@ -11,6 +11,16 @@ pub enum Line {
     TooLong,
 }
 
+impl Line {
+    /// What it takes in memory, bytes.
+    pub fn bytes(&self) -> usize {
+        match self {
+            Self::Whole(bytes) => bytes.capacity(),
+            Self::TooLong => 0,
+        }
+    }
+}
+
 /// The lines of a stream.
 pub struct Lines<R> {
     input: R,

@@ -10,38 +10,41 @@
 //! let mut answers = Vec::new();
 //! Worker::new(Settings::default()).serve(requests.as_bytes(), &mut answers)?;
 //! let answers = String::from_utf8(answers).expect("JSON is UTF-8");
-//! let begins = ["{\"id\":7,\"ok\":false,\"error\":{\"kind\":\"job\"", "{\"id\":null,\"ok\":false,"];
+//! let begins = ["{\"id\":7,\"ok\":false,\"error\":{\"kind\":\"sheet\"", "{\"id\":null,\"ok\":false,"];
 //! assert!(answers.lines().zip(begins).all(|(answer, begin)| answer.starts_with(begin)));
 //! # Ok::<(), std::io::Error>(())
 //! ```
 
 mod answer;
+mod files;
 mod lines;
 mod request;
 mod sheets;
 
 use std::io::{self, BufRead, Write};
+use std::mem;
 use std::ops::ControlFlow;
-use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
-
-use crate::machine::Machine;
+use crate::machine::{Machine, SheetError};
 use crate::preflight::{Bounds, JobError, JobSource, Preflight, RunContext, silent};
-use crate::threads::{Breakdown, HelperPool, Intake};
+use crate::threads::{Ahead, Breakdown, HelperPool, Intake};
 
 pub use answer::{Fault, Kind, schema};
+pub use files::LEFT_BEHIND_MAX;
 pub use request::{MACHINES_MAX, REQUEST_MAX_BYTES};
 
+use files::{Named, Open, Reading, Reads, Unread};
 use lines::{Line, Lines};
-use request::{Job, Request};
+use request::{Job, Sheet, Task};
 use sheets::Sheets;
 
 /// Requests per thread that are read before the next answer is given.
 const AHEAD_PER_THREAD: usize = 2;
+/// No further request is read while those without an answer have so many bytes.
+const AHEAD_BYTES: usize = REQUEST_MAX_BYTES;
 
 /// How a worker works.
 #[derive(Debug, Clone, Copy)]
@@ -64,30 +67,41 @@ impl Default for Settings {
 pub struct Worker {
     settings: Settings,
     sheets: Sheets,
+    reads: Arc<Reads>,
     intake: Arc<Intake<Line>>,
 }
 
 /// Ends the work of a [`Worker`] from outside.
 #[derive(Clone)]
-pub struct Stopper(Arc<Intake<Line>>);
+pub struct Stopper {
+    intake: Arc<Intake<Line>>,
+    reads: Arc<Reads>,
+}
 
 impl Stopper {
-    /// No further request is begun; those that were begun are answered.
+    /// No further request is begun; those that were begun are answered. One that only waits for the bytes of a file is
+    /// given up after two seconds.
     pub fn stop(&self) {
-        self.0.stop();
+        self.intake.stop();
+        self.reads.stop();
     }
 }
 
 impl Worker {
     /// A worker that has read nothing yet.
     pub fn new(settings: Settings) -> Self {
-        let intake = Arc::new(Intake::new(settings.threads.max(1) * AHEAD_PER_THREAD));
-        Self { settings, sheets: Sheets::default(), intake }
+        Self::that_opens(settings, files::regular)
+    }
+
+    fn that_opens(settings: Settings, open: Open) -> Self {
+        let threads = settings.threads.max(1);
+        let intake = Arc::new(Intake::new(Ahead { jobs: threads * AHEAD_PER_THREAD, bytes: AHEAD_BYTES }));
+        Self { settings, sheets: Sheets::default(), reads: Arc::new(Reads::new(threads, open)), intake }
     }
 
     /// What ends its work from outside.
     pub fn stopper(&self) -> Stopper {
-        Stopper(self.intake.clone())
+        Stopper { intake: self.intake.clone(), reads: self.reads.clone() }
     }
 
     /// Answers the requests in `input`, each as soon as it and all before it are judged, until there are no more or it is
@@ -96,20 +110,20 @@ impl Worker {
     /// # Errors
     /// When `input` cannot be read, an answer cannot be written, or the system gives no thread.
     pub fn serve(&self, input: impl BufRead + Send + 'static, output: &mut dyn Write) -> io::Result<()> {
-        self.serve_by(input, output, |request, helpers| self.judge(request, helpers))
+        self.serve_by(input, output, |task, helpers| self.judge(task, helpers))
     }
 
     fn serve_by(
         &self,
         input: impl BufRead + Send + 'static,
         output: &mut dyn Write,
-        judge: impl Fn(Request, &HelperPool<'static>) -> Result<Vec<u8>, Fault> + Sync,
+        judge: impl Fn(&mut Task, &HelperPool<'static>) -> Result<Vec<u8>, Fault> + Sync,
     ) -> io::Result<()> {
         let unread = self.read(input)?;
         let mut written = Ok(());
-        let answer = |line, helpers: &HelperPool<'static>| answer(&line, |request| judge(request, helpers));
+        let answer = |line, helpers: &HelperPool<'static>| answer(line, |task| judge(task, helpers));
         self.intake.judge(self.settings.threads, answer, |answer| {
-            let line = answer.unwrap_or_else(|breakdown| answer::refused(&Value::Null, &internal(&breakdown)));
+            let line = answer.unwrap_or_else(|breakdown| answer::no_request(&None, &internal(&breakdown)));
             written = output.write_all(&line).and_then(|()| output.flush());
             if written.is_ok() { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
         })?;
@@ -128,7 +142,10 @@ impl Worker {
             let mut lines = Lines::new(input, REQUEST_MAX_BYTES);
             while intake.has_room() {
                 match lines.next() {
-                    Some(Ok(line)) => intake.hand_in(line),
+                    Some(Ok(line)) => {
+                        let bytes = line.bytes();
+                        intake.hand_in(line, bytes);
+                    }
                     Some(Err(error)) => {
                         *why.lock().unwrap_or_else(PoisonError::into_inner) = Some(error);
                         return;
@@ -141,44 +158,103 @@ impl Worker {
         Ok(unread)
     }
 
-    /// Judges the job of a request; the line of the answer.
-    fn judge(&self, mut request: Request, helpers: &HelperPool<'static>) -> Result<Vec<u8>, Fault> {
-        let Settings { limit_bytes: bytes, limit_time, .. } = self.settings;
-        let until = limit_time.and_then(|limit| Instant::now().checked_add(limit));
-        let source = match request.job()? {
-            Job::Path(path) => in_file(&path)?,
-            Job::Bytes { name, bytes } => JobSource::bytes(bytes, &name),
-        };
-        let machines = self.machines(&request)?;
-        let machines: Vec<&Machine> = machines.iter().map(|machine| &**machine).collect();
-        let preflight = Preflight::on_all(&machines).within(RunContext::new(&silent, helpers));
-        let inspections =
-            preflight.run_all(source.within(Bounds { bytes, until })).map_err(|error| self.fault(&error))?;
-        Ok(answer::judged(&request.id, &inspections, request.report))
+    /// Judges the job of a request, whose bytes it takes; the line of the answer.
+    fn judge(&self, task: &mut Task, helpers: &HelperPool<'static>) -> Result<Vec<u8>, Fault> {
+        self.in_time(task, |task, until| self.judge_until(until, task, helpers))
     }
 
-    /// The machines of a request, or the faults of all their sheets.
-    fn machines(&self, request: &Request) -> Result<Vec<Arc<Machine>>, Fault> {
+    /// Nothing that comes after the limit is an answer, wherever the time went: what follows the reading takes some, too.
+    fn in_time(
+        &self,
+        task: &mut Task,
+        judge: impl FnOnce(&mut Task, Option<Instant>) -> Result<Vec<u8>, Fault>,
+    ) -> Result<Vec<u8>, Fault> {
+        let limit = self.settings.limit_time;
+        let until = limit.and_then(|limit| Instant::now().checked_add(limit));
+        let answer = judge(task, until);
+        match limit {
+            Some(limit) if until.is_some_and(|until| Instant::now() >= until) => {
+                let text = format!("cannot judge {}: it takes longer than {} s", task.job.shown(), limit.as_secs_f64());
+                Err(Fault { kind: Kind::LimitSeconds, text })
+            }
+            _ => answer,
+        }
+    }
+
+    fn judge_until(
+        &self,
+        until: Option<Instant>,
+        task: &mut Task,
+        helpers: &HelperPool<'static>,
+    ) -> Result<Vec<u8>, Fault> {
+        let unread = |unread| Fault::of_unread(task.job.shown(), &unread);
+        let mut files = self.reads.begin(task.files(), until).map_err(unread)?;
+        let machines = self.machines(&task.machines, &mut files).map_err(unread)??;
+        let machines: Vec<&Machine> = machines.iter().map(|machine| &**machine).collect();
+        let source = match &mut task.job {
+            Job::Path(path) => JobSource::contents(files, path),
+            Job::Bytes { name, bytes } => JobSource::bytes(mem::take(bytes), name),
+        };
+        let source = source.within(Bounds { bytes: self.settings.limit_bytes, until });
+        let preflight = Preflight::on_all(&machines).within(RunContext::new(&silent, helpers));
+        let inspections = preflight.run_all(source).map_err(|error| Fault::of_job(&error))?;
+        Ok(answer::judged(&task.id, &inspections, task.report))
+    }
+
+    /// The machines of a request, or the faults of all their sheets; `files` has those that are files.
+    fn machines(&self, sheets: &[Sheet], files: &mut Reading) -> Result<Result<Vec<Arc<Machine>>, Fault>, Unread> {
         let (mut machines, mut faults) = (Vec::new(), Vec::new());
-        for sheet in &request.machines {
-            match self.sheets.machine(sheet) {
+        for sheet in sheets {
+            let found = match sheet {
+                Sheet::Text { name, toml } => self.sheets.machine(name, toml.as_bytes()),
+                Sheet::Path(path) => match files.whole()? {
+                    Ok(bytes) => self.sheets.machine(path, &bytes),
+                    Err(source) => {
+                        let error = SheetError::Read { path: path.into(), named_by: "named in the request", source };
+                        Err(error.render(false))
+                    }
+                },
+            };
+            match found {
                 Ok(machine) => machines.push(machine),
-                Err(fault) => faults.push(fault.text),
+                Err(fault) => faults.push(fault),
             }
         }
-        if faults.is_empty() { Ok(machines) } else { Err(Fault { kind: Kind::Sheet, text: faults.join("\n\n") }) }
+        Ok(if faults.is_empty() { Ok(machines) } else { Err(Fault { kind: Kind::Sheet, text: faults.join("\n\n") }) })
+    }
+}
+
+impl Task {
+    /// The files it names: the sheets, then the job.
+    fn files(&self) -> Vec<Named> {
+        let sheets = self.machines.iter().filter_map(|sheet| match sheet {
+            Sheet::Path(path) => Some(Named::Sheet(path.into())),
+            Sheet::Text { .. } => None,
+        });
+        let job = match &self.job {
+            Job::Path(path) => Some(Named::Job(path.into())),
+            Job::Bytes { .. } => None,
+        };
+        sheets.chain(job).collect()
+    }
+}
+
+impl Fault {
+    fn of_unread(job: &str, unread: &Unread) -> Self {
+        Self { kind: Kind::Unread, text: format!("cannot judge {job}: {unread}") }
     }
 
-    fn fault(&self, error: &JobError) -> Fault {
-        let (kind, text) = match (error, self.settings.limit_time) {
-            (JobError::TooLarge { .. }, _) => (Kind::LimitBytes, error.to_string()),
-            (JobError::Stopped { path }, Some(limit)) => {
-                (Kind::LimitSeconds, format!("cannot judge {path}: it takes longer than {} s", limit.as_secs_f64()))
-            }
-            (JobError::BrokeDown { .. }, _) => (Kind::Internal, error.to_string()),
-            _ => (Kind::Job, error.to_string()),
+    fn of_job(error: &JobError) -> Self {
+        let kind = match error {
+            JobError::TooLarge { .. } => Kind::LimitBytes,
+            JobError::BrokeDown { .. } => Kind::Internal,
+            JobError::Read { path, source } => match source.get_ref().and_then(|inner| inner.downcast_ref()) {
+                Some(unread) => return Self::of_unread(path, unread),
+                None => Kind::Job,
+            },
+            _ => Kind::Job,
         };
-        Fault { kind, text }
+        Self { kind, text: error.to_string() }
     }
 }
 
@@ -192,32 +268,26 @@ impl Drop for EndOnDrop<'_> {
 }
 
 /// The line that answers a line, whatever happens.
-fn answer(line: &Line, judge: impl FnOnce(Request) -> Result<Vec<u8>, Fault>) -> Vec<u8> {
-    let request = match Request::read(line) {
-        Ok(request) => request,
-        Err((id, fault)) => return answer::refused(&id, &fault),
+fn answer(line: Line, judge: impl FnOnce(&mut Task) -> Result<Vec<u8>, Fault>) -> Vec<u8> {
+    let read = Task::read(&line);
+    // What it holds is not kept twice while the job is judged.
+    drop(line);
+    let mut task = match read {
+        Ok(task) => task,
+        Err((id, fault)) => return answer::no_request(&id, &fault),
     };
-    let id = request.id.clone();
-    let judged = Breakdown::caught(|| judge(request)).unwrap_or_else(|breakdown| Err(internal(&breakdown)));
-    judged.unwrap_or_else(|fault| answer::refused(&id, &fault))
+    let judged = Breakdown::caught(|| judge(&mut task)).unwrap_or_else(|breakdown| Err(internal(&breakdown)));
+    judged.unwrap_or_else(|fault| answer::refused(&task, &fault))
 }
 
 fn internal(breakdown: &Breakdown) -> Fault {
     Fault { kind: Kind::Internal, text: breakdown.to_string() }
 }
 
-/// The job in a file, which is never standard input: requests come from there.
-fn in_file(path: &str) -> Result<JobSource<'static>, Fault> {
-    let is_there = sheets::regular(Path::new(path));
-    is_there.map_err(|error| Fault { kind: Kind::Job, text: format!("cannot read {path}: {error}") })?;
-    let spelled = if path == "-" { "./-" } else { path };
-    Ok(JobSource::at_as(Path::new(spelled), path))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use serde_json::json;
+    use serde_json::{Value, json};
 
     const JOB: &str = "G28\nM109 S200\nG1 Z0.2 F600\nG1 X20 Y20 F6000\nG1 X60 E1.5 F1800\nM104 S0\n";
 
@@ -239,9 +309,9 @@ mod tests {
             let requests: Vec<String> = (0..20).map(|id| request(json!({ "n": id }), JOB)).collect();
             let worker = Worker::new(Settings { threads, ..Settings::default() });
             let mut out = Vec::new();
-            let judge = |request: Request, helpers: &HelperPool<'static>| {
-                assert_ne!(request.id["n"], 7, "a fault of this program");
-                worker.judge(request, helpers)
+            let judge = |task: &mut Task, helpers: &HelperPool<'static>| {
+                assert_ne!(task.id.as_ref().map(|id| id.get()), Some("{\"n\":7}"), "a fault of this program");
+                worker.judge(task, helpers)
             };
             worker.serve_by(io::Cursor::new(requests.join("\n")), &mut out, judge).expect("serves");
             let answers = parsed(&out);
@@ -270,6 +340,129 @@ mod tests {
         assert_eq!(kinds(Settings { limit_bytes: bytes, ..Settings::default() }), [json!("limit-bytes"), Value::Null]);
         let over = kinds(Settings { limit_time: time, ..Settings::default() });
         assert_eq!(over, [json!("limit-seconds"), json!("limit-seconds")]);
+    }
+
+    #[test]
+    fn an_id_comes_back_as_it_was_written() {
+        let ids = [
+            "123456789012345678901234567890",
+            "1.10",
+            "-0",
+            "1e999",
+            "{\"a\": 1, \"a\": 2,\"b\":[ ]}",
+            "\"\\u0041\\/ \\ud800 \u{9b}\u{202e}\"",
+            "null",
+            "[[],\t{}]",
+        ];
+        let deep = format!("{}{}", "[".repeat(10_000), "]".repeat(10_000));
+        for id in ids.into_iter().chain([deep.as_str()]) {
+            for report in ["row", "full"] {
+                let fine = request(json!("ID"), JOB).replace("\"ID\"", id);
+                let fine = fine.replace("\"machines\"", &format!("\"report\": \"{report}\", \"machines\""));
+                // Judged, refused with what it asks for known, and no request.
+                let missing =
+                    format!("{{\"machines\": [\"no.toml\"], \"path\": \"no\", \"id\":{id}, \"report\": \"{report}\"}}");
+                let lines = [fine, missing, format!("{{\"id\" : {id} }}")];
+                let mut out = Vec::new();
+                Worker::new(Settings::default()).serve(io::Cursor::new(lines.join("\n")), &mut out).expect("serves");
+                let out = String::from_utf8(out).expect("UTF-8");
+                let begins = [true, false, false].map(|ok| format!("{{\"id\":{id},\"ok\":{ok},"));
+                assert_eq!(out.lines().count(), 3);
+                for (answer, begin) in out.lines().zip(&begins) {
+                    assert!(answer.starts_with(begin), "{id}: {}", answer.chars().take(300).collect::<String>());
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn no_answer_is_given_long_after_its_limit() {
+        let worker = Worker::new(Settings { limit_time: Some(Duration::from_millis(1)), ..Settings::default() });
+        let mut task = Task::read(&Line::Whole(request(json!(1), JOB).into_bytes())).expect("a request");
+        let late = worker.in_time(&mut task, |_, until| {
+            while until.is_some_and(|until| Instant::now() < until) {
+                thread::yield_now();
+            }
+            Ok(b"judged".to_vec())
+        });
+        assert_eq!(late.expect_err("too late").kind, Kind::LimitSeconds);
+    }
+
+    /// A pipe into which nobody writes, for workers that open pipes: what a file on a network that is gone is like.
+    #[cfg(unix)]
+    mod hanging {
+        use super::*;
+
+        fn pipe(folder: &tempfile::TempDir) -> String {
+            let path = folder.path().join("pipe").display().to_string();
+            assert!(std::process::Command::new("mkfifo").arg(&path).status().expect("runs").success());
+            path
+        }
+
+        fn worker(settings: Settings) -> Worker {
+            Worker::that_opens(settings, |path| std::fs::File::open(path))
+        }
+
+        #[test]
+        fn a_read_that_hangs_costs_its_request_alone() {
+            let folder = tempfile::tempdir().expect("temporary directory");
+            let pipe = pipe(&folder);
+            let sheet = json!({ "name": "m.toml", "toml": Machine::built_in_text() });
+            let job = json!({ "id": 1, "path": pipe, "machines": [sheet] }).to_string();
+            let by_sheet = request(json!(2), JOB).replace("\"machines\":[", &format!("\"machines\":[{pipe:?},"));
+            for (threads, hangs) in [(1, &job), (3, &by_sheet)] {
+                let lines = [hangs.clone(), request(json!(3), JOB)].join("\n");
+                // Enough for the job, however busy the computer is.
+                let limit = Some(Duration::from_secs(5));
+                let mut out = Vec::new();
+                let worker = worker(Settings { threads, limit_time: limit, ..Settings::default() });
+                worker.serve(io::Cursor::new(lines), &mut out).expect("serves");
+                let answers = parsed(&out);
+                let kinds: Vec<_> = answers.iter().map(|answer| &answer["error"]["kind"]).collect();
+                assert_eq!(kinds, [&json!("limit-seconds"), &Value::Null]);
+                let text = answers[0]["error"]["text"].as_str().expect("text");
+                assert!(text.ends_with("it takes longer than 5 s"), "{text}");
+            }
+        }
+
+        #[test]
+        fn told_to_stop_it_does_not_wait_for_a_read_that_never_comes() {
+            let folder = tempfile::tempdir().expect("temporary directory");
+            let pipe = pipe(&folder);
+            for threads in [1, 3] {
+                let worker = worker(Settings { threads, ..Settings::default() });
+                let stopper = worker.stopper();
+                let judge = |task: &mut Task, helpers: &HelperPool<'static>| {
+                    stopper.stop();
+                    worker.judge(task, helpers)
+                };
+                let sheet = json!({ "name": "m.toml", "toml": Machine::built_in_text() });
+                let line = json!({ "id": 1, "path": pipe, "machines": [sheet], "report": "row" });
+                let mut out = Vec::new();
+                worker.serve_by(io::Cursor::new(line.to_string()), &mut out, judge).expect("serves");
+                let answers = parsed(&out);
+                assert_eq!((answers.len(), &answers[0]["error"]["kind"]), (1, &json!("unread")));
+                assert_eq!(answers[0]["reports"][0]["error"], answers[0]["error"]["text"]);
+            }
+        }
+
+        #[test]
+        fn when_too_many_hang_files_are_refused_and_what_is_sent_along_is_judged() {
+            let folder = tempfile::tempdir().expect("temporary directory");
+            let pipe = pipe(&folder);
+            let worker = worker(Settings::default());
+            let begin = || worker.reads.begin(vec![Named::Job(pipe.clone().into())], None);
+            let hanging: Vec<Reading> = (0..=LEFT_BEHIND_MAX).map(|_| begin().expect("begins")).collect();
+            let by_path = json!({ "id": 1, "path": "a.gcode", "machines": ["m.toml"] }).to_string();
+            let mut out = Vec::new();
+            let lines = [by_path, request(json!(2), JOB)].join("\n");
+            worker.serve(io::Cursor::new(lines), &mut out).expect("serves");
+            let answers = parsed(&out);
+            assert_eq!((&answers[0]["error"]["kind"], &answers[1]["ok"]), (&json!("unread"), &json!(true)));
+            let text = answers[0]["error"]["text"].as_str().expect("text");
+            assert!(text.starts_with("cannot judge a.gcode: 32 reads"), "{text}");
+            drop(hanging);
+        }
     }
 
     /// Fails after what it holds.
@@ -329,14 +522,26 @@ mod tests {
     fn told_to_stop_it_answers_what_it_has_begun() {
         let worker = Worker::new(Settings::default());
         let stopper = worker.stopper();
-        let judge = |request: Request, helpers: &HelperPool<'static>| {
+        let judge = |task: &mut Task, helpers: &HelperPool<'static>| {
             stopper.stop();
-            worker.judge(request, helpers)
+            worker.judge(task, helpers)
         };
         let mut out = Vec::new();
         let requests = [request(json!(1), JOB), request(json!(2), JOB), request(json!(3), JOB)].join("\n");
         worker.serve_by(io::Cursor::new(requests), &mut out, judge).expect("serves");
         assert_eq!(parsed(&out).iter().map(|answer| &answer["id"]).collect::<Vec<_>>(), [&json!(1)]);
+    }
+
+    /// All parts of a schema that have a default.
+    fn each_default(schema: &Value, seen: &mut dyn FnMut(&Value)) {
+        if schema.get("default").is_some() {
+            seen(schema);
+        }
+        match schema {
+            Value::Object(parts) => parts.values().for_each(|part| each_default(part, seen)),
+            Value::Array(parts) => parts.iter().for_each(|part| each_default(part, seen)),
+            _ => {}
+        }
     }
 
     #[test]
@@ -347,6 +552,16 @@ mod tests {
             jsonschema::validator_for(&only).expect("the schema is one")
         };
         let (requests, answers) = (alone("Request"), alone("Answer"));
+        // What is said to hold where a key is missing fits the key.
+        let mut defaults = 0;
+        each_default(&schema, &mut |of| {
+            let mut of = of.clone();
+            of["$defs"] = schema["$defs"].clone();
+            let validator = jsonschema::validator_for(&of).expect("the schema is one");
+            assert!(validator.is_valid(&of["default"]), "{}", of["default"]);
+            defaults += 1;
+        });
+        assert!(defaults > 5);
         let asked: Value = serde_json::from_str(&request(json!([1]), JOB)).expect("JSON");
         assert!(requests.is_valid(&asked) && !answers.is_valid(&asked));
         let wrong = [
@@ -355,20 +570,34 @@ mod tests {
             ("machines", json!([["m", "t"]])),
             ("machines", json!([{ "name": "m", "toml": "", "x": 1 }])),
             ("path", json!("a")),
+            ("path", json!(null)),
+            ("name", json!(null)),
+            ("bytes_base64", json!(null)),
+            ("report", json!(null)),
             ("other", json!(1)),
         ];
         for (key, wrong) in wrong {
             let mut bad = asked.clone();
             bad[key] = wrong;
             assert!(!requests.is_valid(&bad), "{key}");
+            assert!(Task::read(&Line::Whole(bad.to_string().into_bytes())).is_err(), "{key}");
         }
         let mut out = Vec::new();
         let mut row = asked.clone();
         row["report"] = "row".into();
-        let lines = [asked.to_string(), row.to_string(), "{}".to_owned(), "\u{9b}".to_owned()].join("\n");
+        let missing = ["row", "full"].map(|report| {
+            json!({ "id": 1, "path": "no", "machines": ["no", asked["machines"][0]], "report": report }).to_string()
+        });
+        let lines = [asked.to_string(), row.to_string(), "{}".to_owned(), "\u{9b}".to_owned(), missing.join("\n")];
+        let lines = lines.join("\n");
         Worker::new(Settings::default()).serve(io::Cursor::new(lines), &mut out).expect("serves");
         let answered = parsed(&out);
-        assert_eq!(answered.iter().map(|answer| answer["ok"] == true).collect::<Vec<_>>(), [true, true, false, false]);
+        assert_eq!(
+            answered.iter().map(|answer| answer["ok"] == true).collect::<Vec<_>>(),
+            [true, true, false, false, false, false]
+        );
+        let rows = |answer: &Value| answer.get("reports").and_then(Value::as_array).map(Vec::len);
+        assert_eq!(answered.iter().map(rows).collect::<Vec<_>>(), [Some(1), Some(1), None, None, Some(2), None]);
         for answer in &answered {
             let faults: Vec<String> = answers.iter_errors(answer).map(|fault| fault.to_string()).collect();
             assert_eq!(faults, Vec::<String>::new());

@@ -1,101 +1,97 @@
 //! Machine sheets that were read before: many requests name the same few.
 
 use std::collections::HashMap;
-use std::fs;
-use std::io;
-use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::answer::{Fault, Kind};
-use super::request::Sheet;
-use crate::machine::{Machine, SheetError, sheet_bytes};
+use crate::machine::{Machine, SheetFaults, render_faults};
 
 /// Most sheets that are kept.
 const SHEETS_MAX: usize = 128;
 /// Most bytes that their names and texts have together; a machine takes a few times its text.
 const TEXTS_MAX_BYTES: usize = 16 << 20;
 
-/// Sheets by their name and content. A file is looked at for every request, but taken apart only when it has changed.
+/// Sheets by their content and name, those with faults too. A file is read for every request, but taken apart only when
+/// its bytes are new.
 #[derive(Default)]
 pub(super) struct Sheets {
     known: Mutex<Known>,
 }
 
+/// What a sheet comes to.
+type Found = Result<Arc<Machine>, Arc<SheetFaults>>;
+
 #[derive(Default)]
 struct Known {
-    machines: HashMap<(String, blake3::Hash), Kept>,
+    sheets: HashMap<(String, blake3::Hash), Kept>,
     bytes: usize,
     /// Goes up with every use.
     clock: u64,
 }
 
 struct Kept {
-    machine: Arc<Machine>,
+    found: Found,
     used: u64,
 }
 
 impl Kept {
     fn bytes(&self) -> usize {
-        self.machine.source.len() + self.machine.text.len()
+        match &self.found {
+            Ok(machine) => machine.source.len() + machine.text.len(),
+            Err(faults) => faults.source.len() + faults.text.len(),
+        }
     }
 }
 
 impl Sheets {
-    /// The machine of a sheet.
+    /// The machine of a sheet; `source` is its path, or what stands for it.
     ///
     /// # Errors
-    /// When it cannot be read, or all its faults.
-    pub(super) fn machine(&self, sheet: &Sheet) -> Result<Arc<Machine>, Fault> {
-        let found = match sheet {
-            Sheet::Path(path) => read(Path::new(path)).and_then(|bytes| self.of(path, &bytes)),
-            Sheet::Text { name, toml } => self.of(name, toml.as_bytes()),
-        };
-        found.map_err(|error| Fault { kind: Kind::Sheet, text: error.render(false) })
+    /// All its faults.
+    pub(super) fn machine(&self, source: &str, bytes: &[u8]) -> Result<Arc<Machine>, String> {
+        let found = self.found(source, bytes, Machine::parse_bytes);
+        found.map_err(|faults| render_faults(&faults, false))
     }
 
-    fn of(&self, source: &str, bytes: &[u8]) -> Result<Arc<Machine>, SheetError> {
+    fn found(
+        &self,
+        source: &str,
+        bytes: &[u8],
+        parse: impl FnOnce(&str, &[u8]) -> Result<Machine, SheetFaults>,
+    ) -> Found {
         let key = (source.to_owned(), blake3::hash(bytes));
         // Sheets are read under the lock, so that each is read once. One that panics leaves the others as they were.
         let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
         known.clock += 1;
         let now = known.clock;
-        if let Some(kept) = known.machines.get_mut(&key) {
+        if let Some(kept) = known.sheets.get_mut(&key) {
             kept.used = now;
-            return Ok(kept.machine.clone());
+            return kept.found.clone();
         }
-        let machine = Arc::new(Machine::parse_bytes(source, bytes)?);
-        known.keep(key, Kept { machine: machine.clone(), used: now });
-        Ok(machine)
+        let found = match known.under_another_name(&key.1) {
+            Some(Ok(machine)) => Ok(Arc::new(machine.from_elsewhere(source))),
+            Some(Err(faults)) => Err(Arc::new(SheetFaults { source: source.to_owned(), ..SheetFaults::clone(faults) })),
+            None => parse(source, bytes).map(Arc::new).map_err(Arc::new),
+        };
+        known.keep(key, Kept { found: found.clone(), used: now });
+        found
     }
 }
 
 impl Known {
+    fn under_another_name(&self, content: &blake3::Hash) -> Option<&Found> {
+        self.sheets.iter().find(|((_, of), _)| of == content).map(|(_, kept)| &kept.found)
+    }
+
     fn keep(&mut self, key: (String, blake3::Hash), kept: Kept) {
         self.bytes += kept.bytes();
-        self.machines.insert(key, kept);
-        while self.machines.len() > SHEETS_MAX || self.bytes > TEXTS_MAX_BYTES {
-            let Some(oldest) = self.machines.iter().min_by_key(|(_, kept)| kept.used).map(|(key, _)| key.clone())
-            else {
+        self.sheets.insert(key, kept);
+        while self.sheets.len() > SHEETS_MAX || self.bytes > TEXTS_MAX_BYTES {
+            let Some(oldest) = self.sheets.iter().min_by_key(|(_, kept)| kept.used).map(|(key, _)| key.clone()) else {
                 return;
             };
-            self.bytes -= self.machines.remove(&oldest).map_or(0, |kept| kept.bytes());
+            self.bytes -= self.sheets.remove(&oldest).map_or(0, |kept| kept.bytes());
         }
     }
-}
-
-/// The bytes of a sheet.
-fn read(path: &Path) -> Result<Vec<u8>, SheetError> {
-    let bytes = regular(path).and_then(|()| sheet_bytes(path));
-    bytes.map_err(|source| SheetError::Read { path: path.to_owned(), named_by: "named in the request", source })
-}
-
-/// Refuses what may keep who opens it waiting for ever, such as a named pipe or a device.
-///
-/// # Errors
-/// When it is no regular file, or there is none.
-pub(super) fn regular(path: &Path) -> Result<(), io::Error> {
-    let found = fs::metadata(path)?;
-    if found.is_file() { Ok(()) } else { Err(io::Error::other("it is no regular file")) }
 }
 
 #[cfg(test)]
@@ -103,51 +99,71 @@ mod tests {
     use super::*;
     use crate::machine::SHEET_MAX_BYTES;
 
-    fn text(name: &str, toml: &str) -> Sheet {
-        Sheet::Text { name: name.to_owned(), toml: toml.to_owned() }
+    const FAULTY: &str = "nmae = \"x\"\n[travel]\nx = 3\n";
+
+    fn built_in(sheets: &Sheets, name: &str) -> Arc<Machine> {
+        sheets.machine(name, Machine::built_in_text().as_bytes()).expect("no faults")
+    }
+
+    fn never(_: &str, _: &[u8]) -> Result<Machine, SheetFaults> {
+        panic!("it is known")
     }
 
     #[test]
-    fn a_sheet_is_read_once_and_anew_when_it_has_changed() {
-        let folder = tempfile::tempdir().expect("temporary directory");
-        let path = folder.path().join("m.toml");
-        let by_path = Sheet::Path(path.display().to_string());
+    fn a_sheet_is_taken_apart_once_and_anew_when_it_has_changed() {
         let sheets = Sheets::default();
-        assert!(sheets.machine(&by_path).is_err_and(|fault| fault.text.contains("named in the request")));
-        std::fs::write(&path, Machine::built_in_text()).expect("writes");
-        let first = sheets.machine(&by_path).expect("no faults");
-        assert!(Arc::ptr_eq(&first, &sheets.machine(&by_path).expect("no faults")));
-        assert_eq!(first.source, path.display().to_string());
-        std::fs::write(&path, format!("{}\n# changed\n", Machine::built_in_text())).expect("writes");
-        let second = sheets.machine(&by_path).expect("no faults");
+        let first = built_in(&sheets, "m.toml");
+        assert!(Arc::ptr_eq(&first, &built_in(&sheets, "m.toml")));
+        let changed = format!("{}\n# changed\n", Machine::built_in_text());
+        let second = sheets.machine("m.toml", changed.as_bytes()).expect("no faults");
         assert_ne!(first.digest, second.digest);
-        let sent = sheets.machine(&text("sent", Machine::built_in_text())).expect("no faults");
-        assert_eq!((&*sent.source, &sent.digest), ("sent", &first.digest));
+        for text in [FAULTY, "\u{0}", ""] {
+            let faults = sheets.machine("bad.toml", text.as_bytes()).expect_err("faults");
+            let again = sheets.found("bad.toml", text.as_bytes(), never).expect_err("faults");
+            assert_eq!(faults, again.to_string());
+        }
+    }
+
+    #[test]
+    fn the_same_text_under_another_name_is_not_taken_apart_again_and_bears_that_name() {
+        let built_in = Machine::built_in_text();
+        let unnamed: String =
+            built_in.lines().filter(|line| !line.starts_with("name")).map(|line| format!("{line}\n")).collect();
+        for text in [built_in, &unnamed] {
+            let sheets = Sheets::default();
+            sheets.machine("first.toml", text.as_bytes()).expect("no faults");
+            let found = sheets.found("second.toml", text.as_bytes(), never).expect("no faults");
+            assert_eq!(*found, Machine::parse("second.toml", text).expect("no faults"));
+            assert_eq!(found.name == "second", text == unnamed);
+        }
+        for text in [&b"nmae = 1\n"[..], FAULTY.as_bytes(), b"\xff", &vec![b'#'; SHEET_MAX_BYTES + 1]] {
+            let sheets = Sheets::default();
+            sheets.machine("first.toml", text).expect_err("faults");
+            let found = sheets.found("second.toml", text, never).expect_err("faults");
+            assert_eq!(*found, Machine::parse_bytes("second.toml", text).expect_err("faults"));
+            assert!(found.to_string().contains("second.toml") && !found.to_string().contains("first.toml"));
+        }
     }
 
     #[test]
     fn faults_are_told_all_at_once_with_their_lines() {
-        let sheets = Sheets::default();
-        let fault = sheets.machine(&text("bad.toml", "nmae = \"x\"\n[travel]\nx = 3\n")).expect_err("faults");
-        assert_eq!(fault.kind, Kind::Sheet);
-        assert!(fault.text.contains("bad.toml:1:1") && fault.text.contains("bad.toml:3:5"), "{}", fault.text);
-        assert!(
-            sheets.machine(&Sheet::Path("/".to_owned())).is_err_and(|fault| fault.text.contains("no regular file"))
-        );
+        let told = Sheets::default().machine("bad.toml", FAULTY.as_bytes()).expect_err("faults");
+        assert!(told.contains("bad.toml:1:1") && told.contains("bad.toml:3:5"), "{told}");
     }
 
     #[test]
     fn only_so_many_are_kept_and_those_in_use_stay() {
         let sheets = Sheets::default();
-        let first = sheets.machine(&text("first", Machine::built_in_text())).expect("no faults");
+        let first = built_in(&sheets, "first");
         for n in 0..SHEETS_MAX + 20 {
-            sheets.machine(&text(&format!("m{n}"), Machine::built_in_text())).expect("no faults");
-            assert!(Arc::ptr_eq(&first, &sheets.machine(&text("first", Machine::built_in_text())).expect("no faults")));
+            built_in(&sheets, &format!("m{n}"));
+            sheets.machine("bad", format!("nmae = {n}\n").as_bytes()).expect_err("faults");
+            assert!(Arc::ptr_eq(&first, &built_in(&sheets, "first")));
         }
         let known = sheets.known.lock().expect("sound");
-        assert_eq!(known.machines.len(), SHEETS_MAX);
-        assert_eq!(known.bytes, known.machines.values().map(Kept::bytes).sum::<usize>());
-        assert!(known.bytes <= TEXTS_MAX_BYTES && known.bytes > SHEETS_MAX * Machine::built_in_text().len());
+        assert_eq!(known.sheets.len(), SHEETS_MAX);
+        assert_eq!(known.bytes, known.sheets.values().map(Kept::bytes).sum::<usize>());
+        assert!(known.bytes <= TEXTS_MAX_BYTES && known.bytes > SHEETS_MAX / 3 * Machine::built_in_text().len());
     }
 
     #[test]
@@ -155,10 +171,13 @@ mod tests {
         let sheets = Sheets::default();
         let large = format!("{}\n#{}\n", Machine::built_in_text(), "x".repeat(SHEET_MAX_BYTES - (64 << 10)));
         for n in 0..20 {
-            sheets.machine(&text(&format!("m{n}"), &large)).expect("no faults");
+            sheets.machine(&format!("m{n}"), large.as_bytes()).expect("no faults");
         }
-        sheets.machine(&text(&"n".repeat(TEXTS_MAX_BYTES), "name = \"x\"")).expect_err("faults");
-        let known = sheets.known.lock().expect("sound");
-        assert!(known.bytes <= TEXTS_MAX_BYTES && known.machines.len() > 10);
+        {
+            let known = sheets.known.lock().expect("sound");
+            assert!(known.bytes <= TEXTS_MAX_BYTES && known.sheets.len() > 10);
+        }
+        sheets.machine(&"n".repeat(TEXTS_MAX_BYTES), b"name = \"x\"").expect_err("faults");
+        assert!(sheets.known.lock().expect("sound").bytes <= TEXTS_MAX_BYTES);
     }
 }

@@ -1,7 +1,7 @@
 //! Jobs that come one after another, on several threads; answers in the order in which the jobs came.
 //!
 //! Whoever brings the jobs may wait for the next one as long as it takes: no answer waits with it. Only a bounded number
-//! of jobs is ever ahead of the next answer.
+//! of jobs, and of their bytes, is ever ahead of the next answer.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::io;
@@ -19,28 +19,35 @@ pub struct Intake<J> {
     /// There is room for one more job, or none is wanted any more.
     room: Condvar,
     helpers: HelperPool<'static>,
-    ahead: u64,
+    ahead: Ahead,
+}
+
+/// How much may be ahead of the next answer; one job always may.
+#[derive(Debug, Clone, Copy)]
+pub struct Ahead {
+    /// Most jobs.
+    pub jobs: usize,
+    /// When they have so many bytes, no further one is taken.
+    pub bytes: usize,
 }
 
 struct State<J> {
     waiting: VecDeque<(u64, J)>,
     handed_in: u64,
-    handed_over: u64,
+    /// Bytes of each job that was handed in and whose answer was not yet handed over, and of all.
+    bytes: VecDeque<usize>,
+    bytes_in_all: usize,
     judging: usize,
     /// No further job comes.
     ended: bool,
 }
 
 impl<J: Send> Intake<J> {
-    /// Nothing handed in yet; at most so many jobs, at least one, are ahead of the next answer.
-    pub fn new(ahead: usize) -> Self {
-        let state = State { waiting: VecDeque::new(), handed_in: 0, handed_over: 0, judging: 0, ended: false };
-        Self {
-            state: Mutex::new(state),
-            room: Condvar::new(),
-            helpers: HelperPool::default(),
-            ahead: ahead.max(1) as u64,
-        }
+    /// Nothing handed in yet.
+    pub fn new(ahead: Ahead) -> Self {
+        let (waiting, bytes) = (VecDeque::new(), VecDeque::new());
+        let state = State { waiting, handed_in: 0, bytes, bytes_in_all: 0, judging: 0, ended: false };
+        Self { state: Mutex::new(state), room: Condvar::new(), helpers: HelperPool::default(), ahead }
     }
 
     fn state(&self) -> MutexGuard<'_, State<J>> {
@@ -50,13 +57,17 @@ impl<J: Send> Intake<J> {
 
     /// Waits until one more job may be handed in; false when none is wanted any more.
     pub fn has_room(&self) -> bool {
-        let is_full = |state: &mut State<J>| !state.ended && state.handed_in >= state.handed_over + self.ahead;
+        let Ahead { jobs, bytes } = self.ahead;
+        let is_full = |state: &mut State<J>| {
+            let ahead = state.bytes.len();
+            !state.ended && ahead > 0 && (ahead >= jobs || state.bytes_in_all >= bytes)
+        };
         let state = self.room.wait_while(self.state(), is_full).unwrap_or_else(PoisonError::into_inner);
         !state.ended
     }
 
-    /// Hands a job in; it is dropped when none is wanted any more.
-    pub fn hand_in(&self, job: J) {
+    /// Hands a job of so many bytes in; it is dropped when none is wanted any more.
+    pub fn hand_in(&self, job: J, bytes: usize) {
         {
             let mut state = self.state();
             if state.ended {
@@ -64,6 +75,8 @@ impl<J: Send> Intake<J> {
             }
             let number = state.handed_in;
             state.handed_in += 1;
+            state.bytes.push_back(bytes);
+            state.bytes_in_all += bytes;
             state.waiting.push_back((number, job));
         }
         self.helpers.wake();
@@ -142,10 +155,17 @@ impl<J: Send> Intake<J> {
                     return;
                 }
                 due += 1;
-                self.state().handed_over = due;
-                self.room.notify_all();
+                self.make_room();
             }
         }
+    }
+
+    /// The next answer is handed over.
+    fn make_room(&self) {
+        let mut state = self.state();
+        state.bytes_in_all -= state.bytes.pop_front().unwrap_or(0);
+        drop(state);
+        self.room.notify_all();
     }
 
     fn start(&self) -> Option<(u64, J)> {
@@ -199,14 +219,18 @@ mod tests {
 
     use super::*;
 
-    /// Hands in what `jobs` gives, on a thread of its own.
+    fn jobs(jobs: usize) -> Ahead {
+        Ahead { jobs, bytes: usize::MAX }
+    }
+
+    /// Hands in what `jobs` gives, 10 bytes each, on a thread of its own.
     fn bring(intake: &Arc<Intake<u64>>, jobs: impl IntoIterator<Item = u64, IntoIter: Send + 'static>) {
         let (intake, mut jobs) = (intake.clone(), jobs.into_iter());
         thread::spawn(move || {
             while intake.has_room()
                 && let Some(job) = jobs.next()
             {
-                intake.hand_in(job);
+                intake.hand_in(job, 10);
             }
             intake.end();
         });
@@ -215,7 +239,7 @@ mod tests {
     #[test]
     fn answers_keep_the_order_in_which_jobs_came() {
         for threads in [1, 4] {
-            let intake = Arc::new(Intake::new(6));
+            let intake = Arc::new(Intake::new(jobs(6)));
             bring(&intake, 0..97);
             let judge = |job: u64, _: &HelperPool<'_>| {
                 // Early jobs take longest, so that finishing order differs from job order.
@@ -234,7 +258,7 @@ mod tests {
 
     #[test]
     fn an_answer_does_not_wait_for_the_next_job() {
-        let intake = Arc::new(Intake::new(8));
+        let intake = Arc::new(Intake::new(jobs(8)));
         let (answered, is_answered) = mpsc::channel();
         // Each job is brought when the one before has its answer.
         bring(&intake, (0..20).inspect(move |job| assert!(*job == 0 || is_answered.recv() == Ok(job - 1))));
@@ -248,7 +272,14 @@ mod tests {
 
     #[test]
     fn no_more_than_allowed_are_ahead_and_a_breakdown_costs_one_job() {
-        let intake = Arc::new(Intake::new(5));
+        // Five by their number, by their bytes, and one whatever it has.
+        for (jobs, bytes, most) in [(5, usize::MAX, 5), (100, 41, 5), (0, 100, 1), (100, 0, 1)] {
+            bound(Ahead { jobs, bytes }, most);
+        }
+    }
+
+    fn bound(ahead: Ahead, bound: usize) {
+        let intake = Arc::new(Intake::new(ahead));
         let brought = Arc::new(AtomicUsize::new(0));
         let counted = brought.clone();
         bring(&intake, (0..300).inspect(move |_| _ = counted.fetch_add(1, Ordering::SeqCst)));
@@ -262,12 +293,12 @@ mod tests {
         };
         intake.judge(3, judge, take).expect("threads");
         assert_eq!((taken, broken), (300, 3));
-        assert!(most <= 5, "{most} ahead");
+        assert!(most <= bound, "{most} ahead");
     }
 
     #[test]
     fn told_to_stop_it_finishes_what_it_has_begun_however_long_the_next_job_takes_to_come() {
-        let intake = Arc::new(Intake::new(8));
+        let intake = Arc::new(Intake::new(jobs(8)));
         let (never, comes) = mpsc::channel::<()>();
         // Two jobs, then none for ever.
         bring(&intake, (0..3).inspect(move |job| assert!(*job < 2 || comes.recv().is_ok(), "it ends with the test")));
@@ -287,7 +318,7 @@ mod tests {
 
     #[test]
     fn a_taker_that_breaks_ends_it() {
-        let intake = Arc::new(Intake::new(4));
+        let intake = Arc::new(Intake::new(jobs(4)));
         bring(&intake, 0..);
         let mut taken = 0;
         let take = |_: Result<u64, Breakdown>| {

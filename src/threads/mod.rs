@@ -9,5 +9,5 @@ mod many;
 pub use helpers::HelperPool;
 pub(crate) use helpers::SharedWork;
 pub(crate) use in_order::{Broken, InOrderStage};
-pub use intake::Intake;
+pub use intake::{Ahead, Intake};
 pub use many::{Breakdown, Hands, run};

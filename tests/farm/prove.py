@@ -32,12 +32,14 @@ def say(text):
 
 
 def make_jobs(folder):
-    """600 jobs, no two alike: those of the corpus, each copy with a pause of its own. One of them is no job."""
+    """600 jobs, no two alike: those of the corpus, each copy with a pause of its own. One of them is no job. It and the next
+    have a name with a character that rows do not show, since it would turn the direction of the text."""
     corpus = sorted((ROOT / "corpus/jobs").glob("*.gcode"))
     paths = []
     for k in range(JOBS):
         source = corpus[k % len(corpus)]
-        path = folder / f"{k % 7}" / f"{k:03}-{source.name}"
+        odd = "\u202e" if k in (333, 334) else ""
+        path = folder / f"{k % 7}" / f"{k:03}-{odd}{source.name}"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(source.read_bytes().rstrip() + f"\nG4 P{k + 1}\n".encode())
         paths.append(str(path))
@@ -85,7 +87,7 @@ def run_on_cluster(gonogo, folder, jobs, parquet):
     submit = [str(Path(sys.executable).with_name("spark-submit")), "--master", "local-cluster[2,1,1024]"]
     submit += ["--conf", "spark.ui.enabled=false", "--conf", "spark.driver.bindAddress=127.0.0.1"]
     submit += [str(HERE / "judge.py"), "--jobs", str(jobs), "--into", str(parquet), "--gonogo", gonogo]
-    submit += ["--jobs-per-task", str(PER_TASK)]
+    submit += ["--jobs-per-task", str(PER_TASK), "--limit-bytes", "1000000000", "--limit-seconds", "3600"]
     submit += [word for sheet in SHEETS for word in ("--machine", sheet)]
     environment = dict(os.environ, PYSPARK_PYTHON=sys.executable, PYSPARK_DRIVER_PYTHON=sys.executable)
     environment.update(SPARK_LOCAL_IP="127.0.0.1", SPARK_WORKER_DIR=str(folder / "work"))
@@ -138,6 +140,7 @@ def compare(expected, found):
     cells = unjudged = 0
     for row in expected:
         other = by_key[key(row)]
+        assert other.pop("error_kind") == ("job" if row["error"] else None), other
         assert row.keys() == other.keys(), row.keys() ^ other.keys()
         if row["error"]:
             # Without a report there is no name of a machine.
@@ -158,7 +161,8 @@ def answers(expected):
     fit = sorted((row["job"],) for row in judged if row["machine"] == "Heron" and row["verdict"] in ("go", "hold"))
     turned_down = collections.Counter(row["machine"] for row in judged if row["verdict"] == "no-go")
     worst = min(turned_down.items(), key=lambda item: (-item[1], item[0]))
-    heron = [row for row in judged if row["machine"] == "Heron" and row["melt_capacity_sustained_mm3_s"]]
+    melt = ("melt_rate_sustained_mm3_s", "melt_capacity_sustained_mm3_s")
+    heron = [row for row in judged if row["machine"] == "Heron" and all(row[name] for name in melt)]
     used = {
         row["job"]: float(row["melt_rate_sustained_mm3_s"]) / float(row["melt_capacity_sustained_mm3_s"])
         for row in heron

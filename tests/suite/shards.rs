@@ -60,7 +60,7 @@ fn a_shard_has_the_same_form_whatever_falls_into_it_and_an_empty_one_passes() {
     for format in ["text", "ndjson", "csv", "openmetrics", "html", "sarif", "junit"] {
         shards(format);
     }
-    assert!((0..7).all(|index| folder.path().join(format!("html-{index}/index.html")).is_file()));
+    assert!((0..7).all(|index| folder.path().join(format!("html-{index}/index-{index}-of-7.html")).is_file()));
     let lists = shards("json").into_iter().map(|text| serde_json::from_str::<serde_json::Value>(&text).expect("JSON"));
     assert_eq!(lists.map(|list| list.as_array().expect("a list").len()).sum::<usize>(), 2);
     // The verdict of a shard is that of its jobs.
@@ -89,19 +89,54 @@ fn what_makes_no_sense_is_refused() {
 }
 
 #[test]
-fn an_unreadable_job_fails_one_shard_and_a_folder_without_jobs_all() {
+fn pages_of_all_shards_may_go_into_one_folder() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (jobs, pages) = (folder.path().join("jobs"), folder.path().join("pages"));
+    // Of one name, in folders of their own.
+    for n in 0..12 {
+        fs::create_dir_all(jobs.join(n.to_string())).expect("creates");
+        fs::copy("corpus/jobs/heron-bracket.gcode", jobs.join(n.to_string()).join("hook.gcode")).expect("copies");
+    }
+    let [jobs, into] = [&jobs, &pages].map(|path| path.display().to_string());
+    for index in 0..3 {
+        text(check(&[&jobs, "--shard", &format!("{index}/3"), "--format", "html", "-o", &into]), 0);
+    }
+    let lists = (0..3).map(|index| fs::read_to_string(pages.join(format!("index-{index}-of-3.html"))).expect("reads"));
+    let lists = lists.collect::<String>();
+    let files = fs::read_dir(&pages).expect("lists").map(|entry| entry.expect("an entry").file_name());
+    let names: Vec<String> = files.map(|name| name.into_string().expect("UTF-8")).collect();
+    let made: Vec<&String> = names.iter().filter(|name| name.starts_with("hook")).collect();
+    assert_eq!(made.len(), 12, "{names:?}");
+    assert!(made.iter().all(|name| lists.contains(&format!("href=\"{name}\""))), "{names:?}");
+}
+
+#[test]
+fn what_cannot_be_read_or_listed_fails_one_shard() {
     let folder = tempfile::tempdir().expect("a folder");
     let empty = folder.path().display().to_string();
-    let codes = |jobs: &str| -> Vec<i32> {
+    for lost in ["no-such.gcode", &empty] {
         let code = |index: usize| {
-            let run = check(&[jobs, "--shard", &format!("{index}/4")]).output();
+            let run = check(&[lost, "--shard", &format!("{index}/4")]).output();
             run.expect("runs").status.code().expect("a code")
         };
-        (0..4).map(code).collect()
+        let codes: Vec<i32> = (0..4).map(code).collect();
+        assert_eq!((codes.iter().filter(|code| **code == 2).count(), codes.iter().sum::<i32>()), (1, 2), "{lost}");
+    }
+}
+
+#[test]
+fn rows_of_shards_tell_once_what_cannot_be_listed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let empty = folder.path().display().to_string();
+    let given = ["corpus/jobs", &empty, "no-such.gcode"];
+    let whole = text(check(&[&given[..], &["--format", "csv", "--fail-on", "never"]].concat()), 2);
+    let shard = |index: usize| {
+        let (shard, header) = (format!("{index}/3"), if index == 0 { "always" } else { "never" });
+        let options = ["--format", "csv", "--fail-on", "never", "--shard", &shard, "--header", header];
+        let run = check(&[&given[..], &options[..]].concat()).output().expect("runs");
+        String::from_utf8(run.stdout).expect("UTF-8")
     };
-    let lost = codes("no-such.gcode");
-    assert_eq!((lost.iter().filter(|code| **code == 2).count(), lost.iter().sum::<i32>()), (1, 2));
-    assert_eq!(codes(&empty), [2; 4]);
+    assert_eq!(sorted(&(0..3).map(shard).collect::<String>()), sorted(&whole));
 }
 
 #[test]

@@ -188,6 +188,7 @@ fn bad_requests(folder: &Path) -> Vec<(Vec<u8>, Value, &'static str)> {
         (on(json!({ "a": [1] }), JOB, json!([])), json!({ "a": [1] }), "request"),
         (on(json!("many"), JOB, json!(vec![MACHINES[0]; 65])), json!("many"), "request"),
         (sent(json!(6), "not base64"), json!(6), "request"),
+        (b"{\"id\": 6, \"path\": \"broken off".to_vec(), Value::Null, "request"),
         (on(json!(7), JOB, json!([MACHINES[0], "no-such.toml", faulty])), json!(7), "sheet"),
         (on(json!(8), JOB, json!(["/dev/zero"])), json!(8), "sheet"),
         (on(json!(9), "no-such.gcode", machines()), json!(9), "job"),
@@ -249,6 +250,28 @@ fn a_request_that_takes_longer_than_allowed_is_given_up() {
 }
 
 #[test]
+fn rows_of_what_cannot_be_judged_are_those_of_the_csv_but_for_the_machine() {
+    // Names that a spreadsheet would calculate with, and one that would act on a terminal.
+    let jobs = ["=1+2.gcode", "-x.gcode", "no\u{1b}[2J.gcode", MACHINES[1]];
+    let lines = jobs.map(|path| json!({ "path": path, "machines": MACHINES, "report": "row" }).to_string());
+    let answers = parsed(&answers_to(&lines, &[]));
+    let sheets = MACHINES.iter().flat_map(|machine| ["--machine", machine]);
+    let run = gonogo().args(["check", "--format", "csv"]).args(sheets).arg("--").args(jobs).assert().code(2);
+    let text = String::from_utf8(run.get_output().stdout.clone()).expect("UTF-8");
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let expected: Vec<std::collections::BTreeMap<String, String>> =
+        reader.deserialize().map(|row| row.expect("a row")).collect();
+    let rows: Vec<&Value> = answers.iter().flat_map(|answer| answer["reports"].as_array().expect("rows")).collect();
+    assert_eq!((rows.len(), expected.len()), (12, 12));
+    for (row, cells) in rows.iter().zip(&expected) {
+        for (name, cell) in cells.iter().filter(|(name, _)| *name != "machine") {
+            assert_eq!(row[name].as_str().unwrap_or(""), cell, "{name}");
+        }
+        assert!(row["machine"].is_null());
+    }
+}
+
+#[test]
 fn no_requests_are_no_answers() {
     assert_eq!(answers_to(&[], &[]), "");
     // One line end is a line without a request.
@@ -272,8 +295,20 @@ fn lines_fit_the_schema() {
     }
     assert!(requests.iter().all(|request| either.is_valid(request)));
     requests.extend([json!({}), json!({ "id": 1, "path": "no-such", "machines": ["no-such"] })]);
-    let requests: Vec<String> = requests.iter().map(Value::to_string).collect();
-    for answer in parsed(&answers_to(&requests, &[])) {
+    requests.push(json!({ "id": 2, "path": "no-such", "machines": MACHINES, "report": "row" }));
+    let mut requests: Vec<String> = requests.iter().map(Value::to_string).collect();
+    let readme = fs::read_to_string("README.md").expect("reads");
+    let shown: Vec<&str> =
+        readme.lines().filter_map(|line| line.strip_prefix("echo '")?.split("' | gonogo worker").next()).collect();
+    assert!(!shown.is_empty());
+    for request in &shown {
+        assert!(either.is_valid(&serde_json::from_str(request).expect("JSON")), "{request}");
+    }
+    requests.extend(shown.into_iter().map(str::to_owned));
+    let folder = tempfile::tempdir().expect("temporary directory");
+    let bad = bad_requests(folder.path()).into_iter().filter_map(|(line, ..)| String::from_utf8(line).ok());
+    requests.extend(bad);
+    for answer in parsed(&answers_to(&requests, &["--limit-bytes", "1000000"])) {
         let faults: Vec<String> = answers.iter_errors(&answer).map(|fault| fault.to_string()).collect();
         assert_eq!(faults, Vec::<String>::new());
         assert!(either.is_valid(&answer));

@@ -126,6 +126,15 @@ impl Row {
         cells.extend(BEHIND_ERRORS.iter().map(|(.., of)| of(inspection)));
         Self(cells)
     }
+
+    /// The row of a job that could not be judged on the machine of that label and sheet.
+    pub fn unjudged(unjudged: &Unjudged, label: &str, sheet: &str) -> Self {
+        let mut cells = place(&unjudged.path, label, sheet).to_vec();
+        cells.resize(cells.len() + 1 + FIGURES.len() + COLUMNS.len(), Cell::Empty);
+        cells.push(Cell::text(&cells::text(&unjudged.error)));
+        cells.resize(cells.len() + BEHIND_ERRORS.len(), Cell::Empty);
+        Self(cells)
+    }
 }
 
 impl Serialize for Row {
@@ -195,14 +204,6 @@ impl CsvReport {
         let names: Vec<String> = NAMED.iter().map(|(name, _)| name.clone()).collect();
         cells::row(&names, out)
     }
-
-    fn unjudged(&self, unjudged: &Unjudged, machine: usize) -> Row {
-        let mut cells = place(&unjudged.path, &self.labels[machine], &self.machines[machine].source).to_vec();
-        cells.resize(cells.len() + 1 + FIGURES.len() + COLUMNS.len(), Cell::Empty);
-        cells.push(Cell::text(&cells::text(&unjudged.error)));
-        cells.resize(cells.len() + BEHIND_ERRORS.len(), Cell::Empty);
-        Row(cells)
-    }
 }
 
 fn write(row: Row, out: &mut dyn Write) -> io::Result<()> {
@@ -216,9 +217,8 @@ impl Report<Judged, Totals> for CsvReport {
         match judged {
             Ok(inspections) => (inspections.iter().zip(&self.labels))
                 .try_for_each(|(inspection, label)| write(Row::of(inspection, label), out)),
-            Err(unjudged) => {
-                (0..self.machines.len()).try_for_each(|machine| write(self.unjudged(unjudged, machine), out))
-            }
+            Err(unjudged) => (self.machines.iter().zip(&self.labels))
+                .try_for_each(|(machine, label)| write(Row::unjudged(unjudged, label, &machine.source), out)),
         }
     }
 
