@@ -19,12 +19,12 @@
 //! On top of them stand three wings: [`study`] looks at a job more than once (before and after, on several machines, with
 //! other limits, as an excitation), [`workshop`] is about the machine itself (whether its sheet is plausible, its settings
 //! as G-code lines, small jobs that measure it), and [`show`] renders, each renderer to a writer. `service` answers requests
-//! line by line.
+//! line by line, and keeps a ledger of what was judged.
 //!
 //! # Features
 //! `cli` (the default) is the command line and brings all of `page` (pages for a browser, pictures), `formats` (CSV,
 //! JUnit XML, OpenMetrics, SARIF), `learn` (the clock that finished prints set) and `service` (requests answered line by
-//! line). Without features the library reads, plans, judges, and reports as text and JSON, which
+//! line, a ledger). Without features the library reads, plans, judges, and reports as text and JSON, which
 //! [`show::report::json::read`] reads back.
 //!
 //! Below them all lie [`geometry`], [`vectors`], [`threads`], the [`machine`] sheet and, for inside alone, `wording` (numbers

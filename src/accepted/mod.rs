@@ -177,19 +177,39 @@ impl Accepted {
     pub fn entry_for(&self, inspection: &Inspection, finding: &Finding) -> Option<&Entry> {
         let near = fingerprint::near(inspection, finding);
         let same = |entry: &&Entry| entry.check == finding.check && entry.severity == finding.severity;
-        self.entries_for(inspection).filter(same).find(|entry| near.contains(&entry.fingerprint))
+        self.entries_of(inspection).filter(same).find(|entry| near.contains(&entry.fingerprint))
     }
 
-    fn entries_for<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {
-        let job = job_name(Path::new(&self.source), &inspection.job.path);
-        let machine = inspection.machine.name.clone();
+    /// A digest of all that [`Self::apply`] takes from here for the job at `path` on the machine of that name: the same digest
+    /// does the same. Empty where there is nothing.
+    pub fn digest_for(&self, path: &str, machine: &str, today: Day) -> String {
+        let entries: Vec<&Entry> = self.entries_for(path, machine).collect();
+        if entries.is_empty() {
+            return String::new();
+        }
+        let has_run_out = |entry: &Entry| entry.until.is_some_and(|until| until < today);
+        let run_out: Vec<bool> = entries.iter().map(|entry| has_run_out(entry)).collect();
+        let written: Vec<(Option<String>, Entry)> = entries.into_iter().map(|entry| (None, entry.clone())).collect();
+        // An empty text is TOML.
+        let text = put("", &written).unwrap_or_default();
+        let all = format!("{}\n{run_out:?}\n{text}", self.source);
+        format!("blake3:{}", blake3::hash(all.as_bytes()).to_hex())
+    }
+
+    fn entries_of<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {
+        self.entries_for(&inspection.job.path, &inspection.machine.name)
+    }
+
+    fn entries_for<'a>(&'a self, path: &str, machine: &str) -> impl Iterator<Item = &'a Entry> + use<'a> {
+        let job = job_name(Path::new(&self.source), path);
+        let machine = machine.to_owned();
         self.entries.iter().filter(move |entry| job.as_ref() == Some(&entry.job) && entry.machine == machine)
     }
 
     /// Marks the findings that are accepted `today`; they no longer decide the verdict. Entries that have run out, cover
     /// too little or find nothing are remarked on. Without an entry for this job on this machine nothing changes.
     pub fn apply(&self, inspection: &mut Inspection, today: Day) {
-        let entries: Vec<&Entry> = self.entries_for(inspection).collect();
+        let entries: Vec<&Entry> = self.entries_of(inspection).collect();
         if entries.is_empty() {
             return;
         }

@@ -94,11 +94,15 @@ fn reason(text: &str) -> Result<String, String> {
     }
 }
 
+/// What the clock says, s since 1970-01-01 00:00 UTC.
+pub fn now_s() -> u64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
+}
+
 impl AcceptedArg {
     /// Today.
     pub fn today(&self) -> Day {
-        let clock = || SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
-        self.today.unwrap_or_else(|| day_of(clock()))
+        self.today.unwrap_or_else(|| day_of(now_s()))
     }
 
     /// The file, where there is one.

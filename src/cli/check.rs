@@ -10,6 +10,7 @@ use clap::{Args, ValueEnum};
 use super::accept::AcceptedArg;
 use super::format::among;
 use super::jobs::{self, Job};
+use super::kept::{KeptArgs, KeptJudging};
 use super::output::Delivery;
 use super::progress::Progress;
 use super::shard::{By, Shard};
@@ -48,6 +49,7 @@ Examples:
   find . -name '*.gcode' | gonogo check --files-from - --format ndjson
   gunzip -c hook.gcode.gz | gonogo check -
   gonogo check jobs/ --format junit -o jobs.junit.xml
+  gonogo check jobs/ --ledger gonogo.ledger
   gonogo check jobs/ --shard 3/16 --format csv --header never --fail-on never
 
 With several machines a job passes when at least one machine takes it. JUnit XML
@@ -67,6 +69,8 @@ pub struct CheckArgs {
     machine: sheet::MachinesArg,
     #[command(flatten)]
     accepted: AcceptedArg,
+    #[command(flatten)]
+    kept: KeptArgs,
     /// How to report; text is a page for one job and a table for several, json an object or a list, html a file for one job
     /// and for several jobs or machines a folder named by -o.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
@@ -245,41 +249,73 @@ impl CheckArgs {
     fn spare_inputs(&self, jobs: &[Job], machines: &[Machine], accepted: &Accepted) -> anyhow::Result<()> {
         let sheets = machines.iter().filter_map(sheet::file);
         let accepted = (!accepted.source.is_empty()).then(|| Path::new(&accepted.source));
-        let inputs: Vec<&Path> =
-            jobs.iter().filter_map(Job::path).chain(sheets).chain(accepted).chain(self.jobs.list()).collect();
+        let others = accepted.into_iter().chain(self.jobs.list()).chain(self.kept.path());
+        let inputs: Vec<&Path> = jobs.iter().filter_map(Job::path).chain(sheets).chain(others).collect();
         self.delivery.spare(inputs.iter().copied())?;
         self.plot.spare(inputs.into_iter().chain(self.delivery.target()))
     }
 }
 
-/// Runs the command. Each job is read once, on however many machines.
+/// Runs the command. Each job is judged once, on however many machines.
 pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let named = args.jobs.given()?;
     let listed = jobs::collect(&named);
     let jobs = args.pick(&listed, &named)?;
-    // A shard has the same form whatever falls into it.
-    let given = listed.len();
     let machines = sheet::load_all(&args.machine, terminal)?;
     let accepted = args.accepted.load(terminal)?;
     let wanted = args.wanted()?;
     // Jobs of other shards, too.
     args.spare_inputs(&listed, &machines, &accepted)?;
     let today = args.accepted.today();
-    let accept = |inspection: &mut Inspection| accepted.apply(inspection, today);
+    let all: Vec<&Machine> = machines.iter().collect();
+    let kept = args.kept.open()?;
+    let judging = kept.as_ref().map(|kept| kept.judging(&all, &accepted, today));
+    let accept = |inspection: &mut Inspection| {
+        accepted.apply(inspection, today);
+        if let Some(judging) = &judging {
+            judging.keep(inspection);
+        }
+    };
+    let given = Given { jobs: &jobs, listed: &listed, machines: &all, wanted };
+    let exit = deliver(&args, &given, &accept, judging.as_ref(), terminal)?;
+    Ok(match kept {
+        Some(kept) => kept.end(exit),
+        None => exit,
+    })
+}
+
+/// What is judged.
+struct Given<'a> {
+    jobs: &'a [Job],
+    /// How many there are in all shards: a report has the same form whatever falls into its shard.
+    listed: &'a [Job],
+    machines: &'a [&'a Machine],
+    wanted: Wanted,
+}
+
+/// Judges all jobs and delivers what was asked for. What `accept` is given is judged with pages and pictures, or without a
+/// ledger.
+fn deliver(
+    args: &CheckArgs,
+    given: &Given<'_>,
+    accept: &(dyn Fn(&mut Inspection) + Sync),
+    judging: Option<&KeptJudging<'_>>,
+    terminal: &Terminal,
+) -> anyhow::Result<Exit> {
+    let &Given { jobs, listed, machines: all, wanted } = given;
     let progress =
-        Progress::new(&jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
+        Progress::new(jobs, args.delivery.quiet).errors_in_report(args.delivery.is_seen(args.format.format.is_page));
     let on_bytes = |bytes| progress.advance(bytes);
-    let facts: Vec<MachineFacts> = machines.iter().map(Machine::facts).collect();
+    let facts: Vec<MachineFacts> = all.iter().map(|machine| machine.facts()).collect();
     let Make::Each(make) = args.format.make else {
-        let all: Vec<&Machine> = machines.iter().collect();
-        return pages(&args, (&jobs, &listed), &all, &accept, &progress, &on_bytes);
+        return pages(args, (jobs, listed), all, accept, &progress, &on_bytes);
     };
     if args.spectra {
         return Err(mistake("--spectra goes with --format html: other formats hold no pictures"));
     }
     let shape = Shape {
         look: args.delivery.look(terminal),
-        jobs: given,
+        jobs: listed.len(),
         machines: &facts,
         fail_on: args.fail_on.severity(),
         brief: args.brief,
@@ -292,19 +328,22 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         Some(only) if !args.format.format.is_page => Box::new(Worst { report: make(&shape), least: only.least() }),
         _ => make(&shape),
     };
-    if machines.len() > 1 {
+    if all.len() > 1 {
         args.plot.refuse("shows one machine")?;
     }
-    let all: Vec<&Machine> = machines.iter().collect();
     let Some(plot) = args.plot.resolve(jobs.len())? else {
-        return report(&args, &jobs, &facts, renderer, terminal, &progress, |job, helpers| {
-            let mut judged = judge(job, &all, RunContext::new(&on_bytes, helpers));
+        return report(args, jobs, &facts, renderer, terminal, &progress, |job, helpers| {
+            let context = RunContext::new(&on_bytes, helpers);
+            if let Some(judging) = judging {
+                return judging.judge(job, context);
+            }
+            let mut judged = judge(job, all, context);
             judged.iter_mut().flatten().for_each(accept);
             judged
         });
     };
-    let exit = report(&args, &jobs, &facts, renderer, terminal, &progress, |job, helpers| {
-        let outcome = plot.judge(job, all[0], &accept, RunContext::new(&on_bytes, helpers));
+    let exit = report(args, jobs, &facts, renderer, terminal, &progress, |job, helpers| {
+        let outcome = plot.judge(job, all[0], accept, RunContext::new(&on_bytes, helpers));
         outcome.map(|inspection| vec![inspection])
     })?;
     plot.write(all[0])?;

@@ -11,8 +11,9 @@ use clap::Args;
 use super::faults::Faults;
 use super::format::among;
 use super::output::{self, Content, Output};
+use super::prints::{self, Store};
 use super::terminal::Terminal;
-use super::{Exit, prints, sheet};
+use super::{Exit, sheet};
 use crate::findings::Inspection;
 use crate::machine::{LearnedClock, Machine};
 use crate::preflight::{JobSource, Preflight};
@@ -29,6 +30,7 @@ Examples:
   gonogo learn --machine heron.toml             what finished prints tell
   gonogo learn --machine heron.toml --write     and put it into the sheet
   gonogo learn --prints old.csv --format json
+  gonogo learn --ledger gonogo.ledger
 
 Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no check does.
 Exit codes: 0 done, 2 there are too few prints, or something could not be read or written.";
@@ -40,8 +42,10 @@ pub struct LearnArgs {
     #[command(flatten)]
     machine: sheet::MachineArg,
     /// Learn from this file; otherwise from gonogo.prints.csv beside the sheet.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with = "ledger")]
     prints: Option<PathBuf>,
+    #[command(flatten)]
+    ledger: prints::LedgerArg,
     /// Look here too for jobs of prints that must be planned anew, by the names of their files.
     #[arg(long, value_name = "FOLDER")]
     jobs: Option<PathBuf>,
@@ -64,11 +68,13 @@ pub fn run(args: &LearnArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     if args.write && sheet::file(&machine).is_none() {
         bail!("--write puts the clock into a machine sheet, and none was found: give one with --machine");
     }
-    let path = args.prints.clone().map_or_else(|| prints::file_of(&machine), Ok)?;
-    let Some(mut file) = prints::read(&path)? else {
+    let named = args.prints.clone().map(|file| Ok(Store::File(file)));
+    let store = named.unwrap_or_else(|| args.ledger.store(&machine, false))?;
+    let path = store.path();
+    let Some(mut file) = store.read()? else {
         bail!("there are no prints in {} yet: tell them with `gonogo prints add`", path.display());
     };
-    plan_anew(&mut file.prints, &machine, &path, args.jobs.as_deref());
+    plan_anew(&mut file.prints, &machine, path, args.jobs.as_deref());
     let all: Vec<Print> = file.prints.iter().map(|(_, print)| print.clone()).collect();
     let learned = learn(&machine, &all).with_context(|| format!("cannot learn from {}", path.display()))?;
     if args.write {
@@ -79,6 +85,7 @@ pub fn run(args: &LearnArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         machine: &machine,
         learned: &learned,
         prints: &file.prints,
+        in_ledger: matches!(store, Store::Ledger(_)),
         source: &source,
         faults: &file.faults,
         repeated: &file.repeated,

@@ -12,7 +12,9 @@ mod format;
 mod headroom;
 mod import;
 mod jobs;
+mod kept;
 mod learn;
+mod ledger;
 mod man;
 mod new_sheet;
 mod output;
@@ -47,6 +49,7 @@ Examples:
   gonogo headroom hook.gcode                how far limits may go before the verdict changes
   gonogo prints add hook.gcode --took 1:42:07
   gonogo learn --write                      set the clock from finished prints
+  gonogo ledger list                        what was judged with `check --ledger`
   gonogo explain                            list the checks
   gonogo trial ringing -o ringing.gcode     a small job that measures the machine
   gonogo sheet new -o heron.toml            a first sheet from a few answers
@@ -77,6 +80,8 @@ enum Command {
     #[command(subcommand)]
     Prints(prints::PrintsCommand),
     Learn(learn::LearnArgs),
+    #[command(subcommand)]
+    Ledger(ledger::LedgerCommand),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
     Trial(trial::TrialCommand),
@@ -146,6 +151,7 @@ impl Cli {
             Command::Headroom(args) => headroom::run(&args, &terminal),
             Command::Prints(command) => prints::run(&command, &terminal),
             Command::Learn(args) => learn::run(&args, &terminal),
+            Command::Ledger(command) => ledger::run(&command, &terminal),
             Command::Explain(args) => explain::run(&args, &terminal),
             Command::Trial(command) => trial::run(&command, &terminal),
             Command::Resonance(args) => resonance::run(&args, &terminal),

@@ -1,4 +1,4 @@
-//! `gonogo prints`, and where the file of prints lies.
+//! `gonogo prints`, and where prints are kept.
 
 use std::fs::File;
 use std::io::{self, Read, Write};
@@ -15,6 +15,7 @@ use super::{Exit, complain, sheet};
 use crate::accepted::job_name;
 use crate::machine::Machine;
 use crate::preflight::{JobSource, Preflight};
+use crate::service::ledger::Ledger;
 use crate::wording::{clock, counted, duration, safe, wrap};
 use crate::workshop::prints::{PRINTS_FILE, PRINTS_MAX_BYTES, Print, PrintsFile, plan_digest, started};
 
@@ -24,11 +25,12 @@ Examples:
   gonogo prints add hook.gcode --took 1:42:07 --waited 0:03:00 --started \"2027-01-31 14:05\"
   gonogo prints add hook.gcode --took 0:20:00 --aborted
 
-Prints are kept in gonogo.prints.csv beside the machine sheet; `gonogo learn` sets the clock from them.";
+Prints are kept in gonogo.prints.csv beside the machine sheet, or in a ledger; `gonogo learn` sets the clock from them.";
 
 const IMPORT_EXAMPLES: &str = "\
-Example:
+Examples:
   gonogo prints import old.csv --machine heron.toml
+  gonogo prints import gonogo.prints.csv --ledger gonogo.ledger
 
 The first line names the columns: job, measured_s, extruding_s, travel_s, extrude_only_s, dwell_s, nozzle_c, bed_c,
 homings, probings, tool_changes, layers, filament_mm; others of gonogo.prints.csv may follow. Prints that are there
@@ -74,6 +76,8 @@ pub struct AddArgs {
     aborted: bool,
     #[command(flatten)]
     machine: sheet::MachineArg,
+    #[command(flatten)]
+    ledger: LedgerArg,
 }
 
 /// Prints of another file.
@@ -84,6 +88,8 @@ pub struct ImportArgs {
     file: PathBuf,
     #[command(flatten)]
     machine: sheet::MachineArg,
+    #[command(flatten)]
+    ledger: LedgerArg,
 }
 
 /// Whose prints.
@@ -91,6 +97,16 @@ pub struct ImportArgs {
 pub struct ListArgs {
     #[command(flatten)]
     machine: sheet::MachineArg,
+    #[command(flatten)]
+    ledger: LedgerArg,
+}
+
+/// Whether prints are kept in a ledger.
+#[derive(Debug, Args)]
+pub struct LedgerArg {
+    /// Prints are kept in this ledger, and not beside the sheet.
+    #[arg(long, value_name = "FILE")]
+    ledger: Option<PathBuf>,
 }
 
 /// `1:42:07`, or seconds.
@@ -117,11 +133,63 @@ fn when(text: &str) -> Result<String, String> {
     started(text).ok_or_else(|| "a day or a time without zone, such as 2027-01-31 or \"2027-01-31 14:05\"".to_owned())
 }
 
+/// Where prints are kept.
+pub enum Store {
+    /// In a file, usually beside the sheet.
+    File(PathBuf),
+    /// In a ledger.
+    Ledger(Box<Ledger>),
+}
+
+impl LedgerArg {
+    /// Where the prints of a machine are kept; a ledger that is not there is begun where `begin` says so.
+    ///
+    /// # Errors
+    /// When there is no sheet beside which they could lie, or the ledger cannot be used.
+    pub fn store(&self, machine: &Machine, begin: bool) -> anyhow::Result<Store> {
+        Ok(match &self.ledger {
+            Some(path) if begin => Store::Ledger(Box::new(Ledger::open(path)?)),
+            Some(path) => Store::Ledger(Box::new(Ledger::open_existing(path)?)),
+            None => Store::File(file_of(machine)?),
+        })
+    }
+}
+
+impl Store {
+    /// Its file.
+    pub fn path(&self) -> &Path {
+        match self {
+            Self::File(path) => path,
+            Self::Ledger(ledger) => ledger.path(),
+        }
+    }
+
+    /// The prints; none where there is no file yet.
+    ///
+    /// # Errors
+    /// When they cannot be read, or the file is something else.
+    pub fn read(&self) -> anyhow::Result<Option<PrintsFile>> {
+        match self {
+            Self::File(path) => read(path),
+            Self::Ledger(ledger) => {
+                let mut file = PrintsFile::default();
+                file.prints = ledger.prints()?;
+                Ok(Some(file))
+            }
+        }
+    }
+
+    /// Puts prints in but for those that are there: how many were put in, and how many there are.
+    fn add(&self, prints: Vec<Print>) -> anyhow::Result<(usize, usize)> {
+        match self {
+            Self::File(path) => write(path, prints),
+            Self::Ledger(ledger) => Ok(ledger.add_prints(&prints)?),
+        }
+    }
+}
+
 /// The file of prints of a machine.
-///
-/// # Errors
-/// When there is no sheet beside which it could lie.
-pub fn file_of(machine: &Machine) -> anyhow::Result<PathBuf> {
+fn file_of(machine: &Machine) -> anyhow::Result<PathBuf> {
     match sheet::file(machine) {
         Some(sheet) => Ok(sheet.with_file_name(PRINTS_FILE)),
         None => bail!("prints are kept beside the machine sheet, and none was found: give one with --machine"),
@@ -156,13 +224,14 @@ fn add(args: &AddArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         return Err(mistake("nothing is left of --took without --waited"));
     }
     let machine = sheet::load(&args.machine, terminal)?;
-    let path = file_of(&machine)?;
+    let store = args.ledger.store(&machine, true)?;
+    let path = store.path();
     let shown = args.job.display().to_string();
-    let Some(job) = job_name(&path, &shown) else {
+    let Some(job) = job_name(path, &shown) else {
         bail!("{shown} has no name by which it could be known again: give a file whose path is UTF-8");
     };
     // Whoever has something else under that name hears of it before the job is planned.
-    read(&path)?;
+    store.read()?;
     // The error says what the system said; as a cause it would be said again.
     let inspection = Preflight::on(&machine).run(JobSource::at(&args.job)).map_err(|error| anyhow!("{error}"))?;
     let print = Print {
@@ -171,7 +240,7 @@ fn add(args: &AddArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         aborted: args.aborted,
         ..Print::of(&job, &inspection, &plan_digest(&machine), args.took)
     };
-    let (added, count) = write(&path, vec![print])?;
+    let (added, count) = store.add(vec![print])?;
     let place = path.display();
     let said = match added {
         0 => format!("This print is in {place} already."),
@@ -210,14 +279,15 @@ fn write(path: &Path, prints: Vec<Print>) -> anyhow::Result<(usize, usize)> {
 
 fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let machine = sheet::load(&args.machine, terminal)?;
-    let path = file_of(&machine)?;
-    output::spare(&path, [args.file.as_path()])?;
+    let store = args.ledger.store(&machine, true)?;
+    let path = store.path();
+    output::spare(path, [args.file.as_path()])?;
     let Some(from) = read(&args.file)? else { bail!("cannot read the prints {}: there is none", args.file.display()) };
     let (source, prints) = (args.file.display().to_string(), from.prints);
     // What its owner does not say is of this machine.
     let owned = |(_, print): (u64, Print)| Print { machine: print.machine.or(Some(machine.name.clone())), ..print };
     let given = prints.len() + from.repeated.len();
-    let (added, count) = write(&path, prints.into_iter().map(owned).collect())?;
+    let (added, count) = store.add(prints.into_iter().map(owned).collect())?;
     for fault in &from.faults {
         complain(&format!("{source}: {fault}"));
     }
@@ -236,8 +306,9 @@ fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 
 fn list(args: &ListArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let machine = sheet::load(&args.machine, terminal)?;
-    let path = file_of(&machine)?;
-    let Some(file) = read(&path)? else {
+    let store = args.ledger.store(&machine, false)?;
+    let path = store.path();
+    let Some(file) = store.read()? else {
         say(&[format!("No prints yet: {} is not there.", path.display())], terminal)?;
         return Ok(Exit::Passed);
     };
@@ -247,7 +318,10 @@ fn list(args: &ListArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         let aborted = if print.aborted { ", aborted" } else { "" };
         let started =
             print.started.as_ref().map_or(String::new(), |when| format!(", started {}", when.replace('T', " ")));
-        lines.push(format!("{}  {}{waited}{aborted}{started}", clock(print.measured_s), print.job));
+        // A ledger has those of all machines.
+        let machine = print.machine.as_ref().filter(|_| args.ledger.ledger.is_some());
+        let machine = machine.map(|name| format!(" on {name}")).unwrap_or_default();
+        lines.push(format!("{}  {}{machine}{waited}{aborted}{started}", clock(print.measured_s), print.job));
     }
     lines.extend(file.repeated.iter().map(|(line, first)| format!("line {line} says again what line {first} says")));
     for fault in &file.faults {
@@ -257,7 +331,11 @@ fn list(args: &ListArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     Ok(if file.faults.is_empty() { Exit::Passed } else { Exit::Unjudged })
 }
 
-fn say(lines: &[String], terminal: &Terminal) -> anyhow::Result<()> {
+/// Says lines on standard output; nothing in them acts on a terminal.
+///
+/// # Errors
+/// When they cannot be written.
+pub fn say(lines: &[String], terminal: &Terminal) -> anyhow::Result<()> {
     let look = terminal.stdout_look();
     let mut output = Output::stdout(Content::Page { color: look.color });
     for line in lines.iter().flat_map(|line| wrap(&safe(line), look.width)) {

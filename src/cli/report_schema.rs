@@ -4,8 +4,8 @@ use std::io::Write;
 
 use clap::{Args, ValueEnum};
 
-use super::Exit;
 use super::output::{Content, Output};
+use super::{Exit, ledger};
 use crate::service;
 use crate::show::report::{audit_json, compare, headroom_json, json, learn_json, matrix, resonance};
 
@@ -43,6 +43,8 @@ enum Of {
     Marks,
     /// gonogo worker: its requests and its answers.
     Worker,
+    /// gonogo ledger list.
+    Ledger,
 }
 
 /// Runs the command.
@@ -58,6 +60,7 @@ pub fn run(args: &ReportSchemaArgs) -> anyhow::Result<Exit> {
         Of::Resonance => resonance::json::schema(),
         Of::Marks => resonance::marks::schema(),
         Of::Worker => service::schema(),
+        Of::Ledger => ledger::schema(),
     };
     json::write_value(&schema, true, &mut output)?;
     writeln!(output)?;

@@ -1,6 +1,7 @@
-//! A worker that any engine can run: requests line by line, an answer line for each, in their order.
+//! A worker that any engine can run: requests line by line, an answer line for each, in their order. And a [`ledger`] of what
+//! was judged.
 //!
-//! Nothing here schedules, tries again or stores. Whatever a request is, it has exactly one answer, and the next one is
+//! The worker does not schedule, try again or store. Whatever a request is, it has exactly one answer, and the next one is
 //! served: what cannot be judged is a [`Fault`] in the answer. [`schema`] is the shape of both.
 //!
 //! ```
@@ -17,6 +18,7 @@
 
 mod answer;
 mod files;
+pub mod ledger;
 mod lines;
 mod request;
 mod sheets;

@@ -15,6 +15,8 @@ use gonogo::machine::{
     keys::{KEYS, Preset},
 };
 use gonogo::preflight::{JobSource, Preflight};
+use gonogo::service::ledger::MODEL;
+use gonogo::show::report::json;
 use serde_json::{Value, json};
 
 use generate::{Job, Mix, big_job, mixed_job, write_big_job};
@@ -221,6 +223,32 @@ fn every_check_is_raised_and_nearly_raised() {
     let known: BTreeSet<&str> = CATALOGUE.iter().map(|check| check.id).collect();
     let unknown: Vec<&str> = raised.union(&near).map(String::as_str).filter(|id| !known.contains(id)).collect();
     assert!(unknown.is_empty(), "not in the catalogue: {unknown:?}");
+}
+
+/// A ledger answers with what an older version judged as long as [`MODEL`] is the same: it must not stay the same when any
+/// report of the corpus changes, in any number or word.
+#[test]
+fn the_model_of_the_ledger_goes_with_the_reports() {
+    let machines = ["heron", "wren", "bittern"].map(machine);
+    let machines: Vec<Machine> = machines.into_iter().chain([Machine::built_in()]).collect();
+    let mut digest = blake3::Hasher::new();
+    for job in generate::jobs() {
+        let source = JobSource::stream(job.text.as_bytes(), &job.name);
+        let all: Vec<&Machine> = machines.iter().collect();
+        for report in Preflight::on_all(&all).run_all(source).expect("memory can be read") {
+            let mut text = Vec::new();
+            json::write_value(&json::Judged::from(&report), false, &mut text).expect("memory can be written");
+            digest.update(&text);
+        }
+    }
+    let (by_hand, of_corpus) = MODEL.split_once('-').expect("two parts");
+    assert!(by_hand.parse::<u32>().is_ok_and(|number| number > 0), "{MODEL}");
+    let found = &digest.finalize().to_hex()[..16];
+    assert_eq!(
+        of_corpus, found,
+        "reports have changed: write \"{by_hand}-{found}\" into src/service/ledger/model.rs, so that ledgers judge anew \
+         what an older version judged"
+    );
 }
 
 fn corner(around: Option<Box3>, at: &str) -> Option<f64> {

@@ -10,6 +10,7 @@ mod fuzz;
 mod headroom;
 mod house;
 mod learn;
+mod ledger;
 mod linear_program;
 mod matrix;
 mod melting;

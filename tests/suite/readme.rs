@@ -18,7 +18,11 @@ pub fn root() -> PathBuf {
 /// `TRYCMD=overwrite cargo test readme` writes the program's answers into README.md.
 #[test]
 fn console_blocks() {
+    // README's ledger begins anew each time.
+    let ledger = root().join("shop.ledger");
+    let _ = fs::remove_file(&ledger);
     trycmd::TestCases::new().env("COLUMNS", "80").env("LC_ALL", "C.UTF-8").case("README.md").run();
+    let _ = fs::remove_file(&ledger);
 }
 
 #[test]

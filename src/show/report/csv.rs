@@ -168,6 +168,23 @@ impl JsonSchema for Row {
     }
 }
 
+/// The names of all columns, in their order.
+pub fn names() -> impl Iterator<Item = &'static str> {
+    NAMED.iter().map(|(name, _)| name.as_str())
+}
+
+/// The cells of a row that was kept as an object, as [`Row`] is written; nothing for columns that it does not know.
+pub fn kept_cells(row: &serde_json::Map<String, serde_json::Value>) -> impl Iterator<Item = String> {
+    names().map(|name| match row.get(name) {
+        Some(serde_json::Value::String(text)) => cells::text(text),
+        Some(serde_json::Value::Number(number)) => match number.as_u64() {
+            Some(count) => count.to_string(),
+            None => cells::number(number.as_f64()),
+        },
+        _ => String::new(),
+    })
+}
+
 /// The cells in front: which job on which machine.
 fn place(path: &str, label: &str, sheet: &str) -> [Cell; 3] {
     [path, label, sheet].map(|text| Cell::text(&cells::text(text)))
@@ -315,6 +332,10 @@ mod tests {
             let faults: Vec<String> = validator.iter_errors(&row).map(|fault| fault.to_string()).collect();
             assert_eq!(faults, Vec::<String>::new());
             let cells = &rows(&out)[0];
+            // Written and read again it is still the same row.
+            let kept: serde_json::Value = serde_json::from_str(&row.to_string()).expect("JSON");
+            let kept: Vec<String> = kept_cells(kept.as_object().expect("an object")).collect();
+            assert_eq!(kept, names().map(|name| cells[name].clone()).collect::<Vec<_>>());
             assert_eq!(row.as_object().map(serde_json::Map::len), Some(cells.len()));
             for (name, cell) in cells {
                 match &row[name] {

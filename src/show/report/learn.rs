@@ -20,8 +20,10 @@ pub struct Told<'a> {
     pub machine: &'a Machine,
     /// What was learned.
     pub learned: &'a Learned,
-    /// The prints given, each with its line in the file.
+    /// The prints given, each with its line in the file, or its number in a ledger.
     pub prints: &'a [(u64, Print)],
+    /// Whether they come from a ledger.
+    pub in_ledger: bool,
     /// Path of the file.
     pub source: &'a str,
     /// Rows of it that are no print.
@@ -133,8 +135,9 @@ fn apart(told: &Told<'_>, look: Look) -> Section {
 
 /// A print as people find it again.
 fn named(told: &Told<'_>, print: usize) -> String {
-    let (line, print) = &told.prints[print];
-    format!("{} (line {line})", safe(&print.job))
+    let (number, print) = &told.prints[print];
+    let counted_by = if told.in_ledger { "print" } else { "line" };
+    format!("{} ({counted_by} {number})", safe(&print.job))
 }
 
 fn unfit(told: &Told<'_>, look: Look) -> Section {
@@ -155,7 +158,11 @@ fn unfit(told: &Told<'_>, look: Look) -> Section {
 
 fn drift(told: &Told<'_>, look: Look) -> Section {
     let mut section = Section::new("drift", look);
-    let order = if told.learned.ordered_by_start { "in order of their starts" } else { "in the order of the file" };
+    let order = match (told.learned.ordered_by_start, told.in_ledger) {
+        (true, _) => "in order of their starts",
+        (false, false) => "in the order of the file",
+        (false, true) => "in the order of the ledger",
+    };
     let alarms = format!("a false alarm in {FALSE_ALARMS_ONE_IN} at most");
     let Some((first, change)) = told.learned.drift else {
         section.paragraph(&format!("none is clear, {order} (test of Pettitt, {alarms})"));
@@ -225,6 +232,7 @@ mod tests {
             machine: &machine,
             learned: &learned,
             prints: &file.prints,
+            in_ledger: false,
             source: "prints.csv",
             faults: &file.faults,
             repeated: &file.repeated,

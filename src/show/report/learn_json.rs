@@ -124,7 +124,7 @@ pub enum RestsOn {
 pub struct Print<'a> {
     /// Its job.
     job: &'a str,
-    /// Its line in the file.
+    /// Its line in the file, or its number in a ledger.
     line: u64,
     /// When it was started; null where that is not known.
     started: Option<&'a str>,
@@ -155,7 +155,7 @@ pub struct Print<'a> {
 pub struct LeftOut<'a> {
     /// Its job.
     job: &'a str,
-    /// Its line in the file.
+    /// Its line in the file, or its number in a ledger.
     line: u64,
     /// Why.
     why: Why,

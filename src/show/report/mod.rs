@@ -4,7 +4,7 @@ pub mod audit;
 pub mod audit_json;
 pub mod brief;
 #[cfg(feature = "formats")]
-mod cells;
+pub(crate) mod cells;
 pub mod compare;
 #[cfg(feature = "formats")]
 pub mod csv;
