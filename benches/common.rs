@@ -37,6 +37,11 @@ pub fn machine() -> Machine {
     Machine::parse("wren.toml", include_str!("../corpus/machines/wren.toml")).expect("a corpus sheet is valid")
 }
 
+/// Tables of a sheet: an invented structure with two modes that ring.
+pub const MODES: &str = "\n[[structure]]\naxis = \"x\"\nnatural_hz = 47.0\ndamping_ratio = 0.06\n\
+    [[structure]]\naxis = \"y\"\nnatural_hz = 38.0\ndamping_ratio = 0.07\n\
+    [structure_limits]\nringing_mm = 0.03\n";
+
 /// The floor of any line reader: one memchr call per line.
 pub fn floor(job: &[u8]) -> usize {
     let (mut rest, mut lines) = (job, 0);

@@ -13,7 +13,7 @@ use std::hint::black_box;
 use std::process::Command;
 
 use gonogo::Verdict;
-use gonogo::machine::Ramp;
+use gonogo::machine::{LagRow, Machine, Ramp};
 use gonogo::preflight::{JobSource, Preflight};
 use gonogo::show::report::{Report, openmetrics::OpenMetricsReport};
 use gonogo::study::matrix::Totals;
@@ -34,6 +34,26 @@ const MARGIN: f64 = 0.10;
 
 /// A limited jerk takes at most that many times the instructions of even ramps; 2.45 when this was set.
 const JERK_MOST: f64 = 2.6;
+
+/// Following the pressure in the nozzle, with a lag alone and with a lead against it, takes at most that many times the
+/// instructions of a check with two modes that ring.
+const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.6), ("lead", 1.9)];
+
+/// The machine with two modes, and what the stage adds to them.
+fn ringing_machine(stage: &str) -> Machine {
+    let sheet = format!("{}{}", include_str!("../corpus/machines/wren.toml"), common::MODES);
+    let mut machine = Machine::parse("wren.toml", &sheet).expect("a valid sheet");
+    if stage != "ringing" {
+        let tool = &mut machine.tools[0];
+        tool.pressure_lag = vec![LagRow { layer_mm: 0.2, lag_s: 0.06 }];
+        tool.bulge_limit_mm3 = Some(0.15);
+    }
+    if stage == "lead" {
+        machine.tools[0].extrusion_lead_s = Some(0.06);
+        machine.controller.step_spread_s = Some(0.01);
+    }
+    machine
+}
 
 /// A name, the size to begin with, and what is done with so much input.
 type Growing = (&'static str, usize, fn(usize));
@@ -137,6 +157,9 @@ fn run(stage: &str) {
             machine.motion.ramp = Ramp::JerkLimited([1e5, 1e5, 1e4, 1e5]);
             black_box(common::whole(&job, &machine));
         }
+        "ringing" | "lag" | "lead" => {
+            black_box(common::whole(&job, &ringing_machine(stage)));
+        }
         _ => panic!("no such stage: {stage}"),
     }
 }
@@ -175,6 +198,14 @@ fn main() {
     let [jerk, whole] = ["jerk", "whole"].map(|stage| count(stage).expect("valgrind has just run") - nothing);
     println!("{:<8} {:>10.1} {:>10.2} times that of even ramps", "jerk", jerk / lines, jerk / whole);
     failed |= jerk > whole * JERK_MOST;
+    let ringing = count("ringing").expect("valgrind has just run") - nothing;
+    println!("{:<8} {:>10.1}", "ringing", ringing / lines);
+    for (stage, most) in PRESSED_MOST {
+        let pressed = count(stage).expect("valgrind has just run") - nothing;
+        let times = pressed / ringing;
+        println!("{stage:<8} {:>10.1} {times:>10.2} times that of two modes that ring", pressed / lines);
+        failed |= times > most;
+    }
     for (mix, budget) in common::mixes().into_iter().zip(MIXED_BUDGETS) {
         let [all, nothing] =
             ["whole", "nothing"].map(|stage| count(&format!("{stage}@{mix}")).expect("valgrind has just run"));

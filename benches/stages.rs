@@ -159,10 +159,6 @@ const RINGING: &str = "all checks, two modes that ring";
 
 /// Plans of the row on headroom.
 const PLANS: u32 = 30;
-/// An invented structure.
-const MODES: &str = "\n[[structure]]\naxis = \"x\"\nnatural_hz = 47.0\ndamping_ratio = 0.06\n\
-    [[structure]]\naxis = \"y\"\nnatural_hz = 38.0\ndamping_ratio = 0.07\n\
-    [structure_limits]\nringing_mm = 0.03\n";
 
 fn main() {
     let folder = tempfile::tempdir().expect("a folder for a moment");
@@ -177,7 +173,7 @@ fn main() {
     };
     let (machine, text) = (common::machine(), String::from_utf8_lossy(&job));
     let mixes = common::mixes().map(|name| (name, common::mixed(name, job.len())));
-    let swinging = Machine::parse("wren.toml", &format!("{}{MODES}", machine.text)).expect("a valid sheet");
+    let swinging = Machine::parse("wren.toml", &format!("{}{}", machine.text, common::MODES)).expect("a valid sheet");
     let with = |key: &str, value: &str| machine.with(key, value).expect("a key of the sheet");
     let slower = with("motion.acceleration_mm_s2.printing", "3000");
     let gentler = with("motion.acceleration_mm_s2.travel", "4000");
