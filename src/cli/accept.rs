@@ -81,11 +81,13 @@ pub struct AcceptedArg {
     today: Option<Day>,
 }
 
-fn day(text: &str) -> Result<Day, String> {
+/// A day.
+pub fn day(text: &str) -> Result<Day, String> {
     day_from(text).ok_or_else(|| "a day such as 2027-01-31".to_owned())
 }
 
-fn reason(text: &str) -> Result<String, String> {
+/// A line that says why, or who.
+pub fn reason(text: &str) -> Result<String, String> {
     match text.trim() {
         "" => Err("say why".to_owned()),
         text if text.chars().any(char::is_control) => Err("one line without control characters".to_owned()),

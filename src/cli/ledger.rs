@@ -1,5 +1,6 @@
 //! `gonogo ledger`: looking through a ledger, copying it, taking old inspections out.
 
+mod decide;
 mod job;
 mod list;
 
@@ -80,6 +81,9 @@ pub enum LedgerCommand {
     /// Show a job: its names, inspections, decisions and prints.
     #[command(after_help = SHOW_EXAMPLES)]
     Show(ShowArgs),
+    /// Write down what is decided on an inspection: released, refused, or held until somebody looks.
+    #[command(after_help = decide::EXAMPLES)]
+    Decide(decide::DecideArgs),
     /// Write the inspections, or the prints, as a table of CSV.
     #[command(after_help = EXPORT_EXAMPLES)]
     Export(ExportArgs),
@@ -172,6 +176,7 @@ pub fn run(command: &LedgerCommand, terminal: &Terminal) -> anyhow::Result<Exit>
     match command {
         LedgerCommand::List(args) => list::run(&args.ledger.open()?, args.format, terminal)?,
         LedgerCommand::Show(args) => show(args, terminal)?,
+        LedgerCommand::Decide(args) => decide::run(args, terminal)?,
         LedgerCommand::Export(args) => export(args, terminal)?,
         LedgerCommand::Backup(args) => backup(args, terminal)?,
         LedgerCommand::Prune(args) => prune(args, terminal)?,

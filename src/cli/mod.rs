@@ -9,6 +9,7 @@ mod completions;
 mod explain;
 mod faults;
 mod format;
+mod gate;
 mod headroom;
 mod import;
 mod jobs;
@@ -50,6 +51,7 @@ Examples:
   gonogo prints add hook.gcode --took 1:42:07
   gonogo learn --write                      set the clock from finished prints
   gonogo ledger list                        what was judged with `check --ledger`
+  gonogo gate shop/                         judge whatever is dropped into a folder
   gonogo explain                            list the checks
   gonogo trial ringing -o ringing.gcode     a small job that measures the machine
   gonogo sheet new -o heron.toml            a first sheet from a few answers
@@ -82,6 +84,7 @@ enum Command {
     Learn(learn::LearnArgs),
     #[command(subcommand)]
     Ledger(ledger::LedgerCommand),
+    Gate(gate::GateArgs),
     Explain(explain::ExplainArgs),
     #[command(subcommand)]
     Trial(trial::TrialCommand),
@@ -152,6 +155,7 @@ impl Cli {
             Command::Prints(command) => prints::run(&command, &terminal),
             Command::Learn(args) => learn::run(&args, &terminal),
             Command::Ledger(command) => ledger::run(&command, &terminal),
+            Command::Gate(args) => gate::run(&args),
             Command::Explain(args) => explain::run(&args, &terminal),
             Command::Trial(command) => trial::run(&command, &terminal),
             Command::Resonance(args) => resonance::run(&args, &terminal),

@@ -28,7 +28,7 @@ use run::{Fault, Run};
 
 pub use loaded::LoadedJob;
 pub use run::kept_at_once;
-pub use source::{Bounds, JobSource, Progress, Unchanged, silent};
+pub use source::{Bounds, CopyError, JobSource, Progress, Unchanged, silent};
 
 /// Why a job could not be judged at all.
 #[derive(Debug, thiserror::Error)]

@@ -2,7 +2,7 @@
 
 use std::fmt;
 use std::fs::File;
-use std::io::{self, BufReader, Read};
+use std::io::{self, BufReader, Read, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::time::{Instant, SystemTime};
@@ -33,6 +33,20 @@ enum Packing {
     Plain,
     /// Told by its first bytes.
     Told,
+}
+
+/// Why a job could not be copied.
+#[derive(Debug, thiserror::Error)]
+pub enum CopyError {
+    /// It cannot be read to its end.
+    #[error("it cannot be read: {0}")]
+    Read(io::Error),
+    /// It was read and is no job, and why.
+    #[error("it is no job: {0}")]
+    NotAJob(String),
+    /// The copy cannot be written.
+    #[error("a copy of it cannot be written: {0}")]
+    Write(io::Error),
 }
 
 /// How much of a job is read at most; without bounds all of it.
@@ -89,6 +103,30 @@ impl<'s> JobSource<'s> {
         let mut hasher = blake3::Hasher::new();
         hasher.update_reader(self.unpacked(&silent)?)?;
         Ok(hasher.finalize())
+    }
+
+    /// Copies its plain bytes, where its start looks like a job; their digest.
+    ///
+    /// # Errors
+    /// See [`CopyError`]; some bytes may have been copied.
+    pub fn copy_to(self, copy: &mut impl Write) -> Result<blake3::Hash, CopyError> {
+        let mut source = self.that_looks_like_one().open(&silent).map_err(|fault| match fault {
+            Fault::NotAJob(why) => CopyError::NotAJob(why),
+            Fault::Source(error) => CopyError::Read(error),
+            _ => CopyError::Read(io::Error::other("it cannot be read")),
+        })?;
+        let (mut hasher, mut buffer) = (blake3::Hasher::new(), vec![0; 1 << 16]);
+        loop {
+            match source.read(&mut buffer) {
+                Ok(0) => return Ok(hasher.finalize()),
+                Ok(count) => {
+                    hasher.update(&buffer[..count]);
+                    copy.write_all(&buffer[..count]).map_err(CopyError::Write)?;
+                }
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(CopyError::Read(error)),
+            }
+        }
     }
 
     /// Refused with [`JobError::NotAJob`](super::JobError::NotAJob) where its start does not look like a job, as files are.

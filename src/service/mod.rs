@@ -18,6 +18,7 @@
 
 mod answer;
 mod files;
+pub mod gate;
 pub mod ledger;
 mod lines;
 mod request;

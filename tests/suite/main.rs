@@ -7,6 +7,7 @@ mod compare;
 mod corpus;
 mod formats;
 mod fuzz;
+mod gate;
 mod headroom;
 mod house;
 mod learn;

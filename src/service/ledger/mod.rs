@@ -37,6 +37,7 @@ mod listed;
 mod model;
 mod prints;
 mod schema;
+mod standing;
 #[cfg(test)]
 mod tests;
 mod upkeep;
@@ -54,6 +55,7 @@ pub use inspections::Question;
 pub use judging::{Answer, Judging};
 pub use listed::{Listed, Named};
 pub use model::MODEL;
+pub use standing::Standing;
 pub use upkeep::{BackupError, Pruned};
 
 /// Name of the ledger that is looked for from the current directory upward.

@@ -1,0 +1,180 @@
+//! `gonogo gate`.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use anyhow::Context;
+use clap::Args;
+use notify::{RecommendedWatcher, RecursiveMode, Watcher};
+
+use super::terminal::shown;
+use super::{Exit, complain};
+use crate::accepted::{Day, day_of};
+use crate::preflight::{RunContext, silent};
+use crate::service::gate::{Gate, GateError, Settings, Told};
+use crate::show::report::CAUTION;
+use crate::threads::HelperPool;
+
+const EXAMPLES: &str = "\
+Examples:
+  gonogo gate shop/                  from now on, until it is stopped
+  gonogo gate shop/ --once           what lies there now, then end
+  cp hook.gcode shop/inbox/          how a job comes in
+
+Missing folders are made: inbox/ for jobs, machines/ for a sheet of each
+machine. A job is kept in jobs/ and laid in cleared/<machine>/ where it may be
+loaded, else in waiting/ or blocked/ with a text that says why. Names that begin
+with a point or end in .part, .partial or .tmp are still being written.
+
+A gate moves no machine and sends nothing to one. A cleared job still needs eyes
+at the machine; the maker's documents come first.
+
+Exit codes: 0 stopped by a signal, or all done; 2 the folder or its ledger
+cannot be used.";
+
+/// Judge whatever is dropped into a folder, and lay it where it may be loaded, where it waits, or where it is blocked.
+#[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
+pub struct GateArgs {
+    /// The folder of the gate.
+    #[arg(value_name = "DIR")]
+    folder: PathBuf,
+    /// Do what there is to do, then end.
+    #[arg(long)]
+    once: bool,
+    /// A file counts when its size and time have stayed the same for so many seconds.
+    #[arg(long, value_name = "SECONDS", default_value = "5", value_parser = seconds)]
+    rest: Duration,
+    /// Look again after so many seconds, whatever the system tells of changes.
+    #[arg(long, value_name = "SECONDS", default_value = "30", value_parser = seconds)]
+    look_every: Duration,
+    /// Do not ask the system to tell of changes: some network folders never do, or not reliably.
+    #[arg(long)]
+    only_look: bool,
+    /// Refuse jobs of more bytes than this, counted after unpacking [default: no limit].
+    #[arg(long, value_name = "BYTES")]
+    limit_bytes: Option<u64>,
+}
+
+fn seconds(text: &str) -> Result<Duration, String> {
+    let seconds = text.parse::<f64>().ok().filter(|seconds| *seconds >= 0.0);
+    let seconds = seconds.and_then(|seconds| Duration::try_from_secs_f64(seconds).ok());
+    seconds.ok_or_else(|| "a number of seconds".to_owned())
+}
+
+/// What ends a wait.
+enum Wake {
+    /// Something in a folder has changed.
+    Changed,
+    /// A signal says stop.
+    Stop,
+}
+
+/// Longest wait before what could not be done is tried again.
+const RETRY: Duration = Duration::from_secs(10);
+
+/// Runs the command.
+pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
+    let (sender, wakes) = mpsc::channel();
+    stop_at_signals(sender.clone()).context("cannot listen for signals")?;
+    let mut gate = Gate::open(&args.folder, Settings { rest: args.rest, limit_bytes: args.limit_bytes })?;
+    // Kept as long as the gate is open.
+    let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
+    serve(&mut gate, args, RunContext::new(&silent, &HelperPool::alone()), &wakes)
+}
+
+/// Asks the system to tell of changes in the folders into which people put things. Where it does not, looking is enough.
+fn watch(folder: &Path, wakes: Sender<Wake>) -> Option<RecommendedWatcher> {
+    let tell = move |event: notify::Result<notify::Event>| {
+        // Reading a folder is no change of it.
+        if !event.is_ok_and(|event| event.kind.is_access()) {
+            let _ = wakes.send(Wake::Changed);
+        }
+    };
+    let watched = notify::recommended_watcher(tell).and_then(|mut watcher| {
+        for name in ["inbox", "machines"] {
+            watcher.watch(&folder.join(name), RecursiveMode::NonRecursive)?;
+        }
+        Ok(watcher)
+    });
+    if let Err(error) = &watched {
+        complain(&format!("the system does not tell of changes ({error}); folders are looked at now and then"));
+    }
+    watched.ok()
+}
+
+/// SIGTERM and Ctrl-C end the work behind the job in hand.
+#[cfg(unix)]
+fn stop_at_signals(wakes: Sender<Wake>) -> io::Result<()> {
+    use signal_hook::consts::{SIGINT, SIGTERM};
+    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM])?;
+    let wait = move || {
+        for _ in signals.forever() {
+            if wakes.send(Wake::Stop).is_err() {
+                return;
+            }
+        }
+    };
+    std::thread::Builder::new().name("signals".to_owned()).spawn(wait).map(|_| ())
+}
+
+#[cfg(not(unix))]
+fn stop_at_signals(_: Sender<Wake>) -> io::Result<()> {
+    Ok(())
+}
+
+fn serve(
+    gate: &mut Gate,
+    args: &GateArgs,
+    context: RunContext<'_, '_>,
+    wakes: &Receiver<Wake>,
+) -> anyhow::Result<Exit> {
+    say(CAUTION)?;
+    let mut tell = |told: Told| drop(say(&told.to_string()));
+    let mut last_fault = String::new();
+    loop {
+        let worked = gate.look(today(), Instant::now(), &mut tell);
+        let worked = worked.and_then(|()| gate.step(today(), context, &mut tell));
+        let wait = match worked {
+            Ok(true) => Duration::ZERO,
+            Ok(false) if args.once && gate.next_in(Instant::now()).is_none() => return Ok(Exit::Passed),
+            Ok(false) => gate.next_in(Instant::now()).unwrap_or(args.look_every).min(args.look_every),
+            Err(error) if args.once => return Err(error.into()),
+            Err(error) => {
+                tell_once(&error, &mut last_fault);
+                RETRY
+            }
+        };
+        match wakes.recv_timeout(wait) {
+            Ok(Wake::Stop) | Err(RecvTimeoutError::Disconnected) => return Ok(Exit::Passed),
+            Ok(Wake::Changed) | Err(RecvTimeoutError::Timeout) => {}
+        }
+        // One look is enough for all that has changed meanwhile.
+        while let Ok(wake) = wakes.try_recv() {
+            if matches!(wake, Wake::Stop) {
+                return Ok(Exit::Passed);
+            }
+        }
+    }
+}
+
+fn tell_once(error: &GateError, last: &mut String) {
+    let text = error.to_string();
+    if *last != text {
+        complain(&format!("{text}; it is tried again every {} s", RETRY.as_secs()));
+        *last = text;
+    }
+}
+
+fn today() -> Day {
+    // A clock set before 1970 is taken for 1970.
+    day_of(SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs()))
+}
+
+fn say(line: &str) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    writeln!(out, "{}", shown(line))?;
+    out.flush()
+}

@@ -1,0 +1,88 @@
+//! `gonogo ledger decide`.
+
+use clap::{Args, ValueEnum};
+
+use super::LedgerArg;
+use crate::accepted::Day;
+use crate::cli::accept::{day, reason};
+use crate::cli::prints::say;
+use crate::cli::terminal::Terminal;
+use crate::service::ledger::{Choice, Decision};
+
+pub(super) const EXAMPLES: &str = "\
+Examples:
+  gonogo ledger decide 17 release --because \"the clip is off\" --by Ada
+  gonogo ledger decide 17 refuse --because \"wrong filament\" --by Ada
+  gonogo ledger decide 9 release --because \"only the first layer, I stay\" \\
+      --by Ada --until 2027-01-31 --even-unsafe-on Heron
+
+`gonogo ledger list` shows the numbers. A decision holds for that very content on
+that very sheet; a changed job or sheet is judged, and decided on, anew. None is
+ever taken out: a later one takes its place. `gonogo gate` acts on it.
+
+A no-go on heat or travel can burn, set fire or drive an axis into something.
+Releasing one does not make it safe: stay with the machine; the maker's documents
+come first.
+
+Exit codes: 0 written down, 2 not.";
+
+/// What is decided on what.
+#[derive(Debug, Args)]
+pub struct DecideArgs {
+    /// The inspection.
+    #[arg(value_name = "NUMBER")]
+    inspection: i64,
+    /// The decision.
+    #[arg(value_name = "DECISION", value_enum)]
+    choice: Word,
+    /// Why.
+    #[arg(long, value_name = "TEXT", value_parser = reason)]
+    because: String,
+    /// Who decides.
+    #[arg(long, value_name = "NAME", value_parser = reason)]
+    by: String,
+    /// Last day on which it counts, such as 2027-01-31.
+    #[arg(long, value_name = "DATE", value_parser = day)]
+    until: Option<Day>,
+    /// Release a no-go on heat or travel too: the name of the machine, typed out.
+    #[arg(long, value_name = "MACHINE")]
+    even_unsafe_on: Option<String>,
+    #[command(flatten)]
+    ledger: LedgerArg,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Word {
+    /// It may be printed.
+    Release,
+    /// It may not.
+    Refuse,
+    /// Somebody has to look first.
+    Hold,
+}
+
+impl From<Word> for Choice {
+    fn from(word: Word) -> Self {
+        match word {
+            Word::Release => Self::Release,
+            Word::Refuse => Self::Refuse,
+            Word::Hold => Self::Hold,
+        }
+    }
+}
+
+/// Writes the decision down.
+pub(super) fn run(args: &DecideArgs, terminal: &Terminal) -> anyhow::Result<()> {
+    let ledger = args.ledger.open()?;
+    let decision = Decision {
+        choice: args.choice.into(),
+        reason: args.because.clone(),
+        who: args.by.clone(),
+        until: args.until,
+        confirmation: args.even_unsafe_on.clone(),
+    };
+    ledger.decide(args.inspection, &decision)?;
+    let until = args.until.map(|day| format!(" until {day}")).unwrap_or_default();
+    let done = format!("Inspection {}: {} by {}{until}.", args.inspection, decision.choice.word(), decision.who);
+    say(&[done], terminal)
+}

@@ -1,0 +1,402 @@
+//! A gate: jobs are dropped into a folder, judged on every machine that has a sheet, and laid where they may be loaded, where
+//! somebody has to decide, or where they are blocked.
+//!
+//! ```text
+//! inbox/               jobs arrive; a file counts once it rests
+//! machines/*.toml      a sheet for each machine
+//! jobs/                all jobs, unpacked, under escaped names with digits of their digest
+//! cleared/<machine>/   copies of those that may be loaded there
+//! waiting/ blocked/    copies of those cleared for no machine, each with a text that says why
+//! gonogo.ledger        what was judged and decided
+//! ```
+//!
+//! It moves no machine and sends nothing to one. What lies in `cleared/` was judged on the sheet as it is now, or released by
+//! somebody: when a sheet changes, what is not known to be cleared on the new one is taken back before anything else is done,
+//! and all is judged anew, newest first, while arrivals go before.
+//!
+//! [`Gate::look`] looks at folders, the ledger and the day, [`Gate::step`] judges one job. Whoever calls them waits in between.
+
+mod inbox;
+mod names;
+mod places;
+mod sheets;
+mod told;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{File, TryLockError};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, SystemTime};
+
+use crate::accepted::{Accepted, Day};
+use crate::findings::Inspection;
+use crate::machine::Machine;
+use crate::preflight::{JobError, RunContext};
+use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question, Standing};
+use crate::show::report::text::{Extent, TextReport};
+use crate::show::report::{Look, Report};
+use crate::study::matrix::Totals;
+use crate::wording::safe;
+
+pub use places::Place;
+pub use told::{Answered, Told};
+
+use inbox::Inbox;
+use places::Places;
+use sheets::Sheets;
+
+/// Columns of the texts beside jobs.
+const NOTE_WIDTH: usize = 100;
+
+/// What may be done about a job that is cleared for no machine.
+const DECIDING: &str = "
+To decide on one of them, write down what and why:
+gonogo ledger decide NUMBER release --because \"...\" --by NAME
+
+";
+
+/// How a gate works.
+#[derive(Debug, Clone, Copy)]
+pub struct Settings {
+    /// How long size and time of a file must stay the same before it is taken in.
+    pub rest: Duration,
+    /// Most plain bytes of a job.
+    pub limit_bytes: Option<u64>,
+}
+
+/// Why a gate cannot be opened, or not go on for now. Nothing is lost by it: what was not done is done later.
+#[derive(Debug, thiserror::Error)]
+pub enum GateError {
+    /// Another one has it open.
+    #[error("another gate is open on {}: two would take the jobs from each other", .0.display())]
+    Busy(PathBuf),
+    /// A folder cannot be used.
+    #[error("cannot {doing} {}: {source}", path.display())]
+    Folder {
+        /// What was tried.
+        doing: &'static str,
+        /// Where.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The ledger cannot be used.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+}
+
+/// An open gate.
+pub struct Gate {
+    root: PathBuf,
+    ledger: Ledger,
+    places: Places,
+    inbox: Inbox,
+    sheets: Sheets,
+    /// Digests of the jobs by their names, where known.
+    jobs: BTreeMap<String, Option<String>>,
+    /// Those that are to be judged and laid, the last one first.
+    queue: Vec<String>,
+    /// The day and the last decision for which they lie where they lie.
+    as_of: Option<(Day, i64)>,
+    /// What was told of files that are none of its own.
+    strange: BTreeSet<String>,
+    nothing_accepted: Accepted,
+    /// Held as long as the gate is open.
+    _lock: File,
+}
+
+impl Gate {
+    /// Opens the gate in a folder, and makes what is missing there.
+    ///
+    /// # Errors
+    /// Where another one has it open, or folders or the ledger cannot be used.
+    pub fn open(root: &Path, settings: Settings) -> Result<Self, GateError> {
+        let folder = |doing, path: &Path| {
+            let path = path.to_owned();
+            move |source| GateError::Folder { doing, path, source }
+        };
+        std::fs::create_dir_all(root).map_err(folder("make", root))?;
+        let lock_path = root.join(".gonogo-gate");
+        let lock = File::create(&lock_path).map_err(folder("write", &lock_path))?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(GateError::Busy(root.to_owned())),
+            Err(TryLockError::Error(source)) => return Err(folder("lock", &lock_path)(source)),
+        }
+        let machines = root.join("machines");
+        std::fs::create_dir_all(&machines).map_err(folder("make", &machines))?;
+        let ledger = Ledger::open(&root.join(LEDGER_FILE))?;
+        let places = Places::new(root).map_err(folder("use the folders in", root))?;
+        let inbox = root.join("inbox");
+        let inbox = Inbox::new(inbox.clone(), settings.rest, settings.limit_bytes).map_err(folder("make", &inbox))?;
+        let mut gate = Self {
+            root: root.to_owned(),
+            ledger,
+            places,
+            inbox,
+            sheets: Sheets::default(),
+            jobs: BTreeMap::new(),
+            queue: Vec::new(),
+            as_of: None,
+            strange: BTreeSet::new(),
+            nothing_accepted: Accepted { source: String::new(), entries: Vec::new() },
+            _lock: lock,
+        };
+        gate.remember()?;
+        Ok(gate)
+    }
+
+    /// The ledger.
+    pub fn ledger(&self) -> &Ledger {
+        &self.ledger
+    }
+
+    /// How many jobs are still to be judged or laid.
+    pub fn left(&self) -> usize {
+        self.queue.len()
+    }
+
+    /// How long until a file in the inbox may be taken in; none where none is waited for.
+    pub fn next_in(&self, now: Instant) -> Option<Duration> {
+        self.inbox.next_in(now)
+    }
+
+    fn folder(&self, doing: &'static str, below: &str) -> impl FnOnce(io::Error) -> GateError {
+        let path = self.root.join(below);
+        move |source| GateError::Folder { doing, path, source }
+    }
+
+    /// Takes up the jobs that are kept, the oldest first.
+    fn remember(&mut self) -> Result<(), GateError> {
+        let jobs = self.places.jobs();
+        // However the folder was spelled then: names are its own.
+        let name = |path: &str| Path::new(path).file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let known: BTreeMap<String, String> =
+            self.ledger.paths()?.into_iter().map(|(path, digest)| (name(&path), digest)).collect();
+        let mut by_time = Vec::new();
+        for name in places::names(&jobs).map_err(self.folder("read", "jobs"))? {
+            let path = jobs.join(&name);
+            let arrived = path.metadata().and_then(|found| found.modified()).unwrap_or(SystemTime::UNIX_EPOCH);
+            let digest = known.get(&name).filter(|digest| names::is_of(&name, digest)).cloned();
+            self.jobs.insert(name.clone(), digest);
+            by_time.push((arrived, name));
+        }
+        by_time.sort();
+        self.queue = by_time.into_iter().map(|(_, name)| name).collect();
+        Ok(())
+    }
+
+    /// Looks at the sheets, the decisions, the day and the inbox. What is not cleared any more is taken back at once.
+    ///
+    /// # Errors
+    /// Where a folder or the ledger cannot be used for now.
+    pub fn look(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        let machines = self.root.join("machines");
+        let mut changed = self.sheets.look(&machines, tell).map_err(self.folder("read", "machines"))?;
+        let as_of = Some((today, self.ledger.last_decision()?));
+        changed |= self.as_of != as_of;
+        if changed {
+            // Only when all of it is done does it count as done.
+            self.as_of = None;
+            self.withdraw(today, tell)?;
+            let queued: BTreeSet<String> = self.queue.iter().cloned().collect();
+            let mut all: Vec<String> = self.by_arrival().into_iter().filter(|name| !queued.contains(name)).collect();
+            all.append(&mut self.queue);
+            self.queue = all;
+            self.as_of = as_of;
+        }
+        let arrived = self.inbox.look(now, &self.places, tell).map_err(self.folder("take jobs in from", "inbox"))?;
+        // The first to arrive is the first to be judged.
+        for job in arrived.into_iter().rev() {
+            self.queue.retain(|name| *name != job.name);
+            self.jobs.insert(job.name.clone(), Some(job.digest));
+            self.queue.push(job.name);
+        }
+        Ok(())
+    }
+
+    fn by_arrival(&self) -> Vec<String> {
+        let jobs = self.places.jobs();
+        let arrived = |name: &str| jobs.join(name).metadata().and_then(|found| found.modified()).ok();
+        let mut by_time: Vec<_> = self.jobs.keys().map(|name| (arrived(name), name.clone())).collect();
+        by_time.sort();
+        by_time.into_iter().map(|(_, name)| name).collect()
+    }
+
+    /// What is known of a job on a machine.
+    fn standing(&self, name: &str, machine: &Machine, today: Day) -> Result<Option<Standing>, GateError> {
+        let Some(Some(digest)) = self.jobs.get(name) else { return Ok(None) };
+        let facts = machine.facts();
+        let question = Question::of(digest, name, &facts, &self.nothing_accepted, today);
+        Ok(self.ledger.standing_of(&question, today)?)
+    }
+
+    /// Takes back what is not known to be cleared as things are now.
+    fn withdraw(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        let mut cleared = BTreeSet::new();
+        for (folder, machine) in self.sheets.machines() {
+            self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
+            for name in self.jobs.keys() {
+                if self.standing(name, machine, today)?.is_some_and(|standing| Place::of(&standing) == Place::Cleared) {
+                    cleared.insert((folder.to_owned(), name.clone()));
+                }
+            }
+        }
+        let is_cleared = |folder: &str, name: &str| {
+            let is_ours = self.jobs.contains_key(name);
+            is_ours.then(|| cleared.contains(&(folder.to_owned(), name.to_owned())))
+        };
+        let withdrawn = self.places.withdraw(is_cleared).map_err(self.folder("take jobs back from", "cleared"))?;
+        for (machine, count, strange) in withdrawn {
+            for name in strange {
+                let at = format!("cleared/{machine}/{name}");
+                if self.strange.insert(at.clone()) {
+                    tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
+                }
+            }
+            if count > 0 {
+                tell(Told::Withdrawn { machine, count });
+            }
+        }
+        Ok(())
+    }
+
+    /// Judges the next job where it was not judged, and lays it where it belongs; false where nothing is left to do.
+    ///
+    /// # Errors
+    /// Where a folder or the ledger cannot be used for now; the job is tried again behind the others.
+    pub fn step(
+        &mut self,
+        today: Day,
+        context: RunContext<'_, '_>,
+        tell: &mut dyn FnMut(Told),
+    ) -> Result<bool, GateError> {
+        let Some(name) = self.queue.last().cloned() else { return Ok(false) };
+        let laid = self.lay(&name, today, context);
+        self.queue.pop();
+        match laid {
+            Ok(told) => {
+                told.into_iter().for_each(tell);
+                Ok(true)
+            }
+            Err(error) => {
+                // The others come first now.
+                self.queue.insert(0, name);
+                Err(error)
+            }
+        }
+    }
+
+    /// What is to be told: nothing where all is as it was.
+    fn lay(&mut self, name: &str, today: Day, context: RunContext<'_, '_>) -> Result<Option<Told>, GateError> {
+        let judged = match self.judge(name, today, context)? {
+            Ok(judged) => judged,
+            Err(why) => return self.block(name, why).map(Some),
+        };
+        // Judging takes its time: what holds by now is what counts.
+        if judged && self.sheets.have_changed(&self.root.join("machines")) {
+            self.as_of = None;
+        }
+        if self.as_of.is_none() {
+            return Ok(None);
+        }
+        let mut answers = Vec::new();
+        let mut cleared_for = Vec::new();
+        for (folder, machine) in self.sheets.machines() {
+            let Some(standing) = self.standing(name, machine, today)? else { continue };
+            let place = Place::of(&standing);
+            if place == Place::Cleared {
+                cleared_for.push(folder);
+            }
+            answers.push(Answered {
+                machine: machine.name.clone(),
+                inspection: standing.inspection,
+                verdict: standing.verdict,
+                decided: standing.decided.map(|decided| decided.decision.choice),
+                place,
+            });
+        }
+        let place = answers.iter().map(|answered| answered.place).min().unwrap_or(Place::Waiting);
+        let why = if place == Place::Cleared { String::new() } else { self.note(name, &answers)? };
+        let digest = self.jobs.get(name).cloned().flatten().unwrap_or_default();
+        let moved = match self.places.lay(name, &digest, &cleared_for, place, &why) {
+            Err(error) if error.kind() == io::ErrorKind::InvalidData => {
+                return self.block(name, error.to_string()).map(Some);
+            }
+            laid => laid.map_err(self.folder("lay jobs in", ""))?,
+        };
+        Ok((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers }))
+    }
+
+    /// Judges a job on the machines for which there is no answer yet, true where there were any; why that is impossible.
+    fn judge(
+        &mut self,
+        name: &str,
+        today: Day,
+        context: RunContext<'_, '_>,
+    ) -> Result<Result<bool, String>, GateError> {
+        let mut missing = Vec::new();
+        for (_, machine) in self.sheets.machines() {
+            if self.standing(name, machine, today)?.is_none() {
+                missing.push(machine);
+            }
+        }
+        if missing.is_empty() {
+            return Ok(Ok(false));
+        }
+        let judging =
+            Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
+        let answer = match judging.judge(&self.places.jobs().join(name), context) {
+            Ok(answer) => answer,
+            Err(JobError::Read { source, .. }) if source.kind() != io::ErrorKind::NotFound => {
+                return Err(self.folder("read jobs in", "jobs")(source));
+            }
+            Err(error) => return Ok(Err(error.to_string())),
+        };
+        if let Some(error) = answer.unkept {
+            return Err(error.into());
+        }
+        let Some(judged) = answer.inspections.first().map(|inspection| inspection.job.digest.clone()) else {
+            return Ok(Ok(false));
+        };
+        let is_the_same = match self.jobs.get(name).cloned().flatten() {
+            Some(digest) => digest == judged,
+            None => names::is_of(name, &judged),
+        };
+        if !is_the_same {
+            return Ok(Err(places::CHANGED.to_owned()));
+        }
+        self.jobs.insert(name.to_owned(), Some(judged));
+        Ok(Ok(true))
+    }
+
+    /// Takes a job away from all machines; says why where it is blocked.
+    fn block(&self, name: &str, why: String) -> Result<Told, GateError> {
+        self.places.hold_back(name, &why).map_err(self.folder("block jobs in", ""))?;
+        Ok(Told::Blocked { name: name.to_owned(), why })
+    }
+
+    /// What is said beside a job that is cleared for no machine.
+    fn note(&self, name: &str, answers: &[Answered]) -> Result<String, GateError> {
+        if answers.is_empty() {
+            return Ok("No machine has a sheet in machines/, or their sheets have faults.\n".to_owned());
+        }
+        let mut inspections: Vec<Inspection> = Vec::new();
+        for answered in answers {
+            inspections.extend(self.ledger.inspection(answered.inspection)?);
+        }
+        let look = Look { width: NOTE_WIDTH, color: false };
+        let mut text = format!("{name}\n\n").into_bytes();
+        for Answered { machine, inspection, verdict, place, .. } in answers {
+            let line = format!("inspection {inspection}: {verdict} on {}, {place}\n", safe(machine));
+            text.extend_from_slice(line.as_bytes());
+        }
+        text.extend_from_slice(DECIDING.as_bytes());
+        let mut report = TextReport::new(look, Extent { details: false, letters: false });
+        let totals = Totals::new([], crate::Verdict::NoGo);
+        // Writing to memory cannot fail.
+        let _ = inspections.into_iter().try_for_each(|inspection| report.add(&Ok(vec![inspection]), &mut text));
+        let _ = report.finish(&totals, &mut text);
+        Ok(String::from_utf8_lossy(&text).into_owned())
+    }
+}

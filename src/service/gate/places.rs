@@ -1,0 +1,249 @@
+//! Where jobs lie: `cleared/<machine>/`, `waiting/`, `blocked/`.
+//!
+//! A copy is made under another name, brought to the disk and only then renamed, so that there is never half a job; it is
+//! hashed on its way, so that what lies there is what was judged. Taking away comes before putting down.
+
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use tempfile::NamedTempFile;
+
+use crate::findings::Verdict;
+use crate::service::ledger::{Choice, Standing};
+
+/// Why a job is not laid whose bytes are others by now.
+pub(super) const CHANGED: &str = "its bytes in jobs/ are not those that were taken in";
+/// How a copy is called before it is whole. No job is: their names do not begin with a point.
+pub(super) const UNFINISHED: &str = ".gonogo-";
+
+/// What may be done with a job on a machine, or as a whole: from the best to the worst.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Place {
+    /// It may be loaded.
+    Cleared,
+    /// Somebody has to decide.
+    Waiting,
+    /// It may not.
+    Blocked,
+}
+
+impl std::fmt::Display for Place {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(match self {
+            Self::Cleared => "cleared",
+            Self::Waiting => "waiting",
+            Self::Blocked => "blocked",
+        })
+    }
+}
+
+impl Place {
+    /// What comes of an answer and what somebody decided on it.
+    pub(super) fn of(standing: &Standing) -> Self {
+        match (standing.decided.as_ref().map(|decided| decided.decision.choice), standing.verdict) {
+            (Some(Choice::Release), _) | (None, Verdict::Go) => Self::Cleared,
+            (Some(Choice::Refuse), _) | (None, Verdict::NoGo) => Self::Blocked,
+            (Some(Choice::Hold), _) | (None, Verdict::Hold) => Self::Waiting,
+        }
+    }
+}
+
+/// The folders of a gate.
+pub(super) struct Places {
+    root: PathBuf,
+}
+
+impl Places {
+    /// Makes those that are missing, and takes away copies that were not finished.
+    pub(super) fn new(root: &Path) -> io::Result<Self> {
+        let places = Self { root: root.to_owned() };
+        for folder in [places.jobs(), places.waiting(), places.blocked(), root.join("cleared")] {
+            fs::create_dir_all(folder)?;
+        }
+        for folder in [places.jobs(), places.waiting(), places.blocked()].into_iter().chain(places.cleared()?) {
+            for name in names(&folder)?.into_iter().filter(|name| name.starts_with(UNFINISHED)) {
+                fs::remove_file(folder.join(name))?;
+            }
+        }
+        Ok(places)
+    }
+
+    /// Where the jobs themselves are kept.
+    pub(super) fn jobs(&self) -> PathBuf {
+        self.root.join("jobs")
+    }
+
+    fn waiting(&self) -> PathBuf {
+        self.root.join("waiting")
+    }
+
+    pub(super) fn blocked(&self) -> PathBuf {
+        self.root.join("blocked")
+    }
+
+    /// All folders of machines, of those whose sheet is gone too.
+    pub(super) fn cleared(&self) -> io::Result<Vec<PathBuf>> {
+        let mut folders = Vec::new();
+        for entry in fs::read_dir(self.root.join("cleared"))? {
+            // A link to a folder elsewhere, such as a card, counts as well.
+            let path = entry?.path();
+            if path.is_dir() {
+                folders.push(path);
+            }
+        }
+        folders.sort();
+        Ok(folders)
+    }
+
+    /// Makes the folder of a machine.
+    pub(super) fn open_for(&self, machine: &str) -> io::Result<()> {
+        fs::create_dir_all(self.root.join("cleared").join(machine))
+    }
+
+    /// Lays a job where it belongs: ready for these machines, or where it waits or is blocked, with what is to be said of it.
+    /// False where it lay so already.
+    pub(super) fn lay(
+        &self,
+        name: &str,
+        digest: &str,
+        cleared_for: &[&str],
+        place: Place,
+        why: &str,
+    ) -> io::Result<bool> {
+        let mut moved = false;
+        for folder in self.cleared()? {
+            if !cleared_for.iter().any(|machine| folder.ends_with(machine)) {
+                moved |= take_away(&folder, name)?;
+            }
+        }
+        let note = format!("{name}.txt");
+        for (folder, here) in [(self.waiting(), Place::Waiting), (self.blocked(), Place::Blocked)] {
+            if place != here {
+                moved |= take_away(&folder, name)?;
+                moved |= take_away(&folder, &note)?;
+            }
+        }
+        let from = self.jobs().join(name);
+        match place {
+            Place::Cleared => {
+                for machine in cleared_for {
+                    self.open_for(machine)?;
+                    moved |= put(&from, &self.root.join("cleared").join(machine), name, digest)?;
+                }
+            }
+            Place::Waiting | Place::Blocked => {
+                let folder = if place == Place::Waiting { self.waiting() } else { self.blocked() };
+                write(&folder, &note, why.as_bytes())?;
+                moved |= put(&from, &folder, name, digest)?;
+            }
+        }
+        Ok(moved)
+    }
+
+    /// Takes a job away from all machines and writes down why; the job itself stays among the jobs.
+    pub(super) fn hold_back(&self, name: &str, why: &str) -> io::Result<()> {
+        let note = format!("{name}.txt");
+        let folders = self.cleared()?.into_iter().chain([self.waiting(), self.blocked()]);
+        for folder in folders {
+            take_away(&folder, name)?;
+        }
+        take_away(&self.waiting(), &note)?;
+        write(&self.blocked(), &note, format!("{why}\n").as_bytes())
+    }
+
+    /// Takes what is not (any longer) cleared away from those who would load it; for each machine how many jobs, and what there
+    /// is no job of this gate.
+    pub(super) fn withdraw(
+        &self,
+        is_cleared: impl Fn(&str, &str) -> Option<bool>,
+    ) -> io::Result<Vec<(String, usize, Vec<String>)>> {
+        let mut all = Vec::new();
+        for folder in self.cleared()? {
+            let machine = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let (mut count, mut strange) = (0, Vec::new());
+            for name in names(&folder)? {
+                match is_cleared(&machine, &name) {
+                    Some(true) => {}
+                    Some(false) => {
+                        take_away(&folder, &name)?;
+                        count += 1;
+                    }
+                    None => strange.push(name),
+                }
+            }
+            all.push((machine, count, strange));
+        }
+        Ok(all)
+    }
+}
+
+/// The names in a folder, sorted.
+pub(super) fn names(folder: &Path) -> io::Result<Vec<String>> {
+    let mut names = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        names.push(entry?.file_name().to_string_lossy().into_owned());
+    }
+    names.sort();
+    Ok(names)
+}
+
+/// False where there was nothing.
+fn take_away(folder: &Path, name: &str) -> io::Result<bool> {
+    match fs::remove_file(folder.join(name)) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        done => done.map(|()| true),
+    }
+}
+
+/// Copies a job into a folder; false where it is there already.
+fn put(from: &Path, folder: &Path, name: &str, digest: &str) -> io::Result<bool> {
+    let mut source = File::open(from)?;
+    let length = source.metadata()?.len();
+    if fs::metadata(folder.join(name)).is_ok_and(|there| there.len() == length) {
+        return Ok(false);
+    }
+    let mut copy = unfinished(folder)?;
+    let mut hasher = blake3::Hasher::new();
+    let mut buffer = vec![0; 1 << 16];
+    loop {
+        let count = source.read(&mut buffer)?;
+        if count == 0 {
+            break;
+        }
+        hasher.update(&buffer[..count]);
+        copy.write_all(&buffer[..count])?;
+    }
+    if format!("blake3:{}", hasher.finalize().to_hex()) != digest {
+        return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));
+    }
+    finish(copy, &folder.join(name)).map(|()| true)
+}
+
+/// Writes a small file as a whole.
+pub(super) fn write(folder: &Path, name: &str, bytes: &[u8]) -> io::Result<()> {
+    let mut file = unfinished(folder)?;
+    file.write_all(bytes)?;
+    finish(file, &folder.join(name))
+}
+
+/// A file that has no name of its own yet.
+pub(super) fn unfinished(folder: &Path) -> io::Result<NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(UNFINISHED);
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o644));
+    builder.tempfile_in(folder)
+}
+
+/// Gives a file its name once it is on the disk.
+fn finish(file: NamedTempFile, path: &Path) -> io::Result<()> {
+    file.as_file().sync_all()?;
+    file.persist(path).map_err(|error| error.error)?;
+    sync_folder(path.parent().unwrap_or(path))
+}
+
+/// Brings the names in a folder to the disk.
+pub(super) fn sync_folder(folder: &Path) -> io::Result<()> {
+    if cfg!(unix) { File::open(folder)?.sync_all() } else { Ok(()) }
+}

@@ -1,0 +1,123 @@
+//! What a gate has to tell.
+
+use std::fmt;
+
+use super::places::Place;
+use crate::findings::Verdict;
+use crate::service::ledger::Choice;
+use crate::wording::{counted, safe};
+
+/// Something that a gate did or saw. It reads as one line; names in it are as they are on the disk.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Told {
+    /// A sheet is used from now on, as the machine of that name.
+    Sheet {
+        /// Its file.
+        file: String,
+        /// The machine.
+        machine: String,
+    },
+    /// A sheet has faults: nothing is cleared for its machine.
+    SheetFaults {
+        /// Its file.
+        file: String,
+        /// All faults.
+        faults: String,
+    },
+    /// A sheet is gone, and its machine with it.
+    SheetGone {
+        /// Its file.
+        file: String,
+    },
+    /// What lay ready for a machine is not cleared as things are now, and was taken away.
+    Withdrawn {
+        /// The folder of the machine.
+        machine: String,
+        /// How many jobs.
+        count: usize,
+    },
+    /// A job was taken in.
+    TakenIn {
+        /// Its name in the inbox.
+        from: String,
+        /// The name under which it is kept.
+        name: String,
+    },
+    /// What lies in the inbox is no job, or cannot be read; it lies in `blocked/` now.
+    Unreadable {
+        /// Its name in the inbox.
+        from: String,
+        /// Why.
+        why: String,
+    },
+    /// Something in a folder is left where it is.
+    Left {
+        /// Where.
+        at: String,
+        /// Why.
+        why: String,
+    },
+    /// A job has its place.
+    Placed {
+        /// The name under which it is kept.
+        name: String,
+        /// Where it lies as a whole.
+        place: Place,
+        /// What it got, machine by machine.
+        answers: Vec<Answered>,
+    },
+    /// A job cannot be judged, or is not what was taken in; it is blocked.
+    Blocked {
+        /// The name under which it is kept.
+        name: String,
+        /// Why.
+        why: String,
+    },
+}
+
+/// What a job got on a machine.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answered {
+    /// Name of the machine.
+    pub machine: String,
+    /// The number of the inspection.
+    pub inspection: i64,
+    /// The answer of the checks.
+    pub verdict: Verdict,
+    /// What somebody decided on it.
+    pub decided: Option<Choice>,
+    /// What comes of both.
+    pub place: Place,
+}
+
+impl fmt::Display for Told {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Sheet { file, machine } => write!(f, "machines/{}: used as {}", safe(file), safe(machine)),
+            Self::SheetFaults { file, faults } => {
+                write!(f, "machines/{}: has faults, nothing is cleared for it\n{}", safe(file), faults.trim_end())
+            }
+            Self::SheetGone { file } => write!(f, "machines/{}: is gone", safe(file)),
+            Self::Withdrawn { machine, count } => {
+                write!(f, "cleared/{}: {} taken back", safe(machine), counted(*count as u64, "job", "jobs"))
+            }
+            Self::TakenIn { from, name } => write!(f, "{}: taken in as {}", safe(from), safe(name)),
+            Self::Unreadable { from, why } => write!(f, "{}: blocked, {}", safe(from), safe(why)),
+            Self::Left { at, why } => write!(f, "{}: left there, {}", safe(at), safe(why)),
+            Self::Blocked { name, why } => write!(f, "{}: blocked, {}", safe(name), safe(why)),
+            Self::Placed { name, place, answers } => {
+                write!(f, "{}: {place}", safe(name))?;
+                for answered in answers {
+                    write!(f, " · {} on {}", answered.verdict, safe(&answered.machine))?;
+                    match answered.decided {
+                        Some(Choice::Release) => f.write_str(", released")?,
+                        Some(Choice::Refuse) => f.write_str(", refused")?,
+                        Some(Choice::Hold) => f.write_str(", held")?,
+                        None => {}
+                    }
+                }
+                if answers.is_empty() { write!(f, ", no machine has a sheet") } else { Ok(()) }
+            }
+        }
+    }
+}

@@ -1,0 +1,465 @@
+//! A gate on a folder of its own: what is cleared, what waits and what is blocked, whatever is dropped into it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use flate2::{Compression, write::GzEncoder};
+use gonogo::accepted::{Day, day_from};
+use gonogo::preflight::{RunContext, silent};
+use gonogo::service::gate::{Answered, Gate, GateError, Place, Settings, Told};
+use gonogo::service::ledger::{Choice, DecideError, Decision};
+use gonogo::threads::HelperPool;
+use snapbox::cmd::cargo_bin;
+
+use crate::random_jobs::Dice;
+
+/// A workshop with a gate.
+struct Shop {
+    folder: tempfile::TempDir,
+}
+
+const AT_ONCE: Settings = Settings { rest: Duration::ZERO, limit_bytes: None };
+
+fn day(text: &str) -> Day {
+    day_from(text).expect("a day")
+}
+
+fn today() -> Day {
+    day("2026-11-28")
+}
+
+fn corpus(kind: &str, name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join(kind).join(name)
+}
+
+fn job(name: &str) -> Vec<u8> {
+    fs::read(corpus("jobs", &format!("{name}.gcode"))).expect("a job of the corpus")
+}
+
+impl Shop {
+    /// With the sheets of these machines of the corpus.
+    fn new(machines: &[&str]) -> Self {
+        let shop = Self { folder: tempfile::tempdir().expect("a folder") };
+        for folder in ["inbox", "machines"] {
+            fs::create_dir(shop.at(folder)).expect("a folder");
+        }
+        for machine in machines {
+            let sheet = format!("{machine}.toml");
+            fs::copy(corpus("machines", &sheet), shop.at("machines").join(sheet)).expect("copies");
+        }
+        shop
+    }
+
+    fn at(&self, below: &str) -> PathBuf {
+        self.folder.path().join(below)
+    }
+
+    fn drop_in(&self, name: &str, bytes: &[u8]) {
+        fs::write(self.at("inbox").join(name), bytes).expect("writes");
+    }
+
+    fn gate(&self) -> Gate {
+        Gate::open(self.folder.path(), AT_ONCE).expect("opens")
+    }
+
+    /// All files below a folder, by their paths in it.
+    fn files(&self, below: &str) -> BTreeMap<String, Vec<u8>> {
+        let root = self.at(below);
+        if !root.exists() {
+            return BTreeMap::new();
+        }
+        let files = walkdir::WalkDir::new(&root).into_iter().map(|entry| entry.expect("is listed"));
+        let files = files.filter(|entry| entry.file_type().is_file());
+        let name = |path: &Path| path.strip_prefix(&root).expect("below").to_string_lossy().into_owned();
+        files.map(|entry| (name(entry.path()), fs::read(entry.path()).expect("is read"))).collect()
+    }
+
+    /// The names below a folder, digits of digests as `#`.
+    fn names(&self, below: &str) -> Vec<String> {
+        self.files(below).into_keys().map(|name| without_digits(&name)).collect()
+    }
+}
+
+fn without_digits(name: &str) -> String {
+    let is_hex = |digits: &str| digits.len() == 8 && digits.chars().all(|c| c.is_ascii_hexdigit());
+    let mut parts: Vec<&str> = name.split('-').collect();
+    if let Some(last) = parts.last_mut()
+        && let Some((digits, ending)) = last.split_once('.')
+        && is_hex(digits)
+    {
+        return format!("{}-#.{ending}", parts[..parts.len() - 1].join("-"));
+    }
+    name.to_owned()
+}
+
+/// Looks and works until nothing is left to do; what was told.
+fn settle(gate: &mut Gate, today: Day) -> Vec<Told> {
+    let mut told = Vec::new();
+    let helpers = HelperPool::alone();
+    gate.look(today, Instant::now(), &mut |one| told.push(one)).expect("looks");
+    while gate.step(today, RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("works") {}
+    told
+}
+
+fn placed(told: &[Told]) -> Vec<(String, Place, Vec<Answered>)> {
+    let of = |one: &Told| match one {
+        Told::Placed { name, place, answers } => Some((without_digits(name), *place, answers.clone())),
+        _ => None,
+    };
+    told.iter().filter_map(of).collect()
+}
+
+fn decision(choice: Choice, until: Option<Day>, confirmation: Option<&str>) -> Decision {
+    let confirmation = confirmation.map(str::to_owned);
+    Decision { choice, reason: "looked at it".to_owned(), who: "Ada".to_owned(), until, confirmation }
+}
+
+#[test]
+fn jobs_are_laid_where_they_belong() {
+    let shop = Shop::new(&["heron", "wren"]);
+    for name in ["heron-bracket", "heron-gap", "heron-hook"] {
+        shop.drop_in(&format!("{name}.gcode"), &job(name));
+    }
+    let told = settle(&mut shop.gate(), today());
+    let answers: BTreeMap<_, _> =
+        placed(&told).into_iter().map(|(name, place, answers)| (name, (place, answers))).collect();
+    // As the jobs themselves say; on Wren others.
+    let on_heron = |name: &str| {
+        let (_, answers) = &answers[name];
+        answers.iter().find(|answered| answered.machine == "Heron").expect("is judged").place
+    };
+    assert_eq!(on_heron("heron-bracket-#.gcode"), Place::Cleared);
+    assert_eq!(on_heron("heron-gap-#.gcode"), Place::Waiting);
+    assert_eq!(on_heron("heron-hook-#.gcode"), Place::Blocked);
+    assert_eq!(shop.names("inbox"), [""; 0]);
+    assert_eq!(shop.names("jobs"), ["heron-bracket-#.gcode", "heron-gap-#.gcode", "heron-hook-#.gcode"]);
+    assert!(shop.names("cleared/heron").contains(&"heron-bracket-#.gcode".to_owned()));
+    for (name, bytes) in shop.files("cleared").iter().chain(&shop.files("waiting")).chain(&shop.files("blocked")) {
+        let name = without_digits(name.rsplit('/').next().expect("a name"));
+        match name.strip_suffix(".txt") {
+            // What is said beside it names the machine and what is wrong.
+            Some(of) => assert!(String::from_utf8_lossy(bytes).contains("Heron"), "{of}"),
+            None => assert_eq!(*bytes, job(name.strip_suffix("-#.gcode").expect("a job")), "{name}"),
+        }
+    }
+    // Each job lies in cleared, or in one of the others with a text beside it.
+    let ways = ["cleared", "waiting", "blocked"].map(|folder| {
+        shop.files(folder)
+            .into_keys()
+            .map(|name| name.rsplit('/').next().expect("a name").to_owned())
+            .collect::<BTreeSet<_>>()
+    });
+    for name in shop.files("jobs").into_keys() {
+        assert_eq!(ways.iter().filter(|names| names.contains(&name)).count(), 1, "{name}");
+        assert!(ways[0].contains(&name) || ways.iter().any(|names| names.contains(&format!("{name}.txt"))), "{name}");
+    }
+    // Opened again nothing moves, and nothing is judged.
+    let before = ["cleared", "waiting", "blocked", "jobs"].map(|folder| shop.files(folder));
+    let mut again = shop.gate();
+    let told = settle(&mut again, today());
+    assert_eq!(placed(&told), []);
+    assert_eq!(["cleared", "waiting", "blocked", "jobs"].map(|folder| shop.files(folder)), before);
+}
+
+/// The numbers of all inspections in the ledger.
+fn inspections(gate: &Gate) -> BTreeSet<i64> {
+    let mut all = BTreeSet::new();
+    gate.ledger()
+        .list(|listed| {
+            all.insert(listed.id);
+            Ok::<(), gonogo::service::ledger::LedgerError>(())
+        })
+        .expect("is read");
+    all
+}
+
+#[test]
+fn a_changed_sheet_takes_back_at_once_and_judges_only_what_it_must() {
+    let shop = Shop::new(&["heron", "wren"]);
+    for name in ["heron-bracket", "heron-square", "wren-cap"] {
+        shop.drop_in(&format!("{name}.gcode"), &job(name));
+    }
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    let (before, ready) = (inspections(&gate), shop.files("cleared/heron"));
+    assert_eq!((before.len(), ready.is_empty()), (6, false));
+    // A travel that holds no job.
+    let sheet = shop.at("machines/heron.toml");
+    let whole = fs::read_to_string(&sheet).expect("a sheet");
+    let small = whole.replacen("[travel]", "[travel]\n# smaller\n", 1).replacen("x = [", "x = [0.0, 1.0] # [", 1);
+    assert_ne!(small, whole);
+    fs::write(&sheet, &small).expect("writes");
+    let mut told = Vec::new();
+    gate.look(today(), Instant::now(), &mut |one| told.push(one)).expect("looks");
+    assert!(told.contains(&Told::Withdrawn { machine: "heron".to_owned(), count: ready.len() }), "{told:?}");
+    assert!(shop.names("cleared/heron").is_empty(), "before anything is judged");
+    let on_wren = shop.files("cleared/wren");
+    settle(&mut gate, today());
+    assert_eq!(inspections(&gate).difference(&before).count(), 3, "three jobs on the one sheet that changed");
+    assert_eq!(shop.files("cleared/wren"), on_wren);
+    // The old sheet again: the ledger knows all of it.
+    fs::write(&sheet, &whole).expect("writes");
+    let known = inspections(&gate);
+    settle(&mut gate, today());
+    assert_eq!((inspections(&gate), shop.files("cleared/heron")), (known, ready));
+    // Faults, or no sheet any more: nothing is cleared.
+    fs::write(&sheet, "name = 3\n").expect("writes");
+    let told = settle(&mut gate, today());
+    assert!(
+        told.iter().any(|one| matches!(one, Told::SheetFaults { faults, .. } if faults.contains("heron.toml:1"))),
+        "{told:?}"
+    );
+    assert!(shop.names("cleared/heron").is_empty());
+    fs::remove_file(&sheet).expect("removes");
+    assert!(settle(&mut gate, today()).contains(&Told::SheetGone { file: "heron.toml".to_owned() }));
+}
+
+#[test]
+fn decisions_hold_until_their_last_day() {
+    let shop = Shop::new(&["heron"]);
+    for name in ["heron-bracket", "heron-gap", "heron-hook"] {
+        shop.drop_in(&format!("{name}.gcode"), &job(name));
+    }
+    let mut gate = shop.gate();
+    let told = placed(&settle(&mut gate, today()));
+    let number = |name: &str| told.iter().find(|(of, ..)| of.starts_with(name)).expect("is judged").2[0].inspection;
+    let [go, hold, no_go] = ["heron-bracket", "heron-gap", "heron-hook"].map(number);
+    gate.ledger().decide(go, &decision(Choice::Refuse, None, None)).expect("is written");
+    gate.ledger().decide(hold, &decision(Choice::Release, Some(day("2026-11-30")), None)).expect("is written");
+    let unsafe_one = decision(Choice::Release, None, None);
+    assert!(matches!(gate.ledger().decide(no_go, &unsafe_one), Err(DecideError::Unconfirmed(_))));
+    gate.ledger().decide(no_go, &decision(Choice::Release, None, Some("Heron"))).expect("is written");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), ["heron/heron-gap-#.gcode", "heron/heron-hook-#.gcode"]);
+    assert_eq!(shop.names("blocked"), ["heron-bracket-#.gcode", "heron-bracket-#.gcode.txt"]);
+    settle(&mut gate, day("2026-11-30"));
+    assert!(shop.names("cleared").contains(&"heron/heron-gap-#.gcode".to_owned()));
+    settle(&mut gate, day("2026-12-01"));
+    assert_eq!(shop.names("cleared"), ["heron/heron-hook-#.gcode"]);
+    assert_eq!(shop.names("waiting"), ["heron-gap-#.gcode", "heron-gap-#.gcode.txt"]);
+}
+
+#[test]
+fn two_gates_do_not_share_a_folder() {
+    let shop = Shop::new(&["heron"]);
+    let first = shop.gate();
+    assert!(matches!(Gate::open(shop.folder.path(), AT_ONCE), Err(GateError::Busy(_))));
+    drop(first);
+    shop.gate();
+}
+
+fn gz(bytes: &[u8]) -> Vec<u8> {
+    let mut packer = GzEncoder::new(Vec::new(), Compression::default());
+    packer.write_all(bytes).expect("memory can be written");
+    packer.finish().expect("memory can be written")
+}
+
+#[test]
+fn whatever_is_dropped_in_has_its_place() {
+    let shop = Shop::new(&["heron"]);
+    let bracket = job("heron-bracket");
+    let packed = gz(&bracket);
+    shop.drop_in("packed.gcode.gz", &packed);
+    shop.drop_in("cut.gcode.gz", &packed[..packed.len() / 2]);
+    shop.drop_in("empty.gcode", b"");
+    shop.drop_in("picture.gcode", &[0, 159, 146, 150].repeat(1000));
+    shop.drop_in("later.gcode.part", &bracket);
+    shop.drop_in(".hidden.gcode", &bracket);
+    fs::create_dir(shop.at("inbox/folder.gcode")).expect("a folder");
+    #[cfg(unix)]
+    for name in ["a\nb\u{1b}[31m.gcode", "'; DROP TABLE jobs; --.gcode", "<img src=x>.gcode", "CON"] {
+        shop.drop_in(
+            name,
+            &[bracket.as_slice(), b"; ", name.as_bytes().escape_ascii().to_string().as_bytes()].concat(),
+        );
+    }
+    #[cfg(unix)]
+    std::os::unix::fs::symlink("/etc/hostname", shop.at("inbox/link.gcode")).expect("links");
+    let mut gate = shop.gate();
+    let told = settle(&mut gate, today());
+    let left: Vec<_> = shop.names("inbox");
+    assert!(left.contains(&"later.gcode.part".to_owned()) && left.contains(&".hidden.gcode".to_owned()), "{left:?}");
+    let blocked = shop.names("blocked");
+    for name in ["cut.gcode.gz", "picture.gcode"] {
+        let of: Vec<_> = blocked.iter().filter(|kept| kept.starts_with(name)).collect();
+        assert_eq!(of.len(), 2, "{name} and why: {blocked:?}");
+    }
+    assert!(shop.names("cleared/heron").contains(&"packed-#.gcode".to_owned()));
+    assert_eq!(
+        shop.files("cleared/heron").into_iter().find(|(name, _)| name.starts_with("packed")).expect("is there").1,
+        bracket
+    );
+    let lines: Vec<String> = told.iter().map(ToString::to_string).collect();
+    assert!(lines.iter().all(|line| !line.contains('\u{1b}')), "{lines:?}");
+    assert!(lines.iter().any(|line| line.contains("folder.gcode: left there, it is a folder")), "{lines:?}");
+    #[cfg(unix)]
+    {
+        assert!(lines.iter().any(|line| line.contains("link.gcode: left there")), "{lines:?}");
+        for name in ["a_b__31m-#.gcode", "__ DROP TABLE jobs_ ---#.gcode", "_img src_x_-#.gcode", "CON-#.gcode"] {
+            assert!(shop.names("jobs").contains(&name.to_owned()), "{name}: {:?}", shop.names("jobs"));
+        }
+    }
+    // Told once.
+    assert!(settle(&mut gate, today()).is_empty());
+    // The same content under the same name again is the same job.
+    let jobs = shop.names("jobs");
+    shop.drop_in("packed.gcode", &bracket);
+    settle(&mut gate, today());
+    assert_eq!((shop.names("jobs"), shop.names("inbox").contains(&"packed.gcode".to_owned())), (jobs, false));
+}
+
+#[test]
+fn what_was_not_judged_is_never_ready() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    let name = shop.files("jobs").into_keys().next().expect("a job");
+    drop(gate);
+    // Somebody lays a file there by hand, and changes a job that is kept.
+    fs::write(shop.at("cleared/heron/own.gcode"), b"G28\n").expect("writes");
+    fs::write(shop.at("jobs").join(&name), job("heron-hook")).expect("writes");
+    fs::remove_file(shop.at("cleared/heron").join(&name)).expect("removes");
+    let mut gate = shop.gate();
+    let mut told = Vec::new();
+    gate.look(today(), Instant::now(), &mut |one| told.push(one)).expect("looks");
+    let own = "cleared/heron/own.gcode: left there, it did not come through this gate: nobody judged it";
+    assert!(told.iter().any(|one| one.to_string() == own), "{told:?}");
+    let helpers = HelperPool::alone();
+    gate.step(today(), RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("is blocked");
+    let why = "its bytes in jobs/ are not those that were taken in";
+    assert!(told.iter().any(|one| matches!(one, Told::Blocked { why: told, .. } if told == why)), "{told:?}");
+    assert_eq!(shop.names("cleared"), ["heron/own.gcode"]);
+    assert_eq!(shop.names("blocked"), ["bracket-#.gcode.txt"]);
+}
+
+#[test]
+fn files_count_only_when_they_rest() {
+    let shop = Shop::new(&["heron"]);
+    let rest = Duration::from_secs(100);
+    let mut gate = Gate::open(shop.folder.path(), Settings { rest, limit_bytes: None }).expect("opens");
+    let start = Instant::now();
+    let bracket = job("heron-bracket");
+    let mut look = |after_s: u64| {
+        gate.look(today(), start + Duration::from_secs(after_s), &mut |_| {}).expect("looks");
+        (gate.left(), gate.next_in(start + Duration::from_secs(after_s)))
+    };
+    shop.drop_in("bracket.gcode", &bracket[..100]);
+    assert_eq!(look(0), (0, Some(rest)));
+    assert_eq!(look(60), (0, Some(Duration::from_secs(40))));
+    shop.drop_in("bracket.gcode", &bracket);
+    assert_eq!(look(99), (0, Some(rest)), "it has grown");
+    assert_eq!(look(198), (0, Some(Duration::from_secs(1))));
+    assert_eq!(look(199), (1, None));
+}
+
+/// How often the program is killed: `GONOGO_KILLS` says how often where more is wanted.
+fn kills() -> u64 {
+    std::env::var("GONOGO_KILLS").ok().and_then(|count| count.parse().ok()).unwrap_or(12)
+}
+
+/// A gate that is killed at any moment loses no job, and clears none that is not whole and judged.
+#[cfg(unix)]
+#[test]
+fn kills_lose_nothing() {
+    let shop = Shop::new(&["heron"]);
+    let (good, bad) = (job("heron-bracket"), job("heron-hook"));
+    let mut dice = Dice::new(28);
+    let mut dropped = BTreeMap::new();
+    let run = |more: &[&str]| {
+        let mut command = Command::new(cargo_bin!("gonogo"));
+        command.args(["gate", "--rest", "0", "--look-every", "0.01", "--only-look"]).args(more).arg(shop.folder.path());
+        command.stdout(Stdio::null()).stderr(Stdio::piped());
+        command
+    };
+    for round in 0..kills() {
+        let mut gate = run(&[]).spawn().expect("starts");
+        for k in 0..4 {
+            let is_good = dice.below(2) == 0;
+            let name = format!("{}-{round}-{k}.gcode", if is_good { "good" } else { "bad" });
+            let bytes = [if is_good { &good[..] } else { &bad[..] }, format!("; {name}\n").as_bytes()].concat();
+            // As a careful sender does: under another name first.
+            shop.drop_in(&format!("{name}.part"), &bytes);
+            fs::rename(shop.at("inbox").join(format!("{name}.part")), shop.at("inbox").join(&name)).expect("renames");
+            dropped.insert(name, bytes);
+            std::thread::sleep(Duration::from_micros(u64::from(dice.below(40_000))));
+        }
+        gate.kill().expect("is killed");
+        gate.wait().expect("ends");
+        // At any time: nothing is lost, nothing ready is anything but a good job as it was.
+        let kept: BTreeSet<Vec<u8>> =
+            shop.files("jobs").into_iter().filter(|(name, _)| !name.starts_with('.')).map(|(_, bytes)| bytes).collect();
+        let waiting = shop.files("inbox");
+        for (name, bytes) in &dropped {
+            assert!(kept.contains(bytes) || waiting.get(name) == Some(bytes), "{name} is lost in round {round}");
+        }
+        for (name, bytes) in shop.files("cleared") {
+            let file = name.rsplit('/').next().expect("a name");
+            if file.starts_with('.') {
+                continue;
+            }
+            let origin = dropped.keys().find(|origin| file.starts_with(origin.trim_end_matches(".gcode")));
+            let origin = origin.unwrap_or_else(|| panic!("{name} was never dropped in"));
+            assert!(origin.starts_with("good") && dropped[origin] == bytes, "{name} in round {round}");
+        }
+    }
+    let done = run(&["--once"]).output().expect("runs");
+    assert_eq!((done.status.code(), String::from_utf8_lossy(&done.stderr).as_ref()), (Some(0), ""));
+    assert!(shop.files("inbox").is_empty());
+    let ready: Vec<Vec<u8>> = shop.files("cleared").into_values().collect();
+    let wanted = dropped.iter().filter(|(name, _)| name.starts_with("good"));
+    assert_eq!(ready.iter().collect::<BTreeSet<_>>(), wanted.map(|(_, bytes)| bytes).collect::<BTreeSet<_>>());
+    let ledger = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
+    let whole: String = ledger.query_row("PRAGMA integrity_check", [], |row| row.get(0)).expect("is asked");
+    assert_eq!(whole, "ok");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_signal_ends_a_gate_and_arrivals_are_seen() {
+    let shop = Shop::new(&["heron"]);
+    let mut gate = Command::new(cargo_bin!("gonogo"))
+        .args(["gate", "--rest", "0", "--look-every", "600"])
+        .arg(shop.folder.path())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("starts");
+    let mut lines = std::io::BufRead::lines(std::io::BufReader::new(gate.stdout.take().expect("is piped")));
+    let mut until = |text: &str| {
+        lines.by_ref().map(|line| line.expect("is read")).find(|line| line.contains(text)).expect("is told");
+    };
+    until("heron.toml: used as Heron");
+    // Long before the next look by itself: the system tells of it.
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    until(": cleared · go on Heron");
+    let killed = Command::new("kill").args(["-TERM", &gate.id().to_string()]).status().expect("runs");
+    assert!(killed.success());
+    assert_eq!(gate.wait().expect("ends").code(), Some(0));
+    assert_eq!(shop.names("cleared"), ["heron/bracket-#.gcode"]);
+}
+
+/// README's commands, as a shell runs them, and what they say.
+#[cfg(unix)]
+#[test]
+fn the_readme_shows_what_a_gate_says() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = fs::read_to_string(root.join("README.md")).expect("is there");
+    let (_, section) = readme.split_once("## A folder that judges what is dropped into it").expect("a section");
+    let block = |kind: &str| {
+        let (_, rest) = section.split_once(&format!("```{kind}\n")).expect("a block");
+        rest.split_once("\n```").expect("ends").0.to_owned()
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    std::os::unix::fs::symlink(root.join("corpus"), folder.path().join("corpus")).expect("links");
+    let program = cargo_bin!("gonogo").parent().expect("a folder");
+    let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap_or_default());
+    let said =
+        Command::new("sh").args(["-ec", &block("sh")]).current_dir(&folder).env("PATH", path).output().expect("runs");
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
+    let said = String::from_utf8_lossy(&said.stdout);
+    assert_eq!(said.trim_end(), block("text"));
+}
