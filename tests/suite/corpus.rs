@@ -233,7 +233,7 @@ fn the_model_of_the_ledger_goes_with_the_reports() {
     let machines: Vec<Machine> = machines.into_iter().chain([Machine::built_in()]).collect();
     let mut digest = blake3::Hasher::new();
     for job in generate::jobs() {
-        let source = JobSource::stream(job.text.as_bytes(), &job.name);
+        let source = JobSource::stream(job.text.as_bytes(), job.name);
         let all: Vec<&Machine> = machines.iter().collect();
         for report in Preflight::on_all(&all).run_all(source).expect("memory can be read") {
             let mut text = Vec::new();

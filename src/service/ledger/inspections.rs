@@ -22,7 +22,7 @@ const REPORT_MAX_BYTES: u64 = 256 << 20;
 pub struct Question<'a> {
     /// Digest of the job's plain bytes.
     pub job: Cow<'a, str>,
-    /// Name of its file, see [`file_name`]: a check is about it.
+    /// Name of its file without `.gz`, empty for standard input: a check is about it.
     pub file_name: Cow<'a, str>,
     /// Digest of the sheet's text. A machine whose fields were changed by hand still has that of its text: keep none of it.
     pub sheet: &'a str,

@@ -61,7 +61,7 @@ impl Ledger {
     /// # Errors
     /// When the ledger cannot be read, or `take` fails.
     pub fn list<E: From<LedgerError>>(&self, mut take: impl FnMut(Listed) -> Result<(), E>) -> Result<(), E> {
-        let all = self.read(|ledger| {
+        self.read(|ledger| {
             let mut taken = Ok(());
             let mut select = ledger.prepare(&format!("{LISTED} {NEWEST_FIRST}"))?;
             for one in select.query_map([], listed)? {
@@ -71,8 +71,7 @@ impl Ledger {
                 }
             }
             Ok(taken)
-        })?;
-        all
+        })?
     }
 
     /// The inspections of a job, the newest first.
