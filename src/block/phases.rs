@@ -215,7 +215,7 @@ impl RampPiece {
             let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
             let (least, most) = if from < to { (from, to) } else { (to, from) };
             let mean = ((way_mm - before_mm) / seconds).clamp(least, most);
-            // As steep as the ends of the ramp and the way allow: a chord is nowhere faster than the ramp.
+            // As steep as the ends of the ramp and the way allow: a chord is never outside the ramp's speeds at its two ends.
             let low = if mean - least < most - mean { least } else { 2.0 * mean - most };
             let high = if low == least { 2.0 * mean - least } else { most };
             let [start_mm_s, end_mm_s] = if from < to { [low, high] } else { [high, low] };

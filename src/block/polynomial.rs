@@ -32,6 +32,9 @@ pub(crate) fn root([mut low, mut high]: [f64; 2], [at_low, at_high]: [f64; 2], f
     let mut s = if low < chord && chord < high { chord } else { (low + high) / 2.0 };
     for _ in 0..80 {
         let (value, slope) = f(s);
+        if value == 0.0 {
+            return s;
+        }
         if (value > 0.0) == falls {
             low = s
         } else {

@@ -53,9 +53,9 @@ pub struct GateArgs {
     /// Do not ask the system to tell of changes: some network folders never do, or not reliably.
     #[arg(long)]
     only_look: bool,
-    /// Refuse jobs of more bytes than this, counted after unpacking [default: no limit].
-    #[arg(long, value_name = "BYTES")]
-    limit_bytes: Option<u64>,
+    /// Refuse jobs of more bytes than this, counted after unpacking.
+    #[arg(long, value_name = "BYTES", default_value_t = 2_000_000_000)]
+    limit_bytes: u64,
 }
 
 fn seconds(text: &str) -> Result<Duration, String> {
@@ -72,14 +72,18 @@ enum Wake {
     Stop,
 }
 
+/// After a change the next look waits so long: one file that is copied makes many.
+const GATHER: Duration = Duration::from_millis(100);
 /// Longest wait before what could not be done is tried again.
 const RETRY: Duration = Duration::from_secs(10);
 
 /// Runs the command.
 pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     let (sender, wakes) = mpsc::channel();
+    // Kept to the end: without one that may wake it a wait would end at once.
+    let _waking = sender.clone();
     stop_at_signals(sender.clone()).context("cannot listen for signals")?;
-    let mut gate = Gate::open(&args.folder, Settings { rest: args.rest, limit_bytes: args.limit_bytes })?;
+    let mut gate = Gate::open(&args.folder, Settings { rest: args.rest, limit_bytes: Some(args.limit_bytes) })?;
     // Kept as long as the gate is open.
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
     serve(&mut gate, args, RunContext::new(&silent, &HelperPool::alone()), &wakes)
@@ -135,27 +139,53 @@ fn serve(
     let mut tell = |told: Told| drop(say(&told.to_string()));
     let mut last_fault = String::new();
     loop {
-        let worked = gate.look(today(), Instant::now(), &mut tell);
-        let worked = worked.and_then(|()| gate.step(today(), context, &mut tell));
-        let wait = match worked {
-            Ok(true) => Duration::ZERO,
-            Ok(false) if args.once && gate.next_in(Instant::now()).is_none() => return Ok(Exit::Passed),
-            Ok(false) => gate.next_in(Instant::now()).unwrap_or(args.look_every).min(args.look_every),
+        let looked = gate.look(today(), Instant::now(), &mut tell);
+        // What came in before is judged though no more may come in.
+        let worked = gate.step(today(), context, &mut tell);
+        let next = gate.next_in(Instant::now());
+        let wait = next.unwrap_or(args.look_every).min(args.look_every).max(GATHER);
+        // As long as there is work, it comes first.
+        let done = match looked {
+            Err(error) if !matches!(worked, Ok(true)) => Err(error),
+            _ => worked,
+        };
+        let ends = match done {
+            Ok(true) => stopped(wakes, Duration::ZERO),
+            Ok(false) if args.once && next.is_none() => return Ok(Exit::Passed),
+            Ok(false) => {
+                last_fault.clear();
+                stopped(wakes, wait)
+            }
             Err(error) if args.once => return Err(error.into()),
             Err(error) => {
                 tell_once(&error, &mut last_fault);
-                RETRY
+                stopped_while(wakes, RETRY)
             }
         };
-        match wakes.recv_timeout(wait) {
-            Ok(Wake::Stop) | Err(RecvTimeoutError::Disconnected) => return Ok(Exit::Passed),
-            Ok(Wake::Changed) | Err(RecvTimeoutError::Timeout) => {}
+        if ends {
+            return Ok(Exit::Passed);
         }
-        // One look is enough for all that has changed meanwhile.
-        while let Ok(wake) = wakes.try_recv() {
-            if matches!(wake, Wake::Stop) {
-                return Ok(Exit::Passed);
-            }
+    }
+}
+
+/// Waits until something changes, at most so long; true where the work is to end.
+fn stopped(wakes: &Receiver<Wake>, wait: Duration) -> bool {
+    match wakes.recv_timeout(wait) {
+        Ok(Wake::Stop) | Err(RecvTimeoutError::Disconnected) => true,
+        Ok(Wake::Changed) if wait > Duration::ZERO => stopped_while(wakes, GATHER),
+        Ok(Wake::Changed) | Err(RecvTimeoutError::Timeout) => false,
+    }
+}
+
+/// Waits so long, whatever changes meanwhile; true where the work is to end.
+fn stopped_while(wakes: &Receiver<Wake>, wait: Duration) -> bool {
+    let until = Instant::now() + wait;
+    loop {
+        let left = until.saturating_duration_since(Instant::now());
+        match wakes.recv_timeout(left) {
+            Ok(Wake::Stop) | Err(RecvTimeoutError::Disconnected) => return true,
+            Ok(Wake::Changed) if !left.is_zero() => {}
+            Ok(Wake::Changed) | Err(RecvTimeoutError::Timeout) => return false,
         }
     }
 }

@@ -197,12 +197,17 @@ fn show(args: &ShowArgs, terminal: &Terminal) -> anyhow::Result<()> {
 fn meant(ledger: &Ledger, job: &Path) -> anyhow::Result<Named> {
     let shown = job.to_string_lossy();
     let known = |name: &str| ledger.jobs_called(name);
-    let mut found = Vec::new();
+    let mut found;
     if job.is_file() {
         let digest = JobSource::at(job).digest().with_context(|| format!("cannot read {shown}"))?;
         found = known(&format!("blake3:{}", digest.to_hex()))?;
-    }
-    if found.is_empty() {
+        if found.is_empty() {
+            bail!(
+                "the ledger {} does not know the content that {shown} has now: judge it, or name an older one by its digest",
+                ledger.path().display()
+            );
+        }
+    } else {
         found = known(&shown)?;
     }
     match found.len() {

@@ -195,7 +195,8 @@ fn a_changed_sheet_takes_back_at_once_and_judges_only_what_it_must() {
     fs::write(&sheet, &small).expect("writes");
     let mut told = Vec::new();
     gate.look(today(), Instant::now(), &mut |one| told.push(one)).expect("looks");
-    assert!(told.contains(&Told::Withdrawn { machine: "heron".to_owned(), count: ready.len() }), "{told:?}");
+    let names = ready.keys().cloned().collect();
+    assert!(told.contains(&Told::Withdrawn { machine: "heron".to_owned(), names }), "{told:?}");
     assert!(shop.names("cleared/heron").is_empty(), "before anything is judged");
     let on_wren = shop.files("cleared/wren");
     settle(&mut gate, today());
@@ -304,7 +305,9 @@ fn whatever_is_dropped_in_has_its_place() {
         }
     }
     // Told once.
-    assert!(settle(&mut gate, today()).is_empty());
+    assert_eq!(settle(&mut gate, today()), []);
+    assert!(lines.iter().any(|line| line.contains("empty.gcode: left there, it is empty")), "{lines:?}");
+    assert!(lines.iter().all(|line| !line.contains('\n')), "{lines:?}");
     // The same content under the same name again is the same job.
     let jobs = shop.names("jobs");
     shop.drop_in("packed.gcode", &bracket);
@@ -339,7 +342,7 @@ fn what_was_not_judged_is_never_ready() {
 
 #[test]
 fn files_count_only_when_they_rest() {
-    let shop = Shop::new(&["heron"]);
+    let shop = Shop::new(&[]);
     let rest = Duration::from_secs(100);
     let mut gate = Gate::open(shop.folder.path(), Settings { rest, limit_bytes: None }).expect("opens");
     let start = Instant::now();
@@ -355,6 +358,108 @@ fn files_count_only_when_they_rest() {
     assert_eq!(look(99), (0, Some(rest)), "it has grown");
     assert_eq!(look(198), (0, Some(Duration::from_secs(1))));
     assert_eq!(look(199), (1, None));
+}
+
+#[test]
+fn a_sheet_counts_only_when_it_rests() {
+    let shop = Shop::new(&[]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let rest = Duration::from_secs(100);
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    drop(gate);
+    let mut gate = Gate::open(shop.folder.path(), Settings { rest, limit_bytes: None }).expect("opens");
+    let (start, helpers) = (Instant::now(), HelperPool::alone());
+    let mut look = |after_s: u64| {
+        let mut told = Vec::new();
+        gate.look(today(), start + Duration::from_secs(after_s), &mut |one| told.push(one)).expect("looks");
+        while gate.step(today(), RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("works") {}
+        (shop.names("cleared"), gate.next_in(start + Duration::from_secs(after_s)), told)
+    };
+    let whole = fs::read_to_string(corpus("machines", "heron.toml")).expect("a sheet");
+    // Half of it, cut where it is valid still.
+    let half = &whole[..whole.rfind("\n[").expect("a table")];
+    fs::write(shop.at("machines/heron.toml"), half).expect("writes");
+    assert_eq!((look(0).0, look(50).1), (Vec::<String>::new(), Some(Duration::from_secs(50))));
+    fs::write(shop.at("machines/heron.toml"), &whole).expect("writes");
+    assert_eq!(look(101).0, [""; 0], "it has grown");
+    assert_eq!(look(201).0, ["heron/bracket-#.gcode"]);
+    // A change takes back at once, a second sheet for the same folder and an editor's file say nothing of Heron.
+    fs::write(shop.at("machines/heron.toml"), half).expect("writes");
+    assert_eq!(look(202).0, [""; 0]);
+    fs::write(shop.at("machines/heron.toml"), &whole).expect("writes");
+    fs::write(shop.at("machines/.heron.toml"), half).expect("writes");
+    fs::write(shop.at("machines/Heron.toml"), half).expect("writes");
+    look(300);
+    let (names, _, told) = look(401);
+    let told: Vec<String> = told.iter().map(ToString::to_string).collect();
+    if shop.at("machines/heron.toml") != fs::canonicalize(shop.at("machines/Heron.toml")).expect("is there") {
+        assert_eq!(names.len(), 1, "{told:?}");
+    }
+}
+
+#[test]
+fn what_is_ready_stays_as_it_was_laid() {
+    let shop = Shop::new(&["heron"]);
+    for name in ["heron-bracket", "heron-square"] {
+        shop.drop_in(&format!("{name}.gcode"), &job(name));
+    }
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    let ready = shop.files("cleared");
+    let path = |name: &str| shop.at("cleared").join(ready.keys().find(|of| of.contains(name)).expect("is there"));
+    // Hotter by hand, and as long as before.
+    let edited = String::from_utf8(job("heron-bracket")).expect("text").replacen("M109 S2", "M109 S4", 1);
+    assert!(edited.len() == job("heron-bracket").len() && edited.as_bytes() != job("heron-bracket"));
+    std::thread::sleep(Duration::from_millis(20));
+    fs::write(path("bracket"), &edited).expect("writes");
+    let told = settle(&mut gate, day("2026-11-29"));
+    assert!(told.iter().any(|one| matches!(one, Told::Withdrawn { names, .. } if names.len() == 1)), "{told:?}");
+    assert_eq!(shop.files("cleared"), ready, "laid anew");
+    // Who tidies up jobs/ takes the job from the machines.
+    let name = shop.files("jobs").into_keys().find(|name| name.contains("square")).expect("is there");
+    fs::remove_file(shop.at("jobs").join(&name)).expect("removes");
+    let told = settle(&mut gate, day("2026-11-30"));
+    assert!(told.iter().any(|one| one.to_string().contains("it is in jobs/ no more")), "{told:?}");
+    assert_eq!(shop.names("cleared"), ["heron/heron-bracket-#.gcode"]);
+}
+
+/// A card that is mounted elsewhere is filled and emptied like a folder.
+#[cfg(unix)]
+#[test]
+fn a_folder_of_a_machine_may_be_a_link() {
+    let (shop, card) = (Shop::new(&["heron"]), tempfile::tempdir().expect("a folder"));
+    fs::create_dir(shop.at("cleared")).expect("a folder");
+    std::os::unix::fs::symlink(card.path(), shop.at("cleared/heron")).expect("links");
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    let on_card = || fs::read_dir(card.path()).expect("is read").count();
+    assert_eq!(on_card(), 1);
+    fs::write(shop.at("machines/heron.toml"), "name = 3\n").expect("writes");
+    settle(&mut gate, today());
+    assert_eq!(on_card(), 0);
+}
+
+/// One that cannot be kept, or vanishes, costs the others nothing.
+#[cfg(unix)]
+#[test]
+fn a_file_that_cannot_be_moved_holds_up_no_other() {
+    let shop = Shop::new(&["heron"]);
+    let mut gate = shop.gate();
+    // What is no job goes to blocked, and there its name is taken by a folder.
+    let picture = [0u8, 159, 146, 150].repeat(1000);
+    let digits = blake3::hash(&picture).to_hex()[..8].to_owned();
+    fs::create_dir_all(shop.at(&format!("blocked/a-picture-{digits}/full"))).expect("a folder");
+    shop.drop_in("a-picture", &picture);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let told = settle(&mut gate, today());
+    assert!(told.iter().any(|one| one.to_string().starts_with("inbox/a-picture: left there")), "{told:?}");
+    assert_eq!(
+        (shop.names("inbox"), shop.names("cleared")),
+        (vec!["a-picture".to_owned()], vec!["heron/bracket-#.gcode".to_owned()])
+    );
+    assert_eq!(settle(&mut gate, today()), [], "told once");
 }
 
 /// How often the program is killed: `GONOGO_KILLS` says how often where more is wanted.
@@ -435,7 +540,7 @@ fn a_signal_ends_a_gate_and_arrivals_are_seen() {
     until("heron.toml: used as Heron");
     // Long before the next look by itself: the system tells of it.
     shop.drop_in("bracket.gcode", &job("heron-bracket"));
-    until(": cleared · go on Heron");
+    until(": cleared for Heron · go on Heron");
     let killed = Command::new("kill").args(["-TERM", &gate.id().to_string()]).status().expect("runs");
     assert!(killed.success());
     assert_eq!(gate.wait().expect("ends").code(), Some(0));

@@ -1,10 +1,13 @@
 //! `gonogo ledger decide`.
 
+use std::path::Path;
+
+use anyhow::bail;
 use clap::{Args, ValueEnum};
 
 use super::LedgerArg;
-use crate::accepted::Day;
-use crate::cli::accept::{day, reason};
+use crate::accepted::{Day, day_of};
+use crate::cli::accept::{day, now_s, reason};
 use crate::cli::prints::say;
 use crate::cli::terminal::Terminal;
 use crate::service::ledger::{Choice, Decision};
@@ -41,7 +44,7 @@ pub struct DecideArgs {
     /// Who decides.
     #[arg(long, value_name = "NAME", value_parser = reason)]
     by: String,
-    /// Last day on which it counts, such as 2027-01-31.
+    /// Last day on which it counts (UTC), such as 2027-01-31.
     #[arg(long, value_name = "DATE", value_parser = day)]
     until: Option<Day>,
     /// Release a no-go on heat or travel too: the name of the machine, typed out.
@@ -81,8 +84,16 @@ pub(super) fn run(args: &DecideArgs, terminal: &Terminal) -> anyhow::Result<()> 
         until: args.until,
         confirmation: args.even_unsafe_on.clone(),
     };
+    if let Some(until) = args.until.filter(|until| *until < day_of(now_s())) {
+        bail!("{until} has passed: the decision would never count");
+    }
     ledger.decide(args.inspection, &decision)?;
+    let judged = ledger.inspection(args.inspection)?;
+    let of = judged.map_or_else(String::new, |judged| {
+        let name = Path::new(&judged.job.path).file_name().unwrap_or_default().to_string_lossy().into_owned();
+        format!(", {name} on {}, {}", judged.machine.name, judged.verdict)
+    });
     let until = args.until.map(|day| format!(" until {day}")).unwrap_or_default();
-    let done = format!("Inspection {}: {} by {}{until}.", args.inspection, decision.choice.word(), decision.who);
+    let done = format!("Inspection {}{of}: {} by {}{until}.", args.inspection, decision.choice.word(), decision.who);
     say(&[done], terminal)
 }

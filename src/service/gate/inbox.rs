@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 use std::ffi::{OsStr, OsString};
-use std::fs;
+use std::fs::{self, Metadata};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
@@ -10,13 +10,36 @@ use std::time::{Duration, Instant, SystemTime};
 use tempfile::NamedTempFile;
 
 use super::names::{Digits, escaped, of_job};
-use super::places::{Places, sync_folder, unfinished, write};
+use super::places::{Places, UNFINISHED, names, sync_folder, unfinished, write};
 use super::told::Told;
 use crate::preflight::{Bounds, CopyError, JobSource};
 
+/// What a file is known by: that it is the same file, with the same content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Looks {
+    changed_at: Option<SystemTime>,
+    bytes: u64,
+    /// Its number in the file system, where there is one.
+    number: u64,
+}
+
+impl Looks {
+    fn of(found: &Metadata) -> Self {
+        #[cfg(unix)]
+        let number = std::os::unix::fs::MetadataExt::ino(found);
+        #[cfg(not(unix))]
+        let number = 0;
+        Self { changed_at: found.modified().ok(), bytes: found.len(), number }
+    }
+
+    fn at(path: &Path) -> io::Result<Self> {
+        fs::symlink_metadata(path).map(|found| Self::of(&found))
+    }
+}
+
 /// A file in the inbox, as it was seen, and since when it is so.
 struct Seen {
-    size_and_time: (u64, Option<SystemTime>),
+    looks: Looks,
     since: Instant,
 }
 
@@ -26,8 +49,8 @@ pub(super) struct Inbox {
     rest: Duration,
     limit_bytes: Option<u64>,
     seen: HashMap<OsString, Seen>,
-    /// What is left where it is, told already.
-    left: Vec<OsString>,
+    /// What is left where it is as long as it looks so, told already.
+    left: HashMap<OsString, Looks>,
 }
 
 /// A job that was taken in.
@@ -36,10 +59,27 @@ pub(super) struct Arrived {
     pub(super) digest: String,
 }
 
+/// What a look has found.
+#[derive(Default)]
+pub(super) struct Found {
+    /// The first to arrive comes first.
+    pub(super) jobs: Vec<Arrived>,
+    /// Why nothing can be kept for now, and of which file.
+    pub(super) fault: Option<(OsString, io::Error)>,
+}
+
 impl Inbox {
+    /// Makes the folder, and gives back what was being taken out of it when a gate was ended.
     pub(super) fn new(folder: PathBuf, rest: Duration, limit_bytes: Option<u64>) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
-        Ok(Self { folder, rest, limit_bytes, seen: HashMap::new(), left: Vec::new() })
+        for name in names(&folder)? {
+            if let Some(own) = name.strip_prefix(UNFINISHED)
+                && !folder.join(own).exists()
+            {
+                fs::rename(folder.join(&name), folder.join(own))?;
+            }
+        }
+        Ok(Self { folder, rest, limit_bytes, seen: HashMap::new(), left: HashMap::new() })
     }
 
     /// How long until the next file will have rested; none where none is waited for.
@@ -51,15 +91,9 @@ impl Inbox {
     /// Takes in what has rested, the oldest first.
     ///
     /// # Errors
-    /// When the inbox cannot be read, or a job not be kept: it then still lies in the inbox.
-    pub(super) fn look(
-        &mut self,
-        now: Instant,
-        places: &Places,
-        tell: &mut dyn FnMut(Told),
-    ) -> io::Result<Vec<Arrived>> {
-        let mut ready = Vec::new();
-        let mut seen = HashMap::new();
+    /// When the inbox cannot be read.
+    pub(super) fn look(&mut self, now: Instant, places: &Places, tell: &mut dyn FnMut(Told)) -> io::Result<Found> {
+        let (mut ready, mut seen, mut left) = (Vec::new(), HashMap::new(), HashMap::new());
         for entry in fs::read_dir(&self.folder)? {
             let entry = entry?;
             let name = entry.file_name();
@@ -68,69 +102,106 @@ impl Inbox {
             if is_unfinished(&name) {
                 continue;
             }
-            if !found.is_file() {
-                let why = if found.is_dir() { "it is a folder" } else { "it is no regular file" };
-                self.leave(&name, why, tell);
-                continue;
+            let looks = Looks::of(&found);
+            let why = match () {
+                () if self.left.get(&name) == Some(&looks) => None,
+                () if found.is_dir() => Some("it is a folder"),
+                () if !found.is_file() => Some("it is no regular file"),
+                () if looks.bytes == 0 => Some("it is empty"),
+                () => {
+                    let since = self.seen.get(&name).filter(|before| before.looks == looks);
+                    let since = since.map_or(now, |before| before.since);
+                    if now.saturating_duration_since(since) >= self.rest {
+                        ready.push((looks, name.clone()));
+                    }
+                    seen.insert(name, Seen { looks, since });
+                    continue;
+                }
+            };
+            if let Some(why) = why {
+                tell(left_there(&name, why));
             }
-            let size_and_time = (found.len(), found.modified().ok());
-            let since = self.seen.get(&name).filter(|before| before.size_and_time == size_and_time);
-            let since = since.map_or(now, |before| before.since);
-            if now.saturating_duration_since(since) >= self.rest {
-                ready.push((size_and_time.1, name.clone()));
-            }
-            seen.insert(name, Seen { size_and_time, since });
+            left.insert(name, looks);
         }
-        self.seen = seen;
+        (self.seen, self.left) = (seen, left);
         ready.sort();
-        let mut arrived = Vec::new();
-        for (_, name) in ready {
-            match self.take_in(&name, places, tell) {
-                Ok(job) => arrived.extend(job),
-                Err(Refusal::File(error)) => self.leave(&name, &format!("it cannot be read: {error}"), tell),
-                Err(Refusal::Gate(error)) if arrived.is_empty() => return Err(error),
-                // What was taken in must be judged; the fault comes again with the next look.
-                Err(Refusal::Gate(_)) => return Ok(arrived),
+        let mut all = Found::default();
+        for (looks, name) in ready {
+            match self.take_in(&name, looks, places, &mut all.jobs, tell) {
+                Ok(Taken::Gone) => drop(self.seen.remove(&name)),
+                Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
+                Err(Refusal::File(error)) => {
+                    tell(left_there(&name, &error.to_string()));
+                    self.seen.remove(&name);
+                    self.left.insert(name, looks);
+                }
+                Err(Refusal::Gate(error)) => {
+                    all.fault = Some((name, error));
+                    break;
+                }
             }
-            self.seen.remove(&name);
         }
-        Ok(arrived)
+        Ok(all)
     }
 
-    fn leave(&mut self, name: &OsStr, why: &str, tell: &mut dyn FnMut(Told)) {
-        if !self.left.iter().any(|left| left == name) {
-            tell(Told::Left { at: format!("inbox/{}", name.to_string_lossy()), why: why.to_owned() });
-            self.left.push(name.to_owned());
-        }
-    }
-
-    fn take_in(&self, name: &OsStr, places: &Places, tell: &mut dyn FnMut(Told)) -> Result<Option<Arrived>, Refusal> {
+    fn take_in(
+        &self,
+        name: &OsStr,
+        before: Looks,
+        places: &Places,
+        jobs: &mut Vec<Arrived>,
+        tell: &mut dyn FnMut(Told),
+    ) -> Result<Taken, Refusal> {
         let (path, from) = (self.folder.join(name), name.to_string_lossy().into_owned());
-        let size_and_time =
-            || fs::metadata(&path).and_then(|found| Ok((found.len(), found.modified()?))).map_err(Refusal::File);
-        let before = size_and_time()?;
+        if Looks::at(&path).ok() != Some(before) {
+            return Ok(Taken::NotYet);
+        }
         let mut copy = unfinished(&places.jobs()).map_err(Refusal::Gate)?;
         let source = JobSource::at(&path).within(Bounds { bytes: self.limit_bytes, until: None });
         let digest = match source.copy_to(copy.as_file_mut()) {
             Ok(digest) => format!("blake3:{}", digest.to_hex()),
             Err(CopyError::Write(error)) => return Err(Refusal::Gate(error)),
             // Whoever writes it goes on: it is not finished.
-            Err(_) if size_and_time()? != before => return Ok(None),
+            Err(_) if Looks::at(&path).ok() != Some(before) => return Ok(Taken::NotYet),
+            Err(CopyError::Read(error)) if !is_of_its_bytes(&error) => return Err(Refusal::File(error)),
             Err(error) => {
-                // One that cannot even be moved is left.
                 refuse(&path, &from, &error.to_string(), places).map_err(Refusal::File)?;
                 tell(Told::Unreadable { from, why: error.to_string() });
-                return Ok(None);
+                return Ok(Taken::Gone);
             }
         };
-        if size_and_time()? != before {
-            return Ok(None);
+        if Looks::at(&path).ok() != Some(before) {
+            return Ok(Taken::NotYet);
         }
-        let name = keep(copy, &places.jobs(), &from, &digest).map_err(Refusal::Gate)?;
-        fs::remove_file(&path).and_then(|()| sync_folder(&self.folder)).map_err(Refusal::File)?;
-        tell(Told::TakenIn { from, name: name.clone() });
-        Ok(Some(Arrived { name, digest }))
+        let kept = keep(copy, &places.jobs(), &from, &digest).map_err(Refusal::Gate)?;
+        tell(Told::TakenIn { from, name: kept.clone() });
+        jobs.push(Arrived { name: kept, digest });
+        self.clear_away(name, before).map_err(Refusal::File)
     }
+
+    /// Takes a file that is kept out of the inbox; not one that has taken its name meanwhile.
+    fn clear_away(&self, name: &OsStr, before: Looks) -> io::Result<Taken> {
+        let path = self.folder.join(name);
+        let mut aside = OsString::from(UNFINISHED);
+        aside.push(name);
+        let aside = self.folder.join(aside);
+        fs::rename(&path, &aside)?;
+        if Looks::at(&aside)? != before {
+            fs::rename(&aside, &path)?;
+            return Ok(Taken::NotYet);
+        }
+        fs::remove_file(&aside)?;
+        sync_folder(&self.folder)?;
+        Ok(Taken::Gone)
+    }
+}
+
+/// What became of a file that had rested.
+enum Taken {
+    /// It is not in the inbox any more.
+    Gone,
+    /// It does not rest: it was changed meanwhile.
+    NotYet,
 }
 
 /// Why a file is not taken in.
@@ -139,6 +210,16 @@ enum Refusal {
     File(io::Error),
     /// Nothing can be kept for now.
     Gate(io::Error),
+}
+
+/// True where bytes were read that are no job, or too many: reading them again would help nothing.
+fn is_of_its_bytes(error: &io::Error) -> bool {
+    use io::ErrorKind::{InvalidData, InvalidInput, Other, UnexpectedEof};
+    matches!(error.kind(), InvalidData | InvalidInput | UnexpectedEof | Other)
+}
+
+fn left_there(name: &OsStr, why: &str) -> Told {
+    Told::Left { at: format!("inbox/{}", name.to_string_lossy()), why: why.to_owned() }
 }
 
 /// Names of files that somebody is still writing (common practice, no source).

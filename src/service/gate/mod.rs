@@ -23,8 +23,9 @@ mod sheets;
 mod told;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{File, TryLockError};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 
@@ -41,19 +42,12 @@ use crate::wording::safe;
 pub use places::Place;
 pub use told::{Answered, Told};
 
-use inbox::Inbox;
+use inbox::{Found, Inbox};
 use places::Places;
 use sheets::Sheets;
 
 /// Columns of the texts beside jobs.
 const NOTE_WIDTH: usize = 100;
-
-/// What may be done about a job that is cleared for no machine.
-const DECIDING: &str = "
-To decide on one of them, write down what and why:
-gonogo ledger decide NUMBER release --because \"...\" --by NAME
-
-";
 
 /// How a gate works.
 #[derive(Debug, Clone, Copy)]
@@ -117,7 +111,8 @@ impl Gate {
         };
         std::fs::create_dir_all(root).map_err(folder("make", root))?;
         let lock_path = root.join(".gonogo-gate");
-        let lock = File::create(&lock_path).map_err(folder("write", &lock_path))?;
+        let lock =
+            OpenOptions::new().create(true).append(true).open(&lock_path).map_err(folder("write", &lock_path))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(GateError::Busy(root.to_owned())),
@@ -134,7 +129,7 @@ impl Gate {
             ledger,
             places,
             inbox,
-            sheets: Sheets::default(),
+            sheets: Sheets::new(settings.rest),
             jobs: BTreeMap::new(),
             queue: Vec::new(),
             as_of: None,
@@ -156,9 +151,9 @@ impl Gate {
         self.queue.len()
     }
 
-    /// How long until a file in the inbox may be taken in; none where none is waited for.
+    /// How long until a file in the inbox, or a sheet, will have rested; none where none is waited for.
     pub fn next_in(&self, now: Instant) -> Option<Duration> {
-        self.inbox.next_in(now)
+        self.inbox.next_in(now).into_iter().chain(self.sheets.next_in(now)).min()
     }
 
     fn folder(&self, doing: &'static str, below: &str) -> impl FnOnce(io::Error) -> GateError {
@@ -169,16 +164,18 @@ impl Gate {
     /// Takes up the jobs that are kept, the oldest first.
     fn remember(&mut self) -> Result<(), GateError> {
         let jobs = self.places.jobs();
-        // However the folder was spelled then: names are its own.
+        // However the folder was spelled then: names are its own. What was judged under a name it does not go with does not count.
         let name = |path: &str| Path::new(path).file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let known: BTreeMap<String, String> =
-            self.ledger.paths()?.into_iter().map(|(path, digest)| (name(&path), digest)).collect();
+        let known = self.ledger.paths()?.into_iter().map(|(path, digest)| (name(&path), digest));
+        let known: BTreeMap<String, String> = known.filter(|(name, digest)| names::is_of(name, digest)).collect();
         let mut by_time = Vec::new();
         for name in places::names(&jobs).map_err(self.folder("read", "jobs"))? {
             let path = jobs.join(&name);
             let arrived = path.metadata().and_then(|found| found.modified()).unwrap_or(SystemTime::UNIX_EPOCH);
-            let digest = known.get(&name).filter(|digest| names::is_of(&name, digest)).cloned();
-            self.jobs.insert(name.clone(), digest);
+            if !names::is_ours(&name) || !path.is_file() {
+                continue;
+            }
+            self.jobs.insert(name.clone(), known.get(&name).cloned());
             by_time.push((arrived, name));
         }
         by_time.sort();
@@ -192,11 +189,12 @@ impl Gate {
     /// Where a folder or the ledger cannot be used for now.
     pub fn look(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         let machines = self.root.join("machines");
-        let mut changed = self.sheets.look(&machines, tell).map_err(self.folder("read", "machines"))?;
-        let as_of = Some((today, self.ledger.last_decision()?));
-        changed |= self.as_of != as_of;
-        if changed {
+        if self.sheets.look(&machines, now, tell).map_err(self.folder("read", "machines"))? {
             // Only when all of it is done does it count as done.
+            self.as_of = None;
+        }
+        let as_of = Some((today, self.ledger.last_decision()?));
+        if self.as_of != as_of {
             self.as_of = None;
             self.withdraw(today, tell)?;
             let queued: BTreeSet<String> = self.queue.iter().cloned().collect();
@@ -205,14 +203,18 @@ impl Gate {
             self.queue = all;
             self.as_of = as_of;
         }
-        let arrived = self.inbox.look(now, &self.places, tell).map_err(self.folder("take jobs in from", "inbox"))?;
+        let Found { jobs, fault } =
+            self.inbox.look(now, &self.places, tell).map_err(self.folder("take jobs in from", "inbox"))?;
         // The first to arrive is the first to be judged.
-        for job in arrived.into_iter().rev() {
+        for job in jobs.into_iter().rev() {
             self.queue.retain(|name| *name != job.name);
             self.jobs.insert(job.name.clone(), Some(job.digest));
             self.queue.push(job.name);
         }
-        Ok(())
+        match fault {
+            Some((name, error)) => Err(self.folder("take in", &format!("inbox/{}", name.to_string_lossy()))(error)),
+            None => Ok(()),
+        }
     }
 
     fn by_arrival(&self) -> Vec<String> {
@@ -235,28 +237,28 @@ impl Gate {
     fn withdraw(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         let mut cleared = BTreeSet::new();
         for (folder, machine) in self.sheets.machines() {
-            self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
             for name in self.jobs.keys() {
                 if self.standing(name, machine, today)?.is_some_and(|standing| Place::of(&standing) == Place::Cleared) {
                     cleared.insert((folder.to_owned(), name.clone()));
                 }
             }
         }
-        let is_cleared = |folder: &str, name: &str| {
-            let is_ours = self.jobs.contains_key(name);
-            is_ours.then(|| cleared.contains(&(folder.to_owned(), name.to_owned())))
-        };
-        let withdrawn = self.places.withdraw(is_cleared).map_err(self.folder("take jobs back from", "cleared"))?;
-        for (machine, count, strange) in withdrawn {
+        let is_cleared = |folder: &str, name: &str| cleared.contains(&(folder.to_owned(), name.to_owned()));
+        let known_strange = &mut self.strange;
+        let withdrawn = self.places.withdraw(is_cleared, |machine, names, strange| {
             for name in strange {
                 let at = format!("cleared/{machine}/{name}");
-                if self.strange.insert(at.clone()) {
+                if known_strange.insert(at.clone()) {
                     tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
                 }
             }
-            if count > 0 {
-                tell(Told::Withdrawn { machine, count });
+            if !names.is_empty() {
+                tell(Told::Withdrawn { machine, names });
             }
+        });
+        withdrawn.map_err(self.folder("take jobs back from", "cleared"))?;
+        for (folder, _) in self.sheets.machines() {
+            self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
         }
         Ok(())
     }
@@ -289,6 +291,10 @@ impl Gate {
 
     /// What is to be told: nothing where all is as it was.
     fn lay(&mut self, name: &str, today: Day, context: RunContext<'_, '_>) -> Result<Option<Told>, GateError> {
+        if !self.places.jobs().join(name).is_file() {
+            self.jobs.remove(name);
+            return self.block(name, "it is in jobs/ no more".to_owned()).map(Some);
+        }
         let judged = match self.judge(name, today, context)? {
             Ok(judged) => judged,
             Err(why) => return self.block(name, why).map(Some),
@@ -323,7 +329,7 @@ impl Gate {
             Err(error) if error.kind() == io::ErrorKind::InvalidData => {
                 return self.block(name, error.to_string()).map(Some);
             }
-            laid => laid.map_err(self.folder("lay jobs in", ""))?,
+            laid => laid.map_err(self.folder("lay in its place", &format!("jobs/{name}")))?,
         };
         Ok((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers }))
     }
@@ -346,12 +352,15 @@ impl Gate {
         }
         let judging =
             Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
-        let answer = match judging.judge(&self.places.jobs().join(name), context) {
-            Ok(answer) => answer,
-            Err(JobError::Read { source, .. }) if source.kind() != io::ErrorKind::NotFound => {
-                return Err(self.folder("read jobs in", "jobs")(source));
+        let path = self.places.jobs().join(name);
+        // A fault of this program must not end it for all jobs.
+        let answer = match catch_unwind(AssertUnwindSafe(|| judging.judge(&path, context))) {
+            Ok(Ok(answer)) => answer,
+            Ok(Err(JobError::Read { source, .. })) => {
+                return Err(self.folder("read", &format!("jobs/{name}"))(source));
             }
-            Err(error) => return Ok(Err(error.to_string())),
+            Ok(Err(error)) => return Ok(Err(error.to_string())),
+            Err(_) => return Ok(Err("internal fault while judging it: please report it".to_owned())),
         };
         if let Some(error) = answer.unkept {
             return Err(error.into());
@@ -372,7 +381,7 @@ impl Gate {
 
     /// Takes a job away from all machines; says why where it is blocked.
     fn block(&self, name: &str, why: String) -> Result<Told, GateError> {
-        self.places.hold_back(name, &why).map_err(self.folder("block jobs in", ""))?;
+        self.places.hold_back(name, &why).map_err(self.folder("block", &format!("jobs/{name}")))?;
         Ok(Told::Blocked { name: name.to_owned(), why })
     }
 
@@ -383,7 +392,8 @@ impl Gate {
         }
         let mut inspections: Vec<Inspection> = Vec::new();
         for answered in answers {
-            inspections.extend(self.ledger.inspection(answered.inspection)?);
+            // One that cannot be read any more is told without its report.
+            inspections.extend(self.ledger.inspection(answered.inspection).ok().flatten());
         }
         let look = Look { width: NOTE_WIDTH, color: false };
         let mut text = format!("{name}\n\n").into_bytes();
@@ -391,7 +401,13 @@ impl Gate {
             let line = format!("inspection {inspection}: {verdict} on {}, {place}\n", safe(machine));
             text.extend_from_slice(line.as_bytes());
         }
-        text.extend_from_slice(DECIDING.as_bytes());
+        let ledger = std::path::absolute(self.ledger.path()).unwrap_or_else(|_| self.ledger.path().to_owned());
+        let deciding = format!(
+            "\nTo decide on one of them, write down what and why:\n\
+             gonogo ledger decide NUMBER release --because \"...\" --by NAME --ledger '{}'\n\n",
+            safe(&ledger.to_string_lossy())
+        );
+        text.extend_from_slice(deciding.as_bytes());
         let mut report = TextReport::new(look, Extent { details: false, letters: false });
         let totals = Totals::new([], crate::Verdict::NoGo);
         // Writing to memory cannot fail.

@@ -1,7 +1,7 @@
 //! Names of files that any card and any system can hold.
 
-/// Most characters that are kept of a name.
-const KEPT_MOST: usize = 100;
+/// Most bytes that are kept of a name: with digits, endings and `.txt` behind them less than the 255 that file systems take.
+const KEPT_MOST_BYTES: usize = 120;
 /// How many digits of the digest stand behind it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Digits {
@@ -22,8 +22,8 @@ impl Digits {
 /// its folder or is dropped by a card.
 pub(super) fn escaped(name: &str) -> String {
     let kept = |c: char| if c.is_alphanumeric() || "._- ".contains(c) { c } else { '_' };
-    let name: String = name.chars().map(kept).take(KEPT_MOST).collect();
-    let name = name.trim_matches([' ', '.']);
+    let name: String = name.chars().map(kept).collect();
+    let name = name[..name.floor_char_boundary(KEPT_MOST_BYTES)].trim_matches([' ', '.']);
     if name.is_empty() { "job".to_owned() } else { name.to_owned() }
 }
 
@@ -42,6 +42,12 @@ pub(super) fn is_of(name: &str, digest: &str) -> bool {
     let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
     let ends = |digits: Digits| stem.strip_suffix(digits.of(digest)).is_some_and(|before| before.ends_with('-'));
     ends(Digits::First) || ends(Digits::All)
+}
+
+/// True where a name looks like one that [`of_job`] has made.
+pub(super) fn is_ours(name: &str) -> bool {
+    let digits = name.rsplit_once('.').and_then(|(stem, _)| stem.rsplit_once('-')).map(|(_, digits)| digits);
+    digits.is_some_and(|digits| matches!(digits.len(), 8 | 64) && digits.bytes().all(|b| b.is_ascii_hexdigit()))
 }
 
 #[cfg(test)]
@@ -69,8 +75,9 @@ mod tests {
             assert!(is_of(kept, DIGEST) && !is_of(kept, "blake3:1123456789"), "{kept}");
         }
         assert!(is_of(&of_job("hook.gcode", DIGEST, Digits::All), DIGEST));
+        assert!(is_ours("hook-01234567.gcode") && !is_ours("hook.gcode") && !is_ours("hook-012345678.gcode"));
         let long = of_job(&format!("{}.gcode", "ü".repeat(400)), DIGEST, Digits::First);
-        assert_eq!(long.chars().count(), KEPT_MOST + "-01234567.gcode".len());
+        assert_eq!(long.len(), KEPT_MOST_BYTES + "-01234567.gcode".len());
     }
 
     proptest::proptest! {
@@ -81,8 +88,9 @@ mod tests {
             proptest::prop_assert_eq!(path.components().count(), 1);
             proptest::prop_assert!(path.file_name().is_some_and(|found| found == kept.as_str()) && !kept.starts_with('.'));
             proptest::prop_assert!(!kept.chars().any(|c| c.is_control() || "\"*/:<>?\\|".contains(c)));
-            // Escaped names on a card have at most 255 units of UTF-16 (Microsoft, FAT specification, long names; from memory).
-            proptest::prop_assert!(kept.encode_utf16().count() <= 255);
+            // Most file systems take 255 bytes, a FAT card 255 units of UTF-16 (common practice, no source).
+            let longest = of_job(&name, &format!("blake3:{}", "f".repeat(64)), Digits::All);
+            proptest::prop_assert!(longest.len() + ".txt".len() <= 255 && is_ours(&longest));
         }
     }
 }

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
 
+use super::names::is_ours;
 use crate::findings::Verdict;
 use crate::service::ledger::{Choice, Standing};
 
@@ -124,18 +125,20 @@ impl Places {
                 moved |= take_away(&folder, &note)?;
             }
         }
-        let from = self.jobs().join(name);
         match place {
             Place::Cleared => {
                 for machine in cleared_for {
                     self.open_for(machine)?;
-                    moved |= put(&from, &self.root.join("cleared").join(machine), name, digest)?;
+                    moved |= self.put(&self.root.join("cleared").join(machine), name, digest)?;
                 }
             }
             Place::Waiting | Place::Blocked => {
                 let folder = if place == Place::Waiting { self.waiting() } else { self.blocked() };
-                write(&folder, &note, why.as_bytes())?;
-                moved |= put(&from, &folder, name, digest)?;
+                // One that says the same stays.
+                if !fs::read(folder.join(&note)).is_ok_and(|known| known == why.as_bytes()) {
+                    write(&folder, &note, why.as_bytes())?;
+                }
+                moved |= self.put(&folder, name, digest)?;
             }
         }
         Ok(moved)
@@ -152,29 +155,72 @@ impl Places {
         write(&self.blocked(), &note, format!("{why}\n").as_bytes())
     }
 
-    /// Takes what is not (any longer) cleared away from those who would load it; for each machine how many jobs, and what there
-    /// is no job of this gate.
+    /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down; `take`
+    /// gets the machine, what was taken away, and what there is no job of this gate.
+    ///
+    /// # Errors
+    /// The first, behind all that could be taken away.
     pub(super) fn withdraw(
         &self,
-        is_cleared: impl Fn(&str, &str) -> Option<bool>,
-    ) -> io::Result<Vec<(String, usize, Vec<String>)>> {
-        let mut all = Vec::new();
+        is_cleared: impl Fn(&str, &str) -> bool,
+        mut take: impl FnMut(String, Vec<String>, Vec<String>),
+    ) -> io::Result<()> {
+        let mut first = Ok(());
         for folder in self.cleared()? {
             let machine = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
-            let (mut count, mut strange) = (0, Vec::new());
-            for name in names(&folder)? {
-                match is_cleared(&machine, &name) {
-                    Some(true) => {}
-                    Some(false) => {
-                        take_away(&folder, &name)?;
-                        count += 1;
+            let (mut gone, mut strange) = (Vec::new(), Vec::new());
+            let all = names(&folder).unwrap_or_else(|error| {
+                first = Err(error);
+                Vec::new()
+            });
+            for name in all {
+                if !is_ours(&name) {
+                    strange.push(name);
+                } else if !is_cleared(&machine, &name) || !self.is_laid(&folder, &name) {
+                    match take_away(&folder, &name) {
+                        Ok(_) => gone.push(name),
+                        Err(error) => first = Err(error),
                     }
-                    None => strange.push(name),
                 }
             }
-            all.push((machine, count, strange));
+            take(machine, gone, strange);
         }
-        Ok(all)
+        first
+    }
+
+    /// True where a copy lies in a folder as it was laid there: whoever edits it changes its time.
+    fn is_laid(&self, folder: &Path, name: &str) -> bool {
+        let looks = |path: &Path| {
+            let found = fs::symlink_metadata(path).ok().filter(fs::Metadata::is_file)?;
+            Some((found.len(), found.modified().ok()?))
+        };
+        let kept = looks(&self.jobs().join(name));
+        kept.is_some() && looks(&folder.join(name)) == kept
+    }
+
+    /// Copies a job into a folder; false where it is there already.
+    fn put(&self, folder: &Path, name: &str, digest: &str) -> io::Result<bool> {
+        if self.is_laid(folder, name) {
+            return Ok(false);
+        }
+        let mut source = File::open(self.jobs().join(name))?;
+        let modified = source.metadata()?.modified()?;
+        let mut copy = unfinished(folder)?;
+        let mut hasher = blake3::Hasher::new();
+        let mut buffer = vec![0; 1 << 16];
+        loop {
+            let count = source.read(&mut buffer)?;
+            if count == 0 {
+                break;
+            }
+            hasher.update(&buffer[..count]);
+            copy.write_all(&buffer[..count])?;
+        }
+        if format!("blake3:{}", hasher.finalize().to_hex()) != digest {
+            return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));
+        }
+        copy.as_file().set_modified(modified)?;
+        finish(copy, &folder.join(name)).map(|()| true)
     }
 }
 
@@ -192,32 +238,8 @@ pub(super) fn names(folder: &Path) -> io::Result<Vec<String>> {
 fn take_away(folder: &Path, name: &str) -> io::Result<bool> {
     match fs::remove_file(folder.join(name)) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
-        done => done.map(|()| true),
+        done => done.and_then(|()| sync_folder(folder)).map(|()| true),
     }
-}
-
-/// Copies a job into a folder; false where it is there already.
-fn put(from: &Path, folder: &Path, name: &str, digest: &str) -> io::Result<bool> {
-    let mut source = File::open(from)?;
-    let length = source.metadata()?.len();
-    if fs::metadata(folder.join(name)).is_ok_and(|there| there.len() == length) {
-        return Ok(false);
-    }
-    let mut copy = unfinished(folder)?;
-    let mut hasher = blake3::Hasher::new();
-    let mut buffer = vec![0; 1 << 16];
-    loop {
-        let count = source.read(&mut buffer)?;
-        if count == 0 {
-            break;
-        }
-        hasher.update(&buffer[..count]);
-        copy.write_all(&buffer[..count])?;
-    }
-    if format!("blake3:{}", hasher.finalize().to_hex()) != digest {
-        return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));
-    }
-    finish(copy, &folder.join(name)).map(|()| true)
 }
 
 /// Writes a small file as a whole.

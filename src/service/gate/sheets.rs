@@ -1,7 +1,10 @@
 //! The sheets of a gate's machines.
+//!
+//! A sheet whose content has changed is used no more at once, and used anew when it has rested: half a sheet may be a valid one.
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::time::{Duration, Instant, SystemTime};
 use std::{fs, io};
 
 use super::names::escaped;
@@ -12,20 +15,35 @@ use crate::machine::{Machine, SheetError, sheet_bytes};
 struct Sheet {
     file: String,
     content: blake3::Hash,
-    /// None where it has faults.
+    /// Since when it is so; none once it was read.
+    rests_since: Option<Instant>,
+    /// None where it has faults, or was not read yet.
     machine: Option<Machine>,
 }
 
 /// The sheets in a folder, by the names of their machines' folders.
-#[derive(Default)]
 pub(super) struct Sheets {
+    rest: Duration,
     known: BTreeMap<String, Sheet>,
+    /// Files that would have the folder of another, told already.
+    doubled: Vec<String>,
 }
 
 impl Sheets {
+    /// None yet; a sheet that has changed is used when it has rested so long.
+    pub(super) fn new(rest: Duration) -> Self {
+        Self { rest, known: BTreeMap::new(), doubled: Vec::new() }
+    }
+
     /// Machines without faults, by their folders.
     pub(super) fn machines(&self) -> impl Iterator<Item = (&str, &Machine)> {
         self.known.iter().filter_map(|(folder, sheet)| Some((folder.as_str(), sheet.machine.as_ref()?)))
+    }
+
+    /// How long until a sheet will have rested; none where none is waited for.
+    pub(super) fn next_in(&self, now: Instant) -> Option<Duration> {
+        let left = |since: Instant| self.rest.saturating_sub(now.saturating_duration_since(since));
+        self.known.values().filter_map(|sheet| sheet.rests_since).map(left).min()
     }
 
     /// True where a sheet that is in use is not what it was, without taking it up.
@@ -36,25 +54,12 @@ impl Sheets {
         !self.known.values().filter(|sheet| sheet.machine.is_some()).all(is_the_same)
     }
 
-    /// Looks at the folder; true where anything has changed.
+    /// Looks at the folder; true where other machines are in use than before.
     ///
     /// # Errors
     /// When the folder cannot be read. What was known stays known.
-    pub(super) fn look(&mut self, directory: &Path, tell: &mut dyn FnMut(Told)) -> io::Result<bool> {
-        let mut found = BTreeMap::new();
-        for entry in fs::read_dir(directory)? {
-            let path = entry?.path();
-            if path.extension().is_some_and(|ending| ending == "toml") && path.is_file() {
-                let file = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                let stem = path.file_stem().unwrap_or_default().to_string_lossy();
-                // Of two whose folders would be the same, the later one has the end of its digest behind it.
-                let mut folder = escaped(&stem);
-                if found.contains_key(&folder) {
-                    folder = format!("{folder}-{}", &blake3::hash(stem.as_bytes()).to_hex()[..8]);
-                }
-                found.insert(folder, (file, path));
-            }
-        }
+    pub(super) fn look(&mut self, directory: &Path, now: Instant, tell: &mut dyn FnMut(Told)) -> io::Result<bool> {
+        let found = self.files(directory, tell)?;
         let mut changed = false;
         let gone: Vec<String> = self.known.keys().filter(|folder| !found.contains_key(*folder)).cloned().collect();
         for folder in gone {
@@ -63,28 +68,82 @@ impl Sheets {
                 tell(Told::SheetGone { file: sheet.file });
             }
         }
-        for (folder, (file, path)) in found {
-            // One that cannot be read is looked at as one without a word in it.
-            let (bytes, fault) = match sheet_bytes(&path) {
-                Ok(bytes) => (bytes, None),
-                Err(error) => (Vec::new(), Some(error.to_string())),
-            };
-            let content = blake3::hash(&bytes);
-            if self.known.get(&folder).is_some_and(|sheet| sheet.content == content) {
-                continue;
-            }
-            changed = true;
-            let read = match fault {
-                Some(fault) => Err(fault),
-                None => Machine::parse_bytes(&path.to_string_lossy(), &bytes)
-                    .map_err(|faults| SheetError::from(faults).render(false)),
-            };
-            tell(match &read {
-                Ok(machine) => Told::Sheet { file: file.clone(), machine: machine.name.clone() },
-                Err(faults) => Told::SheetFaults { file: file.clone(), faults: faults.clone() },
-            });
-            self.known.insert(folder, Sheet { file, content, machine: read.ok() });
+        for (folder, file) in found {
+            changed |= self.look_at(&folder, file, directory, now, tell);
         }
         Ok(changed)
+    }
+
+    /// The files of the sheets by their folders. Hidden files are those of editors.
+    fn files(&mut self, directory: &Path, tell: &mut dyn FnMut(Told)) -> io::Result<BTreeMap<String, String>> {
+        let mut files = Vec::new();
+        for entry in fs::read_dir(directory)? {
+            let path = entry?.path();
+            let file = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let is_sheet = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
+            if is_sheet && !file.starts_with('.') && path.is_file() {
+                files.push(file);
+            }
+        }
+        files.sort();
+        let mut found = BTreeMap::new();
+        for file in files {
+            let stem = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy();
+            let folder = escaped(&stem);
+            let other = found.keys().find(|other: &&String| other.to_lowercase() == folder.to_lowercase());
+            match other {
+                None => drop(found.insert(folder, file)),
+                Some(other) if !self.doubled.contains(&file) => {
+                    let why = format!("its jobs would lie in cleared/{other} too: give it another name");
+                    tell(Told::Left { at: format!("machines/{file}"), why });
+                    self.doubled.push(file);
+                }
+                Some(_) => {}
+            }
+        }
+        Ok(found)
+    }
+
+    fn look_at(
+        &mut self,
+        folder: &str,
+        file: String,
+        directory: &Path,
+        now: Instant,
+        tell: &mut dyn FnMut(Told),
+    ) -> bool {
+        let path = directory.join(&file);
+        // One that cannot be read is looked at as one without a word in it.
+        let (bytes, fault) = match sheet_bytes(&path) {
+            Ok(bytes) => (bytes, None),
+            Err(error) => (Vec::new(), Some(error.to_string())),
+        };
+        let content = blake3::hash(&bytes);
+        let before = self.known.get(folder).filter(|sheet| sheet.content == content);
+        let since = match before {
+            Some(Sheet { rests_since: None, .. }) => return false,
+            Some(Sheet { rests_since: Some(since), .. }) => *since,
+            None => now,
+        };
+        let was_in_use = before.is_none() && self.known.get(folder).is_some_and(|sheet| sheet.machine.is_some());
+        // What has not been touched for so long rests already.
+        let touched = fs::metadata(&path).and_then(|found| found.modified()).ok();
+        let untouched = touched.and_then(|touched| SystemTime::now().duration_since(touched).ok());
+        let rests = now.saturating_duration_since(since) >= self.rest || untouched.is_some_and(|age| age >= self.rest);
+        if !rests {
+            self.known.insert(folder.to_owned(), Sheet { file, content, rests_since: Some(since), machine: None });
+            return was_in_use;
+        }
+        let read = match fault {
+            Some(fault) => Err(fault),
+            None => Machine::parse_bytes(&path.to_string_lossy(), &bytes)
+                .map_err(|faults| SheetError::from(faults).render(false)),
+        };
+        tell(match &read {
+            Ok(machine) => Told::Sheet { file: file.clone(), machine: machine.name.clone() },
+            Err(faults) => Told::SheetFaults { file: file.clone(), faults: faults.clone() },
+        });
+        self.known.insert(folder.to_owned(), Sheet { file, content, rests_since: None, machine: read.ok() });
+        true
     }
 }

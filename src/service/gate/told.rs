@@ -5,7 +5,10 @@ use std::fmt;
 use super::places::Place;
 use crate::findings::Verdict;
 use crate::service::ledger::Choice;
-use crate::wording::{counted, safe};
+use crate::wording::safe;
+
+/// Most jobs that are named in one line.
+const NAMED_MOST: usize = 8;
 
 /// Something that a gate did or saw. It reads as one line; names in it are as they are on the disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,8 +36,8 @@ pub enum Told {
     Withdrawn {
         /// The folder of the machine.
         machine: String,
-        /// How many jobs.
-        count: usize,
+        /// The jobs.
+        names: Vec<String>,
     },
     /// A job was taken in.
     TakenIn {
@@ -98,8 +101,11 @@ impl fmt::Display for Told {
                 write!(f, "machines/{}: has faults, nothing is cleared for it\n{}", safe(file), faults.trim_end())
             }
             Self::SheetGone { file } => write!(f, "machines/{}: is gone", safe(file)),
-            Self::Withdrawn { machine, count } => {
-                write!(f, "cleared/{}: {} taken back", safe(machine), counted(*count as u64, "job", "jobs"))
+            Self::Withdrawn { machine, names } => {
+                let shown: Vec<_> = names.iter().take(NAMED_MOST).map(|name| safe(name)).collect();
+                let more = names.len().saturating_sub(NAMED_MOST);
+                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+                write!(f, "cleared/{}: taken back: {}{more}", safe(machine), shown.join(", "))
             }
             Self::TakenIn { from, name } => write!(f, "{}: taken in as {}", safe(from), safe(name)),
             Self::Unreadable { from, why } => write!(f, "{}: blocked, {}", safe(from), safe(why)),
@@ -107,6 +113,11 @@ impl fmt::Display for Told {
             Self::Blocked { name, why } => write!(f, "{}: blocked, {}", safe(name), safe(why)),
             Self::Placed { name, place, answers } => {
                 write!(f, "{}: {place}", safe(name))?;
+                let ready = answers.iter().filter(|answered| answered.place == Place::Cleared);
+                let ready: Vec<_> = ready.map(|answered| safe(&answered.machine)).collect();
+                if !ready.is_empty() {
+                    write!(f, " for {}", ready.join(", "))?;
+                }
                 for answered in answers {
                     write!(f, " · {} on {}", answered.verdict, safe(&answered.machine))?;
                     match answered.decided {

@@ -110,14 +110,16 @@ impl Ledger {
         })
     }
 
-    /// The decision that holds today on that very inspection: the last one that has not run out. A changed job, sheet or list of
+    /// The decision that holds today on that very inspection: the last one, unless it has run out; an older one never comes back
+    /// by itself. A changed job, sheet or list of
     /// accepted findings makes another inspection, which nobody has decided on yet.
     ///
     /// # Errors
     /// When the ledger cannot be read.
     pub fn standing(&self, inspection: i64, today: Day) -> Result<Option<Decided>, LedgerError> {
-        let sql = "SELECT * FROM decisions
-                   WHERE inspection = ?1 AND (until IS NULL OR until >= ?2) ORDER BY id DESC LIMIT 1";
+        let sql = "SELECT * FROM
+                   (SELECT * FROM decisions WHERE inspection = ?1 ORDER BY id DESC LIMIT 1)
+                   WHERE until IS NULL OR until >= ?2";
         self.read(|ledger| Ok(ledger.query_row(sql, params![inspection, today.to_string()], decided).optional()?))
     }
 

@@ -28,7 +28,7 @@ pub struct Question<'a> {
     pub sheet: &'a str,
     /// Digest of the accepted findings that bear on it today; empty without any.
     pub accepted: String,
-    /// What else its report hangs on, such as a start position; empty for what the command line judges.
+    /// What else its report hangs on: the name of the machine.
     pub options: &'a str,
 }
 
@@ -40,7 +40,8 @@ impl<'a> Question<'a> {
             file_name: file_name(path),
             sheet: &machine.digest,
             accepted: accepted.digest_for(path, &machine.name, today),
-            options: "",
+            // Sheets that give no name may have the same text.
+            options: &machine.name,
         }
     }
 }
@@ -49,7 +50,7 @@ impl<'a> Question<'a> {
 fn file_name(path: &str) -> Cow<'_, str> {
     let name = if path == "-" { None } else { Path::new(path).file_name() };
     let name = name.map_or(Cow::Borrowed(""), |name| name.to_string_lossy());
-    match name.strip_suffix(".gz") {
+    match name.strip_suffix(".gz").filter(|plain| !plain.is_empty()) {
         Some(plain) => plain.to_owned().into(),
         None => name,
     }

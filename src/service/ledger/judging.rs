@@ -43,7 +43,8 @@ impl Judging<'_> {
     pub fn judge<'e>(&self, path: &Path, context: RunContext<'_, 'e>) -> Result<Answer, JobError> {
         let shown = path.to_string_lossy();
         let mut answer = Answer { inspections: Vec::new(), known: 0, unkept: None };
-        let digest = if self.anew || !path.is_file() { None } else { JobSource::at(path).digest().ok() };
+        let is_file = path.as_os_str() != "-" && path.is_file();
+        let digest = if self.anew || !is_file { None } else { JobSource::at(path).digest().ok() };
         let mut found = match digest.map(|digest| format!("blake3:{}", digest.to_hex())) {
             Some(digest) => self.look_up(&digest, &shown, &mut answer),
             None => vec![None; self.machines.len()],
@@ -87,9 +88,8 @@ impl Judging<'_> {
                 note(error);
                 None
             })?;
-            if let Err(error) = self.ledger.note_name(&found) {
-                note(error);
-            }
+            // The answer holds though its new name is not noted.
+            let _ = self.ledger.note_name(&found);
             Some(found)
         };
         self.machines.iter().map(known).collect()
@@ -101,8 +101,15 @@ impl Judging<'_> {
     /// When the ledger cannot be written.
     pub fn keep(&self, inspection: &Inspection) -> Result<(), LedgerError> {
         let (job, facts) = (&inspection.job, &inspection.machine);
-        let Some(machine) = self.machines.iter().find(|machine| machine.digest == facts.digest) else { return Ok(()) };
+        let Some(machine) =
+            self.machines.iter().find(|machine| machine.digest == facts.digest && machine.name == facts.name)
+        else {
+            return Ok(());
+        };
         let question = Question::of(&job.digest, &job.path, facts, self.accepted, self.today);
-        self.ledger.keep(&question, inspection, machine).map(|_| ())
+        match self.ledger.keep(&question, inspection, machine)? {
+            true => Ok(()),
+            false => Err(self.ledger.refusal("what was found holds what cannot be written down: please report it")),
+        }
     }
 }

@@ -112,6 +112,11 @@ impl Ledger {
         &self.path
     }
 
+    /// What it does not do, and why.
+    fn refusal(&self, why: &str) -> LedgerError {
+        LedgerError::new(&self.path, What::Refused(why.to_owned()))
+    }
+
     /// Reads.
     fn read<T>(&self, ask: impl FnOnce(&Connection) -> Result<T, What>) -> Result<T, LedgerError> {
         ask(&self.lock()).map_err(|what| LedgerError::new(&self.path, what))

@@ -22,7 +22,11 @@ const PATIENCE: Duration = Duration::from_secs(10);
 pub(super) fn prepare(connection: &mut Connection) -> Result<(), What> {
     connection.busy_timeout(PATIENCE)?;
     let known = MIGRATIONS.len() as i64;
-    match form(connection)? {
+    // In one transaction: another process may be taking the first step just now.
+    let asked = connection.transaction()?;
+    let found = form(&asked)?;
+    drop(asked);
+    match found {
         form if form > known => return Err(What::Newer { form, known }),
         form if form < known => migrate(connection, &MIGRATIONS)?,
         _ => {}

@@ -189,7 +189,7 @@ fn a_no_go_on_heat_or_travel_is_released_only_by_typing_the_name_of_the_machine(
 }
 
 #[test]
-fn the_last_decision_that_has_not_run_out_stands() {
+fn the_last_decision_stands_until_it_runs_out() {
     let place = Place::new();
     let of = place.keep("1", sample::no_go());
     let decide = |choice, until: Option<&str>| {
@@ -199,9 +199,9 @@ fn the_last_decision_that_has_not_run_out_stands() {
     assert_eq!(stands("2027-01-31"), None);
     decide(Choice::Hold, None);
     decide(Choice::Release, Some("2027-01-31"));
-    assert_eq!([stands("2027-01-31"), stands("2027-02-01")], [Some(Choice::Release), Some(Choice::Hold)]);
+    assert_eq!([stands("2027-01-31"), stands("2027-02-01")], [Some(Choice::Release), None]);
     decide(Choice::Refuse, Some("2027-03-01"));
-    assert_eq!([stands("2027-01-31"), stands("2027-03-02")], [Some(Choice::Refuse), Some(Choice::Hold)]);
+    assert_eq!([stands("2027-01-31"), stands("2027-03-02")], [Some(Choice::Refuse), None], "no release comes back");
     let unsigned = Decision { who: " ".to_owned(), ..decision(Choice::Hold, None) };
     assert!(matches!(place.ledger.decide(of, &unsigned), Err(DecideError::Unsigned)));
     assert!(matches!(place.ledger.decide(99, &decision(Choice::Hold, None)), Err(DecideError::NoInspection(99))));
