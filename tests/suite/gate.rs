@@ -491,7 +491,7 @@ fn kills_lose_nothing() {
             shop.drop_in(&format!("{name}.part"), &bytes);
             fs::rename(shop.at("inbox").join(format!("{name}.part")), shop.at("inbox").join(&name)).expect("renames");
             dropped.insert(name, bytes);
-            std::thread::sleep(Duration::from_micros(u64::from(dice.below(40_000))));
+            std::thread::sleep(Duration::from_micros(dice.below(40_000)));
         }
         gate.kill().expect("is killed");
         gate.wait().expect("ends");
