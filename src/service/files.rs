@@ -5,8 +5,8 @@ use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SendError, SyncSender, sync_channel};
-use std::sync::{Arc, OnceLock};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SendError, Sender, SyncSender, channel, sync_channel};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, Weak};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -60,6 +60,8 @@ pub struct Reads {
     /// Most that may run at a time.
     most: usize,
     running: AtomicUsize,
+    /// How threads that have nothing to read are reached.
+    idle: Mutex<Vec<Sender<Errand>>>,
     /// When the worker was told to stop.
     stopped: OnceLock<Instant>,
 }
@@ -67,7 +69,13 @@ pub struct Reads {
 impl Reads {
     /// For so many requests at a time.
     pub fn new(requests: usize, open: Open) -> Self {
-        Self { open, most: requests + LEFT_BEHIND_MAX, running: AtomicUsize::new(0), stopped: OnceLock::new() }
+        Self {
+            open,
+            most: requests + LEFT_BEHIND_MAX,
+            running: AtomicUsize::new(0),
+            idle: Mutex::default(),
+            stopped: OnceLock::new(),
+        }
     }
 
     /// From now on no request waits long for a read.
@@ -86,14 +94,46 @@ impl Reads {
             return Ok(reading);
         }
         let running = Running::one_more(self).ok_or(Unread::TooMany)?;
-        let open = self.open;
-        let read = move || {
-            let _running = running;
-            // Who has asked may have gone.
-            let _ = files.iter().try_for_each(|file| file.hand_over(open, &sender));
-        };
+        let mut errand = Errand { files, parts: sender, running };
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        if let Some(idle) = idle {
+            match idle.send(errand) {
+                Ok(()) => return Ok(reading),
+                Err(SendError(unsent)) => errand = unsent,
+            }
+        }
+        let (reads, open) = (Arc::downgrade(self), self.open);
+        let read = move || Errand::run_all(errand, &reads, open);
         thread::Builder::new().name("files".to_owned()).spawn(read).map_err(|_| Unread::NoThread)?;
         Ok(reading)
+    }
+}
+
+/// Files to read, and who waits for them.
+struct Errand {
+    files: Vec<Named>,
+    parts: SyncSender<Part>,
+    running: Running,
+}
+
+impl Errand {
+    /// Runs one errand after another, as long as there is somebody who may have one. A thread whose read hangs is asked no more.
+    fn run_all(first: Self, reads: &Weak<Reads>, open: Open) {
+        let mut errand = first;
+        loop {
+            let Self { files, parts, running } = errand;
+            // Who has asked may have gone.
+            let _ = files.iter().try_for_each(|file| file.hand_over(open, &parts));
+            drop((running, parts));
+            let Some(reads) = reads.upgrade() else { return };
+            let (sender, next) = channel();
+            reads.idle.lock().unwrap_or_else(PoisonError::into_inner).push(sender);
+            drop(reads);
+            match next.recv() {
+                Ok(more) => errand = more,
+                Err(_) => return,
+            }
+        }
     }
 }
 
