@@ -65,14 +65,14 @@ pub enum GateError {
     #[error("another gate is open on {}: two would take the jobs from each other", .0.display())]
     Busy(PathBuf),
     /// A folder cannot be used.
-    #[error("cannot {doing} {}: {source}", path.display())]
+    #[error("cannot {doing} {}: {why}", path.display())]
     Folder {
         /// What was tried.
         doing: &'static str,
         /// Where.
         path: PathBuf,
         /// What the system said.
-        source: io::Error,
+        why: io::Error,
     },
     /// The ledger cannot be used.
     #[error(transparent)]
@@ -107,7 +107,7 @@ impl Gate {
     pub fn open(root: &Path, settings: Settings) -> Result<Self, GateError> {
         let folder = |doing, path: &Path| {
             let path = path.to_owned();
-            move |source| GateError::Folder { doing, path, source }
+            move |why| GateError::Folder { doing, path, why }
         };
         std::fs::create_dir_all(root).map_err(folder("make", root))?;
         let lock_path = root.join(".gonogo-gate");
@@ -116,7 +116,7 @@ impl Gate {
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(GateError::Busy(root.to_owned())),
-            Err(TryLockError::Error(source)) => return Err(folder("lock", &lock_path)(source)),
+            Err(TryLockError::Error(why)) => return Err(folder("lock", &lock_path)(why)),
         }
         let machines = root.join("machines");
         std::fs::create_dir_all(&machines).map_err(folder("make", &machines))?;
@@ -158,7 +158,7 @@ impl Gate {
 
     fn folder(&self, doing: &'static str, below: &str) -> impl FnOnce(io::Error) -> GateError {
         let path = self.root.join(below);
-        move |source| GateError::Folder { doing, path, source }
+        move |why| GateError::Folder { doing, path, why }
     }
 
     /// Takes up the jobs that are kept, the oldest first.
