@@ -302,8 +302,8 @@ impl Nozzle {
         }
     }
 
-    /// Takes in what is pushed while something is asked for, mm³/s; the largest magnitudes of what is pushed with what is added
-    /// for jumps, and of that alone.
+    /// Takes in what is pushed while something is asked for, mm³/s; under a lead the largest magnitudes of what is pushed with
+    /// what is added for jumps, and of that alone.
     fn push(
         &mut self,
         [asked, pushed]: [&Flow; 2],
@@ -319,8 +319,10 @@ impl Nozzle {
             let cut = |flow: &Flow| if whole { *flow } else { flow.part(from, until) };
             let (asked, added) = (cut(asked), self.spreads.iter().map(|spread| spread.mm3_s).sum::<f64>());
             let pushed = cut(pushed).raised(added);
-            most = most.max(pushed.most());
-            most_added = most_added.max(added.abs());
+            if self.lead_s > 0.0 {
+                most = most.max(pushed.most());
+                most_added = most_added.max(added.abs());
+            }
             let line = &mut self.line;
             self.room.take(&pushed, lag_s, |stretch| {
                 line.take(stretch, &asked, lag_s, laying, pressed);
