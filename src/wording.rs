@@ -102,6 +102,11 @@ pub(crate) fn short_digest(digest: &str) -> &str {
     digest.char_indices().nth(19).map_or(digest, |(end, _)| &digest[..end])
 }
 
+/// A digest as reports and sheets show it.
+pub(crate) fn digest(hash: blake3::Hash) -> String {
+    format!("blake3:{}", hash.to_hex())
+}
+
 /// A number for reading: about four digits, no trailing zeros after the point.
 pub(crate) fn number(value: f64) -> String {
     let decimals = match value.abs() {

@@ -19,7 +19,7 @@ use std::path::{Component, Path, PathBuf};
 use crate::checks::is_unsafe;
 use crate::findings::{Acceptance, AcceptedWhy, Finding, Inspection, Severity, Verdict};
 use crate::geometry::Box3;
-use crate::machine::{SheetFaults, render_faults};
+use crate::machine::{SheetFaults, nearest_file, render_faults};
 use crate::wording;
 
 pub use toml_edit::Date as Day;
@@ -108,8 +108,7 @@ impl AcceptedError {
 
 /// The nearest [`ACCEPTED_FILE`] from `start_dir` upward.
 pub fn nearest(start_dir: &Path) -> Option<PathBuf> {
-    let start = std::path::absolute(start_dir).unwrap_or_else(|_| start_dir.to_owned());
-    start.ancestors().map(|dir| dir.join(ACCEPTED_FILE)).find(|path| path.is_file())
+    nearest_file(start_dir, ACCEPTED_FILE)
 }
 
 /// The name an entry knows a job by: its path from the folder of the file of accepted findings, or the whole path where it
@@ -193,7 +192,7 @@ impl Accepted {
         // An empty text is TOML.
         let text = put("", &written).unwrap_or_default();
         let all = format!("{}\n{run_out:?}\n{text}", self.source);
-        format!("blake3:{}", blake3::hash(all.as_bytes()).to_hex())
+        crate::wording::digest(blake3::hash(all.as_bytes()))
     }
 
     fn entries_of<'a>(&'a self, inspection: &Inspection) -> impl Iterator<Item = &'a Entry> + use<'a> {

@@ -287,7 +287,7 @@ pub fn run(args: CheckArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
 /// What is judged.
 struct Given<'a> {
     jobs: &'a [Job],
-    /// How many there are in all shards: a report has the same form whatever falls into its shard.
+    /// Those of all shards: a report has the same form whatever falls into its own.
     listed: &'a [Job],
     machines: &'a [&'a Machine],
     wanted: Wanted,

@@ -3,14 +3,15 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use clap::Args;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 
+use super::accept::now_s;
 use super::terminal::shown;
-use super::{Exit, complain};
+use super::{Exit, complain, duration, signals};
 use crate::accepted::{Day, day_of};
 use crate::preflight::{RunContext, silent};
 use crate::service::gate::{Gate, GateError, Settings, Told};
@@ -59,9 +60,7 @@ pub struct GateArgs {
 }
 
 fn seconds(text: &str) -> Result<Duration, String> {
-    let seconds = text.parse::<f64>().ok().filter(|seconds| *seconds >= 0.0);
-    let seconds = seconds.and_then(|seconds| Duration::try_from_secs_f64(seconds).ok());
-    seconds.ok_or_else(|| "a number of seconds".to_owned())
+    duration(text, |seconds| seconds >= 0.0).ok_or_else(|| "a number of seconds".to_owned())
 }
 
 /// What ends a wait.
@@ -82,7 +81,10 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     let (sender, wakes) = mpsc::channel();
     // Kept to the end: without one that may wake it a wait would end at once.
     let _waking = sender.clone();
-    stop_at_signals(sender.clone()).context("cannot listen for signals")?;
+    // SIGTERM and Ctrl-C end the work behind the job in hand.
+    let ending = sender.clone();
+    let end = move || drop(ending.send(Wake::Stop));
+    signals::at(&[signals::TERMINATE, signals::INTERRUPT], end).context("cannot listen for signals")?;
     let mut gate = Gate::open(&args.folder, Settings { rest: args.rest, limit_bytes: Some(args.limit_bytes) })?;
     // Kept as long as the gate is open.
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
@@ -107,26 +109,6 @@ fn watch(folder: &Path, wakes: Sender<Wake>) -> Option<RecommendedWatcher> {
         complain(&format!("the system does not tell of changes ({error}); folders are looked at now and then"));
     }
     watched.ok()
-}
-
-/// SIGTERM and Ctrl-C end the work behind the job in hand.
-#[cfg(unix)]
-fn stop_at_signals(wakes: Sender<Wake>) -> io::Result<()> {
-    use signal_hook::consts::{SIGINT, SIGTERM};
-    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM])?;
-    let wait = move || {
-        for _ in signals.forever() {
-            if wakes.send(Wake::Stop).is_err() {
-                return;
-            }
-        }
-    };
-    std::thread::Builder::new().name("signals".to_owned()).spawn(wait).map(|_| ())
-}
-
-#[cfg(not(unix))]
-fn stop_at_signals(_: Sender<Wake>) -> io::Result<()> {
-    Ok(())
 }
 
 fn serve(
@@ -199,8 +181,7 @@ fn tell_once(error: &GateError, last: &mut String) {
 }
 
 fn today() -> Day {
-    // A clock set before 1970 is taken for 1970.
-    day_of(SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs()))
+    day_of(now_s())
 }
 
 fn say(line: &str) -> io::Result<()> {

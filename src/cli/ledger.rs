@@ -23,7 +23,7 @@ use crate::show::report::{
     Look,
     format::{self, Offer, offer},
 };
-use crate::wording::counted;
+use crate::wording::{counted, digest};
 use crate::workshop::prints::{Print, PrintsFile};
 
 const LIST_EXAMPLES: &str = "\
@@ -199,8 +199,8 @@ fn meant(ledger: &Ledger, job: &Path) -> anyhow::Result<Named> {
     let known = |name: &str| ledger.jobs_called(name);
     let mut found;
     if job.is_file() {
-        let digest = JobSource::at(job).digest().with_context(|| format!("cannot read {shown}"))?;
-        found = known(&format!("blake3:{}", digest.to_hex()))?;
+        let content = JobSource::at(job).digest().with_context(|| format!("cannot read {shown}"))?;
+        found = known(&digest(content))?;
         if found.is_empty() {
             bail!(
                 "the ledger {} does not know the content that {shown} has now: judge it, or name an older one by its digest",

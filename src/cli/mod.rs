@@ -27,6 +27,7 @@ mod report_schema;
 mod resonance;
 mod shard;
 mod sheet;
+mod signals;
 mod terminal;
 mod trial;
 mod usage;
@@ -34,6 +35,7 @@ mod worker;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
+use std::time::Duration;
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
@@ -166,6 +168,12 @@ impl Cli {
             Command::Man(args) => man::run(&args),
         }
     }
+}
+
+/// A number of seconds of which something is true.
+fn duration(text: &str, fits: impl Fn(f64) -> bool) -> Option<Duration> {
+    let seconds = text.parse::<f64>().ok().filter(|seconds| fits(*seconds))?;
+    Duration::try_from_secs_f64(seconds).ok()
 }
 
 /// One line on standard error; what is in it cannot act on the terminal.

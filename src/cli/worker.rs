@@ -6,8 +6,8 @@ use std::time::Duration;
 use anyhow::Context;
 use clap::Args;
 
-use super::Exit;
-use crate::service::{Settings, Stopper, Worker};
+use super::{Exit, duration, signals};
+use crate::service::{Settings, Worker};
 
 const EXAMPLES: &str = "\
 Example:
@@ -40,9 +40,7 @@ pub struct WorkerArgs {
 }
 
 fn seconds(text: &str) -> Result<Duration, String> {
-    let seconds = text.parse::<f64>().ok().filter(|seconds| *seconds > 0.0);
-    let limit = seconds.and_then(|seconds| Duration::try_from_secs_f64(seconds).ok());
-    limit.ok_or_else(|| "a number of seconds above 0".to_owned())
+    duration(text, |seconds| seconds > 0.0).ok_or_else(|| "a number of seconds above 0".to_owned())
 }
 
 /// Runs the command.
@@ -52,27 +50,12 @@ pub fn run(args: &WorkerArgs) -> anyhow::Result<Exit> {
         limit_bytes: args.limit_bytes,
         limit_time: args.limit_seconds,
     });
-    stop_at_sigterm(worker.stopper()).context("cannot listen for SIGTERM")?;
+    // SIGTERM ends the work when the requests that were begun are answered.
+    let stopper = worker.stopper();
+    signals::at(&[signals::TERMINATE], move || stopper.stop()).context("cannot listen for SIGTERM")?;
     // Not the output of reports, which goes on quietly when its reader has left: nobody then needs further answers.
     worker.serve(BufReader::new(io::stdin()), &mut io::stdout().lock()).context("cannot go on serving")?;
     Ok(Exit::Passed)
-}
-
-/// From now on SIGTERM ends the work when the requests that were begun are answered.
-#[cfg(unix)]
-fn stop_at_sigterm(stopper: Stopper) -> io::Result<()> {
-    let mut signals = signal_hook::iterator::Signals::new([signal_hook::consts::SIGTERM])?;
-    let wait = move || {
-        if signals.forever().next().is_some() {
-            stopper.stop();
-        }
-    };
-    std::thread::Builder::new().name("signals".to_owned()).spawn(wait).map(|_| ())
-}
-
-#[cfg(not(unix))]
-fn stop_at_sigterm(_: Stopper) -> io::Result<()> {
-    Ok(())
 }
 
 #[cfg(test)]

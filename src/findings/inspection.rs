@@ -26,6 +26,14 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// All, from the best to the worst.
+    pub const ALL: [Self; 3] = [Self::Go, Self::Hold, Self::NoGo];
+
+    /// The one of that word.
+    pub fn called(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|verdict| verdict.word() == word)
+    }
+
     /// The worst severity decides; accepted findings do not count.
     pub fn of(findings: &[Finding]) -> Self {
         match findings.iter().filter(|f| f.accepted.is_none()).map(|f| f.severity).max() {

@@ -95,15 +95,16 @@ pub fn discover(
     if let Some(path) = env.filter(|path| !path.is_empty()) {
         return load_named(Path::new(path), "named by GONOGO_MACHINE", checks);
     }
-    match nearest_sheet(start_dir) {
+    match nearest_file(start_dir, SHEET_FILE) {
         Some(path) => load_named(&path, "found from the current directory upward", checks),
         None => Ok(Machine::read_built_in(checks)),
     }
 }
 
-fn nearest_sheet(start_dir: &Path) -> Option<PathBuf> {
+/// The nearest file of that name from `start_dir` upward.
+pub(crate) fn nearest_file(start_dir: &Path, name: &str) -> Option<PathBuf> {
     let start = std::path::absolute(start_dir).unwrap_or_else(|_| start_dir.to_owned());
-    start.ancestors().map(|dir| dir.join(SHEET_FILE)).find(|path| path.is_file())
+    start.ancestors().map(|dir| dir.join(name)).find(|path| path.is_file())
 }
 
 fn load_named(path: &Path, named_by: &'static str, checks: CheckIds<'_>) -> Result<Machine, SheetError> {
@@ -129,7 +130,7 @@ pub(super) fn parse_bytes(source: &str, bytes: &[u8], checks: CheckIds<'_>) -> R
     let text = std::str::from_utf8(bytes).map_err(|error| not_utf8(source, bytes, error.valid_up_to()))?;
     let lines = LineIndex::new(text);
     let mut read = sheet::read(text, &lines, checks);
-    let digest = format!("blake3:{}", blake3::hash(bytes).to_hex());
+    let digest = crate::wording::digest(blake3::hash(bytes));
     let mut machine = resolve(&mut read, source, digest, checks);
     text.clone_into(&mut machine.text);
     if read.found.is_empty() { Ok(machine) } else { Err(sheet::locate(source, text, &lines, read.found)) }

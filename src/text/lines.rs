@@ -282,7 +282,7 @@ impl<R: Read> LineReader<R> {
 
     /// `blake3:` and the hex digest of all bytes read so far.
     pub(crate) fn digest(&self) -> String {
-        format!("blake3:{}", self.hasher.finalize().to_hex())
+        crate::wording::digest(self.hasher.finalize())
     }
 }
 

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use anyhow::bail;
+use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
 use super::LedgerArg;
@@ -37,7 +38,7 @@ pub struct DecideArgs {
     inspection: i64,
     /// The decision.
     #[arg(value_name = "DECISION", value_enum)]
-    choice: Word,
+    choice: Choice,
     /// Why.
     #[arg(long, value_name = "TEXT", value_parser = reason)]
     because: String,
@@ -54,23 +55,18 @@ pub struct DecideArgs {
     ledger: LedgerArg,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Word {
-    /// It may be printed.
-    Release,
-    /// It may not.
-    Refuse,
-    /// Somebody has to look first.
-    Hold,
-}
+impl ValueEnum for Choice {
+    fn value_variants<'a>() -> &'a [Self] {
+        &Self::ALL
+    }
 
-impl From<Word> for Choice {
-    fn from(word: Word) -> Self {
-        match word {
-            Word::Release => Self::Release,
-            Word::Refuse => Self::Refuse,
-            Word::Hold => Self::Hold,
-        }
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        let meaning = match self {
+            Self::Release => "It may be printed",
+            Self::Refuse => "It may not",
+            Self::Hold => "Somebody has to look first",
+        };
+        Some(PossibleValue::new(self.word()).help(meaning))
     }
 }
 
@@ -78,7 +74,7 @@ impl From<Word> for Choice {
 pub(super) fn run(args: &DecideArgs, terminal: &Terminal) -> anyhow::Result<()> {
     let ledger = args.ledger.open()?;
     let decision = Decision {
-        choice: args.choice.into(),
+        choice: args.choice,
         reason: args.because.clone(),
         who: args.by.clone(),
         until: args.until,

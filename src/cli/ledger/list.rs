@@ -96,8 +96,7 @@ pub fn moment(at: &str) -> String {
 
 /// Shape and word of a verdict.
 fn mark(word: &str) -> String {
-    let known = [Verdict::Go, Verdict::Hold, Verdict::NoGo].into_iter().find(|verdict| verdict.word() == word);
-    known.map_or_else(|| safe(word).into_owned(), |known| marks::verdict(known).to_owned())
+    Verdict::called(word).map_or_else(|| safe(word).into_owned(), |known| marks::verdict(known).to_owned())
 }
 
 /// The time to reckon with, s: that of the clock, else that of the plan.

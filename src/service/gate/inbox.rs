@@ -13,6 +13,7 @@ use super::names::{Digits, escaped, of_job};
 use super::places::{Places, UNFINISHED, names, sync_folder, unfinished, write};
 use super::told::Told;
 use crate::preflight::{Bounds, CopyError, JobSource};
+use crate::wording::digest;
 
 /// What a file is known by: that it is the same file, with the same content.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -158,8 +159,8 @@ impl Inbox {
         }
         let mut copy = unfinished(&places.jobs()).map_err(Refusal::Gate)?;
         let source = JobSource::at(&path).within(Bounds { bytes: self.limit_bytes, until: None });
-        let digest = match source.copy_to(copy.as_file_mut()) {
-            Ok(digest) => format!("blake3:{}", digest.to_hex()),
+        let content = match source.copy_to(copy.as_file_mut()) {
+            Ok(hash) => digest(hash),
             Err(CopyError::Write(error)) => return Err(Refusal::Gate(error)),
             // Whoever writes it goes on: it is not finished.
             Err(_) if Looks::at(&path).ok() != Some(before) => return Ok(Taken::NotYet),
@@ -173,9 +174,9 @@ impl Inbox {
         if Looks::at(&path).ok() != Some(before) {
             return Ok(Taken::NotYet);
         }
-        let kept = keep(copy, &places.jobs(), &from, &digest).map_err(Refusal::Gate)?;
+        let kept = keep(copy, &places.jobs(), &from, &content).map_err(Refusal::Gate)?;
         tell(Told::TakenIn { from, name: kept.clone() });
-        jobs.push(Arrived { name: kept, digest });
+        jobs.push(Arrived { name: kept, digest: content });
         self.clear_away(name, before).map_err(Refusal::File)
     }
 
@@ -229,16 +230,16 @@ fn is_unfinished(name: &OsStr) -> bool {
 }
 
 /// Gives a job the name under which it is kept. The same content under the same name is there already.
-fn keep(copy: NamedTempFile, jobs: &Path, from: &str, digest: &str) -> io::Result<String> {
+fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) -> io::Result<String> {
     copy.as_file().sync_all()?;
-    let mut name = of_job(from, digest, Digits::First);
+    let mut name = of_job(from, content, Digits::First);
     let is_same = |name: &str| -> io::Result<bool> {
         let there = JobSource::at(&jobs.join(name)).digest()?;
-        Ok(format!("blake3:{}", there.to_hex()) == digest)
+        Ok(digest(there) == content)
     };
     if jobs.join(&name).exists() && !is_same(&name)? {
         // Two contents whose digests begin alike.
-        name = of_job(from, digest, Digits::All);
+        name = of_job(from, content, Digits::All);
     }
     match copy.persist_noclobber(jobs.join(&name)) {
         Err(error) if error.error.kind() != io::ErrorKind::AlreadyExists => return Err(error.error),

@@ -25,9 +25,8 @@ mod told;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use crate::accepted::{Accepted, Day};
 use crate::findings::Inspection;
@@ -37,6 +36,7 @@ use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question
 use crate::show::report::text::{Extent, TextReport};
 use crate::show::report::{Look, Report};
 use crate::study::matrix::Totals;
+use crate::threads::Breakdown;
 use crate::wording::safe;
 
 pub use places::Place;
@@ -119,7 +119,7 @@ impl Gate {
             Err(TryLockError::Error(why)) => return Err(folder("lock", &lock_path)(why)),
         }
         let machines = root.join("machines");
-        std::fs::create_dir_all(&machines).map_err(folder("make", &machines))?;
+        let sheets = Sheets::new(machines.clone(), settings.rest).map_err(folder("make", &machines))?;
         let ledger = Ledger::open(&root.join(LEDGER_FILE))?;
         let places = Places::new(root).map_err(folder("use the folders in", root))?;
         let inbox = root.join("inbox");
@@ -129,7 +129,7 @@ impl Gate {
             ledger,
             places,
             inbox,
-            sheets: Sheets::new(settings.rest),
+            sheets,
             jobs: BTreeMap::new(),
             queue: Vec::new(),
             as_of: None,
@@ -161,25 +161,19 @@ impl Gate {
         move |why| GateError::Folder { doing, path, why }
     }
 
-    /// Takes up the jobs that are kept, the oldest first.
+    /// Takes up the jobs that are kept; the first look puts all of them into the queue.
     fn remember(&mut self) -> Result<(), GateError> {
         let jobs = self.places.jobs();
         // However the folder was spelled then: names are its own. What was judged under a name it does not go with does not count.
         let name = |path: &str| Path::new(path).file_name().unwrap_or_default().to_string_lossy().into_owned();
         let known = self.ledger.paths()?.into_iter().map(|(path, digest)| (name(&path), digest));
         let known: BTreeMap<String, String> = known.filter(|(name, digest)| names::is_of(name, digest)).collect();
-        let mut by_time = Vec::new();
         for name in places::names(&jobs).map_err(self.folder("read", "jobs"))? {
-            let path = jobs.join(&name);
-            let arrived = path.metadata().and_then(|found| found.modified()).unwrap_or(SystemTime::UNIX_EPOCH);
-            if !names::is_ours(&name) || !path.is_file() {
-                continue;
+            if names::is_ours(&name) && jobs.join(&name).is_file() {
+                let digest = known.get(&name).cloned();
+                self.jobs.insert(name, digest);
             }
-            self.jobs.insert(name.clone(), known.get(&name).cloned());
-            by_time.push((arrived, name));
         }
-        by_time.sort();
-        self.queue = by_time.into_iter().map(|(_, name)| name).collect();
         Ok(())
     }
 
@@ -188,8 +182,7 @@ impl Gate {
     /// # Errors
     /// Where a folder or the ledger cannot be used for now.
     pub fn look(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        let machines = self.root.join("machines");
-        if self.sheets.look(&machines, now, tell).map_err(self.folder("read", "machines"))? {
+        if self.sheets.look(now, tell).map_err(self.folder("read", "machines"))? {
             // Only when all of it is done does it count as done.
             self.as_of = None;
         }
@@ -235,28 +228,33 @@ impl Gate {
 
     /// Takes back what is not known to be cleared as things are now.
     fn withdraw(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        let mut cleared = BTreeSet::new();
-        for (folder, machine) in self.sheets.machines() {
-            for name in self.jobs.keys() {
-                if self.standing(name, machine, today)?.is_some_and(|standing| Place::of(&standing) == Place::Cleared) {
-                    cleared.insert((folder.to_owned(), name.clone()));
+        // Asked for what lies there alone.
+        let mut fault = None;
+        let is_cleared = |folder: &str, name: &str| {
+            let machine = self.sheets.machines().find(|(of, _)| *of == folder);
+            let standing = machine.map_or(Ok(None), |(_, machine)| self.standing(name, machine, today));
+            match standing {
+                Ok(standing) => Some(standing.is_some_and(|standing| Place::of(&standing) == Place::Cleared)),
+                Err(error) => {
+                    fault = Some(error);
+                    None
                 }
             }
-        }
-        let is_cleared = |folder: &str, name: &str| cleared.contains(&(folder.to_owned(), name.to_owned()));
-        let known_strange = &mut self.strange;
+        };
+        let mut strangers = Vec::new();
         let withdrawn = self.places.withdraw(is_cleared, |machine, names, strange| {
-            for name in strange {
-                let at = format!("cleared/{machine}/{name}");
-                if known_strange.insert(at.clone()) {
-                    tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
-                }
-            }
+            strangers.extend(strange.into_iter().map(|name| format!("cleared/{machine}/{name}")));
             if !names.is_empty() {
                 tell(Told::Withdrawn { machine, names });
             }
         });
+        for at in strangers {
+            if self.strange.insert(at.clone()) {
+                tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
+            }
+        }
         withdrawn.map_err(self.folder("take jobs back from", "cleared"))?;
+        fault.map_or(Ok(()), Err)?;
         for (folder, _) in self.sheets.machines() {
             self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
         }
@@ -300,7 +298,7 @@ impl Gate {
             Err(why) => return self.block(name, why).map(Some),
         };
         // Judging takes its time: what holds by now is what counts.
-        if judged && self.sheets.have_changed(&self.root.join("machines")) {
+        if judged && self.sheets.have_changed() {
             self.as_of = None;
         }
         if self.as_of.is_none() {
@@ -354,13 +352,13 @@ impl Gate {
             Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
         let path = self.places.jobs().join(name);
         // A fault of this program must not end it for all jobs.
-        let answer = match catch_unwind(AssertUnwindSafe(|| judging.judge(&path, context))) {
+        let answer = match Breakdown::caught(|| judging.judge(&path, context)) {
             Ok(Ok(answer)) => answer,
             Ok(Err(JobError::Read { source, .. })) => {
                 return Err(self.folder("read", &format!("jobs/{name}"))(source));
             }
             Ok(Err(error)) => return Ok(Err(error.to_string())),
-            Err(_) => return Ok(Err("internal fault while judging it: please report it".to_owned())),
+            Err(breakdown) => return Ok(Err(breakdown.to_string())),
         };
         if let Some(error) = answer.unkept {
             return Err(error.into());

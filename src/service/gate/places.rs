@@ -4,14 +4,16 @@
 //! hashed on its way, so that what lies there is what was judged. Taking away comes before putting down.
 
 use std::fs::{self, File};
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
 
 use super::names::is_ours;
 use crate::findings::Verdict;
+use crate::preflight::{CopyError, JobSource};
 use crate::service::ledger::{Choice, Standing};
+use crate::wording;
 
 /// Why a job is not laid whose bytes are others by now.
 pub(super) const CHANGED: &str = "its bytes in jobs/ are not those that were taken in";
@@ -156,13 +158,13 @@ impl Places {
     }
 
     /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down; `take`
-    /// gets the machine, what was taken away, and what there is no job of this gate.
+    /// gets the machine, what was taken away, and what there is no job of this gate. What `is_cleared` cannot say stays for now.
     ///
     /// # Errors
     /// The first, behind all that could be taken away.
     pub(super) fn withdraw(
         &self,
-        is_cleared: impl Fn(&str, &str) -> bool,
+        mut is_cleared: impl FnMut(&str, &str) -> Option<bool>,
         mut take: impl FnMut(String, Vec<String>, Vec<String>),
     ) -> io::Result<()> {
         let mut first = Ok(());
@@ -176,7 +178,7 @@ impl Places {
             for name in all {
                 if !is_ours(&name) {
                     strange.push(name);
-                } else if !is_cleared(&machine, &name) || !self.is_laid(&folder, &name) {
+                } else if is_cleared(&machine, &name) == Some(false) || !self.is_laid(&folder, &name) {
                     match take_away(&folder, &name) {
                         Ok(_) => gone.push(name),
                         Err(error) => first = Err(error),
@@ -203,20 +205,15 @@ impl Places {
         if self.is_laid(folder, name) {
             return Ok(false);
         }
-        let mut source = File::open(self.jobs().join(name))?;
-        let modified = source.metadata()?.modified()?;
+        let kept = self.jobs().join(name);
+        let modified = fs::metadata(&kept)?.modified()?;
         let mut copy = unfinished(folder)?;
-        let mut hasher = blake3::Hasher::new();
-        let mut buffer = vec![0; 1 << 16];
-        loop {
-            let count = source.read(&mut buffer)?;
-            if count == 0 {
-                break;
-            }
-            hasher.update(&buffer[..count]);
-            copy.write_all(&buffer[..count])?;
-        }
-        if format!("blake3:{}", hasher.finalize().to_hex()) != digest {
+        let copied = match JobSource::at(&kept).copy_to(copy.as_file_mut()) {
+            Ok(hash) => Some(wording::digest(hash)),
+            Err(CopyError::Read(error) | CopyError::Write(error)) => return Err(error),
+            Err(CopyError::NotAJob(_)) => None,
+        };
+        if copied.as_deref() != Some(digest) {
             return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));
         }
         copy.as_file().set_modified(modified)?;

@@ -3,7 +3,7 @@
 //! A sheet whose content has changed is used no more at once, and used anew when it has rested: half a sheet may be a valid one.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 use std::{fs, io};
 
@@ -23,6 +23,7 @@ struct Sheet {
 
 /// The sheets in a folder, by the names of their machines' folders.
 pub(super) struct Sheets {
+    folder: PathBuf,
     rest: Duration,
     known: BTreeMap<String, Sheet>,
     /// Files that would have the folder of another, told already.
@@ -30,9 +31,10 @@ pub(super) struct Sheets {
 }
 
 impl Sheets {
-    /// None yet; a sheet that has changed is used when it has rested so long.
-    pub(super) fn new(rest: Duration) -> Self {
-        Self { rest, known: BTreeMap::new(), doubled: Vec::new() }
+    /// Makes the folder. None is known yet; one that has changed is used when it has rested so long.
+    pub(super) fn new(folder: PathBuf, rest: Duration) -> io::Result<Self> {
+        fs::create_dir_all(&folder)?;
+        Ok(Self { folder, rest, known: BTreeMap::new(), doubled: Vec::new() })
     }
 
     /// Machines without faults, by their folders.
@@ -47,9 +49,9 @@ impl Sheets {
     }
 
     /// True where a sheet that is in use is not what it was, without taking it up.
-    pub(super) fn have_changed(&self, directory: &Path) -> bool {
+    pub(super) fn have_changed(&self) -> bool {
         let is_the_same = |sheet: &Sheet| {
-            sheet_bytes(&directory.join(&sheet.file)).is_ok_and(|bytes| blake3::hash(&bytes) == sheet.content)
+            sheet_bytes(&self.folder.join(&sheet.file)).is_ok_and(|bytes| blake3::hash(&bytes) == sheet.content)
         };
         !self.known.values().filter(|sheet| sheet.machine.is_some()).all(is_the_same)
     }
@@ -58,8 +60,8 @@ impl Sheets {
     ///
     /// # Errors
     /// When the folder cannot be read. What was known stays known.
-    pub(super) fn look(&mut self, directory: &Path, now: Instant, tell: &mut dyn FnMut(Told)) -> io::Result<bool> {
-        let found = self.files(directory, tell)?;
+    pub(super) fn look(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> io::Result<bool> {
+        let found = self.files(tell)?;
         let mut changed = false;
         let gone: Vec<String> = self.known.keys().filter(|folder| !found.contains_key(*folder)).cloned().collect();
         for folder in gone {
@@ -69,15 +71,15 @@ impl Sheets {
             }
         }
         for (folder, file) in found {
-            changed |= self.look_at(&folder, file, directory, now, tell);
+            changed |= self.look_at(&folder, file, now, tell);
         }
         Ok(changed)
     }
 
     /// The files of the sheets by their folders. Hidden files are those of editors.
-    fn files(&mut self, directory: &Path, tell: &mut dyn FnMut(Told)) -> io::Result<BTreeMap<String, String>> {
+    fn files(&mut self, tell: &mut dyn FnMut(Told)) -> io::Result<BTreeMap<String, String>> {
         let mut files = Vec::new();
-        for entry in fs::read_dir(directory)? {
+        for entry in fs::read_dir(&self.folder)? {
             let path = entry?.path();
             let file = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
             let is_sheet = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"));
@@ -104,15 +106,8 @@ impl Sheets {
         Ok(found)
     }
 
-    fn look_at(
-        &mut self,
-        folder: &str,
-        file: String,
-        directory: &Path,
-        now: Instant,
-        tell: &mut dyn FnMut(Told),
-    ) -> bool {
-        let path = directory.join(&file);
+    fn look_at(&mut self, folder: &str, file: String, now: Instant, tell: &mut dyn FnMut(Told)) -> bool {
+        let path = self.folder.join(&file);
         // One that cannot be read is looked at as one without a word in it.
         let (bytes, fault) = match sheet_bytes(&path) {
             Ok(bytes) => (bytes, None),

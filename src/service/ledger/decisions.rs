@@ -19,7 +19,8 @@ pub enum Choice {
 }
 
 impl Choice {
-    const ALL: [Self; 3] = [Self::Release, Self::Refuse, Self::Hold];
+    /// All.
+    pub const ALL: [Self; 3] = [Self::Release, Self::Refuse, Self::Hold];
 
     /// The word used in the ledger.
     pub fn word(self) -> &'static str {

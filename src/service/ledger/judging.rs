@@ -7,6 +7,7 @@ use crate::accepted::{Accepted, Day};
 use crate::findings::Inspection;
 use crate::machine::Machine;
 use crate::preflight::{JobError, JobSource, Preflight, RunContext};
+use crate::wording;
 
 /// Judges jobs on machines, and asks a ledger first.
 #[derive(Clone, Copy)]
@@ -45,7 +46,7 @@ impl Judging<'_> {
         let mut answer = Answer { inspections: Vec::new(), known: 0, unkept: None };
         let is_file = path.as_os_str() != "-" && path.is_file();
         let digest = if self.anew || !is_file { None } else { JobSource::at(path).digest().ok() };
-        let mut found = match digest.map(|digest| format!("blake3:{}", digest.to_hex())) {
+        let mut found = match digest.map(wording::digest) {
             Some(digest) => self.look_up(&digest, &shown, &mut answer),
             None => vec![None; self.machines.len()],
         };

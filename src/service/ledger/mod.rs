@@ -49,6 +49,8 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
+use crate::machine::nearest_file;
+
 pub use decisions::{Choice, DecideError, Decided, Decision};
 pub use error::{LedgerError, What};
 pub use inspections::Question;
@@ -63,8 +65,7 @@ pub const LEDGER_FILE: &str = "gonogo.ledger";
 
 /// The nearest [`LEDGER_FILE`] from `start_dir` upward.
 pub fn nearest(start_dir: &Path) -> Option<PathBuf> {
-    let start = std::path::absolute(start_dir).unwrap_or_else(|_| start_dir.to_owned());
-    start.ancestors().map(|dir| dir.join(LEDGER_FILE)).find(|path| path.is_file())
+    nearest_file(start_dir, LEDGER_FILE)
 }
 
 /// What time it is, for SQL.

@@ -33,8 +33,7 @@ impl Ledger {
         })?;
         let Some((inspection, word)) = found else { return Ok(None) };
         // The table takes no other word. What is not known is the worst.
-        let verdict = [Verdict::Go, Verdict::Hold].into_iter().find(|verdict| verdict.word() == word);
-        let verdict = verdict.unwrap_or(Verdict::NoGo);
+        let verdict = Verdict::called(&word).unwrap_or(Verdict::NoGo);
         Ok(Some(Standing { inspection, verdict, decided: self.standing(inspection, today)? }))
     }
 

@@ -118,8 +118,9 @@ fn plain(value: Option<f64>) -> Vec<Sample> {
 }
 
 fn verdicts(cell: &Cell) -> Vec<Sample> {
-    let all = [Verdict::Go, Verdict::Hold, Verdict::NoGo];
-    all.map(|verdict| (vec![("verdict", verdict.word().into())], f64::from(u8::from(verdict == cell.verdict)))).to_vec()
+    Verdict::ALL
+        .map(|verdict| (vec![("verdict", verdict.word().into())], f64::from(u8::from(verdict == cell.verdict))))
+        .to_vec()
 }
 
 fn times(cell: &Cell) -> Vec<Sample> {

@@ -264,7 +264,7 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
 
 /// Colours the verdict a row starts with; continued lines and the header start otherwise.
 fn color_verdict(line: &str, color: bool) -> String {
-    for kind in [Verdict::Go, Verdict::Hold, Verdict::NoGo] {
+    for kind in Verdict::ALL {
         if let Some(rest) = line.strip_prefix(verdict(kind)) {
             return styled(verdict(kind), verdict_style(kind), color) + rest;
         }

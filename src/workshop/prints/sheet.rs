@@ -64,7 +64,7 @@ pub fn plan_digest(machine: &Machine) -> String {
             hasher.update(b"\n");
         }
     }
-    format!("blake3:{}", hasher.finalize().to_hex())
+    crate::wording::digest(hasher.finalize())
 }
 
 /// Puts the clock into the text of a sheet. Comments and order stay; keys of the clock that nothing is known of go.

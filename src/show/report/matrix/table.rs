@@ -285,7 +285,7 @@ impl Cell {
 /// Colours every verdict in a line.
 fn color_verdicts(line: &str, color: bool) -> String {
     let mut line = line.to_owned();
-    for kind in [Verdict::Go, Verdict::Hold, Verdict::NoGo].into_iter().filter(|_| color) {
+    for kind in Verdict::ALL.into_iter().filter(|_| color) {
         line = line.replace(verdict(kind), &styled(verdict(kind), verdict_style(kind), true));
     }
     line
