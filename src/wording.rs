@@ -18,7 +18,7 @@ pub(crate) fn safe(text: &str) -> Cow<'_, str> {
 }
 
 /// As [`safe`], line by line.
-#[cfg(any(test, feature = "cli"))]
+#[cfg(any(test, feature = "cli", feature = "service"))]
 pub(crate) fn safe_lines(text: &str) -> String {
     text.split('\n').map(safe).collect::<Vec<_>>().join("\n")
 }

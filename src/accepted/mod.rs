@@ -106,6 +106,19 @@ impl AcceptedError {
     }
 }
 
+/// A line that says why, or who.
+///
+/// # Errors
+/// What is wrong with it, in a few words.
+pub fn reason(text: &str) -> Result<String, String> {
+    match text.trim() {
+        "" => Err("say why".to_owned()),
+        text if text.chars().any(char::is_control) => Err("one line without control characters".to_owned()),
+        text if text.chars().count() > BECAUSE_MAX => Err(format!("at most {BECAUSE_MAX} characters")),
+        text => Ok(text.to_owned()),
+    }
+}
+
 /// The nearest [`ACCEPTED_FILE`] from `start_dir` upward.
 pub fn nearest(start_dir: &Path) -> Option<PathBuf> {
     nearest_file(start_dir, ACCEPTED_FILE)

@@ -13,7 +13,7 @@ use super::terminal::Terminal;
 use super::usage::mistake;
 use super::{Exit, explain, sheet};
 use crate::accepted::{
-    self, ACCEPTED_FILE, Accepted, AcceptedError, BECAUSE_MAX, Day, Entry, day_from, day_of, job_name, nearest,
+    self, ACCEPTED_FILE, Accepted, AcceptedError, Day, Entry, day_from, day_of, job_name, nearest, reason,
 };
 use crate::checks::{self, is_unsafe};
 use crate::findings::{Finding, Inspection};
@@ -84,16 +84,6 @@ pub struct AcceptedArg {
 /// A day.
 pub fn day(text: &str) -> Result<Day, String> {
     day_from(text).ok_or_else(|| "a day such as 2027-01-31".to_owned())
-}
-
-/// A line that says why, or who.
-pub fn reason(text: &str) -> Result<String, String> {
-    match text.trim() {
-        "" => Err("say why".to_owned()),
-        text if text.chars().any(char::is_control) => Err("one line without control characters".to_owned()),
-        text if text.chars().count() > BECAUSE_MAX => Err(format!("at most {BECAUSE_MAX} characters")),
-        text => Ok(text.to_owned()),
-    }
 }
 
 /// What the clock says, s since 1970-01-01 00:00 UTC.

@@ -14,12 +14,10 @@ use super::progress::Progress;
 use super::terminal::Terminal;
 use super::usage::mistake;
 use super::{Exit, sheet};
-use crate::findings::{Attached, Unjudged};
 use crate::machine::Machine;
 use crate::preflight::{JobSource, Preflight, RunContext};
 use crate::show::{
     page,
-    record::{TimeLine, TimeRecord},
     report::{
         Look, Report,
         compare::{CsvComparison, JsonComparison, PageComparison, TableComparison},
@@ -157,7 +155,10 @@ fn page_of(
         jobs,
         jobs::hands(args.jobs.threads),
         progress,
-        |job, helpers| watch(job, [before, after], RunContext::new(&on_bytes, helpers)),
+        |job, helpers| {
+            let context = RunContext::new(&on_bytes, helpers);
+            job.judged(|path| page::watched(path, [before, after], context))
+        },
         |compared| {
             let (compared, records) = match compared {
                 Ok((comparison, records)) => (Ok(comparison), Some(records)),
@@ -177,27 +178,6 @@ fn page_of(
         output.finish().context("cannot write the page")?;
     }
     Ok(exit(&totals, !sheets.audit_worse.is_empty()))
-}
-
-/// The job on both machines, with what happens when.
-fn watch<'e>(
-    job: &Job,
-    machines: [&Machine; 2],
-    context: RunContext<'_, 'e>,
-) -> Result<(Comparison, [TimeRecord; 2]), Unjudged> {
-    let handles = machines.map(|machine| {
-        let (handle, attached) = Attached::new(TimeLine::new(machine));
-        (handle, attached)
-    });
-    let [(first, one), (second, other)] = handles;
-    let handles = [first, second];
-    let reports = job.judged(|path| {
-        let preflight = Preflight::on_all(&machines).within(context).watch(0, one).watch(1, other);
-        preflight.run_all(JobSource::at(path))
-    })?;
-    let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
-    let records = [0, 1].map(|side: usize| handles[side].take().expect("it has watched to the end").into_record());
-    Ok((Comparison::of(before, after), records))
 }
 
 /// Compares all jobs and adds each to the report in its turn; errors go to standard error where the report does not tell them.

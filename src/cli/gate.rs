@@ -1,7 +1,9 @@
 //! `gonogo gate`.
 
 use std::io::{self, Write};
+use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
@@ -14,6 +16,7 @@ use super::terminal::shown;
 use super::{Exit, complain, duration, signals};
 use crate::accepted::{Day, day_of};
 use crate::preflight::{RunContext, silent};
+use crate::service::desk::{self, DeskError, DeskSettings, Opened, Token};
 use crate::service::gate::{Gate, GateError, Settings, Told};
 use crate::show::report::CAUTION;
 use crate::threads::HelperPool;
@@ -22,12 +25,18 @@ const EXAMPLES: &str = "\
 Examples:
   gonogo gate shop/                  from now on, until it is stopped
   gonogo gate shop/ --once           what lies there now, then end
+  gonogo gate shop/ --desk           with pages at http://127.0.0.1:4817
+  gonogo gate shop/ --desk 0.0.0.0:4817 --token-file shop.token
+                                     with pages for all who know the token
   cp hook.gcode shop/inbox/          how a job comes in
 
 Missing folders are made: inbox/ for jobs, machines/ for a sheet of each
 machine. A job is kept in jobs/ and laid in cleared/<machine>/ where it may be
 loaded, else in waiting/ or blocked/ with a text that says why. Names that begin
 with a point or end in .part, .partial or .tmp are still being written.
+
+The desk is the gate in a browser: jobs and machines, a way in for jobs,
+decisions, prints. Without TLS in front of it the token travels in the clear.
 
 A gate moves no machine and sends nothing to one. A cleared job still needs eyes
 at the machine; the maker's documents come first.
@@ -57,6 +66,25 @@ pub struct GateArgs {
     /// Refuse jobs of more bytes than this, counted after unpacking.
     #[arg(long, value_name = "BYTES", default_value_t = 2_000_000_000)]
     limit_bytes: u64,
+    /// Take nothing in that would leave less of the disk free.
+    #[arg(long, value_name = "BYTES", default_value_t = 1_000_000_000)]
+    keep_free_bytes: u64,
+    /// Take nothing in where so many jobs are kept.
+    #[arg(long, value_name = "JOBS", default_value_t = 20_000)]
+    jobs_most: usize,
+    /// Open the desk at this address [without one: 127.0.0.1:4817].
+    #[arg(long, value_name = "ADDRESS", num_args = 0..=1, default_missing_value = "127.0.0.1:4817")]
+    #[arg(conflicts_with = "once")]
+    desk: Option<SocketAddr>,
+    /// Whoever uses the desk must know the token in this file. It is made where it is missing.
+    #[arg(long, value_name = "FILE", requires = "desk")]
+    token_file: Option<PathBuf>,
+    /// A name of the host under which the desk is reached. May be given several times.
+    #[arg(long, value_name = "HOST", requires = "desk")]
+    reached_as: Vec<String>,
+    /// Most changes that the desk takes from one address within a minute.
+    #[arg(long, value_name = "COUNT", requires = "desk", default_value_t = 600)]
+    changes_per_minute: u32,
 }
 
 fn seconds(text: &str) -> Result<Duration, String> {
@@ -85,10 +113,46 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     let ending = sender.clone();
     let end = move || drop(ending.send(Wake::Stop));
     signals::at(&[signals::TERMINATE, signals::INTERRUPT], end).context("cannot listen for signals")?;
-    let mut gate = Gate::open(&args.folder, Settings { rest: args.rest, limit_bytes: Some(args.limit_bytes) })?;
-    // Kept as long as the gate is open.
+    let settings = Settings {
+        rest: args.rest,
+        limit_bytes: Some(args.limit_bytes),
+        keep_free_bytes: args.keep_free_bytes,
+        jobs_most: args.jobs_most,
+    };
+    // Whoever may not open it hears so before the gate does anything.
+    let listener = args.desk.map(|address| listen(address, args)).transpose()?;
+    let mut gate = Gate::open(&args.folder, settings)?;
+    // Both are kept as long as the gate is open.
+    let _desk = listener.map(|listener| open_desk(listener, &gate, args, sender.clone())).transpose()?;
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
     serve(&mut gate, args, RunContext::new(&silent, &HelperPool::alone()), &wakes)
+}
+
+fn listen(address: SocketAddr, args: &GateArgs) -> anyhow::Result<TcpListener> {
+    if !address.ip().is_loopback() && args.token_file.is_none() {
+        return Err(DeskError::Open(address).into());
+    }
+    TcpListener::bind(address).with_context(|| format!("cannot open the desk at {address}"))
+}
+
+fn open_desk(listener: TcpListener, gate: &Gate, args: &GateArgs, wakes: Sender<Wake>) -> anyhow::Result<Opened> {
+    let token = args.token_file.as_deref().map(Token::of_file).transpose()?;
+    if let (Some((_, true)), Some(path)) = (&token, &args.token_file) {
+        say(&format!("A token was made: {}. Give it to those who may use the desk.", path.display()))?;
+    }
+    let settings = DeskSettings {
+        token: token.map(|(token, _)| token),
+        reached_as: args.reached_as.clone(),
+        changes_per_minute: args.changes_per_minute,
+    };
+    let wake = move || drop(wakes.send(Wake::Changed));
+    let opened = desk::open(&args.folder, gate, listener, settings, Arc::new(wake))?;
+    let address = opened.address();
+    match address.ip().is_unspecified() {
+        true => say(&format!("The desk is open at http://THIS-COMPUTER:{}", address.port()))?,
+        false => say(&format!("The desk is open at http://{address}"))?,
+    }
+    Ok(opened)
 }
 
 /// Asks the system to tell of changes in the folders into which people put things. Where it does not, looking is enough.
@@ -126,12 +190,14 @@ fn serve(
         let worked = gate.step(today(), context, &mut tell);
         let next = gate.next_in(Instant::now());
         let wait = next.unwrap_or(args.look_every).min(args.look_every).max(GATHER);
-        // As long as there is work, it comes first.
         let done = match looked {
             Err(error) if !matches!(worked, Ok(true)) => Err(error),
             _ => worked,
         };
+        let fault = done.as_ref().err().map(ToString::to_string);
+        gate.shelf().set_fault(fault);
         let ends = match done {
+            // As long as there is work, it comes first.
             Ok(true) => stopped(wakes, Duration::ZERO),
             Ok(false) if args.once && next.is_none() => return Ok(Exit::Passed),
             Ok(false) => {

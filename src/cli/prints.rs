@@ -17,7 +17,7 @@ use crate::machine::Machine;
 use crate::preflight::{JobSource, Preflight};
 use crate::service::ledger::Ledger;
 use crate::wording::{clock, counted, duration, safe, wrap};
-use crate::workshop::prints::{PRINTS_FILE, PRINTS_MAX_BYTES, Print, PrintsFile, plan_digest, started};
+use crate::workshop::prints::{PRINTS_FILE, PRINTS_MAX_BYTES, Print, PrintsFile, clock_s, plan_digest, started};
 
 const ADD_EXAMPLES: &str = "\
 Examples:
@@ -109,24 +109,8 @@ pub struct LedgerArg {
     ledger: Option<PathBuf>,
 }
 
-/// `1:42:07`, or seconds.
 fn time(text: &str) -> Result<f64, String> {
-    let parts: Vec<Option<f64>> = text.trim().split(':').map(plain).collect();
-    let seconds = match parts[..] {
-        [Some(seconds)] => Some(seconds),
-        [Some(hours), Some(minutes), Some(seconds)] if minutes < 60.0 && seconds < 60.0 => {
-            Some(hours * 3600.0 + minutes * 60.0 + seconds)
-        }
-        _ => None,
-    };
-    seconds.filter(|seconds| *seconds <= 1e7).ok_or_else(|| "h:mm:ss such as 1:42:07, or seconds".to_owned())
-}
-
-/// Digits with at most one point.
-fn plain(text: &str) -> Option<f64> {
-    let is_plain =
-        text.starts_with(|c: char| c.is_ascii_digit()) && text.chars().all(|c| c.is_ascii_digit() || c == '.');
-    is_plain.then(|| text.parse().ok()).flatten()
+    clock_s(text).ok_or_else(|| "h:mm:ss such as 1:42:07, or seconds".to_owned())
 }
 
 fn when(text: &str) -> Result<String, String> {
@@ -342,20 +326,4 @@ pub fn say(lines: &[String], terminal: &Terminal) -> anyhow::Result<()> {
         writeln!(output, "{}", crate::show::marks::styled(&line, Style::new(), look.color))?;
     }
     output.finish().context("cannot write")
-}
-
-#[cfg(test)]
-mod tests {
-    use super::time;
-
-    #[test]
-    fn times_as_clocks_show_them() {
-        assert_eq!(
-            [time("1:42:07"), time("0:00:30.5"), time("6127"), time("27:00:00")],
-            [6127.0, 30.5, 6127.0, 97_200.0].map(Ok)
-        );
-        for text in ["1:42", "1:60:00", "-5", "1:42:07:00", "soon", "", "1e3", "inf", "1:-2:03", "99999:00:00"] {
-            assert!(time(text).is_err(), "{text}");
-        }
-    }
 }

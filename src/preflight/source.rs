@@ -41,12 +41,27 @@ pub enum CopyError {
     /// It cannot be read to its end.
     #[error("it cannot be read: {0}")]
     Read(io::Error),
+    /// It has more plain bytes than it may.
+    #[error("it has more than {bytes} bytes")]
+    TooLarge {
+        /// The most.
+        bytes: u64,
+    },
     /// It was read and is no job, and why.
     #[error("it is no job: {0}")]
     NotAJob(String),
     /// The copy cannot be written.
     #[error("a copy of it cannot be written: {0}")]
     Write(io::Error),
+}
+
+impl CopyError {
+    fn of_reading(error: io::Error) -> Self {
+        match error.get_ref().and_then(|inner| inner.downcast_ref::<TooLarge>()) {
+            Some(TooLarge { bytes }) => Self::TooLarge { bytes: *bytes },
+            None => Self::Read(error),
+        }
+    }
 }
 
 /// How much of a job is read at most; without bounds all of it.
@@ -112,7 +127,7 @@ impl<'s> JobSource<'s> {
     pub fn copy_to(self, copy: &mut impl Write) -> Result<blake3::Hash, CopyError> {
         let mut source = self.that_looks_like_one().open(&silent).map_err(|fault| match fault {
             Fault::NotAJob(why) => CopyError::NotAJob(why),
-            Fault::Source(error) => CopyError::Read(error),
+            Fault::Source(error) => CopyError::of_reading(error),
             _ => CopyError::Read(io::Error::other("it cannot be read")),
         })?;
         let (mut hasher, mut buffer) = (blake3::Hasher::new(), vec![0; 1 << 16]);
@@ -124,7 +139,7 @@ impl<'s> JobSource<'s> {
                     copy.write_all(&buffer[..count]).map_err(CopyError::Write)?;
                 }
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) => return Err(CopyError::Read(error)),
+                Err(error) => return Err(CopyError::of_reading(error)),
             }
         }
     }

@@ -17,6 +17,7 @@
 //! ```
 
 mod answer;
+pub mod desk;
 mod files;
 pub mod gate;
 pub mod ledger;

@@ -22,7 +22,8 @@ struct Shop {
     folder: tempfile::TempDir,
 }
 
-const AT_ONCE: Settings = Settings { rest: Duration::ZERO, limit_bytes: None };
+const AT_ONCE: Settings =
+    Settings { rest: Duration::ZERO, limit_bytes: None, keep_free_bytes: 0, jobs_most: usize::MAX };
 
 fn day(text: &str) -> Day {
     day_from(text).expect("a day")
@@ -344,7 +345,7 @@ fn what_was_not_judged_is_never_ready() {
 fn files_count_only_when_they_rest() {
     let shop = Shop::new(&[]);
     let rest = Duration::from_secs(100);
-    let mut gate = Gate::open(shop.folder.path(), Settings { rest, limit_bytes: None }).expect("opens");
+    let mut gate = Gate::open(shop.folder.path(), Settings { rest, ..AT_ONCE }).expect("opens");
     let start = Instant::now();
     let bracket = job("heron-bracket");
     let mut look = |after_s: u64| {
@@ -368,7 +369,7 @@ fn a_sheet_counts_only_when_it_rests() {
     let mut gate = shop.gate();
     settle(&mut gate, today());
     drop(gate);
-    let mut gate = Gate::open(shop.folder.path(), Settings { rest, limit_bytes: None }).expect("opens");
+    let mut gate = Gate::open(shop.folder.path(), Settings { rest, ..AT_ONCE }).expect("opens");
     let (start, helpers) = (Instant::now(), HelperPool::alone());
     let mut look = |after_s: u64| {
         let mut told = Vec::new();

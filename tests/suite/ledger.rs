@@ -441,7 +441,7 @@ fn what_is_no_ledger_is_left_as_it_is() {
     let before = fs::read(shop.at("l.ledger")).expect("reads");
     let told = ask("l.ledger");
     assert!(
-        told.contains("written by a newer gonogo (its form is 99, this version knows 1): use that version"),
+        told.contains("written by a newer gonogo (its form is 99, this version knows 2): use that version"),
         "{told}"
     );
     assert!(fs::read(shop.at("l.ledger")).expect("reads") == before);

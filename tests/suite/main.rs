@@ -5,6 +5,8 @@ mod browser;
 mod command_line;
 mod compare;
 mod corpus;
+mod desk;
+mod desk_browser;
 mod formats;
 mod fuzz;
 mod gate;

@@ -7,8 +7,8 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
 use super::LedgerArg;
-use crate::accepted::{Day, day_of};
-use crate::cli::accept::{day, now_s, reason};
+use crate::accepted::{Day, day_of, reason};
+use crate::cli::accept::{day, now_s};
 use crate::cli::prints::say;
 use crate::cli::terminal::Terminal;
 use crate::service::ledger::{Choice, Decision};

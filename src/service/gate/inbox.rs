@@ -9,10 +9,11 @@ use std::time::{Duration, Instant, SystemTime};
 
 use tempfile::NamedTempFile;
 
+use super::intake::{Kept, Room};
 use super::names::{Digits, escaped, of_job};
 use super::places::{Places, UNFINISHED, names, sync_folder, unfinished, write};
 use super::told::Told;
-use crate::preflight::{Bounds, CopyError, JobSource};
+use crate::preflight::{CopyError, JobSource};
 use crate::wording::digest;
 
 /// What a file is known by: that it is the same file, with the same content.
@@ -48,7 +49,6 @@ struct Seen {
 pub(super) struct Inbox {
     folder: PathBuf,
     rest: Duration,
-    limit_bytes: Option<u64>,
     seen: HashMap<OsString, Seen>,
     /// What is left where it is as long as it looks so, told already.
     left: HashMap<OsString, Looks>,
@@ -56,6 +56,8 @@ pub(super) struct Inbox {
 
 /// A job that was taken in.
 pub(super) struct Arrived {
+    /// How it was called by whoever sent it.
+    pub(super) from: String,
     pub(super) name: String,
     pub(super) digest: String,
 }
@@ -71,7 +73,7 @@ pub(super) struct Found {
 
 impl Inbox {
     /// Makes the folder, and gives back what was being taken out of it when a gate was ended.
-    pub(super) fn new(folder: PathBuf, rest: Duration, limit_bytes: Option<u64>) -> io::Result<Self> {
+    pub(super) fn new(folder: PathBuf, rest: Duration) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
         for name in names(&folder)? {
             if let Some(own) = name.strip_prefix(UNFINISHED)
@@ -80,7 +82,7 @@ impl Inbox {
                 fs::rename(folder.join(&name), folder.join(own))?;
             }
         }
-        Ok(Self { folder, rest, limit_bytes, seen: HashMap::new(), left: HashMap::new() })
+        Ok(Self { folder, rest, seen: HashMap::new(), left: HashMap::new() })
     }
 
     /// How long until the next file will have rested; none where none is waited for.
@@ -93,7 +95,14 @@ impl Inbox {
     ///
     /// # Errors
     /// When the inbox cannot be read.
-    pub(super) fn look(&mut self, now: Instant, places: &Places, tell: &mut dyn FnMut(Told)) -> io::Result<Found> {
+    pub(super) fn look(
+        &mut self,
+        now: Instant,
+        places: &Places,
+        room: &Room,
+        kept: usize,
+        tell: &mut dyn FnMut(Told),
+    ) -> io::Result<Found> {
         let (mut ready, mut seen, mut left) = (Vec::new(), HashMap::new(), HashMap::new());
         for entry in fs::read_dir(&self.folder)? {
             let entry = entry?;
@@ -128,7 +137,8 @@ impl Inbox {
         ready.sort();
         let mut all = Found::default();
         for (looks, name) in ready {
-            match self.take_in(&name, looks, places, &mut all.jobs, tell) {
+            let is_room = room.is_there(kept + all.jobs.len(), looks.bytes).map_err(|full| Refusal::Gate(full.into()));
+            match is_room.and_then(|()| self.take_in(&name, looks, places, room, &mut all.jobs, tell)) {
                 Ok(Taken::Gone) => drop(self.seen.remove(&name)),
                 Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
                 Err(Refusal::File(error)) => {
@@ -150,6 +160,7 @@ impl Inbox {
         name: &OsStr,
         before: Looks,
         places: &Places,
+        room: &Room,
         jobs: &mut Vec<Arrived>,
         tell: &mut dyn FnMut(Told),
     ) -> Result<Taken, Refusal> {
@@ -158,7 +169,7 @@ impl Inbox {
             return Ok(Taken::NotYet);
         }
         let mut copy = unfinished(&places.jobs()).map_err(Refusal::Gate)?;
-        let source = JobSource::at(&path).within(Bounds { bytes: self.limit_bytes, until: None });
+        let source = JobSource::at(&path).within(room.bounds());
         let content = match source.copy_to(copy.as_file_mut()) {
             Ok(hash) => digest(hash),
             Err(CopyError::Write(error)) => return Err(Refusal::Gate(error)),
@@ -175,8 +186,8 @@ impl Inbox {
             return Ok(Taken::NotYet);
         }
         let kept = keep(copy, &places.jobs(), &from, &content).map_err(Refusal::Gate)?;
-        tell(Told::TakenIn { from, name: kept.clone() });
-        jobs.push(Arrived { name: kept, digest: content });
+        tell(Told::TakenIn { from: from.clone(), name: kept.name.clone() });
+        jobs.push(Arrived { from, name: kept.name, digest: content });
         self.clear_away(name, before).map_err(Refusal::File)
     }
 
@@ -230,7 +241,7 @@ fn is_unfinished(name: &OsStr) -> bool {
 }
 
 /// Gives a job the name under which it is kept. The same content under the same name is there already.
-fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) -> io::Result<String> {
+pub(super) fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) -> io::Result<Kept> {
     copy.as_file().sync_all()?;
     let mut name = of_job(from, content, Digits::First);
     let is_same = |name: &str| -> io::Result<bool> {
@@ -241,12 +252,12 @@ fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) -> io::Resu
         // Two contents whose digests begin alike.
         name = of_job(from, content, Digits::All);
     }
-    match copy.persist_noclobber(jobs.join(&name)) {
+    let is_new = match copy.persist_noclobber(jobs.join(&name)) {
         Err(error) if error.error.kind() != io::ErrorKind::AlreadyExists => return Err(error.error),
-        _ => {}
-    }
+        kept => kept.is_ok(),
+    };
     sync_folder(jobs)?;
-    Ok(name)
+    Ok(Kept { name, digest: content.to_owned(), is_new })
 }
 
 /// Moves what is no job, as it is, to what is blocked, and writes down why.

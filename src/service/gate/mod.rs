@@ -17,15 +17,19 @@
 //! [`Gate::look`] looks at folders, the ledger and the day, [`Gate::step`] judges one job. Whoever calls them waits in between.
 
 mod inbox;
+mod intake;
 mod names;
 mod places;
 mod sheets;
+mod shelf;
 mod told;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::{Duration, Instant};
 
 use crate::accepted::{Accepted, Day};
@@ -39,10 +43,14 @@ use crate::study::matrix::Totals;
 use crate::threads::Breakdown;
 use crate::wording::safe;
 
+pub use intake::{Full, Intake, IntakeError, Kept};
+pub use names::escaped;
 pub use places::Place;
+pub use shelf::{Held, Row, SheetState, Shelf};
 pub use told::{Answered, Told};
 
-use inbox::{Found, Inbox};
+use inbox::{Arrived, Found, Inbox};
+use intake::Room;
 use places::Places;
 use sheets::Sheets;
 
@@ -56,6 +64,16 @@ pub struct Settings {
     pub rest: Duration,
     /// Most plain bytes of a job.
     pub limit_bytes: Option<u64>,
+    /// Bytes of the disk that stay free whatever comes in.
+    pub keep_free_bytes: u64,
+    /// Most jobs that are kept.
+    pub jobs_most: usize,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { rest: Duration::from_secs(5), limit_bytes: None, keep_free_bytes: 0, jobs_most: usize::MAX }
+    }
 }
 
 /// Why a gate cannot be opened, or not go on for now. Nothing is lost by it: what was not done is done later.
@@ -95,6 +113,11 @@ pub struct Gate {
     /// What was told of files that are none of its own.
     strange: BTreeSet<String>,
     nothing_accepted: Accepted,
+    /// What stands, for other threads.
+    shelf: Arc<Shelf>,
+    /// Jobs that came in past the inbox.
+    arrivals: (Sender<Arrived>, Receiver<Arrived>),
+    room: Room,
     /// Held as long as the gate is open.
     _lock: File,
 }
@@ -123,7 +146,14 @@ impl Gate {
         let ledger = Ledger::open(&root.join(LEDGER_FILE))?;
         let places = Places::new(root).map_err(folder("use the folders in", root))?;
         let inbox = root.join("inbox");
-        let inbox = Inbox::new(inbox.clone(), settings.rest, settings.limit_bytes).map_err(folder("make", &inbox))?;
+        let room = Room {
+            folder: root.to_owned(),
+            keep_free_bytes: settings.keep_free_bytes,
+            jobs_most: settings.jobs_most,
+            limit_bytes: settings.limit_bytes,
+        };
+        let shelf = Arc::new(Shelf::default());
+        let inbox = Inbox::new(inbox.clone(), settings.rest).map_err(folder("make", &inbox))?;
         let mut gate = Self {
             root: root.to_owned(),
             ledger,
@@ -135,6 +165,9 @@ impl Gate {
             as_of: None,
             strange: BTreeSet::new(),
             nothing_accepted: Accepted { source: String::new(), entries: Vec::new() },
+            shelf,
+            arrivals: mpsc::channel(),
+            room,
             _lock: lock,
         };
         gate.remember()?;
@@ -144,6 +177,22 @@ impl Gate {
     /// The ledger.
     pub fn ledger(&self) -> &Ledger {
         &self.ledger
+    }
+
+    /// What stands at it, for other threads.
+    pub fn shelf(&self) -> &Arc<Shelf> {
+        &self.shelf
+    }
+
+    /// A way in for jobs that come over a wire; `wake` is called when one has been kept, so that somebody looks.
+    pub fn intake(&self, wake: impl Fn() + Send + Sync + 'static) -> Intake {
+        Intake {
+            jobs: self.places.jobs(),
+            room: self.room.clone(),
+            arrivals: self.arrivals.0.clone(),
+            shelf: Arc::clone(&self.shelf),
+            wake: Arc::new(wake),
+        }
     }
 
     /// How many jobs are still to be judged or laid.
@@ -171,10 +220,16 @@ impl Gate {
         for name in places::names(&jobs).map_err(self.folder("read", "jobs"))? {
             if names::is_ours(&name) && jobs.join(&name).is_file() {
                 let digest = known.get(&name).cloned();
-                self.jobs.insert(name, digest);
+                self.shelve(&name, digest);
             }
         }
         Ok(())
+    }
+
+    /// A job is kept from now on.
+    fn shelve(&mut self, name: &str, digest: Option<String>) {
+        self.jobs.insert(name.to_owned(), digest.clone());
+        self.shelf.arrived_at(&self.places.jobs().join(name), name, digest);
     }
 
     /// Looks at the sheets, the decisions, the day and the inbox. What is not cleared any more is taken back at once.
@@ -182,26 +237,67 @@ impl Gate {
     /// # Errors
     /// Where a folder or the ledger cannot be used for now.
     pub fn look(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        if self.sheets.look(now, tell).map_err(self.folder("read", "machines"))? {
+        let shelf = Arc::clone(&self.shelf);
+        let tell: &mut dyn FnMut(Told) = &mut |told| {
+            shelf.told(&told);
+            tell(told);
+        };
+        let looked = self.look_at_all(today, now, tell);
+        shelf.left(self.queue.len());
+        looked
+    }
+
+    fn look_at_all(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        let sheets = self.sheets.look(now, tell).map_err(self.folder("read", "machines"));
+        self.shelf.sheets(self.sheets.states());
+        if sheets? {
+            for (folder, file, machine) in self.sheets.with_files() {
+                self.ledger.note_use(folder, file, machine)?;
+            }
             // Only when all of it is done does it count as done.
             self.as_of = None;
         }
-        let as_of = Some((today, self.ledger.last_decision()?));
-        if self.as_of != as_of {
-            self.as_of = None;
-            self.withdraw(today, tell)?;
-            let queued: BTreeSet<String> = self.queue.iter().cloned().collect();
-            let mut all: Vec<String> = self.by_arrival().into_iter().filter(|name| !queued.contains(name)).collect();
-            all.append(&mut self.queue);
-            self.queue = all;
-            self.as_of = as_of;
+        self.shelf.set_warning(self.ledger.lies_ahead()?.map(|latest| {
+            format!(
+                "The clock of this computer may be wrong: the ledger has an entry of {latest}, which is still to come. \
+                 Decisions with a last day may count too long."
+            )
+        }));
+        let as_of = (today, self.ledger.last_decision()?);
+        match self.as_of.take() {
+            Some(before) if before == as_of => {}
+            // Only what decisions are about can lie elsewhere.
+            Some((day, last)) if day == today => {
+                let digests = self.ledger.decided_since(last)?;
+                let concerned = |digest: &Option<String>| digest.as_ref().is_some_and(|own| digests.contains(own));
+                let names = self.jobs.iter().filter(|(_, digest)| concerned(digest)).map(|(name, _)| name.clone());
+                let names: BTreeSet<String> = names.collect();
+                self.withdraw(today, Some(&names), tell)?;
+                // Somebody waits for these.
+                self.queue.retain(|name| !names.contains(name));
+                self.queue.extend(names);
+            }
+            // A new day, another sheet: all of them.
+            _ => {
+                self.withdraw(today, None, tell)?;
+                let queued: BTreeSet<String> = self.queue.iter().cloned().collect();
+                let mut all: Vec<String> =
+                    self.by_arrival().into_iter().filter(|name| !queued.contains(name)).collect();
+                all.append(&mut self.queue);
+                self.queue = all;
+            }
         }
-        let Found { jobs, fault } =
-            self.inbox.look(now, &self.places, tell).map_err(self.folder("take jobs in from", "inbox"))?;
+        self.as_of = Some(as_of);
+        let found = self.inbox.look(now, &self.places, &self.room, self.jobs.len(), tell);
+        let Found { mut jobs, fault } = found.map_err(self.folder("take jobs in from", "inbox"))?;
+        for arrived in self.arrivals.1.try_iter() {
+            tell(Told::TakenIn { from: arrived.from.clone(), name: arrived.name.clone() });
+            jobs.push(arrived);
+        }
         // The first to arrive is the first to be judged.
         for job in jobs.into_iter().rev() {
             self.queue.retain(|name| *name != job.name);
-            self.jobs.insert(job.name.clone(), Some(job.digest));
+            self.shelve(&job.name, Some(job.digest));
             self.queue.push(job.name);
         }
         match fault {
@@ -227,7 +323,12 @@ impl Gate {
     }
 
     /// Takes back what is not known to be cleared as things are now.
-    fn withdraw(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+    fn withdraw(
+        &mut self,
+        today: Day,
+        only: Option<&BTreeSet<String>>,
+        tell: &mut dyn FnMut(Told),
+    ) -> Result<(), GateError> {
         // Asked for what lies there alone.
         let mut fault = None;
         let is_cleared = |folder: &str, name: &str| {
@@ -242,7 +343,7 @@ impl Gate {
             }
         };
         let mut strangers = Vec::new();
-        let withdrawn = self.places.withdraw(is_cleared, |machine, names, strange| {
+        let withdrawn = self.places.withdraw(only, is_cleared, |machine, names, strange| {
             strangers.extend(strange.into_iter().map(|name| format!("cleared/{machine}/{name}")));
             if !names.is_empty() {
                 tell(Told::Withdrawn { machine, names });
@@ -274,9 +375,12 @@ impl Gate {
         let Some(name) = self.queue.last().cloned() else { return Ok(false) };
         let laid = self.lay(&name, today, context);
         self.queue.pop();
-        match laid {
+        let done = match laid {
             Ok(told) => {
-                told.into_iter().for_each(tell);
+                if let Some(told) = told {
+                    self.shelf.told(&told);
+                    tell(told);
+                }
                 Ok(true)
             }
             Err(error) => {
@@ -284,14 +388,18 @@ impl Gate {
                 self.queue.insert(0, name);
                 Err(error)
             }
-        }
+        };
+        self.shelf.left(self.queue.len());
+        done
     }
 
     /// What is to be told: nothing where all is as it was.
     fn lay(&mut self, name: &str, today: Day, context: RunContext<'_, '_>) -> Result<Option<Told>, GateError> {
         if !self.places.jobs().join(name).is_file() {
             self.jobs.remove(name);
-            return self.block(name, "it is in jobs/ no more".to_owned()).map(Some);
+            let told = self.block(name, "it is in jobs/ no more".to_owned());
+            self.shelf.gone(name);
+            return told.map(Some);
         }
         let judged = match self.judge(name, today, context)? {
             Ok(judged) => judged,
@@ -313,10 +421,12 @@ impl Gate {
                 cleared_for.push(folder);
             }
             answers.push(Answered {
+                folder: folder.to_owned(),
                 machine: machine.name.clone(),
                 inspection: standing.inspection,
                 verdict: standing.verdict,
-                decided: standing.decided.map(|decided| decided.decision.choice),
+                decided: standing.decided,
+                figures: standing.figures,
                 place,
             });
         }
@@ -329,6 +439,7 @@ impl Gate {
             }
             laid => laid.map_err(self.folder("lay in its place", &format!("jobs/{name}")))?,
         };
+        self.shelf.placed(name, &digest, place, &answers);
         Ok((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers }))
     }
 
@@ -380,13 +491,14 @@ impl Gate {
     /// Takes a job away from all machines; says why where it is blocked.
     fn block(&self, name: &str, why: String) -> Result<Told, GateError> {
         self.places.hold_back(name, &why).map_err(self.folder("block", &format!("jobs/{name}")))?;
+        self.shelf.blocked(name, &why);
         Ok(Told::Blocked { name: name.to_owned(), why })
     }
 
     /// What is said beside a job that is cleared for no machine.
     fn note(&self, name: &str, answers: &[Answered]) -> Result<String, GateError> {
         if answers.is_empty() {
-            return Ok("No machine has a sheet in machines/, or their sheets have faults.\n".to_owned());
+            return Ok("No machine has a sheet in machines/ that is in use: one that has faults, or has just changed, is not.\n".to_owned());
         }
         let mut inspections: Vec<Inspection> = Vec::new();
         for answered in answers {

@@ -3,6 +3,7 @@
 //! A copy is made under another name, brought to the disk and only then renamed, so that there is never half a job; it is
 //! hashed on its way, so that what lies there is what was judged. Taking away comes before putting down.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -158,12 +159,14 @@ impl Places {
     }
 
     /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down; `take`
-    /// gets the machine, what was taken away, and what there is no job of this gate. What `is_cleared` cannot say stays for now.
+    /// gets the machine, what was taken away, and what there is no job of this gate. What `is_cleared` cannot say stays for now;
+    /// so does all but `only` these, where they are given.
     ///
     /// # Errors
     /// The first, behind all that could be taken away.
     pub(super) fn withdraw(
         &self,
+        only: Option<&BTreeSet<String>>,
         mut is_cleared: impl FnMut(&str, &str) -> Option<bool>,
         mut take: impl FnMut(String, Vec<String>, Vec<String>),
     ) -> io::Result<()> {
@@ -175,7 +178,7 @@ impl Places {
                 first = Err(error);
                 Vec::new()
             });
-            for name in all {
+            for name in all.into_iter().filter(|name| only.is_none_or(|only| only.contains(name))) {
                 if !is_ours(&name) {
                     strange.push(name);
                 } else if is_cleared(&machine, &name) == Some(false) || !self.is_laid(&folder, &name) {
@@ -211,7 +214,7 @@ impl Places {
         let copied = match JobSource::at(&kept).copy_to(copy.as_file_mut()) {
             Ok(hash) => Some(wording::digest(hash)),
             Err(CopyError::Read(error) | CopyError::Write(error)) => return Err(error),
-            Err(CopyError::NotAJob(_)) => None,
+            Err(CopyError::NotAJob(_) | CopyError::TooLarge { .. }) => None,
         };
         if copied.as_deref() != Some(digest) {
             return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant, SystemTime};
 use std::{fs, io};
 
 use super::names::escaped;
+use super::shelf::SheetState;
 use super::told::Told;
 use crate::machine::{Machine, SheetError, sheet_bytes};
 
@@ -19,6 +20,8 @@ struct Sheet {
     rests_since: Option<Instant>,
     /// None where it has faults, or was not read yet.
     machine: Option<Machine>,
+    /// All its faults.
+    faults: Option<String>,
 }
 
 /// The sheets in a folder, by the names of their machines' folders.
@@ -40,6 +43,24 @@ impl Sheets {
     /// Machines without faults, by their folders.
     pub(super) fn machines(&self) -> impl Iterator<Item = (&str, &Machine)> {
         self.known.iter().filter_map(|(folder, sheet)| Some((folder.as_str(), sheet.machine.as_ref()?)))
+    }
+
+    /// The same, with the names of their sheets' files.
+    pub(super) fn with_files(&self) -> impl Iterator<Item = (&str, &str, &Machine)> {
+        self.known
+            .iter()
+            .filter_map(|(folder, sheet)| Some((folder.as_str(), sheet.file.as_str(), sheet.machine.as_ref()?)))
+    }
+
+    /// What all of them are like.
+    pub(super) fn states(&self) -> Vec<SheetState> {
+        let state = |(folder, sheet): (&String, &Sheet)| SheetState {
+            folder: folder.clone(),
+            file: sheet.file.clone(),
+            machine: sheet.machine.as_ref().map(|machine| (machine.name.clone(), machine.digest.clone())),
+            faults: sheet.faults.clone(),
+        };
+        self.known.iter().map(state).collect()
     }
 
     /// How long until a sheet will have rested; none where none is waited for.
@@ -126,7 +147,10 @@ impl Sheets {
         let untouched = touched.and_then(|touched| SystemTime::now().duration_since(touched).ok());
         let rests = now.saturating_duration_since(since) >= self.rest || untouched.is_some_and(|age| age >= self.rest);
         if !rests {
-            self.known.insert(folder.to_owned(), Sheet { file, content, rests_since: Some(since), machine: None });
+            self.known.insert(
+                folder.to_owned(),
+                Sheet { file, content, rests_since: Some(since), machine: None, faults: None },
+            );
             return was_in_use;
         }
         let read = match fault {
@@ -138,7 +162,11 @@ impl Sheets {
             Ok(machine) => Told::Sheet { file: file.clone(), machine: machine.name.clone() },
             Err(faults) => Told::SheetFaults { file: file.clone(), faults: faults.clone() },
         });
-        self.known.insert(folder.to_owned(), Sheet { file, content, rests_since: None, machine: read.ok() });
+        let (machine, faults) = match read {
+            Ok(machine) => (Some(machine), None),
+            Err(faults) => (None, Some(faults)),
+        };
+        self.known.insert(folder.to_owned(), Sheet { file, content, rests_since: None, machine, faults });
         true
     }
 }

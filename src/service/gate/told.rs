@@ -4,14 +4,14 @@ use std::fmt;
 
 use super::places::Place;
 use crate::findings::Verdict;
-use crate::service::ledger::Choice;
+use crate::service::ledger::{Choice, Decided, Figures};
 use crate::wording::safe;
 
 /// Most jobs that are named in one line.
 const NAMED_MOST: usize = 8;
 
 /// Something that a gate did or saw. It reads as one line; names in it are as they are on the disk.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Told {
     /// A sheet is used from now on, as the machine of that name.
     Sheet {
@@ -79,8 +79,10 @@ pub enum Told {
 }
 
 /// What a job got on a machine.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Answered {
+    /// The folder of the machine.
+    pub folder: String,
     /// Name of the machine.
     pub machine: String,
     /// The number of the inspection.
@@ -88,7 +90,9 @@ pub struct Answered {
     /// The answer of the checks.
     pub verdict: Verdict,
     /// What somebody decided on it.
-    pub decided: Option<Choice>,
+    pub decided: Option<Decided>,
+    /// Its numbers.
+    pub figures: Figures,
     /// What comes of both.
     pub place: Place,
 }
@@ -120,14 +124,17 @@ impl fmt::Display for Told {
                 }
                 for answered in answers {
                     write!(f, " · {} on {}", answered.verdict, safe(&answered.machine))?;
-                    match answered.decided {
+                    match answered.decided.as_ref().map(|decided| decided.decision.choice) {
+                        Some(Choice::Release) if answered.decided.as_ref().is_some_and(|of| of.is_unsafe) => {
+                            f.write_str(", released in spite of a no-go on heat or travel")?;
+                        }
                         Some(Choice::Release) => f.write_str(", released")?,
                         Some(Choice::Refuse) => f.write_str(", refused")?,
                         Some(Choice::Hold) => f.write_str(", held")?,
                         None => {}
                     }
                 }
-                if answers.is_empty() { write!(f, ", no machine has a sheet") } else { Ok(()) }
+                if answers.is_empty() { write!(f, ", no machine has a sheet that is in use") } else { Ok(()) }
             }
         }
     }

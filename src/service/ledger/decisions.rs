@@ -139,7 +139,8 @@ fn decisions_of(ledger: &Connection, job: &str) -> Result<Vec<Decided>, What> {
     Ok(ledger.prepare(sql)?.query_map([job], decided)?.collect::<Result<_, _>>()?)
 }
 
-fn is_open_unsafe(inspection: &Inspection) -> bool {
+/// True where a no-go on heat or travel is open: whoever releases it must type the name of the machine.
+pub fn is_open_unsafe(inspection: &Inspection) -> bool {
     inspection.findings.iter().any(|finding| finding.accepted.is_none() && is_unsafe(&finding.check, finding.severity))
 }
 

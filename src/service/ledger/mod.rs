@@ -41,6 +41,7 @@ mod standing;
 #[cfg(test)]
 mod tests;
 mod upkeep;
+mod uses;
 
 use std::fs;
 use std::io::{self, Read};
@@ -51,14 +52,15 @@ use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::machine::nearest_file;
 
-pub use decisions::{Choice, DecideError, Decided, Decision};
+pub use decisions::{Choice, DecideError, Decided, Decision, is_open_unsafe};
 pub use error::{LedgerError, What};
 pub use inspections::Question;
 pub use judging::{Answer, Judging};
 pub use listed::{Listed, Named};
 pub use model::MODEL;
-pub use standing::Standing;
+pub use standing::{Figures, Standing};
 pub use upkeep::{BackupError, Pruned};
+pub use uses::{Rejudged, SheetUse};
 
 /// Name of the ledger that is looked for from the current directory upward.
 pub const LEDGER_FILE: &str = "gonogo.ledger";

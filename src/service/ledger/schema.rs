@@ -12,7 +12,7 @@ const APPLICATION: i64 = 0x676f_6e6f;
 
 /// Each makes a ledger of the form before into one of its own, which is its place in the list, from 1. What was published
 /// here never changes: a new form is a new row at the end.
-const MIGRATIONS: [&str; 1] = [include_str!("1.sql")];
+const MIGRATIONS: [&str; 2] = [include_str!("1.sql"), include_str!("2.sql")];
 
 /// How long a writer waits for another one.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -88,6 +88,22 @@ fn write_ahead(connection: &Connection) -> Result<(), What> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What an older version has written is all there behind the steps.
+    #[test]
+    fn the_first_form_becomes_the_newest() {
+        let mut ledger = Connection::open_in_memory().expect("memory");
+        migrate(&mut ledger, &MIGRATIONS[..1]).expect("the first form");
+        let sheet = "INSERT INTO sheets VALUES ('blake3:1', 'Heron', 'name = 1', '2026-01-01T00:00:00Z')";
+        ledger.execute(sheet, []).expect("a sheet");
+        migrate(&mut ledger, &MIGRATIONS).expect("the steps");
+        assert_eq!(form(&ledger), Ok(MIGRATIONS.len() as i64));
+        let names = |table: &str| {
+            let sql = format!("SELECT count(*) FROM {table}");
+            ledger.query_row(&sql, [], |row| row.get::<_, i64>(0))
+        };
+        assert_eq!((names("sheets"), names("uses")), (Ok(1), Ok(0)));
+    }
 
     #[test]
     fn a_step_is_taken_as_a_whole_or_not_at_all() {

@@ -105,7 +105,10 @@ fn take_out(ledger: &Connection, before: Day) -> Result<Pruned, What> {
              AND NOT EXISTS (SELECT 1 FROM prints WHERE job_digest = digest)",
         [],
     )?;
-    let sheets =
-        ledger.execute("DELETE FROM sheets WHERE NOT EXISTS (SELECT 1 FROM inspections WHERE sheet = digest)", [])?;
+    let sheets = ledger.execute(
+        "DELETE FROM sheets WHERE NOT EXISTS (SELECT 1 FROM inspections WHERE sheet = digest)
+                 AND NOT EXISTS (SELECT 1 FROM uses WHERE sheet = digest)",
+        [],
+    )?;
     Ok(Pruned { inspections, jobs, sheets, decided_on })
 }

@@ -2,18 +2,21 @@
 
 use std::cmp::Ordering;
 use std::io::Write;
+use std::path::Path;
 
 use askama::Template;
 
 use super::{PageError, STYLE, view};
-use crate::findings::MachineFacts;
+use crate::findings::{Attached, MachineFacts};
+use crate::machine::Machine;
+use crate::preflight::{JobError, JobSource, Preflight, RunContext};
 use crate::show::{
     marks::severity_mark,
     picture::{
         rates, svg,
         timeline::{self, Levels, Tops},
     },
-    record::TimeRecord,
+    record::{TimeLine, TimeRecord},
     report::{
         CAUTION,
         compare::{
@@ -79,6 +82,23 @@ impl ShiftView {
             text: sentence(shift),
         }
     }
+}
+
+/// Judges the job at `path` on the machines before and after, and keeps what happens when.
+///
+/// # Errors
+/// When the job cannot be judged.
+pub fn watched<'e>(
+    path: &Path,
+    machines: [&Machine; 2],
+    context: RunContext<'_, 'e>,
+) -> Result<(Comparison, [TimeRecord; 2]), JobError> {
+    let [(first, one), (second, other)] = machines.map(|machine| Attached::new(TimeLine::new(machine)));
+    let preflight = Preflight::on_all(&machines).within(context).watch(0, one).watch(1, other);
+    let reports = preflight.run_all(JobSource::at(path))?;
+    let [before, after] = <[_; 2]>::try_from(reports).expect("a report for each of two machines");
+    let records = [first, second].map(|handle| handle.take().expect("it has watched to the end").into_record());
+    Ok((Comparison::of(before, after), records))
 }
 
 /// Writes the page of a job on two machines; the records are those of before and after.

@@ -15,9 +15,9 @@
 mod compare;
 mod data;
 mod index;
-mod view;
+pub(crate) mod view;
 
-pub use compare::comparison;
+pub use compare::{comparison, watched};
 pub use index::{IndexRow, index};
 
 use std::io::{self, Write};
@@ -42,7 +42,7 @@ pub const PAGE_BYTES: usize = 4_000_000;
 /// Most points of the drawing to begin with; some five bytes each on the page.
 pub const DRAWING_POINTS: usize = 1_200_000;
 
-const STYLE: &str = include_str!("style.css");
+pub(crate) const STYLE: &str = include_str!("style.css");
 const CHART_STYLE: &str = include_str!("kept/uPlot.min.css");
 const SCRIPT: &str = include_str!("script.js");
 const CHART_SCRIPT: &str = include_str!("kept/uPlot.iife.js");
@@ -136,7 +136,20 @@ struct JobPage {
 /// # Errors
 /// When a picture cannot be drawn or the page not be written.
 pub fn job(pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
-    write_job(pictured, machine, None, out)
+    write_job(pictured, machine, None, Vec::new(), out)
+}
+
+/// The same with more that must be seen under the verdict.
+///
+/// # Errors
+/// As for [`job`].
+pub fn job_with(
+    pictured: Pictured,
+    machine: &Machine,
+    warnings: Vec<String>,
+    out: &mut dyn Write,
+) -> Result<(), PageError> {
+    write_job(pictured, machine, None, warnings, out)
 }
 
 /// Writes the page of a job for a folder in which [`shared_files`] lie.
@@ -144,13 +157,14 @@ pub fn job(pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result
 /// # Errors
 /// As for [`job`].
 pub fn job_in_folder(pictured: Pictured, machine: &Machine, out: &mut dyn Write) -> Result<(), PageError> {
-    write_job(pictured, machine, Some(SHARED.each_ref().map(|file| file.name.as_str())), out)
+    write_job(pictured, machine, Some(SHARED.each_ref().map(|file| file.name.as_str())), Vec::new(), out)
 }
 
 fn write_job(
     mut pictured: Pictured,
     machine: &Machine,
     shared: Option<[&'static str; 2]>,
+    warnings: Vec<String>,
     out: &mut dyn Write,
 ) -> Result<(), PageError> {
     // What the last colours mean: the largest values, whatever they are held against.
@@ -160,6 +174,7 @@ fn write_job(
     let time_data = data::packed(&data::time(&pictured.time));
     let mut page = assemble(&pictured, machine, &tops, time_data)?;
     page.shared = shared;
+    page.head.warnings.extend(warnings);
     // All but the drawing, and some room for a longer caption.
     let rest = page.render()?.len() + 200;
     loop {
@@ -277,7 +292,7 @@ fn plan_caption(pictured: &Pictured) -> String {
 }
 
 /// A number that a job cannot know beforehand: it depends on the digest of its bytes.
-fn nonce(report: &Inspection) -> String {
+pub(crate) fn nonce(report: &Inspection) -> String {
     let seed = format!("gonogo page of {} on {}", report.job.digest, report.machine.digest);
     blake3::hash(seed.as_bytes()).to_hex()[..32].to_owned()
 }

@@ -144,7 +144,7 @@ fn warnings(report: &Inspection) -> Vec<String> {
 }
 
 /// The last part of a path.
-pub fn file_name(shown: &str) -> String {
+pub(crate) fn file_name(shown: &str) -> String {
     let name = Path::new(shown).file_name().map_or(shown.into(), |name| name.to_string_lossy());
     safe(&name).into_owned()
 }

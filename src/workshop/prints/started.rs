@@ -1,4 +1,5 @@
-//! When a print was started: a day and a time as people write them, so that later ones sort behind earlier ones.
+//! When a print was started, and how long it took, as people write them: a day and a time so that later ones sort behind
+//! earlier ones, hours, minutes and seconds as clocks show them.
 
 /// `2027-01-31T14:05:00` for a day with or without a time, which may lack its seconds; `T` or a blank between. None for what
 /// is none, or has a time zone: prints of one machine are started where it stands.
@@ -18,9 +19,38 @@ pub fn started(text: &str) -> Option<String> {
     })
 }
 
+/// Seconds of `1:42:07`, or of a plain number of them; none for what is neither, or is longer than 10 million seconds.
+pub fn clock_s(text: &str) -> Option<f64> {
+    let parts: Vec<Option<f64>> = text.trim().split(':').map(plain).collect();
+    let seconds = match parts[..] {
+        [Some(seconds)] => Some(seconds),
+        [Some(hours), Some(minutes), Some(seconds)] if minutes < 60.0 && seconds < 60.0 => {
+            Some(hours * 3600.0 + minutes * 60.0 + seconds)
+        }
+        _ => None,
+    };
+    seconds.filter(|seconds| *seconds <= 1e7)
+}
+
+/// Digits with at most one point.
+fn plain(text: &str) -> Option<f64> {
+    let is_plain =
+        text.starts_with(|c: char| c.is_ascii_digit()) && text.chars().all(|c| c.is_ascii_digit() || c == '.');
+    is_plain.then(|| text.parse().ok()).flatten()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::started;
+    use super::*;
+
+    #[test]
+    fn times_as_clocks_show_them() {
+        let read = ["1:42:07", "0:00:30.5", "6127", "27:00:00"].map(clock_s);
+        assert_eq!(read, [6127.0, 30.5, 6127.0, 97_200.0].map(Some));
+        for text in ["1:42", "1:60:00", "-5", "1:42:07:00", "soon", "", "1e3", "inf", "1:-2:03", "99999:00:00"] {
+            assert_eq!(clock_s(text), None, "{text}");
+        }
+    }
 
     #[test]
     fn days_and_times_in_their_usual_forms() {

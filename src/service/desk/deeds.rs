@@ -1,0 +1,133 @@
+//! Decisions and prints, for people and programs alike.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Deserialize;
+
+use super::super::gate::Row;
+use super::super::ledger::{Choice, Decision};
+use super::problem::Problem;
+use super::{Desk, today};
+use crate::accepted::{day_from, reason};
+use crate::workshop::prints::{Print, clock_s, plan_digest, started};
+
+/// The gate is waited for so long, for its answer to tell what came of a decision.
+const GATE_WITHIN: Duration = Duration::from_secs(3);
+
+/// A decision as it is asked for.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AskedDecision {
+    inspection: i64,
+    decision: String,
+    because: String,
+    by: String,
+    #[serde(default)]
+    until: String,
+    #[serde(default)]
+    even_unsafe_on: String,
+}
+
+/// A finished print as it is told.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AskedPrint {
+    machine: String,
+    took: String,
+    #[serde(default)]
+    waited: String,
+    #[serde(default)]
+    started: String,
+    #[serde(default)]
+    aborted: String,
+}
+
+impl Desk {
+    /// What stands of a job.
+    pub fn row(&self, name: &str) -> Result<Row, Problem> {
+        self.shelf.read(|held| held.row(name).cloned()).ok_or_else(|| Problem::no_job(name))
+    }
+
+    /// Writes a decision down, and waits a moment for the gate to act on it. It must be about what stands now.
+    pub async fn decide(self: &Arc<Self>, name: &str, asked: AskedDecision) -> Result<i64, Problem> {
+        let inspection = asked.inspection;
+        if !self.row(name)?.answers.iter().any(|answered| answered.inspection == inspection) {
+            let why = "the job has been judged anew since: look at it again before you decide";
+            return Err(Problem::conflict(why));
+        }
+        let decision = resolved(asked)?;
+        let mut changes = self.shelf.follow();
+        let id = self.aside(move |desk| Ok(desk.ledger.decide(inspection, &decision)?)).await?;
+        (self.wake)();
+        let is_done = || {
+            let Ok(row) = self.row(name) else { return true };
+            let decided = row.answers.iter().find(|answered| answered.inspection == inspection);
+            decided.is_none_or(|answered| answered.decided.as_ref().is_some_and(|decided| decided.id >= id))
+        };
+        // Where the gate is busy the decision holds all the same; the page tells when it was acted on.
+        let _ =
+            tokio::time::timeout(GATE_WITHIN, async { while !is_done() && changes.changed().await.is_ok() {} }).await;
+        Ok(id)
+    }
+
+    /// Writes down how long a print of a job took; false where that was known.
+    pub async fn printed(self: &Arc<Self>, name: &str, asked: AskedPrint) -> Result<bool, Problem> {
+        let time_s = |text: &str, what: &str| match text.trim() {
+            "" => Ok(0.0),
+            text => clock_s(text).ok_or_else(|| Problem::wrong(format!("{what}: a time such as 1:42:07"))),
+        };
+        let (took_s, waited_s) = (time_s(&asked.took, "took")?, time_s(&asked.waited, "waited")?);
+        if took_s - waited_s <= 0.0 {
+            return Err(Problem::wrong("nothing is left of the time it took without that it waited"));
+        }
+        let when = match asked.started.trim() {
+            "" => None,
+            text => {
+                let read = started(text);
+                Some(read.ok_or_else(|| Problem::wrong("started: a day or a time such as 2027-01-31 14:05"))?)
+            }
+        };
+        let row = self.row(name)?;
+        let answered = row.answers.into_iter().find(|answered| answered.folder == asked.machine);
+        let Some(answered) = answered else { return Err(Problem::missing("the job was not judged on this machine")) };
+        // As a path from the ledger's folder: there the job is found again.
+        let job = format!("jobs/{name}");
+        self.aside(move |desk| {
+            let machine = desk.machine(&answered.folder)?;
+            let Some(inspection) = desk.ledger.inspection(answered.inspection)? else {
+                return Err(Problem::conflict("the job is being judged anew: look again in a moment"));
+            };
+            let print = Print {
+                started: when,
+                waited_s,
+                aborted: !asked.aborted.is_empty(),
+                ..Print::of(&job, &inspection, &plan_digest(&machine), took_s)
+            };
+            Ok(desk.ledger.add_prints(&[print])?.0 > 0)
+        })
+        .await
+    }
+}
+
+/// A decision whose words were read.
+fn resolved(asked: AskedDecision) -> Result<Decision, Problem> {
+    let AskedDecision { decision, because, by, until, even_unsafe_on, .. } = asked;
+    let choice = Choice::ALL.into_iter().find(|choice| choice.word() == decision);
+    let choice = choice.ok_or_else(|| Problem::wrong("decision: release, refuse or hold"))?;
+    let line = |text: &str, what: &str| reason(text).map_err(|why| Problem::wrong(format!("{what}: {why}")));
+    let until = match until.trim() {
+        "" => None,
+        text => Some(day_from(text).ok_or_else(|| Problem::wrong("until: a day such as 2027-01-31"))?),
+    };
+    if let Some(until) = until.filter(|until| *until < today()) {
+        return Err(Problem::wrong(format!("{until} has passed: the decision would never count")));
+    }
+    Ok(Decision {
+        choice,
+        reason: line(&because, "why")?,
+        who: line(&by, "who")?,
+        until,
+        confirmation: Some(even_unsafe_on).filter(|typed| !typed.trim().is_empty()),
+    })
+}

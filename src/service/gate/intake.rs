@@ -1,0 +1,142 @@
+//! A way in for jobs that come over a wire: they are whole when they come, so nothing has to rest.
+
+use std::io::{self, Read};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+
+use super::inbox::{Arrived, keep};
+use super::places::unfinished;
+use super::shelf::{Held, Shelf};
+use crate::preflight::{Bounds, CopyError, JobSource};
+use crate::wording::digest;
+
+/// How much may be kept.
+#[derive(Debug, Clone)]
+pub(super) struct Room {
+    pub(super) folder: PathBuf,
+    pub(super) keep_free_bytes: u64,
+    pub(super) jobs_most: usize,
+    pub(super) limit_bytes: Option<u64>,
+}
+
+/// Why there is no room.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Full {
+    /// Of the disk too little would be left.
+    #[error("the disk is nearly full: {free} bytes are free, {keep} are kept free; make room")]
+    Disk {
+        /// Bytes that are free.
+        free: u64,
+        /// Bytes that stay free.
+        keep: u64,
+    },
+    /// There are as many jobs as there may be.
+    #[error("{0} jobs are kept, and no more may be: take some out of jobs/")]
+    Jobs(usize),
+}
+
+impl From<Full> for io::Error {
+    fn from(full: Full) -> Self {
+        Self::new(io::ErrorKind::StorageFull, full)
+    }
+}
+
+impl Room {
+    /// Whether one more job of so many bytes may come where so many are kept.
+    pub(super) fn is_there(&self, kept: usize, bytes: u64) -> Result<(), Full> {
+        if kept >= self.jobs_most {
+            return Err(Full::Jobs(kept));
+        }
+        // Where the system does not tell, writing will.
+        let Ok(free) = fs4::available_space(&self.folder) else { return Ok(()) };
+        match free < self.keep_free_bytes.saturating_add(bytes) {
+            true => Err(Full::Disk { free, keep: self.keep_free_bytes }),
+            false => Ok(()),
+        }
+    }
+
+    pub(super) fn bounds(&self) -> Bounds {
+        Bounds { bytes: self.limit_bytes, until: None }
+    }
+}
+
+/// Takes jobs in. What it has said is kept is on the disk, and will be judged whatever happens.
+#[derive(Clone)]
+pub struct Intake {
+    pub(super) jobs: PathBuf,
+    pub(super) room: Room,
+    pub(super) arrivals: Sender<Arrived>,
+    pub(super) shelf: Arc<Shelf>,
+    pub(super) wake: Arc<dyn Fn() + Send + Sync>,
+}
+
+/// A job that is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kept {
+    /// The name under which it is kept.
+    pub name: String,
+    /// The digest of its plain bytes.
+    pub digest: String,
+    /// False where it was there already.
+    pub is_new: bool,
+}
+
+/// Why a job is not taken in. Nothing of it is kept.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    /// There is no room.
+    #[error(transparent)]
+    Full(#[from] Full),
+    /// It is no job, and why.
+    #[error("{0}")]
+    NotAJob(String),
+    /// It has more plain bytes than it may.
+    #[error("it has more than {0} bytes after unpacking: raise --limit-bytes where the gate is started")]
+    TooLarge(u64),
+    /// It did not come to its end.
+    #[error("it did not come whole: {0}")]
+    Cut(io::Error),
+    /// It cannot be written.
+    #[error("it cannot be kept: {0}")]
+    Unwritten(io::Error),
+}
+
+impl Intake {
+    /// Most plain bytes of a job.
+    pub fn limit_bytes(&self) -> Option<u64> {
+        self.room.limit_bytes
+    }
+
+    /// Keeps a job that comes as plain or packed bytes, of which about so many are announced. Reading errors other than broken
+    /// packing must be of the kinds [`io::ErrorKind::ConnectionAborted`] or [`io::ErrorKind::TimedOut`].
+    ///
+    /// # Errors
+    /// See [`IntakeError`].
+    pub fn take(&self, name: &str, bytes: impl Read + Send, announced: u64) -> Result<Kept, IntakeError> {
+        self.room.is_there(self.shelf.read(Held::jobs), announced)?;
+        let mut copy = unfinished(&self.jobs).map_err(IntakeError::Unwritten)?;
+        let (jobs, room) = (&self.jobs, &self.room);
+        let source = JobSource::contents(bytes, name).within(room.bounds());
+        let content = source.copy_to(copy.as_file_mut()).map_err(|error| match error {
+            CopyError::TooLarge { bytes } => IntakeError::TooLarge(bytes),
+            CopyError::Write(error) => IntakeError::Unwritten(error),
+            CopyError::Read(error) if is_of_the_wire(&error) => IntakeError::Cut(error),
+            error @ (CopyError::Read(_) | CopyError::NotAJob(_)) => IntakeError::NotAJob(error.to_string()),
+        })?;
+        // Packed ones are larger than announced.
+        room.is_there(0, 0)?;
+        let kept = keep(copy, jobs, name, &digest(content)).map_err(IntakeError::Unwritten)?;
+        // Whoever asks for it at once finds it there.
+        self.shelf.arrived_at(&self.jobs.join(&kept.name), &kept.name, Some(kept.digest.clone()));
+        let (from, of) = (name.to_owned(), kept.clone());
+        // Where nobody takes it the gate has ended; opened again it finds the job.
+        let _ = self.arrivals.send(Arrived { from, name: of.name, digest: of.digest });
+        (self.wake)();
+        Ok(kept)
+    }
+}
+
+fn is_of_the_wire(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::ConnectionAborted | io::ErrorKind::TimedOut)
+}

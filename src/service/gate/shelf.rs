@@ -1,0 +1,223 @@
+//! What stands at a gate, for those who look at it from other threads while it works.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::path::Path;
+use std::sync::{PoisonError, RwLock};
+use std::time::SystemTime;
+
+use tokio::sync::watch;
+
+use super::places::Place;
+use super::told::{Answered, Told};
+
+/// Most of what was told that is kept.
+const TOLD_MOST: usize = 60;
+
+/// Everything that stands. Whoever waits for changes [follows](Self::follow) their number.
+#[derive(Debug, Default)]
+pub struct Shelf {
+    held: RwLock<Held>,
+    changes: watch::Sender<u64>,
+}
+
+/// What stands at one moment.
+#[derive(Debug, Default)]
+pub struct Held {
+    rows: BTreeMap<String, Row>,
+    by_arrival: BTreeSet<(Option<SystemTime>, String)>,
+    /// The sheets.
+    pub sheets: Vec<SheetState>,
+    /// What was told last, the latest first, and when.
+    pub told: VecDeque<(SystemTime, String)>,
+    /// Why the gate cannot go on for now.
+    pub fault: Option<String>,
+    /// What else whoever looks at it must know.
+    pub warning: Option<String>,
+    /// How many jobs are to be judged or laid.
+    pub left: usize,
+    /// How often something has changed.
+    pub changes: u64,
+}
+
+/// A job that is kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// The name under which it is kept.
+    pub name: String,
+    /// The digest of its bytes, once it is known.
+    pub digest: Option<String>,
+    /// Its size.
+    pub bytes: u64,
+    /// When it came in.
+    pub arrived: Option<SystemTime>,
+    /// Where it lies as a whole; none before it was looked at.
+    pub place: Option<Place>,
+    /// Why it is blocked, where it could not be judged.
+    pub why: Option<String>,
+    /// What it got, machine by machine.
+    pub answers: Vec<Answered>,
+}
+
+/// A sheet in the folder of machines.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SheetState {
+    /// The folder of its machine.
+    pub folder: String,
+    /// Its file.
+    pub file: String,
+    /// Name of the machine and digest of the sheet, where it is in use.
+    pub machine: Option<(String, String)>,
+    /// All its faults. Without either it is waited for until it rests.
+    pub faults: Option<String>,
+}
+
+impl Held {
+    /// The jobs, the newest first.
+    pub fn rows(&self) -> impl Iterator<Item = &Row> {
+        self.by_arrival.iter().rev().filter_map(|(_, name)| self.rows.get(name))
+    }
+
+    /// The job of that name.
+    pub fn row(&self, name: &str) -> Option<&Row> {
+        self.rows.get(name)
+    }
+
+    /// How many jobs there are.
+    pub fn jobs(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// The job of that name, changed by `change`.
+    fn change(&mut self, name: &str, change: impl FnOnce(&mut Row)) {
+        if let Some(row) = self.rows.get_mut(name) {
+            change(row);
+        }
+    }
+}
+
+impl Shelf {
+    /// What `ask` finds in what stands.
+    pub fn read<T>(&self, ask: impl FnOnce(&Held) -> T) -> T {
+        ask(&self.held.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// The number of changes so far, and all that follow.
+    pub fn follow(&self) -> watch::Receiver<u64> {
+        self.changes.subscribe()
+    }
+
+    /// Says why the gate cannot go on for now, or that it can.
+    pub fn set_fault(&self, fault: Option<String>) {
+        if self.read(|held| held.fault != fault) {
+            self.write(|held| held.fault = fault);
+        }
+    }
+
+    /// Says what else whoever looks at it must know, or that there is nothing.
+    pub fn set_warning(&self, warning: Option<String>) {
+        if self.read(|held| held.warning != warning) {
+            self.write(|held| held.warning = warning);
+        }
+    }
+
+    fn write(&self, act: impl FnOnce(&mut Held)) {
+        let mut held = self.held.write().unwrap_or_else(PoisonError::into_inner);
+        act(&mut held);
+        held.changes += 1;
+        self.changes.send_replace(held.changes);
+    }
+
+    /// A job lies there from now on.
+    pub(super) fn arrived_at(&self, path: &Path, name: &str, digest: Option<String>) {
+        let found = path.metadata().ok();
+        let arrived = found.as_ref().and_then(|found| found.modified().ok());
+        self.arrived(name, digest, arrived, found.map_or(0, |found| found.len()));
+    }
+
+    fn arrived(&self, name: &str, digest: Option<String>, arrived: Option<SystemTime>, bytes: u64) {
+        self.write(|held| {
+            let row =
+                Row { name: name.to_owned(), digest, bytes, arrived, place: None, why: None, answers: Vec::new() };
+            // What is known of a job that comes once more still holds.
+            if !held.rows.contains_key(name) {
+                held.rows.insert(name.to_owned(), row);
+                held.by_arrival.insert((arrived, name.to_owned()));
+            }
+        });
+    }
+
+    pub(super) fn placed(&self, name: &str, digest: &str, place: Place, answers: &[Answered]) {
+        let is_so = |row: &Row| row.place == Some(place) && row.why.is_none() && row.answers == answers;
+        if self.read(|held| held.row(name).is_some_and(is_so)) {
+            return;
+        }
+        self.write(|held| {
+            held.change(name, |row| {
+                row.digest = Some(digest.to_owned());
+                (row.place, row.why, row.answers) = (Some(place), None, answers.to_vec());
+            });
+        });
+    }
+
+    pub(super) fn blocked(&self, name: &str, why: &str) {
+        self.write(|held| {
+            held.change(name, |row| {
+                (row.place, row.why, row.answers) = (Some(Place::Blocked), Some(why.to_owned()), Vec::new());
+            });
+        });
+    }
+
+    pub(super) fn gone(&self, name: &str) {
+        self.write(|held| {
+            if let Some(row) = held.rows.remove(name) {
+                held.by_arrival.remove(&(row.arrived, row.name));
+            }
+        });
+    }
+
+    pub(super) fn sheets(&self, sheets: Vec<SheetState>) {
+        if self.read(|held| held.sheets != sheets) {
+            self.write(|held| held.sheets = sheets);
+        }
+    }
+
+    pub(super) fn told(&self, told: &Told) {
+        self.write(|held| {
+            held.told.push_front((SystemTime::now(), told.to_string()));
+            held.told.truncate(TOLD_MOST);
+        });
+    }
+
+    pub(super) fn left(&self, left: usize) {
+        if self.read(|held| held.left != left) {
+            self.write(|held| held.left = left);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_comes_first_and_changes_are_counted() {
+        let (shelf, at) = (Shelf::default(), |s| Some(SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(s)));
+        let changes = shelf.follow();
+        for (name, s) in [("b", 2), ("a", 1), ("c", 3)] {
+            shelf.arrived(name, None, at(s), 10);
+        }
+        let names = |shelf: &Shelf| shelf.read(|held| held.rows().map(|row| row.name.clone()).collect::<String>());
+        assert_eq!((names(&shelf), *changes.borrow()), ("cba".to_owned(), 3));
+        shelf.placed("b", "blake3:1", Place::Waiting, &[]);
+        shelf.placed("b", "blake3:1", Place::Waiting, &[]);
+        assert_eq!(*changes.borrow(), 4, "the same again is no change");
+        // Sent once more it keeps what is known of it.
+        shelf.arrived("b", None, at(9), 10);
+        assert_eq!(shelf.read(|held| held.row("b").and_then(|row| row.place)), Some(Place::Waiting));
+        shelf.blocked("b", "no job");
+        shelf.gone("c");
+        shelf.gone("c");
+        assert_eq!((names(&shelf), shelf.read(Held::jobs)), ("ba".to_owned(), 2));
+        assert_eq!(shelf.read(|held| held.row("b").and_then(|row| row.why.clone())), Some("no job".to_owned()));
+    }
+}
