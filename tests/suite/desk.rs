@@ -727,6 +727,7 @@ fn kills_lose_nothing_that_was_acknowledged() {
 #[test]
 #[ignore = "a minute of load on all processors; run it by hand"]
 fn many_clients_at_once() {
+    let tell = |line: String| drop(writeln!(std::io::stderr(), "{line}"));
     let number = |name: &str, usual: u64| std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual);
     let (load, jobs) = (Duration::from_secs(number("GONOGO_LOAD_S", 60)), number("GONOGO_LOAD_JOBS", 10_000));
     let mut shop = Shop::new(&["heron"], &["--changes-per-minute", "100000000", "--jobs-most", "10000000"]);
@@ -742,7 +743,7 @@ fn many_clients_at_once() {
     while shop.get("/api/jobs?name=none").json()["left"] != 0 {
         std::thread::sleep(Duration::from_millis(500));
     }
-    println!("{jobs} jobs were judged and laid in {:.1} s", start.elapsed().as_secs_f64());
+    tell(format!("{jobs} jobs were judged and laid in {:.1} s", start.elapsed().as_secs_f64()));
     let resident_kb = || {
         let status = fs::read_to_string(format!("/proc/{}/status", shop.gate.as_ref().expect("is open").0.id()));
         let status = status.unwrap_or_default();
@@ -764,7 +765,7 @@ fn many_clients_at_once() {
                     match shop.try_ask("PUT", &format!("/api/jobs/load-{hand}-{k}.gcode"), &[], &bytes) {
                         Ok(answer) if answer.status == 201 => brought.fetch_add(1, Ordering::Relaxed),
                         other => {
-                            println!("{other:?}");
+                            tell(format!("{other:?}"));
                             faults.fetch_add(1, Ordering::Relaxed)
                         }
                     };
@@ -789,13 +790,13 @@ fn many_clients_at_once() {
         of.sort();
         of[of.len() / 2]
     };
-    println!("{} brought in, {} faults", brought.load(Ordering::Relaxed), faults.load(Ordering::Relaxed));
-    println!("median of the board {:?}, of /healthz {:?}", median(board), median(health));
-    println!(
+    tell(format!("{} brought in, {} faults", brought.load(Ordering::Relaxed), faults.load(Ordering::Relaxed)));
+    tell(format!("median of the board {:?}, of /healthz {:?}", median(board), median(health)));
+    tell(format!(
         "memory, kB: {} at first, {} at most, {} at last",
         memory[0],
         memory.iter().max().expect("some"),
         memory[memory.len() - 1]
-    );
+    ));
     assert_eq!(faults.load(Ordering::Relaxed), 0);
 }
