@@ -638,6 +638,38 @@ fn a_ledger_that_cannot_be_used_is_told() {
     }
 }
 
+/// The lines that README shows for programs, one after the other, and its service as it would be started.
+#[cfg(unix)]
+#[test]
+fn the_readme_shows_how_programs_ask() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = fs::read_to_string(root.join("README.md")).expect("is there");
+    let (_, section) = readme.split_once("### The desk: the gate in a browser").expect("a section");
+    let lines: Vec<&str> = section.lines().filter(|line| line.starts_with("curl ")).collect();
+    assert!(lines.len() >= 8, "{lines:?}");
+    let shop = Shop::opened(&["heron"], &[]);
+    for line in lines {
+        let line = line.replace("127.0.0.1:4817", shop.address());
+        let said = Command::new("sh").args(["-c", &line]).current_dir(root).output().expect("runs");
+        assert!(said.status.success(), "{line}: {}", String::from_utf8_lossy(&said.stderr));
+        if line.contains(" -T ") {
+            let kept: Value = serde_json::from_slice(&said.stdout).expect("JSON");
+            shop.judged(kept["name"].as_str().expect("a name"));
+        }
+    }
+    let start =
+        section.lines().find_map(|line| line.strip_prefix("ExecStart=/usr/local/bin/gonogo ")).expect("a service");
+    let folder = shop.at("service");
+    let start = start.replace("/var/lib/gonogo", folder.to_str().expect("UTF-8")).replace(":4817", ":0");
+    let mut service =
+        Command::new(cargo_bin!("gonogo")).args(start.split(' ')).stdout(Stdio::piped()).spawn().expect("starts");
+    let mut first = String::new();
+    BufReader::new(service.stdout.take().expect("piped")).read_line(&mut first).expect("says something");
+    service.kill().expect("is killed");
+    service.wait().expect("ends");
+    assert!(first.starts_with("The desk is open at http://127.0.0.1:"), "{first}");
+}
+
 /// How often the program is killed: `GONOGO_KILLS` says how often where more is wanted.
 fn kills() -> u64 {
     std::env::var("GONOGO_KILLS").ok().and_then(|count| count.parse().ok()).unwrap_or(12)
