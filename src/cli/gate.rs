@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 use std::net::{SocketAddr, TcpListener};
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
@@ -15,7 +16,7 @@ use super::accept::now_s;
 use super::terminal::shown;
 use super::{Exit, complain, duration, signals};
 use crate::accepted::{Day, day_of};
-use crate::preflight::{RunContext, silent};
+use crate::preflight::RunContext;
 use crate::service::desk::{self, DeskError, DeskSettings, Opened, Token};
 use crate::service::gate::{Gate, GateError, Settings, Told};
 use crate::show::report::CAUTION;
@@ -125,7 +126,12 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     // Both are kept as long as the gate is open.
     let _desk = listener.map(|listener| open_desk(listener, &gate, args, sender.clone())).transpose()?;
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
-    serve(&mut gate, args, RunContext::new(&silent, &HelperPool::alone()), &wakes)
+    let shelf = Arc::clone(gate.shelf());
+    let on_bytes = |bytes| {
+        shelf.has_read(bytes);
+        ControlFlow::Continue(())
+    };
+    serve(&mut gate, args, RunContext::new(&on_bytes, &HelperPool::alone()), &wakes)
 }
 
 fn listen(address: SocketAddr, args: &GateArgs) -> anyhow::Result<TcpListener> {

@@ -277,13 +277,22 @@ fn a_job_comes_in_is_judged_and_told() {
             assert!(page.body.contains(wanted), "{path}: {wanted}");
         }
     }
+    // Taken out for good.
+    assert_eq!(shop.ask("DELETE", "/api/jobs/none.gcode", &[], b"").status, 404);
+    fs::write(shop.at("cleared/wren").join("own.txt"), b"a note of its own").expect("writes");
+    assert_eq!(shop.ask("POST", &format!("/jobs/{name}/take-out"), &[], b"").status, 303);
+    assert_eq!(shop.get(&format!("/api/jobs/{name}")).status, 404);
+    assert_eq!((shop.names("jobs"), shop.names("cleared/wren")), (vec![kept.clone()], vec!["own.txt".to_owned()]));
+    assert_eq!(shop.names("waiting"), [""; 0]);
+    shop.bring("heron-gap.gcode", &gap);
+    shop.judged(&name);
     // Programs that count.
     let metrics = shop.get("/metrics");
     let families = openmetrics_parser::openmetrics::parse_openmetrics(&metrics.body).expect("is OpenMetrics").families;
     assert!(
         families.contains_key("gonogo_gate_jobs") && metrics.body.contains("gonogo_gate_jobs{place=\"cleared\"} 2")
     );
-    assert!(metrics.body.contains("gonogo_gate_uploads_total{became=\"kept\"} 2"), "{}", metrics.body);
+    assert!(metrics.body.contains("gonogo_gate_uploads_total{became=\"kept\"} 3"), "{}", metrics.body);
 }
 
 #[test]

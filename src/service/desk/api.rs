@@ -211,6 +211,12 @@ pub async fn decide(
     Ok((StatusCode::CREATED, Json(Done { schema: SCHEMA, id })).into_response())
 }
 
+/// `DELETE /api/jobs/{name}`.
+pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<StatusCode, Problem> {
+    desk.take_out(&named(name)?).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
 #[derive(Serialize)]
 struct Printed {
     schema: &'static str,

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 
-use super::super::gate::Row;
+use super::super::gate::{Held, Row};
 use super::super::ledger::{Choice, Decision};
 use super::problem::Problem;
 use super::{Desk, today};
@@ -57,18 +57,30 @@ impl Desk {
             return Err(Problem::conflict(why));
         }
         let decision = resolved(asked)?;
-        let mut changes = self.shelf.follow();
         let id = self.aside(move |desk| Ok(desk.ledger.decide(inspection, &decision)?)).await?;
         (self.wake)();
-        let is_done = || {
-            let Ok(row) = self.row(name) else { return true };
-            let decided = row.answers.iter().find(|answered| answered.inspection == inspection);
-            decided.is_none_or(|answered| answered.decided.as_ref().is_some_and(|decided| decided.id >= id))
-        };
-        // Where the gate is busy the decision holds all the same; the page tells when it was acted on.
-        let _ =
-            tokio::time::timeout(GATE_WITHIN, async { while !is_done() && changes.changed().await.is_ok() {} }).await;
+        self.wait_for(|held| {
+            let answers = held.row(name).map_or(&[][..], |row| &row.answers);
+            let answered = answers.iter().find(|answered| answered.inspection == inspection);
+            answered.is_none_or(|answered| answered.decided.as_ref().is_some_and(|decided| decided.id >= id))
+        })
+        .await;
         Ok(id)
+    }
+
+    /// Takes a job out for good, and waits a moment for the gate to have done so.
+    pub async fn take_out(self: &Arc<Self>, name: &str) -> Result<(), Problem> {
+        self.row(name)?;
+        self.intake.take_out(name);
+        self.wait_for(|held| held.row(name).is_none()).await;
+        Ok(())
+    }
+
+    /// Waits a moment for the gate to have acted. Where it is busy it acts later; pages tell when.
+    async fn wait_for(&self, is_done: impl Fn(&Held) -> bool) {
+        let mut changes = self.shelf.follow();
+        let done = async { while !self.shelf.read(&is_done) && changes.changed().await.is_ok() {} };
+        let _ = tokio::time::timeout(GATE_WITHIN, done).await;
     }
 
     /// Writes down how long a print of a job took; false where that was known.

@@ -169,6 +169,7 @@ fn routes(desk: Arc<Desk>) -> Router {
         .route("/jobs/{name}/on/{folder}", get(pages::report))
         .route("/jobs/{name}/decide", post(pages::decide))
         .route("/jobs/{name}/printed", post(pages::printed))
+        .route("/jobs/{name}/take-out", post(pages::take_out))
         .route("/machines", get(pages::machines))
         .route("/machines/{folder}/changes/{change}", get(pages::change))
         .route("/machines/{folder}/changes/{change}/{name}", get(pages::compared))
@@ -177,7 +178,7 @@ fn routes(desk: Arc<Desk>) -> Router {
         .route("/events", get(events::stream));
     let api = Router::new()
         .route("/api/jobs", get(api::jobs))
-        .route("/api/jobs/{name}", put(upload::raw).get(api::job))
+        .route("/api/jobs/{name}", put(upload::raw).get(api::job).delete(api::take_out))
         .route("/api/jobs/{name}/on/{folder}", get(api::report))
         .route("/api/jobs/{name}/decisions", get(api::decisions).post(api::decide))
         .route("/api/jobs/{name}/prints", post(api::printed))

@@ -121,7 +121,7 @@ impl Frame {
             faults: fault.chain(warning).chain(sheets).collect(),
             left: held.left,
             changes: held.changes,
-            left_words: format!("{} still to be judged or laid.", counted(held.left as u64, "job is", "jobs are")),
+            left_words: left(held),
         }
     }
 
@@ -129,6 +129,13 @@ impl Frame {
     fn bare() -> Self {
         Self::of(&Held::default())
     }
+}
+
+/// What is still to be done.
+fn left(held: &Held) -> String {
+    let now = held.judging.as_ref().map(|now| format!(" Judging {}: {} % read.", safe(&now.name), now.percent()));
+    let jobs = counted(held.left as u64, "job is", "jobs are");
+    format!("{jobs} still to be judged or laid.{}", now.unwrap_or_default())
 }
 
 fn page(template: &impl Template) -> Response {
@@ -319,6 +326,7 @@ struct JobPage {
     answers: Vec<AnswerView>,
     decide: String,
     printed: String,
+    take_out: String,
     decisions: Vec<String>,
     prints: Vec<String>,
 }
@@ -377,6 +385,7 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
         answers,
         decide: format!("{base}/decide"),
         printed: format!("{base}/printed"),
+        take_out: format!("{base}/take-out"),
         decisions,
         prints,
     })
@@ -457,6 +466,12 @@ pub async fn decide(
     let (name, asked) = (named(name)?, form(asked)?);
     desk.decide(&name, asked).await?;
     Ok(Redirect::to(&format!("/jobs/{}", in_path(&name))))
+}
+
+/// `POST /jobs/{name}/take-out`.
+pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<Redirect, Problem> {
+    desk.take_out(&named(name)?).await?;
+    Ok(Redirect::to("/"))
 }
 
 /// `POST /jobs/{name}/printed`.

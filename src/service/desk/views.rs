@@ -94,7 +94,10 @@ pub fn figures(of: &Figures) -> String {
         (None, Some(mm)) => Some(length(mm)),
         (None, None) => None,
     };
-    [time, margin, filament].into_iter().flatten().collect::<Vec<_>>().join(" · ")
+    // Lines break between them, and where an interval begins.
+    let parts =
+        [time, margin, filament].into_iter().flatten().map(|part| part.replace(' ', "\u{a0}").replace("\u{a0}(", " ("));
+    parts.collect::<Vec<_>>().join(" · ")
 }
 
 /// A finished print in a list.

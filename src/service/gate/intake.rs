@@ -67,6 +67,7 @@ pub struct Intake {
     pub(super) jobs: PathBuf,
     pub(super) room: Room,
     pub(super) arrivals: Sender<Arrived>,
+    pub(super) leaving: Sender<String>,
     pub(super) shelf: Arc<Shelf>,
     pub(super) wake: Arc<dyn Fn() + Send + Sync>,
 }
@@ -106,6 +107,12 @@ impl Intake {
     /// Most plain bytes of a job.
     pub fn limit_bytes(&self) -> Option<u64> {
         self.room.limit_bytes
+    }
+
+    /// Asks the gate to take a job out for good. Where the gate ends before it does, the job stays.
+    pub fn take_out(&self, name: &str) {
+        let _ = self.leaving.send(name.to_owned());
+        (self.wake)();
     }
 
     /// Keeps a job that comes as plain or packed bytes, of which about so many are announced. Reading errors other than broken

@@ -19,6 +19,7 @@
 mod inbox;
 mod intake;
 mod names;
+mod note;
 mod places;
 mod sheets;
 mod shelf;
@@ -33,29 +34,21 @@ use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::{Duration, Instant};
 
 use crate::accepted::{Accepted, Day};
-use crate::findings::Inspection;
 use crate::machine::Machine;
 use crate::preflight::{JobError, RunContext};
 use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question, Standing};
-use crate::show::report::text::{Extent, TextReport};
-use crate::show::report::{Look, Report};
-use crate::study::matrix::Totals;
 use crate::threads::Breakdown;
-use crate::wording::safe;
 
 pub use intake::{Full, Intake, IntakeError, Kept};
 pub use names::escaped;
 pub use places::Place;
-pub use shelf::{Held, Row, SheetState, Shelf};
+pub use shelf::{Held, Judging as JudgingNow, Row, SheetState, Shelf};
 pub use told::{Answered, Told};
 
 use inbox::{Arrived, Found, Inbox};
 use intake::Room;
 use places::Places;
 use sheets::Sheets;
-
-/// Columns of the texts beside jobs.
-const NOTE_WIDTH: usize = 100;
 
 /// How a gate works.
 #[derive(Debug, Clone, Copy)]
@@ -117,6 +110,8 @@ pub struct Gate {
     shelf: Arc<Shelf>,
     /// Jobs that came in past the inbox.
     arrivals: (Sender<Arrived>, Receiver<Arrived>),
+    /// Names of jobs that somebody wants taken out.
+    leaving: (Sender<String>, Receiver<String>),
     room: Room,
     /// Held as long as the gate is open.
     _lock: File,
@@ -167,6 +162,7 @@ impl Gate {
             nothing_accepted: Accepted { source: String::new(), entries: Vec::new() },
             shelf,
             arrivals: mpsc::channel(),
+            leaving: mpsc::channel(),
             room,
             _lock: lock,
         };
@@ -190,6 +186,7 @@ impl Gate {
             jobs: self.places.jobs(),
             room: self.room.clone(),
             arrivals: self.arrivals.0.clone(),
+            leaving: self.leaving.0.clone(),
             shelf: Arc::clone(&self.shelf),
             wake: Arc::new(wake),
         }
@@ -288,6 +285,9 @@ impl Gate {
             }
         }
         self.as_of = Some(as_of);
+        for name in self.leaving.1.try_iter().collect::<Vec<_>>() {
+            self.take_out(&name, tell)?;
+        }
         let found = self.inbox.look(now, &self.places, &self.room, self.jobs.len(), tell);
         let Found { mut jobs, fault } = found.map_err(self.folder("take jobs in from", "inbox"))?;
         for arrived in self.arrivals.1.try_iter() {
@@ -304,6 +304,18 @@ impl Gate {
             Some((name, error)) => Err(self.folder("take in", &format!("inbox/{}", name.to_string_lossy()))(error)),
             None => Ok(()),
         }
+    }
+
+    /// Takes a job out for good; the ledger still knows what it got.
+    fn take_out(&mut self, name: &str, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        if self.jobs.contains_key(name) {
+            self.places.take_out(name).map_err(self.folder("take out", &format!("jobs/{name}")))?;
+            self.jobs.remove(name);
+            self.queue.retain(|queued| queued != name);
+            self.shelf.gone(name);
+            tell(Told::TakenOut { name: name.to_owned() });
+        }
+        Ok(())
     }
 
     fn by_arrival(&self) -> Vec<String> {
@@ -431,7 +443,7 @@ impl Gate {
             });
         }
         let place = answers.iter().map(|answered| answered.place).min().unwrap_or(Place::Waiting);
-        let why = if place == Place::Cleared { String::new() } else { self.note(name, &answers)? };
+        let why = if place == Place::Cleared { String::new() } else { self.note(name, place, &answers) };
         let digest = self.jobs.get(name).cloned().flatten().unwrap_or_default();
         let moved = match self.places.lay(name, &digest, &cleared_for, place, &why) {
             Err(error) if error.kind() == io::ErrorKind::InvalidData => {
@@ -462,8 +474,11 @@ impl Gate {
         let judging =
             Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
         let path = self.places.jobs().join(name);
+        self.shelf.judging(Some((name, path.metadata().map_or(0, |found| found.len()))));
         // A fault of this program must not end it for all jobs.
-        let answer = match Breakdown::caught(|| judging.judge(&path, context)) {
+        let answer = Breakdown::caught(|| judging.judge(&path, context));
+        self.shelf.judging(None);
+        let answer = match answer {
             Ok(Ok(answer)) => answer,
             Ok(Err(JobError::Read { source, .. })) => {
                 return Err(self.folder("read", &format!("jobs/{name}"))(source));
@@ -496,33 +511,14 @@ impl Gate {
     }
 
     /// What is said beside a job that is cleared for no machine.
-    fn note(&self, name: &str, answers: &[Answered]) -> Result<String, GateError> {
-        if answers.is_empty() {
-            return Ok("No machine has a sheet in machines/ that is in use: one that has faults, or has just changed, is not.\n".to_owned());
+    fn note(&self, name: &str, place: Place, answers: &[Answered]) -> String {
+        let head = note::head(name, answers, self.ledger.path());
+        // One that begins so ends as it would.
+        if let Some(known) = self.places.note(name, place).filter(|known| known.starts_with(&head)) {
+            return known;
         }
-        let mut inspections: Vec<Inspection> = Vec::new();
-        for answered in answers {
-            // One that cannot be read any more is told without its report.
-            inspections.extend(self.ledger.inspection(answered.inspection).ok().flatten());
-        }
-        let look = Look { width: NOTE_WIDTH, color: false };
-        let mut text = format!("{name}\n\n").into_bytes();
-        for Answered { machine, inspection, verdict, place, .. } in answers {
-            let line = format!("inspection {inspection}: {verdict} on {}, {place}\n", safe(machine));
-            text.extend_from_slice(line.as_bytes());
-        }
-        let ledger = std::path::absolute(self.ledger.path()).unwrap_or_else(|_| self.ledger.path().to_owned());
-        let deciding = format!(
-            "\nTo decide on one of them, write down what and why:\n\
-             gonogo ledger decide NUMBER release --because \"...\" --by NAME --ledger '{}'\n\n",
-            safe(&ledger.to_string_lossy())
-        );
-        text.extend_from_slice(deciding.as_bytes());
-        let mut report = TextReport::new(look, Extent { details: false, letters: false });
-        let totals = Totals::new([], crate::Verdict::NoGo);
-        // Writing to memory cannot fail.
-        let _ = inspections.into_iter().try_for_each(|inspection| report.add(&Ok(vec![inspection]), &mut text));
-        let _ = report.finish(&totals, &mut text);
-        Ok(String::from_utf8_lossy(&text).into_owned())
+        // An inspection that cannot be read any more is told without its report.
+        let inspection = |answered: &Answered| self.ledger.inspection(answered.inspection).ok().flatten();
+        note::text(head, answers.iter().filter_map(inspection))
     }
 }

@@ -86,6 +86,16 @@ impl Places {
         self.root.join("blocked")
     }
 
+    /// What is said beside a job there.
+    pub(super) fn note(&self, name: &str, place: Place) -> Option<String> {
+        let folder = match place {
+            Place::Cleared => return None,
+            Place::Waiting => self.waiting(),
+            Place::Blocked => self.blocked(),
+        };
+        fs::read_to_string(folder.join(format!("{name}.txt"))).ok()
+    }
+
     /// All folders of machines, of those whose sheet is gone too.
     pub(super) fn cleared(&self) -> io::Result<Vec<PathBuf>> {
         let mut folders = Vec::new();
@@ -156,6 +166,18 @@ impl Places {
         }
         take_away(&self.waiting(), &note)?;
         write(&self.blocked(), &note, format!("{why}\n").as_bytes())
+    }
+
+    /// Takes a job out of all folders, the job itself last: one that is only half taken out is laid again.
+    pub(super) fn take_out(&self, name: &str) -> io::Result<()> {
+        let note = format!("{name}.txt");
+        for folder in self.cleared()?.into_iter().chain([self.waiting(), self.blocked()]) {
+            take_away(&folder, name)?;
+        }
+        for folder in [self.waiting(), self.blocked()] {
+            take_away(&folder, &note)?;
+        }
+        take_away(&self.jobs(), name).map(|_| ())
     }
 
     /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down; `take`

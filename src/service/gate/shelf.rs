@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{PoisonError, RwLock};
 use std::time::SystemTime;
 
@@ -10,6 +11,8 @@ use tokio::sync::watch;
 use super::places::Place;
 use super::told::{Answered, Told};
 
+/// Steps in which it is told how far a job is judged, percent.
+const PERCENT_STEP: u64 = 5;
 /// Most of what was told that is kept.
 const TOLD_MOST: usize = 60;
 
@@ -17,6 +20,8 @@ const TOLD_MOST: usize = 60;
 #[derive(Debug, Default)]
 pub struct Shelf {
     held: RwLock<Held>,
+    /// Bytes read of the job that is being judged.
+    read: AtomicU64,
     changes: watch::Sender<u64>,
 }
 
@@ -35,8 +40,28 @@ pub struct Held {
     pub warning: Option<String>,
     /// How many jobs are to be judged or laid.
     pub left: usize,
+    /// The job that is being judged.
+    pub judging: Option<Judging>,
     /// How often something has changed.
     pub changes: u64,
+}
+
+/// How far a job is judged.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Judging {
+    /// The name under which it is kept.
+    pub name: String,
+    /// Its size.
+    pub bytes: u64,
+    /// So many of them were read.
+    pub read: u64,
+}
+
+impl Judging {
+    /// The share that was read, in whole percent.
+    pub fn percent(&self) -> u64 {
+        (self.read.saturating_mul(100) / self.bytes.max(1)).min(100)
+    }
 }
 
 /// A job that is kept.
@@ -120,6 +145,24 @@ impl Shelf {
         }
     }
 
+    /// So many more bytes were read of the job that is being judged.
+    pub fn has_read(&self, bytes: u64) {
+        let read = self.read.fetch_add(bytes, Ordering::Relaxed) + bytes;
+        let after = |judging: &Judging| Judging { read, ..judging.clone() };
+        // Told in steps that can be seen.
+        let is_seen = |judging: &Judging| after(judging).percent() >= judging.percent() + PERCENT_STEP;
+        if self.read(|held| held.judging.as_ref().is_some_and(is_seen)) {
+            self.write(|held| held.judging = held.judging.as_ref().map(after));
+        }
+    }
+
+    pub(super) fn judging(&self, job: Option<(&str, u64)>) {
+        self.read.store(0, Ordering::Relaxed);
+        self.write(|held| {
+            held.judging = job.map(|(name, bytes)| Judging { name: name.to_owned(), bytes, read: 0 });
+        });
+    }
+
     fn write(&self, act: impl FnOnce(&mut Held)) {
         let mut held = self.held.write().unwrap_or_else(PoisonError::into_inner);
         act(&mut held);
@@ -198,6 +241,19 @@ impl Shelf {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn how_far_a_job_is_judged_is_told_in_steps() {
+        let shelf = Shelf::default();
+        shelf.has_read(5);
+        shelf.judging(Some(("a", 1000)));
+        let percent = || shelf.read(|held| held.judging.as_ref().map(Judging::percent));
+        let changes = *shelf.follow().borrow();
+        (0..1000).for_each(|_| shelf.has_read(1));
+        assert_eq!((percent(), *shelf.follow().borrow() - changes), (Some(100), 20));
+        shelf.judging(None);
+        assert_eq!(percent(), None);
+    }
 
     #[test]
     fn the_newest_comes_first_and_changes_are_counted() {

@@ -46,6 +46,11 @@ pub enum Told {
         /// The name under which it is kept.
         name: String,
     },
+    /// Somebody has taken a job out for good.
+    TakenOut {
+        /// The name under which it was kept.
+        name: String,
+    },
     /// What lies in the inbox is no job, or cannot be read; it lies in `blocked/` now.
     Unreadable {
         /// Its name in the inbox.
@@ -112,6 +117,7 @@ impl fmt::Display for Told {
                 write!(f, "cleared/{}: taken back: {}{more}", safe(machine), shown.join(", "))
             }
             Self::TakenIn { from, name } => write!(f, "{}: taken in as {}", safe(from), safe(name)),
+            Self::TakenOut { name } => write!(f, "{}: taken out", safe(name)),
             Self::Unreadable { from, why } => write!(f, "{}: blocked, {}", safe(from), safe(why)),
             Self::Left { at, why } => write!(f, "{}: left there, {}", safe(at), safe(why)),
             Self::Blocked { name, why } => write!(f, "{}: blocked, {}", safe(name), safe(why)),

@@ -37,6 +37,16 @@
   }
 
   const form = document.getElementById('bring');
+  // A file may be dropped anywhere on the page.
+  if (form) {
+    document.addEventListener('dragover', (event) => event.preventDefault());
+    document.addEventListener('drop', (event) => {
+      event.preventDefault();
+      if (!event.dataTransfer.files.length) return;
+      document.getElementById('job-file').files = event.dataTransfer.files;
+      form.requestSubmit();
+    });
+  }
   form?.addEventListener('submit', (event) => {
     const file = document.getElementById('job-file').files[0];
     if (!file) return;
