@@ -119,10 +119,8 @@ type Asked<T> = Result<Query<T>, rejection::QueryRejection>;
 pub async fn jobs(State(desk): State<Arc<Desk>>, sift: Asked<Sift>) -> Result<Response, Problem> {
     let Query(sift) = sift.map_err(|rejected| Problem::wrong(rejected.body_text()))?;
     Ok(desk.shelf.read(|held| {
-        let mut wanted = held.rows().filter(|row| sift.wants(row));
-        let skipped = wanted.by_ref().take(sift.from()).count();
-        let jobs: Vec<_> = wanted.by_ref().take(ROWS).map(JobView::of).collect();
-        let total = skipped + jobs.len() + wanted.count();
+        let (rows, total) = sift.rows(held, ROWS);
+        let jobs = rows.into_iter().map(JobView::of).collect();
         let Held { left, fault, warning, .. } = held;
         let (fault, warning) = (fault.as_deref(), warning.as_deref());
         Json(Jobs { schema: SCHEMA, total, from: sift.from(), left: *left, fault, warning, jobs }).into_response()

@@ -181,17 +181,31 @@ const PLACES: [(&str, &str, Option<Place>); 4] = [
 ];
 
 impl Sift {
-    /// Whether a job is wanted.
-    pub fn wants(&self, row: &Row) -> bool {
-        let name = row.name.to_lowercase();
-        let is_named = self.name.to_lowercase().split_whitespace().all(|word| name.contains(word));
-        let on_machine = || row.answers.iter().find(|answered| answered.folder == self.machine);
-        let place = if self.machine.is_empty() { row.place } else { on_machine().map(|answered| answered.place) };
-        let is_there = match PLACES.iter().find(|(word, ..)| *word == self.place) {
-            Some((.., wanted)) => place == *wanted,
-            None => true,
+    /// The wanted jobs, so many at most behind those that are left out, and how many are wanted in all.
+    pub fn rows<'h>(&self, held: &'h Held, most: usize) -> (Vec<&'h Row>, usize) {
+        let words: Vec<String> = self.name.to_lowercase().split_whitespace().map(str::to_owned).collect();
+        let place = PLACES.iter().find(|(word, ..)| *word == self.place).map(|(.., place)| *place);
+        if words.is_empty() && place.is_none() {
+            return (held.rows().skip(self.from).take(most).collect(), held.jobs());
+        }
+        let on_machine = |row: &Row| {
+            let answered = row.answers.iter().find(|answered| answered.folder == self.machine);
+            answered.map(|answered| answered.place)
         };
-        is_named && is_there
+        let is_there = |row: &&Row| match (place, self.machine.is_empty()) {
+            (None, _) => true,
+            (Some(place), true) => row.place == place,
+            (Some(place), false) => on_machine(row) == place,
+        };
+        let is_named = |row: &&Row| {
+            let name = if words.is_empty() { String::new() } else { row.name.to_lowercase() };
+            words.iter().all(|word| name.contains(word))
+        };
+        let mut wanted = held.rows().filter(is_there).filter(is_named);
+        let skipped = wanted.by_ref().take(self.from).count();
+        let rows: Vec<&Row> = wanted.by_ref().take(most).collect();
+        let all = skipped + rows.len() + wanted.count();
+        (rows, all)
     }
 
     /// How many of the newest are left out.
@@ -248,17 +262,16 @@ fn board_of(held: &Held, sift: &Sift) -> BoardPage {
         .collect();
     let shown: Vec<(&str, &str)> =
         used.iter().copied().filter(|(folder, _)| sift.machine.is_empty() || *folder == sift.machine).collect();
-    let mut wanted = held.rows().filter(|row| sift.wants(row));
-    let rows: Vec<BoardRow> = wanted.by_ref().skip(sift.from).take(ROWS).map(|row| board_row(row, &shown)).collect();
-    let more = wanted.count();
-    let all = sift.from + rows.len() + more;
+    let (wanted, all) = sift.rows(held, ROWS);
+    let rows: Vec<BoardRow> = wanted.into_iter().map(|row| board_row(row, &shown)).collect();
+    let last = sift.from.saturating_add(rows.len());
     let listed = match (rows.len(), held.jobs()) {
         (0, 0) => {
             "No job has come in yet. Bring one in above, or drop it into the folder inbox of this gate.".to_owned()
         }
         (0, jobs) => format!("None of {} is like that.", counted(jobs as u64, "job", "jobs")),
         (count, jobs) => {
-            let (first, last) = (grouped(sift.from as u64 + 1), grouped((sift.from + count) as u64));
+            let (first, last) = (grouped((last - count) as u64 + 1), grouped(last as u64));
             let of = if all == jobs { String::new() } else { format!(" of {} in all", grouped(jobs as u64)) };
             format!("{first} to {last} of {}{of}, the newest first.", counted(all as u64, "job", "jobs"))
         }
@@ -278,7 +291,7 @@ fn board_of(held: &Held, sift: &Sift) -> BoardPage {
         listed,
         columns: shown.iter().map(|(_, name)| safe(name).into_owned()).collect(),
         before: (sift.from > 0).then(|| sift.href(sift.from.saturating_sub(ROWS))),
-        after: (more > 0).then(|| sift.href(sift.from + rows.len())),
+        after: (last < all).then(|| sift.href(last)),
         rows,
     }
 }

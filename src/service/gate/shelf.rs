@@ -1,6 +1,6 @@
 //! What stands at a gate, for those who look at it from other threads while it works.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{PoisonError, RwLock};
@@ -25,11 +25,15 @@ pub struct Shelf {
     changes: watch::Sender<u64>,
 }
 
+/// When a job came in, and its name.
+type Key = (Option<SystemTime>, String);
+
 /// What stands at one moment.
 #[derive(Debug, Default)]
 pub struct Held {
-    rows: BTreeMap<String, Row>,
-    by_arrival: BTreeSet<(Option<SystemTime>, String)>,
+    /// By arrival.
+    rows: BTreeMap<Key, Row>,
+    keys: HashMap<String, Key>,
     /// The sheets.
     pub sheets: Vec<SheetState>,
     /// What was told last, the latest first, and when.
@@ -99,12 +103,12 @@ pub struct SheetState {
 impl Held {
     /// The jobs, the newest first.
     pub fn rows(&self) -> impl Iterator<Item = &Row> {
-        self.by_arrival.iter().rev().filter_map(|(_, name)| self.rows.get(name))
+        self.rows.values().rev()
     }
 
     /// The job of that name.
     pub fn row(&self, name: &str) -> Option<&Row> {
-        self.rows.get(name)
+        self.rows.get(self.keys.get(name)?)
     }
 
     /// How many jobs there are.
@@ -114,7 +118,7 @@ impl Held {
 
     /// The job of that name, changed by `change`.
     fn change(&mut self, name: &str, change: impl FnOnce(&mut Row)) {
-        if let Some(row) = self.rows.get_mut(name) {
+        if let Some(row) = self.keys.get(name).and_then(|key| self.rows.get_mut(key)) {
             change(row);
         }
     }
@@ -182,9 +186,10 @@ impl Shelf {
             let row =
                 Row { name: name.to_owned(), digest, bytes, arrived, place: None, why: None, answers: Vec::new() };
             // What is known of a job that comes once more still holds.
-            if !held.rows.contains_key(name) {
-                held.rows.insert(name.to_owned(), row);
-                held.by_arrival.insert((arrived, name.to_owned()));
+            if !held.keys.contains_key(name) {
+                let key = (arrived, name.to_owned());
+                held.keys.insert(name.to_owned(), key.clone());
+                held.rows.insert(key, row);
             }
         });
     }
@@ -212,8 +217,8 @@ impl Shelf {
 
     pub(super) fn gone(&self, name: &str) {
         self.write(|held| {
-            if let Some(row) = held.rows.remove(name) {
-                held.by_arrival.remove(&(row.arrived, row.name));
+            if let Some(key) = held.keys.remove(name) {
+                held.rows.remove(&key);
             }
         });
     }
