@@ -425,6 +425,48 @@ fn what_is_ready_stays_as_it_was_laid() {
     assert_eq!(shop.names("cleared"), ["heron/heron-bracket-#.gcode"]);
 }
 
+/// What a changed sheet asks for is done however often it fails at first.
+#[test]
+fn a_change_is_acted_on_though_the_ledger_is_held_or_the_sheets_cannot_be_read() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), ["heron/bracket-#.gcode"]);
+    // As it is moved there, with the time it had: it rests already.
+    let sheet = shop.at("machines/heron.toml");
+    let whole = fs::read_to_string(&sheet).expect("a sheet");
+    let moved = shop.at("heron.new");
+    fs::write(&moved, whole.replacen("x = [", "x = [0.0, 1.0] # [", 1)).expect("writes");
+    fs::File::open(&moved).and_then(|file| file.set_modified(std::time::UNIX_EPOCH)).expect("is set");
+    let holder = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
+    holder.execute_batch("BEGIN IMMEDIATE").expect("is held");
+    fs::rename(&moved, &sheet).expect("is moved");
+    let mut untold = |_: Told| {};
+    assert!(gate.look(today(), Instant::now(), &mut untold).is_err(), "the ledger is held");
+    assert!(shop.names("cleared").is_empty(), "taken back all the same");
+    holder.execute_batch("ROLLBACK").expect("is let go");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("blocked"), ["bracket-#.gcode", "bracket-#.gcode.txt"]);
+    fs::write(&sheet, &whole).expect("writes");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), ["heron/bracket-#.gcode"]);
+    // Without sheets nothing is cleared, and what came in is known all the same.
+    fs::rename(shop.at("machines"), shop.at("elsewhere")).expect("is moved");
+    assert!(gate.look(today(), Instant::now(), &mut untold).is_err());
+    assert!(shop.names("cleared").is_empty());
+    fs::rename(shop.at("elsewhere"), shop.at("machines")).expect("is moved");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), ["heron/bracket-#.gcode"]);
+    // A job that somebody takes out of jobs/ leaves the machines too.
+    let name = shop.files("jobs").into_keys().next().expect("a job");
+    fs::remove_file(shop.at("jobs").join(name)).expect("removes");
+    gate.look(today(), Instant::now() + Duration::from_secs(5), &mut untold).expect("looks");
+    let helpers = HelperPool::alone();
+    while gate.step(today(), RunContext::new(&silent, &helpers), &mut untold).expect("works") {}
+    assert!(shop.names("cleared").is_empty());
+}
+
 /// A card that is mounted elsewhere is filled and emptied like a folder.
 #[cfg(unix)]
 #[test]

@@ -95,7 +95,7 @@ impl<'a> JobView<'a> {
             arrived_at: row.arrived.map(views::iso),
             place: row.place.map(|place| place.to_string()),
             why: row.why.as_deref(),
-            on: row.answers.iter().map(on).collect(),
+            on: row.settled().iter().map(on).collect(),
         }
     }
 }

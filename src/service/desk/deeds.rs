@@ -1,12 +1,13 @@
 //! Decisions and prints, for people and programs alike.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Deserialize;
 
 use super::super::gate::{Held, Row};
-use super::super::ledger::{Choice, Decision};
+use super::super::ledger::{Choice, Decided, Decision};
 use super::problem::Problem;
 use super::{Desk, today};
 use crate::accepted::{day_from, reason};
@@ -27,6 +28,8 @@ pub struct AskedDecision {
     until: String,
     #[serde(default)]
     even_unsafe_on: String,
+    /// The number of the last decision that whoever decides knows of.
+    after: Option<i64>,
 }
 
 /// A finished print as it is told.
@@ -40,7 +43,27 @@ pub struct AskedPrint {
     #[serde(default)]
     started: String,
     #[serde(default)]
-    aborted: String,
+    aborted: Flag,
+}
+
+/// `yes` of a form, true or false in JSON.
+#[derive(Debug, Deserialize)]
+#[serde(untagged)]
+enum Flag {
+    Said(bool),
+    Form(Yes),
+}
+
+#[derive(Debug, Deserialize)]
+enum Yes {
+    #[serde(rename = "yes")]
+    Yes,
+}
+
+impl Default for Flag {
+    fn default() -> Self {
+        Self::Said(false)
+    }
 }
 
 impl Desk {
@@ -51,18 +74,21 @@ impl Desk {
 
     /// Writes a decision down, and waits a moment for the gate to act on it. It must be about what stands now.
     pub async fn decide(self: &Arc<Self>, name: &str, asked: AskedDecision) -> Result<i64, Problem> {
-        let inspection = asked.inspection;
+        let (inspection, after) = (asked.inspection, asked.after);
         if !self.row(name)?.answers.iter().any(|answered| answered.inspection == inspection) {
             let why = "the job has been judged anew since: look at it again before you decide";
             return Err(Problem::conflict(why));
         }
         let decision = resolved(asked)?;
-        let id = self.aside(move |desk| Ok(desk.ledger.decide(inspection, &decision)?)).await?;
+        let id = self.aside(move |desk| Ok(desk.writing.decide_behind(after, inspection, &decision)?)).await?;
+        // Until the gate has acted nobody is to take it for what it was.
+        self.shelf.unsettle(Some(&BTreeSet::from([name.to_owned()])));
         (self.wake)();
         self.wait_for(|held| {
-            let answers = held.row(name).map_or(&[][..], |row| &row.answers);
-            let answered = answers.iter().find(|answered| answered.inspection == inspection);
-            answered.is_none_or(|answered| answered.decided.as_ref().is_some_and(|decided| decided.id >= id))
+            let Some(row) = held.row(name) else { return true };
+            let answered = row.answers.iter().find(|answered| answered.inspection == inspection);
+            let is_known = |decided: &Decided| decided.id >= id;
+            row.place.is_some() && answered.is_none_or(|answered| answered.decided.as_ref().is_some_and(is_known))
         })
         .await;
         Ok(id)
@@ -113,10 +139,10 @@ impl Desk {
             let print = Print {
                 started: when,
                 waited_s,
-                aborted: !asked.aborted.is_empty(),
+                aborted: !matches!(asked.aborted, Flag::Said(false)),
                 ..Print::of(&job, &inspection, &plan_digest(&machine), took_s)
             };
-            Ok(desk.ledger.add_prints(&[print])?.0 > 0)
+            Ok(desk.writing.add_prints(&[print])?.0 > 0)
         })
         .await
     }
@@ -140,6 +166,9 @@ fn resolved(asked: AskedDecision) -> Result<Decision, Problem> {
         reason: line(&because, "why")?,
         who: line(&by, "who")?,
         until,
-        confirmation: Some(even_unsafe_on).filter(|typed| !typed.trim().is_empty()),
+        confirmation: match even_unsafe_on.trim() {
+            "" => None,
+            typed => Some(line(typed, "even_unsafe_on")?),
+        },
     })
 }

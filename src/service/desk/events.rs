@@ -1,4 +1,5 @@
-//! Tells pages that something has changed, as server-sent events (HTML, 9.2): each carries the number of changes so far.
+//! Tells pages that something has changed, as server-sent events (HTML, 9.2): each carries what tells that
+//! moment from every other.
 
 use std::convert::Infallible;
 use std::sync::Arc;
@@ -19,6 +20,7 @@ const GATHER: Duration = Duration::from_millis(150);
 
 /// A page that listens.
 struct Listener {
+    desk: Arc<Desk>,
     changes: watch::Receiver<u64>,
     ending: watch::Receiver<bool>,
     is_first: bool,
@@ -32,7 +34,7 @@ pub async fn stream(
     let permit = Arc::clone(&desk.streams).try_acquire_owned();
     let Ok(permit) = permit else { return Err(Problem::busy("too many pages listen already", 30)) };
     let listener =
-        Listener { changes: desk.shelf.follow(), ending: desk.ending.clone(), is_first: true, _permit: permit };
+        Listener { changes: desk.shelf.follow(), ending: desk.ending.clone(), desk, is_first: true, _permit: permit };
     let told = stream::unfold(listener, |mut listener| async move {
         if !listener.is_first {
             tokio::select! {
@@ -42,8 +44,9 @@ pub async fn stream(
             tokio::time::sleep(GATHER).await;
         }
         listener.is_first = false;
-        let changes = *listener.changes.borrow_and_update();
-        Some((Ok(Event::default().event("change").data(changes.to_string())), listener))
+        listener.changes.mark_unchanged();
+        let moment = listener.desk.shelf.read(|held| listener.desk.shelf.moment(held));
+        Some((Ok(Event::default().event("change").data(moment)), listener))
     });
     Ok(Sse::new(told).keep_alive(KeepAlive::new().interval(Duration::from_secs(20))))
 }

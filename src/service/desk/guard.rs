@@ -22,7 +22,7 @@ use super::problem::Problem;
 
 /// Name of the cookie.
 pub const COOKIE: &str = "gonogo-desk";
-/// Wrong tokens of one address in a minute; behind these none is looked at any more.
+/// Wrong tokens of one address in a minute; behind these it is told to wait.
 const WRONG_MOST: u32 = 10;
 /// What takes longer is given up; uploads have a measure of their own.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
@@ -71,15 +71,14 @@ impl Rates {
         if changes > most { Err(too_many("too many changes from this address within a minute")) } else { Ok(()) }
     }
 
-    /// Whether an address may try a token.
-    pub fn may_try(&self, address: IpAddr) -> Result<(), Problem> {
-        let wrong = self.of(address, |one| one.wrong);
-        if wrong >= WRONG_MOST { Err(too_many("too many wrong tokens from this address")) } else { Ok(()) }
-    }
-
-    /// It was wrong.
-    pub fn was_wrong(&self, address: IpAddr) {
-        self.of(address, |one| one.wrong = one.wrong.saturating_add(1));
+    /// A token was wrong; an error where there were too many of them. The right one is never refused: guesses of others
+    /// behind the same proxy must not lock anybody out, and so many within a minute guess nothing.
+    pub fn was_wrong(&self, address: IpAddr) -> Result<(), Problem> {
+        let wrong = self.of(address, |one| {
+            one.wrong = one.wrong.saturating_add(1);
+            one.wrong
+        });
+        if wrong > WRONG_MOST { Err(too_many("too many wrong tokens from this address")) } else { Ok(()) }
     }
 }
 
@@ -135,16 +134,21 @@ fn may(desk: &Desk, from: IpAddr, request: &Request) -> Result<(), Problem> {
     if let Some(token) = desk.settings.token.as_ref().filter(|_| !is_open) {
         let bearer = text(headers, header::AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer "));
         if let Some(bearer) = bearer {
-            desk.rates.may_try(from)?;
             if !token.is(bearer) {
-                desk.rates.was_wrong(from);
+                desk.rates.was_wrong(from)?;
                 return Err(unknown("the token is wrong"));
             }
         } else if !cookies(headers).any(|cookie| token.is_cookie(cookie)) {
             return Err(unknown("this desk wants its token: Authorization: Bearer TOKEN"));
         }
     }
-    if !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
+    if matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
+        // A link from elsewhere may lead here; nothing else is for pages of others, not even work.
+        let is_link = headers.get("sec-fetch-mode").is_none_or(|mode| mode == "navigate");
+        if !is_link && headers.get("sec-fetch-site").is_some_and(|site| site == "cross-site") {
+            return Err(Problem::forbidden("this was asked for by a page of another origin"));
+        }
+    } else {
         is_from_here(headers, host)?;
         desk.rates.change(from, desk.settings.changes_per_minute)?;
     }
@@ -264,10 +268,10 @@ mod tests {
         let (rates, one, other) = (Rates::default(), IpAddr::from([10, 0, 0, 1]), IpAddr::from([10, 0, 0, 2]));
         assert!((0..3).all(|_| rates.change(one, 3).is_ok()) && rates.change(one, 3).is_err());
         assert!(rates.change(other, 3).is_ok());
-        (0..WRONG_MOST).for_each(|_| rates.was_wrong(one));
-        assert!(rates.may_try(one).is_err() && rates.may_try(other).is_ok());
+        assert!((0..WRONG_MOST).all(|_| rates.was_wrong(one).is_ok()) && rates.was_wrong(one).is_err());
+        assert!(rates.was_wrong(other).is_ok());
         // However many addresses ask, only so many are kept.
-        (0..2 * ADDRESSES_MOST as u32).for_each(|k| rates.was_wrong(IpAddr::from(k.to_be_bytes())));
+        (0..2 * ADDRESSES_MOST as u32).for_each(|k| drop(rates.was_wrong(IpAddr::from(k.to_be_bytes()))));
         assert!(rates.0.lock().expect("is whole").len() <= ADDRESSES_MOST);
     }
 }

@@ -36,9 +36,10 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use axum::Router;
+use axum::extract::DefaultBodyLimit;
 use axum::routing::{get, post, put};
 use tokio::sync::{Semaphore, watch};
 
@@ -50,8 +51,12 @@ use problem::Problem;
 
 pub use token::{Token, TokenError};
 
+/// Longest form, bytes.
+const FORM_MAX_BYTES: usize = 64 << 10;
 /// Most uploads at a time; each has a thread of its own that writes.
 const UPLOADS_MOST: usize = 64;
+/// What is in hand so long after the end was asked for is given up.
+const END_WITHIN: Duration = Duration::from_secs(1);
 /// Most pages at a time for which a job is read anew.
 const READINGS_MOST: usize = 2;
 
@@ -86,6 +91,8 @@ struct Desk {
     shelf: Arc<Shelf>,
     /// A connection of its own: reading waits for nobody.
     ledger: Ledger,
+    /// Another one, which may have to wait for its turn.
+    writing: Ledger,
     intake: Intake,
     /// The gate is to look: something was decided.
     wake: Arc<dyn Fn() + Send + Sync>,
@@ -144,6 +151,7 @@ pub fn open(
         root: root.to_owned(),
         shelf: Arc::clone(gate.shelf()),
         ledger: Ledger::open_existing(&root.join(LEDGER_FILE))?,
+        writing: Ledger::open_existing(&root.join(LEDGER_FILE))?,
         intake: gate.intake(move || waking()),
         wake,
         settings,
@@ -155,7 +163,11 @@ pub fn open(
         ending,
     });
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let run = move || runtime.block_on(wire::serve(listener, desk));
+    let run = move || {
+        runtime.block_on(wire::serve(listener, desk));
+        // Pages that are being made are for nobody any more.
+        runtime.shutdown_timeout(END_WITHIN);
+    };
     let thread = std::thread::Builder::new().name("desk".to_owned()).spawn(run)?;
     Ok(Opened { address, end, thread: Some(thread) })
 }
@@ -164,7 +176,7 @@ pub fn open(
 fn routes(desk: Arc<Desk>) -> Router {
     let pages = Router::new()
         .route("/", get(pages::board))
-        .route("/jobs", post(upload::form))
+        .route("/jobs", post(upload::form).layer(DefaultBodyLimit::disable()))
         .route("/jobs/{name}", get(pages::job))
         .route("/jobs/{name}/on/{folder}", get(pages::report))
         .route("/jobs/{name}/decide", post(pages::decide))
@@ -191,12 +203,13 @@ fn routes(desk: Arc<Desk>) -> Router {
         .route("/healthz", get(|| async { "ok\n" }))
         .route(pages::style_path(), get(pages::style))
         .route(pages::script_path(), get(pages::script));
-    // Whatever is larger than a form comes through the uploads, which have limits of their own.
     pages
         .merge(api)
         .merge(open)
         .fallback(|| async { Problem::missing("there is nothing under this address") })
         .method_not_allowed_fallback(|| async { Problem::method() })
+        // Whatever is larger comes through the uploads, which have limits of their own.
+        .layer(DefaultBodyLimit::max(FORM_MAX_BYTES))
         .layer(axum::middleware::from_fn_with_state(Arc::clone(&desk), guard::watch))
         .with_state(desk)
 }

@@ -1,5 +1,6 @@
 //! What people see.
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, LazyLock};
 
 use askama::Template;
@@ -9,8 +10,8 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Deserialize;
 
-use super::super::gate::{Held, Place, Row, SheetState};
-use super::super::ledger::{SheetUse, is_open_unsafe};
+use super::super::gate::{Held, Place, Row, SheetState, Shelf};
+use super::super::ledger::{Decided, Listed, SheetUse, is_open_unsafe};
 use super::Desk;
 use super::deeds::{AskedDecision, AskedPrint};
 use super::guard::COOKIE;
@@ -31,6 +32,8 @@ use crate::wording::{bytes, counted, grouped, safe, safe_lines, short_digest, un
 const ROWS: usize = 100;
 /// Findings of a job that are listed; the report has all.
 const FINDINGS: usize = 6;
+/// Words of a name that are looked for.
+const WORDS_MOST: usize = 8;
 /// Versions of a sheet that are listed.
 const VERSIONS: usize = 20;
 
@@ -100,11 +103,11 @@ struct Frame {
     left: usize,
     left_words: String,
     /// The change after which the page was made.
-    changes: u64,
+    changes: String,
 }
 
 impl Frame {
-    fn of(held: &Held) -> Self {
+    fn of(shelf: &Shelf, held: &Held) -> Self {
         let broken = |sheet: &&SheetState| sheet.faults.is_some();
         let sheets = held
             .sheets
@@ -120,14 +123,14 @@ impl Frame {
             caution: format!("{EYES} {CAUTION}"),
             faults: fault.chain(warning).chain(sheets).collect(),
             left: held.left,
-            changes: held.changes,
+            changes: shelf.moment(held),
             left_words: left(held),
         }
     }
 
     /// Around what has no answer.
     fn bare() -> Self {
-        Self::of(&Held::default())
+        Self::of(&Shelf::default(), &Held::default())
     }
 }
 
@@ -183,13 +186,14 @@ const PLACES: [(&str, &str, Option<Place>); 4] = [
 impl Sift {
     /// The wanted jobs, so many at most behind those that are left out, and how many are wanted in all.
     pub fn rows<'h>(&self, held: &'h Held, most: usize) -> (Vec<&'h Row>, usize) {
-        let words: Vec<String> = self.name.to_lowercase().split_whitespace().map(str::to_owned).collect();
+        let words = self.name.to_lowercase();
+        let words: Vec<&str> = words.split_whitespace().take(WORDS_MOST).collect();
         let place = PLACES.iter().find(|(word, ..)| *word == self.place).map(|(.., place)| *place);
         if words.is_empty() && place.is_none() {
             return (held.rows().skip(self.from).take(most).collect(), held.jobs());
         }
         let on_machine = |row: &Row| {
-            let answered = row.answers.iter().find(|answered| answered.folder == self.machine);
+            let answered = row.settled().iter().find(|answered| answered.folder == self.machine);
             answered.map(|answered| answered.place)
         };
         let is_there = |row: &&Row| match (place, self.machine.is_empty()) {
@@ -199,7 +203,7 @@ impl Sift {
         };
         let is_named = |row: &&Row| {
             let name = if words.is_empty() { String::new() } else { row.name.to_lowercase() };
-            words.iter().all(|word| name.contains(word))
+            words.iter().all(|word| name.contains(*word))
         };
         let mut wanted = held.rows().filter(is_there).filter(is_named);
         let skipped = wanted.by_ref().take(self.from).count();
@@ -251,10 +255,11 @@ struct BoardPage {
 /// `GET /`: the jobs and the machines.
 pub async fn board(State(desk): State<Arc<Desk>>, sift: Result<Query<Sift>, rejection::QueryRejection>) -> Response {
     let sift = sift.map(|Query(sift)| sift).unwrap_or_default();
-    page(&desk.shelf.read(|held| board_of(held, &sift)))
+    let made = desk.aside(move |desk| Ok(desk.shelf.read(|held| board_of(&desk.shelf, held, &sift)))).await;
+    made.map_or_else(IntoResponse::into_response, |board| page(&board))
 }
 
-fn board_of(held: &Held, sift: &Sift) -> BoardPage {
+fn board_of(shelf: &Shelf, held: &Held, sift: &Sift) -> BoardPage {
     let used: Vec<(&str, &str)> = held
         .sheets
         .iter()
@@ -284,7 +289,7 @@ fn board_of(held: &Held, sift: &Sift) -> BoardPage {
     let places = PLACES.iter().map(|(word, words, _)| choice(word, words, &sift.place));
     let machines = used.iter().map(|(folder, name)| choice(folder, name, &sift.machine));
     BoardPage {
-        frame: Frame::of(held),
+        frame: Frame::of(shelf, held),
         name: sift.name.clone(),
         places: std::iter::once(choice("", "all", &sift.place)).chain(places).collect(),
         machines: std::iter::once(choice("", "all", &sift.machine)).chain(machines).collect(),
@@ -298,7 +303,7 @@ fn board_of(held: &Held, sift: &Sift) -> BoardPage {
 
 fn board_row(row: &Row, machines: &[(&str, &str)]) -> BoardRow {
     let cell =
-        |(folder, _): &(&str, &str)| row.answers.iter().find(|answered| answered.folder == *folder).map(Cell::of);
+        |(folder, _): &(&str, &str)| row.settled().iter().find(|answered| answered.folder == *folder).map(Cell::of);
     BoardRow {
         href: format!("/jobs/{}", in_path(&row.name)),
         name: safe(&row.name).into_owned(),
@@ -326,6 +331,8 @@ struct AnswerView {
     findings: Vec<FindingLine>,
     is_unsafe: bool,
     whole: String,
+    /// The last decision that whoever decides here can know of.
+    after: i64,
 }
 
 #[derive(Template)]
@@ -354,7 +361,7 @@ fn named(name: Name) -> Result<String, Problem> {
 pub async fn job(State(desk): State<Arc<Desk>>, name: Name) -> Result<Response, Problem> {
     let name = named(name)?;
     // At one moment: what changes later is told to the page.
-    let (frame, row) = desk.shelf.read(|held| (Frame::of(held), held.row(&name).cloned()));
+    let (frame, row) = desk.shelf.read(|held| (Frame::of(&desk.shelf, held), held.row(&name).cloned()));
     let row = row.ok_or_else(|| Problem::no_job(&name))?;
     let job = desk.aside(move |desk| job_of(desk, frame, &row)).await?;
     Ok(page(&job))
@@ -362,7 +369,7 @@ pub async fn job(State(desk): State<Arc<Desk>>, name: Name) -> Result<Response, 
 
 fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
     let mut answers = Vec::new();
-    for answered in &row.answers {
+    for answered in row.settled() {
         let Some(inspection) = desk.ledger.inspection(answered.inspection)? else { continue };
         let line = |finding: &crate::findings::Finding| FindingLine {
             class: view::class(finding.severity),
@@ -381,6 +388,7 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
             why: why(&inspection),
             findings: open.take(FINDINGS).map(line).collect(),
             is_unsafe: is_open_unsafe(&inspection),
+            after: desk.ledger.last_on(answered.inspection)?,
             whole: format!("/jobs/{}/on/{}", in_path(&row.name), in_path(&answered.folder)),
         });
     }
@@ -406,11 +414,11 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
 
 /// What was decided on a job and printed of it.
 fn history(desk: &Desk, digest: &str) -> Result<(Vec<String>, Vec<String>), Problem> {
-    let machines: std::collections::BTreeMap<i64, String> =
-        desk.ledger.of_job(digest)?.into_iter().map(|listed| (listed.id, listed.machine)).collect();
-    let machine = |inspection: i64| machines.get(&inspection).map_or("", String::as_str);
+    let judged: BTreeMap<i64, Listed> =
+        desk.ledger.of_job(digest)?.into_iter().map(|listed| (listed.id, listed)).collect();
     let decisions = desk.ledger.decisions(digest)?;
-    let decisions = decisions.iter().map(|decided| views::entry(decided, machine(decided.inspection))).collect();
+    let entry = |decided: &Decided| views::entry(decided, judged.get(&decided.inspection));
+    let decisions = decisions.iter().map(entry).collect();
     let prints = desk.ledger.prints()?;
     let of_job = prints.iter().filter(|(_, print)| print.job_digest.as_deref() == Some(digest));
     Ok((decisions, of_job.map(|(_, print)| views::print(print)).collect()))
@@ -422,8 +430,10 @@ type OnMachine = Result<Path<(String, String)>, rejection::PathRejection>;
 pub async fn report(State(desk): State<Arc<Desk>>, place: OnMachine) -> Result<Response, Problem> {
     let Ok(Path((name, folder))) = place else { return Err(Problem::wrong("the name is no UTF-8")) };
     let row = desk.row(&name)?;
-    let _turn = turn(&desk).await?;
+    let turn = turn(&desk).await?;
     desk.aside(move |desk| {
+        // Given back when it is done, and not when nobody waits for it any more.
+        let _turn = turn;
         let machine = desk.machine(&folder)?;
         let pictured = pictured(desk, &row, &machine)?;
         let nonce = page::nonce(&pictured.report);
@@ -494,7 +504,10 @@ pub async fn printed(
     asked: Result<Form<AskedPrint>, rejection::FormRejection>,
 ) -> Result<Redirect, Problem> {
     let (name, asked) = (named(name)?, form(asked)?);
-    desk.printed(&name, asked).await?;
+    if !desk.printed(&name, asked).await? {
+        let known = "a print of this job with this time is written down already: say when this one was started";
+        return Err(Problem::conflict(known));
+    }
     Ok(Redirect::to(&format!("/jobs/{}", in_path(&name))))
 }
 
@@ -508,7 +521,6 @@ struct ChangeLine {
 }
 
 struct SheetView {
-    folder: String,
     file: String,
     title: String,
     state: String,
@@ -527,7 +539,7 @@ struct MachinesPage {
 pub async fn machines(State(desk): State<Arc<Desk>>) -> Result<Response, Problem> {
     let machines = desk
         .aside(|desk| {
-            let (frame, sheets) = desk.shelf.read(|held| (Frame::of(held), held.sheets.clone()));
+            let (frame, sheets) = desk.shelf.read(|held| (Frame::of(&desk.shelf, held), held.sheets.clone()));
             let sheets = sheets.iter().map(|sheet| sheet_view(desk, sheet)).collect::<Result<_, _>>()?;
             Ok(MachinesPage { frame, sheets })
         })
@@ -550,7 +562,6 @@ fn sheet_view(desk: &Desk, sheet: &SheetState) -> Result<SheetView, Problem> {
         (None, None) => (file.clone(), format!("machines/{file} has just changed and is used once it rests.")),
     };
     Ok(SheetView {
-        folder: sheet.folder.clone(),
         file,
         title,
         state,
@@ -595,7 +606,7 @@ pub async fn change(State(desk): State<Arc<Desk>>, change: Change) -> Result<Res
     let Ok(Path((folder, change))) = change else { return Err(Problem::missing("no such change")) };
     let made = desk
         .aside(move |desk| {
-            let frame = desk.shelf.read(Frame::of);
+            let frame = desk.shelf.read(|held| Frame::of(&desk.shelf, held));
             let [before, after] = desk.versions(&folder, change)?;
             let (all, changed) = desk.ledger.rejudged(&before, &after)?;
             let base = format!("/machines/{}/changes/{change}", in_path(&folder));
@@ -634,8 +645,9 @@ pub async fn compared(
 ) -> Result<Response, Problem> {
     let Ok(Path((folder, change, name))) = place else { return Err(Problem::missing("no such change")) };
     let row = desk.row(&name)?;
-    let _turn = turn(&desk).await?;
+    let turn = turn(&desk).await?;
     desk.aside(move |desk| {
+        let _turn = turn;
         let [before, after] = desk.versions(&folder, change)?;
         let machine = |of: &SheetUse| -> Result<Machine, Problem> {
             desk.ledger
@@ -668,7 +680,7 @@ struct ToldPage {
 /// `GET /told`: what the gate did.
 pub async fn told(State(desk): State<Arc<Desk>>) -> Response {
     page(&desk.shelf.read(|held| ToldPage {
-        frame: Frame::of(held),
+        frame: Frame::of(&desk.shelf, held),
         lines: held.told.iter().map(|(at, text)| (views::utc(*at), safe_lines(text))).collect(),
     }))
 }
@@ -711,9 +723,8 @@ pub async fn entered(
     let Entering { token: typed, to } = form(entering)?;
     let to = inside(&to);
     let Some(token) = &desk.settings.token else { return Ok(Redirect::to(to).into_response()) };
-    desk.rates.may_try(from.ip())?;
     if !token.is(&typed) {
-        desk.rates.was_wrong(from.ip());
+        desk.rates.was_wrong(from.ip())?;
         let again = EnterPage { frame: Frame::bare(), fault: Some("That is not the token."), to };
         return Ok((StatusCode::UNAUTHORIZED, page(&again)).into_response());
     }

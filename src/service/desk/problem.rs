@@ -114,7 +114,7 @@ impl From<DecideError> for Problem {
     fn from(error: DecideError) -> Self {
         match error {
             DecideError::Ledger(error) => error.into(),
-            DecideError::NoInspection(_) => Self::conflict(error.to_string()),
+            DecideError::NoInspection(_) | DecideError::Overtaken => Self::conflict(error.to_string()),
             DecideError::Unsigned => Self::wrong(error.to_string()),
             DecideError::Unconfirmed(_) => {
                 Self::new(StatusCode::UNPROCESSABLE_ENTITY, "Not confirmed", error.to_string())

@@ -27,7 +27,7 @@ const PIECES: usize = 4;
 /// A piece that does not come so soon ends it.
 const PIECE_WITHIN: Duration = Duration::from_secs(30);
 /// Fewest bytes in a second on average, behind the time for a piece.
-const BYTES_S_MIN: u64 = 1024;
+const BYTES_S_MIN: u64 = 8 << 10;
 /// So much of a body that is refused is still read, for its sender to get to the answer.
 const READ_ON_BYTES: u64 = 16 << 20;
 /// Room for what stands around a job in a form.

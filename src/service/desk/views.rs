@@ -3,7 +3,7 @@
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use super::super::gate::{Answered, Place};
-use super::super::ledger::{Choice, Decided, Figures};
+use super::super::ledger::{Choice, Decided, Figures, Listed};
 use crate::accepted::day_of;
 use crate::show::page::view;
 use crate::wording::{clock, duration, fixed, interval, length, quantity, safe};
@@ -75,8 +75,9 @@ pub fn sentence(decided: &Decided) -> String {
 }
 
 /// The same in a list.
-pub fn entry(decided: &Decided, machine: &str) -> String {
-    format!("{} UTC, on {}: {}", moment(&decided.decided_at), safe(machine), sentence(decided))
+pub fn entry(decided: &Decided, judged: Option<&Listed>) -> String {
+    let on = judged.map(|judged| format!(", on {} as {}", safe(&judged.machine), safe(&judged.file_name)));
+    format!("{} UTC{}: {}", moment(&decided.decided_at), on.unwrap_or_default(), sentence(decided))
 }
 
 /// Time, margin and filament.

@@ -243,21 +243,32 @@ fn is_unfinished(name: &OsStr) -> bool {
 /// Gives a job the name under which it is kept. The same content under the same name is there already.
 pub(super) fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) -> io::Result<Kept> {
     copy.as_file().sync_all()?;
-    let mut name = of_job(from, content, Digits::First);
     let is_same = |name: &str| -> io::Result<bool> {
         let there = JobSource::at(&jobs.join(name)).digest()?;
         Ok(digest(there) == content)
     };
-    if jobs.join(&name).exists() && !is_same(&name)? {
-        // Two contents whose digests begin alike.
-        name = of_job(from, content, Digits::All);
-    }
-    let is_new = match copy.persist_noclobber(jobs.join(&name)) {
-        Err(error) if error.error.kind() != io::ErrorKind::AlreadyExists => return Err(error.error),
-        kept => kept.is_ok(),
+    let kept = |name: String, is_new: bool| -> io::Result<Kept> {
+        sync_folder(jobs)?;
+        Ok(Kept { name, digest: content.to_owned(), is_new })
     };
-    sync_folder(jobs)?;
-    Ok(Kept { name, digest: content.to_owned(), is_new })
+    // With all digits where another content begins alike; it may come at the same moment.
+    let mut copy = copy;
+    for digits in [Digits::First, Digits::All] {
+        let name = of_job(from, content, digits);
+        if jobs.join(&name).exists() {
+            if is_same(&name)? {
+                return kept(name, false);
+            }
+            continue;
+        }
+        match copy.persist_noclobber(jobs.join(&name)) {
+            Ok(_) => return kept(name, true),
+            Err(refused) if refused.error.kind() != io::ErrorKind::AlreadyExists => return Err(refused.error),
+            Err(_) if is_same(&name)? => return kept(name, false),
+            Err(refused) => copy = refused.file,
+        }
+    }
+    Err(io::Error::other("another job has its name"))
 }
 
 /// Moves what is no job, as it is, to what is blocked, and writes down why.
@@ -267,4 +278,29 @@ fn refuse(path: &Path, from: &str, why: &str, places: &Places) -> io::Result<()>
     write(&places.blocked(), &format!("{name}.txt"), format!("{why}\n").as_bytes())?;
     fs::rename(path, places.blocked().join(name))?;
     sync_folder(&places.blocked())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+
+    #[test]
+    fn contents_that_begin_alike_are_both_kept() {
+        let folder = tempfile::tempdir().expect("temporary directory");
+        let keep_it = |bytes: &[u8], content: &str| {
+            let mut copy = unfinished(folder.path()).expect("is made");
+            copy.write_all(bytes).expect("is written");
+            keep(copy, folder.path(), "hook.gcode", content).expect("is kept")
+        };
+        let one = digest(blake3::hash(b"G28\n"));
+        // Made up: the digest of another content that begins as that one does.
+        let other = format!("{}{}", &one[.."blake3:".len() + 8], "0".repeat(56));
+        let first = keep_it(b"G28\n", &one);
+        assert_eq!((first.is_new, keep_it(b"G28\n", &one)), (true, Kept { is_new: false, ..first.clone() }));
+        let second = keep_it(b"G29\n", &other);
+        assert!(second.is_new && second.name != first.name && second.name.contains(&"0".repeat(56)));
+        let read = |kept: &Kept| fs::read(folder.path().join(&kept.name)).expect("is there");
+        assert_eq!((read(&first), read(&second)), (b"G28\n".to_vec(), b"G29\n".to_vec()));
+    }
 }

@@ -1,6 +1,7 @@
 //! A way in for jobs that come over a wire: they are whole when they come, so nothing has to rest.
 
-use std::io::{self, Read};
+use std::fs::File;
+use std::io::{self, Read, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::Sender;
@@ -125,14 +126,16 @@ impl Intake {
         let mut copy = unfinished(&self.jobs).map_err(IntakeError::Unwritten)?;
         let (jobs, room) = (&self.jobs, &self.room);
         let source = JobSource::contents(bytes, name).within(room.bounds());
-        let content = source.copy_to(copy.as_file_mut()).map_err(|error| match error {
+        let mut writing = Watched { file: copy.as_file_mut(), room, left: LOOK_EVERY_BYTES };
+        let content = source.copy_to(&mut writing).map_err(|error| match error {
             CopyError::TooLarge { bytes } => IntakeError::TooLarge(bytes),
-            CopyError::Write(error) => IntakeError::Unwritten(error),
+            CopyError::Write(error) => match error.get_ref().and_then(|inner| inner.downcast_ref::<Full>()) {
+                Some(full) => IntakeError::Full(*full),
+                None => IntakeError::Unwritten(error),
+            },
             CopyError::Read(error) if is_of_the_wire(&error) => IntakeError::Cut(error),
             error @ (CopyError::Read(_) | CopyError::NotAJob(_)) => IntakeError::NotAJob(error.to_string()),
         })?;
-        // Packed ones are larger than announced.
-        room.is_there(0, 0)?;
         let kept = keep(copy, jobs, name, &digest(content)).map_err(IntakeError::Unwritten)?;
         // Whoever asks for it at once finds it there.
         self.shelf.arrived_at(&self.jobs.join(&kept.name), &kept.name, Some(kept.digest.clone()));
@@ -141,6 +144,32 @@ impl Intake {
         let _ = self.arrivals.send(Arrived { from, name: of.name, digest: of.digest });
         (self.wake)();
         Ok(kept)
+    }
+}
+
+/// Room is looked for anew after so many bytes: packed jobs are larger than announced, and others come meanwhile.
+const LOOK_EVERY_BYTES: usize = 1 << 20;
+
+/// Writes as long as there is room.
+struct Watched<'f> {
+    file: &'f mut File,
+    room: &'f Room,
+    left: usize,
+}
+
+impl Write for Watched<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.left < bytes.len() {
+            self.room.is_there(0, 0)?;
+            self.left = LOOK_EVERY_BYTES;
+        }
+        let count = self.file.write(bytes)?;
+        self.left = self.left.saturating_sub(count);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
     }
 }
 

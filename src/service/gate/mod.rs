@@ -31,7 +31,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, Sender};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use crate::accepted::{Accepted, Day};
 use crate::machine::Machine;
@@ -49,6 +49,9 @@ use inbox::{Arrived, Found, Inbox};
 use intake::Room;
 use places::Places;
 use sheets::Sheets;
+
+/// The folder of jobs is not read more often.
+const LIST_EVERY: Duration = Duration::from_secs(2);
 
 /// How a gate works.
 #[derive(Debug, Clone, Copy)]
@@ -113,6 +116,8 @@ pub struct Gate {
     /// Names of jobs that somebody wants taken out.
     leaving: (Sender<String>, Receiver<String>),
     room: Room,
+    /// When the folder of jobs was read last, and when it had changed then.
+    kept_as_of: Option<(Instant, SystemTime)>,
     /// Held as long as the gate is open.
     _lock: File,
 }
@@ -164,6 +169,7 @@ impl Gate {
             arrivals: mpsc::channel(),
             leaving: mpsc::channel(),
             room,
+            kept_as_of: None,
             _lock: lock,
         };
         gate.remember()?;
@@ -245,15 +251,28 @@ impl Gate {
     }
 
     fn look_at_all(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        let sheets = self.sheets.look(now, tell).map_err(self.folder("read", "machines"));
-        self.shelf.sheets(self.sheets.states());
-        if sheets? {
-            for (folder, file, machine) in self.sheets.with_files() {
-                self.ledger.note_use(folder, file, machine)?;
-            }
+        // Each is done whatever becomes of the others; the first fault is told.
+        let sheets = self.look_at_sheets(now, tell);
+        let settled = self.settle(today, tell);
+        let out = self.let_out(now, tell);
+        let taken = self.take_in(now, tell);
+        sheets.and(settled).and(out).and(taken)
+    }
+
+    fn look_at_sheets(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        let looked = self.sheets.look(now, tell);
+        // Sheets that cannot be read are in use no more.
+        let have_changed = looked.as_ref().map_or_else(|_| self.sheets.forget(), |changed| *changed);
+        if have_changed {
             // Only when all of it is done does it count as done.
             self.as_of = None;
         }
+        self.shelf.sheets(self.sheets.states());
+        looked.map(|_| ()).map_err(self.folder("read", "machines"))
+    }
+
+    /// Takes back and queues what does not lie there for what holds now.
+    fn settle(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         self.shelf.set_warning(self.ledger.lies_ahead()?.map(|latest| {
             format!(
                 "The clock of this computer may be wrong: the ledger has an entry of {latest}, which is still to come. \
@@ -282,14 +301,45 @@ impl Gate {
                     self.by_arrival().into_iter().filter(|name| !queued.contains(name)).collect();
                 all.append(&mut self.queue);
                 self.queue = all;
+                for (folder, file, machine) in self.sheets.with_files() {
+                    self.ledger.note_use(folder, file, machine)?;
+                }
             }
         }
         self.as_of = Some(as_of);
+        Ok(())
+    }
+
+    /// Lets go of jobs that somebody wants taken out, or has taken out of their folder.
+    fn let_out(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         for name in self.leaving.1.try_iter().collect::<Vec<_>>() {
             self.take_out(&name, tell)?;
         }
+        // The folder is read when it has changed, and not at each arrival among many.
+        let jobs = self.places.jobs();
+        let changed = jobs.metadata().and_then(|found| found.modified()).map_err(self.folder("read", "jobs"))?;
+        let is_new =
+            self.kept_as_of.is_none_or(|(at, seen)| seen != changed && now.saturating_duration_since(at) >= LIST_EVERY);
+        if is_new {
+            let there: BTreeSet<String> =
+                places::names(&jobs).map_err(self.folder("read", "jobs"))?.into_iter().collect();
+            let missing = self.jobs.keys().filter(|name| !there.contains(*name)).cloned();
+            let missing: Vec<String> = missing.filter(|name| !self.queue.contains(name)).collect();
+            self.queue.extend(missing);
+            self.kept_as_of = Some((now, changed));
+        }
+        Ok(())
+    }
+
+    fn take_in(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         let found = self.inbox.look(now, &self.places, &self.room, self.jobs.len(), tell);
-        let Found { mut jobs, fault } = found.map_err(self.folder("take jobs in from", "inbox"))?;
+        let (mut jobs, fault) = match found {
+            Ok(Found { jobs, fault: None }) => (jobs, None),
+            Ok(Found { jobs, fault: Some((name, error)) }) => {
+                (jobs, Some(self.folder("take in", &format!("inbox/{}", name.to_string_lossy()))(error)))
+            }
+            Err(error) => (Vec::new(), Some(self.folder("take jobs in from", "inbox")(error))),
+        };
         for arrived in self.arrivals.1.try_iter() {
             tell(Told::TakenIn { from: arrived.from.clone(), name: arrived.name.clone() });
             jobs.push(arrived);
@@ -300,10 +350,7 @@ impl Gate {
             self.shelve(&job.name, Some(job.digest));
             self.queue.push(job.name);
         }
-        match fault {
-            Some((name, error)) => Err(self.folder("take in", &format!("inbox/{}", name.to_string_lossy()))(error)),
-            None => Ok(()),
-        }
+        fault.map_or(Ok(()), Err)
     }
 
     /// Takes a job out for good; the ledger still knows what it got.
@@ -341,6 +388,8 @@ impl Gate {
         only: Option<&BTreeSet<String>>,
         tell: &mut dyn FnMut(Told),
     ) -> Result<(), GateError> {
+        // Nobody is to take them for cleared meanwhile.
+        self.shelf.unsettle(only);
         // Asked for what lies there alone.
         let mut fault = None;
         let is_cleared = |folder: &str, name: &str| {

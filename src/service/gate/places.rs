@@ -204,11 +204,15 @@ impl Places {
                 if !is_ours(&name) {
                     strange.push(name);
                 } else if is_cleared(&machine, &name) == Some(false) || !self.is_laid(&folder, &name) {
-                    match take_away(&folder, &name) {
+                    match remove(&folder, &name) {
                         Ok(_) => gone.push(name),
                         Err(error) => first = Err(error),
                     }
                 }
+            }
+            // Once for all of them: they must be gone soon.
+            if !gone.is_empty() {
+                first = first.and(sync_folder(&folder));
             }
             take(machine, gone, strange);
         }
@@ -258,9 +262,18 @@ pub(super) fn names(folder: &Path) -> io::Result<Vec<String>> {
 
 /// False where there was nothing.
 fn take_away(folder: &Path, name: &str) -> io::Result<bool> {
+    let was_there = remove(folder, name)?;
+    if was_there {
+        sync_folder(folder)?;
+    }
+    Ok(was_there)
+}
+
+/// The same, not brought to the disk yet.
+fn remove(folder: &Path, name: &str) -> io::Result<bool> {
     match fs::remove_file(folder.join(name)) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
-        done => done.and_then(|()| sync_folder(folder)).map(|()| true),
+        done => done.map(|()| true),
     }
 }
 

@@ -77,10 +77,17 @@ impl Sheets {
         !self.known.values().filter(|sheet| sheet.machine.is_some()).all(is_the_same)
     }
 
+    /// None is in use any more; true where one was.
+    pub(super) fn forget(&mut self) -> bool {
+        let were_used = self.machines().next().is_some();
+        self.known.clear();
+        were_used
+    }
+
     /// Looks at the folder; true where other machines are in use than before.
     ///
     /// # Errors
-    /// When the folder cannot be read. What was known stays known.
+    /// When the folder cannot be read. What was known stays known until [`Self::forget`].
     pub(super) fn look(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> io::Result<bool> {
         let found = self.files(tell)?;
         let mut changed = false;

@@ -1,6 +1,6 @@
 //! What stands at a gate, for those who look at it from other threads while it works.
 
-use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{PoisonError, RwLock};
@@ -17,8 +17,10 @@ const PERCENT_STEP: u64 = 5;
 const TOLD_MOST: usize = 60;
 
 /// Everything that stands. Whoever waits for changes [follows](Self::follow) their number.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Shelf {
+    /// Another one each time a gate is opened.
+    opened: u128,
     held: RwLock<Held>,
     /// Bytes read of the job that is being judged.
     read: AtomicU64,
@@ -47,7 +49,7 @@ pub struct Held {
     /// The job that is being judged.
     pub judging: Option<Judging>,
     /// How often something has changed.
-    pub changes: u64,
+    changes: u64,
 }
 
 /// How far a job is judged.
@@ -79,12 +81,19 @@ pub struct Row {
     pub bytes: u64,
     /// When it came in.
     pub arrived: Option<SystemTime>,
-    /// Where it lies as a whole; none before it was looked at.
+    /// Where it lies as a whole; none before it was looked at, or where it must be looked at anew.
     pub place: Option<Place>,
     /// Why it is blocked, where it could not be judged.
     pub why: Option<String>,
-    /// What it got, machine by machine.
+    /// What it got, machine by machine, when it was looked at last: see [`Self::settled`].
     pub answers: Vec<Answered>,
+}
+
+impl Row {
+    /// What it got, where that is known to hold.
+    pub fn settled(&self) -> &[Answered] {
+        if self.place.is_some() { &self.answers } else { &[] }
+    }
 }
 
 /// A sheet in the folder of machines.
@@ -124,6 +133,18 @@ impl Held {
     }
 }
 
+impl Default for Shelf {
+    fn default() -> Self {
+        let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+        Self {
+            opened: since.map_or(0, |since| since.as_nanos()),
+            held: RwLock::default(),
+            read: AtomicU64::new(0),
+            changes: watch::Sender::default(),
+        }
+    }
+}
+
 impl Shelf {
     /// What `ask` finds in what stands.
     pub fn read<T>(&self, ask: impl FnOnce(&Held) -> T) -> T {
@@ -133,6 +154,11 @@ impl Shelf {
     /// The number of changes so far, and all that follow.
     pub fn follow(&self) -> watch::Receiver<u64> {
         self.changes.subscribe()
+    }
+
+    /// What tells one moment of one gate from every other.
+    pub fn moment(&self, held: &Held) -> String {
+        format!("{}-{}", self.opened, held.changes)
     }
 
     /// Says why the gate cannot go on for now, or that it can.
@@ -204,6 +230,15 @@ impl Shelf {
                 row.digest = Some(digest.to_owned());
                 (row.place, row.why, row.answers) = (Some(place), None, answers.to_vec());
             });
+        });
+    }
+
+    /// What is known of these jobs, or of all, may hold no more; the gate will say.
+    pub fn unsettle(&self, only: Option<&BTreeSet<String>>) {
+        let reset = |row: &mut Row| (row.place, row.why) = (None, None);
+        self.write(|held| match only {
+            Some(names) => names.iter().for_each(|name| held.change(name, reset)),
+            None => held.rows.values_mut().for_each(reset),
         });
     }
 

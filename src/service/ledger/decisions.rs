@@ -2,7 +2,7 @@
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::{Fault, Ledger, LedgerError, NOW, What, inspections::report_of};
+use super::{Fault, Ledger, LedgerError, NOW, Question, What, inspections::report_of};
 use crate::accepted::{Day, day_from};
 use crate::checks::is_unsafe;
 use crate::findings::Inspection;
@@ -69,6 +69,9 @@ pub enum DecideError {
     /// There is no such inspection.
     #[error("there is no inspection {0}")]
     NoInspection(i64),
+    /// Somebody else has decided meanwhile.
+    #[error("somebody has decided on this job on this sheet meanwhile: look at it again before you do")]
+    Overtaken,
     /// It does not say why, or who.
     #[error("a decision needs a reason and a name")]
     Unsigned,
@@ -86,6 +89,15 @@ impl Ledger {
     /// # Errors
     /// See [`DecideError`]; nothing is then written.
     pub fn decide(&self, inspection: i64, decision: &Decision) -> Result<i64, DecideError> {
+        self.decide_behind(None, inspection, decision)
+    }
+
+    /// The same where nobody has decided on that job on that sheet behind `last`, the number that
+    /// [`Self::last_on`] has told whoever decides.
+    ///
+    /// # Errors
+    /// See [`DecideError`]; nothing is then written.
+    pub fn decide_behind(&self, last: Option<i64>, inspection: i64, decision: &Decision) -> Result<i64, DecideError> {
         let Decision { choice, reason, who, until, confirmation } = decision;
         let (reason, who) = (reason.trim(), who.trim());
         if reason.is_empty() || who.is_empty() {
@@ -95,6 +107,11 @@ impl Ledger {
             let Some(judged) = report_of(ledger, inspection)? else {
                 return Err(Fault::Other(DecideError::NoInspection(inspection)));
             };
+            if let Some(last) = last
+                && last_on(ledger, inspection)? != last
+            {
+                return Err(Fault::Other(DecideError::Overtaken));
+            }
             let machine = judged.machine.name.as_str();
             let is_confirmed = confirmation.as_ref().is_some_and(|typed| typed.trim() == machine.trim());
             let is_unsafe = is_open_unsafe(&judged);
@@ -106,6 +123,8 @@ impl Ledger {
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, {NOW})"
             );
             let until = until.map(|day| day.to_string());
+            // Kept where it was wanted.
+            let confirmation = confirmation.as_ref().filter(|_| is_unsafe && *choice == Choice::Release);
             ledger.execute(&sql, params![inspection, choice.word(), reason, who, until, is_unsafe, confirmation])?;
             Ok(ledger.last_insert_rowid())
         })
@@ -124,6 +143,34 @@ impl Ledger {
         self.read(|ledger| Ok(ledger.query_row(sql, params![inspection, today.to_string()], decided).optional()?))
     }
 
+    /// The number of the last decision on the job of an inspection on its sheet, whatever the job was called; 0 without one.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn last_on(&self, inspection: i64) -> Result<i64, LedgerError> {
+        self.read(|ledger| Ok(last_on(ledger, inspection)?))
+    }
+
+    /// A refusal, or a hold, of the same content on the same sheet under another name, or by another version of the checks:
+    /// it is the same job, and nobody has taken it back. A release does not go over.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub(super) fn refused_elsewhere(
+        &self,
+        question: &Question<'_>,
+        today: Day,
+    ) -> Result<Option<Decided>, LedgerError> {
+        let sql = "SELECT decisions.* FROM decisions JOIN inspections ON inspections.id = inspection
+            WHERE job = ?1 AND sheet = ?2 AND options = ?3 AND decision IN ('refuse', 'hold')
+                AND (until IS NULL OR until >= ?4)
+                AND NOT EXISTS (SELECT 1 FROM decisions AS later
+                    WHERE later.inspection = decisions.inspection AND later.id > decisions.id)
+            ORDER BY decisions.id DESC LIMIT 1";
+        let key = params![question.job, question.sheet, question.options, today.to_string()];
+        self.read(|ledger| Ok(ledger.query_row(sql, key, decided).optional()?))
+    }
+
     /// All decisions on a job, the latest first.
     ///
     /// # Errors
@@ -131,6 +178,13 @@ impl Ledger {
     pub fn decisions(&self, job: &str) -> Result<Vec<Decided>, LedgerError> {
         self.read(|ledger| decisions_of(ledger, job))
     }
+}
+
+fn last_on(ledger: &Connection, inspection: i64) -> rusqlite::Result<i64> {
+    let sql = "SELECT coalesce(max(decisions.id), 0) FROM decisions JOIN inspections AS other ON other.id = inspection
+        JOIN inspections AS own ON own.job = other.job AND own.sheet = other.sheet AND own.options = other.options
+        WHERE own.id = ?1";
+    ledger.query_row(sql, [inspection], |row| row.get(0))
 }
 
 fn decisions_of(ledger: &Connection, job: &str) -> Result<Vec<Decided>, What> {

@@ -79,7 +79,11 @@ impl Ledger {
         // The table takes no other word. What is not known is the worst.
         let verdict = Verdict::called(&word).unwrap_or(Verdict::NoGo);
         let figures = serde_json::from_str(&figures).unwrap_or_default();
-        Ok(Some(Standing { inspection, verdict, decided: self.standing(inspection, today)?, figures }))
+        let decided = match self.standing(inspection, today)? {
+            None => self.refused_elsewhere(question, today)?,
+            decided => decided,
+        };
+        Ok(Some(Standing { inspection, verdict, decided, figures }))
     }
 
     /// The paths under which jobs were judged, and their digests.

@@ -1,15 +1,42 @@
 // Everything works without this script but for pages that tell of changes by themselves, and progress.
 (() => {
   'use strict';
+  const live = document.querySelector('[data-live]');
+
+  // What somebody has begun to fill in must not be lost.
+  function isTouched() {
+    return [...document.querySelectorAll('form.decide input, form.decide select')].some((field) =>
+      field.type === 'radio' || field.type === 'checkbox' ? field.checked !== field.defaultChecked
+        : field.tagName === 'INPUT' && field.value !== field.defaultValue);
+  }
+
+  function hint(text) {
+    let line = document.getElementById('live-says');
+    if (!line) {
+      line = document.createElement('p');
+      line.id = 'live-says';
+      line.className = 'busy';
+      line.setAttribute('role', 'status');
+      live.before(line);
+    }
+    line.hidden = !text;
+    if (line.textContent !== text) line.textContent = text;
+  }
 
   // What stands on a page is asked for anew and put in its place; forms that somebody fills in stay as they are.
-  let asked = false, again = false;
+  let known = document.body.dataset.changes, wanted = known, asked = false;
   async function renew() {
-    if (asked) { again = true; return; }
+    if (asked || wanted === known) return;
     asked = true;
+    const until = wanted;
     try {
       const answer = await fetch(location.href, { headers: { accept: 'text/html' }, cache: 'no-store' });
-      if (!answer.ok) return;
+      if (answer.status === 404) {
+        known = until;
+        hint('This is not here any more.');
+        return;
+      }
+      if (!answer.ok || answer.redirected) throw new Error('no page');
       const fresh = new DOMParser().parseFromString(await answer.text(), 'text/html');
       for (const old of document.querySelectorAll('[data-live]')) {
         const made = fresh.getElementById(old.id);
@@ -18,22 +45,42 @@
         old.replaceChildren(...made.childNodes);
         if (focus) [...old.querySelectorAll('a')].find((link) => link.getAttribute('href') === focus)?.focus();
       }
-      document.documentElement.dataset.renewed = String(Number(document.documentElement.dataset.renewed || 0) + 1);
-      // A job that has just been judged brings the forms that were not there before.
-      if (fresh.querySelectorAll('form').length !== document.querySelectorAll('form').length) location.reload();
-    } catch { /* The next change asks again. */ } finally {
+      known = until;
+      hint('');
+      // A job that was judged anew brings other forms.
+      const forms = (page) => [...page.querySelectorAll('form.decide')].map((form) => form.action + [...form.querySelectorAll('[type=hidden]')].map((field) => field.getAttribute('value'))).join();
+      if (forms(fresh) !== forms(document)) {
+        if (isTouched()) hint('What can be decided here has changed meanwhile: load this page anew before you decide.');
+        else location.reload();
+      }
+    } catch {
+      hint('This page is not up to date: the gate does not answer. It is asked again.');
+      setTimeout(renew, 5000);
+    } finally {
       asked = false;
-      if (again) { again = false; setTimeout(renew, 300); }
     }
+    if (wanted !== known) setTimeout(renew, 300);
   }
-  if (document.querySelector('[data-live]')) {
-    const events = new EventSource('/events');
-    // Whatever happened since the page was made is told at once, and after any time without a connection.
-    let known = document.body.dataset.changes;
-    events.addEventListener('change', (event) => {
-      if (event.data !== known) renew();
-      known = event.data;
+
+  // Pages that nobody looks at listen to nothing: a browser has few connections to one host.
+  let events = null;
+  function listen() {
+    if (events || document.visibilityState === 'hidden') return;
+    events = new EventSource('/events');
+    events.addEventListener('change', (event) => { wanted = event.data; renew(); });
+    events.addEventListener('error', () => {
+      if (events?.readyState !== EventSource.CLOSED) return;
+      events = null;
+      hint('This page is not up to date: the gate does not answer. It is asked again.');
+      setTimeout(listen, 5000);
     });
+    events.addEventListener('open', () => { if (wanted === known) hint(''); });
+  }
+  if (live) {
+    document.addEventListener('visibilitychange', () => {
+      if (document.visibilityState === 'hidden') { events?.close(); events = null; } else listen();
+    });
+    listen();
   }
 
   const form = document.getElementById('bring');
@@ -65,6 +112,8 @@
       try { told = JSON.parse(request.responseText); } catch { /* No answer, or none of the desk. */ }
       if (request.status === 200 || request.status === 201) {
         location.assign(told.page);
+      } else if (request.status === 401) {
+        location.assign('/enter');
       } else {
         says.textContent = 'Not taken in: ' + (told.detail || 'the connection broke; it may be tried again.');
       }
