@@ -36,8 +36,8 @@ const MARGIN: f64 = 0.10;
 const JERK_MOST: f64 = 2.6;
 
 /// Following the pressure in the nozzle, with a lag alone and with a lead against it, takes at most that many times the
-/// instructions of a check with two modes that ring; 1.66 and 2.36 when this was set.
-const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.75), ("lead", 2.5)];
+/// instructions of a check with two modes that ring; 1.35 and 1.58 when this was set.
+const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.42), ("lead", 1.66)];
 
 /// The machine with two modes, and what the stage adds to them.
 fn ringing_machine(stage: &str) -> Machine {
