@@ -229,4 +229,23 @@ mod tests {
     fn what_is_missing_is_said() {
         assert!(skipped(&CHECK, &machine()).contains("pressure_lag_s"));
     }
+
+    /// A block is passed over only where each of its moves is within all limits.
+    #[test]
+    fn a_block_within_holds_moves_that_are() {
+        let mut bits = crate::vectors::columns::without_pattern(41);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
+        let mut is_within = [0; 2];
+        for _ in 0..400 {
+            let limits = [(); 4].map(|()| (2.0 * random(), "")).map(|(limit, unit)| (limit * limit, unit));
+            let check =
+                ExtruderOverdriven { limits, steps_per_mm: random(), purge: OnPurgeLine::new(&machine(), told) };
+            let one = |_| Driven { speed_mm_s: random(), acceleration_mm_s2: random(), jump_mm_s: random() };
+            let driven: Vec<Driven> = (0..3).map(one).collect();
+            let each = driven.iter().all(|driven| check.is_within(driven, 1.875));
+            assert_eq!(check.is_within(&most(&driven), 1.875), each, "{driven:?} {limits:?}");
+            is_within[usize::from(each)] += 1;
+        }
+        assert!(is_within.iter().all(|count| *count > 20), "{is_within:?}");
+    }
 }
