@@ -32,12 +32,12 @@ const MIXED_BUDGETS: [f64; 3] = [2417.0, 2917.0, 1883.0];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
-/// A limited jerk takes at most that many times the instructions of even ramps; 2.45 when this was set.
-const JERK_MOST: f64 = 2.6;
+/// A limited jerk takes at most that many times the instructions of even ramps; 2.24 when this was set.
+const JERK_MOST: f64 = 2.35;
 
 /// Following the pressure in the nozzle, with a lag alone and with a lead against it, takes at most that many times the
-/// instructions of a check with two modes that ring; 1.66 and 2.36 when this was set.
-const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.75), ("lead", 2.5)];
+/// instructions of a check with two modes that ring; 1.35 and 1.58 when this was set.
+const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.42), ("lead", 1.66)];
 
 /// The machine with two modes, and what the stage adds to them.
 fn ringing_machine(stage: &str) -> Machine {

@@ -32,6 +32,7 @@ pub(crate) fn time(t_s: f64) -> f64 {
 
 /// A time in so many parts of the same length, as near as the grid has them: from when to when each lasts. Parts that would
 /// take no time are left out.
+#[inline(always)]
 pub(crate) fn parts(seconds: f64, count: usize) -> impl Iterator<Item = [f64; 2]> {
     let mut from_s = 0.0;
     (1..=count).filter_map(move |n| {

@@ -22,6 +22,7 @@ pub(crate) use builder::PendingAction;
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
+pub(crate) use phases::{ChordRates, room};
 pub use phases::{Piece, PieceList, RampList, RampPiece, Ramps};
 pub use pressed::{Bulge, Driven, LineStart, Pressed};
 
@@ -117,6 +118,8 @@ pub struct Block {
     pub(crate) ramps: Ramps,
     /// Even pieces that stand for them where they are not even.
     pub(crate) chords: PieceList<Piece>,
+    /// Melt rates along them.
+    pub(crate) chord_rates: ChordRates,
     /// Duration of each move if all commands had come in time, s; empty where that is its duration.
     pub fed_s: Vec<f64>,
 
@@ -195,6 +198,7 @@ impl Default for Block {
             time_s: ZEROS,
             ramps: Ramps::Even,
             chords: PieceList::default(),
+            chord_rates: ChordRates::default(),
             fed_s: Vec::new(),
             section_mm2: ZEROS,
             peak_mm3_s: ZEROS,

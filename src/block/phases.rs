@@ -3,6 +3,8 @@
 //! This is the one reader of a move's times and speeds. Loops that run in vectors take the pieces of a move too: they are
 //! inlined into plain columns there.
 
+use std::ops::Range;
+
 use super::polynomial::{self, root};
 use super::{Block, grid};
 use crate::machine::Ramp;
@@ -198,21 +200,31 @@ impl RampPiece {
 
     /// Pieces of even acceleration that stand for it: each makes its part of the way in its part of the time, exactly, stays
     /// between the ramp's speeds at its ends, and within 0.6 % of the move's peak speed of the ramp's.
+    #[inline(always)]
     pub fn chords(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
         if self.is_even() {
             return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
         }
-        let bend = match self.has_constant_jerk() {
-            true => 2.0 * self.speed[2].abs(),
-            false => (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max),
-        };
+        if self.has_constant_jerk() {
+            let [even, slope, bow, ..] = self.speed;
+            return self.chords_of([even, slope, bow], 2.0 * bow.abs(), peak_mm_s, take);
+        }
+        let bend = (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max);
+        self.chords_of(self.speed, bend, peak_mm_s, take);
+    }
+
+    /// The same with the factors that count, whose number is known where this is compiled, and the largest magnitude of the
+    /// second derivative.
+    #[inline(always)]
+    fn chords_of<const N: usize>(&self, factors: [f64; N], bend: f64, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
         // A chord over a share h of the time is at most bend h² / 8 away.
         let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt();
         let count = if wanted > 1.0 { wanted.min(CHORDS_MOST).ceil() as usize } else { 1 };
         let (mut from, mut before_mm, per_s) = (self.start_mm_s(), 0.0, 1.0 / self.seconds);
         for [from_s, to_s] in grid::parts(self.seconds, count) {
             let (seconds, share) = (to_s - from_s, if to_s < self.seconds { to_s * per_s } else { 1.0 });
-            let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
+            let to = polynomial::value(&factors, share);
+            let way_mm = polynomial::integral(&factors, share) * self.seconds;
             let (least, most) = if from < to { (from, to) } else { (to, from) };
             let mean = ((way_mm - before_mm) / seconds).clamp(least, most);
             // As steep as the ends of the ramp and the way allow: a chord is never outside the ramp's speeds at its two ends.
@@ -255,10 +267,9 @@ impl<P> Default for PieceList<P> {
 }
 
 impl<P> PieceList<P> {
-    /// Adds a move behind all others: its pieces, in time order.
-    pub(crate) fn add(&mut self, pieces: impl IntoIterator<Item = P>) {
-        self.pieces.extend(pieces);
-        self.ends.push(self.pieces.len() as u32);
+    /// Adds a move behind all others whose pieces are those up to so many.
+    pub(crate) fn end_behind(&mut self, pieces: usize) {
+        self.ends.push(pieces as u32);
     }
 
     pub(crate) fn clear(&mut self) {
@@ -266,11 +277,67 @@ impl<P> PieceList<P> {
         self.ends.clear();
     }
 
+    /// Takes pieces behind all others.
+    pub(crate) fn take(&mut self, pieces: &[P])
+    where
+        P: Copy,
+    {
+        self.pieces.extend_from_slice(pieces);
+    }
+
+    /// Where the pieces of move `i` are among all.
+    #[inline(always)]
+    pub(crate) fn range(&self, i: usize) -> Range<usize> {
+        let from = i.checked_sub(1).map_or(0, |before| self.ends[before]);
+        from as usize..self.ends[i] as usize
+    }
+
     #[inline(always)]
     fn of(&self, i: usize) -> &[P] {
-        let from = i.checked_sub(1).map_or(0, |before| self.ends[before]);
-        &self.pieces[from as usize..self.ends[i] as usize]
+        &self.pieces[self.range(i)]
     }
+
+    /// The pieces of all moves.
+    pub(crate) fn all(&self) -> &[P] {
+        &self.pieces
+    }
+}
+
+/// Melt rates along the chords of all moves of a block that is not even, a column each. Columns may be longer: what is behind
+/// the last chord is old.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct ChordRates {
+    /// At the start of each, mm³/s; 0 on moves that melt nothing.
+    pub(crate) start_mm3_s: Vec<f64>,
+    /// At the end.
+    pub(crate) end_mm3_s: Vec<f64>,
+    /// How long each takes, s; 0 on moves that melt nothing.
+    pub(crate) melting_s: Vec<f64>,
+}
+
+impl ChordRates {
+    /// Those of chords with the `section_mm2` of each move.
+    pub(crate) fn fill(&mut self, chords: &PieceList<Piece>, section_mm2: &[f64]) {
+        let Self { start_mm3_s, end_mm3_s, melting_s } = self;
+        let columns = [start_mm3_s, end_mm3_s, melting_s];
+        let [start_mm3_s, end_mm3_s, melting_s] = columns.map(|column| room(column, chords.pieces.len()));
+        for (i, &section) in section_mm2.iter().enumerate() {
+            for c in chords.range(i) {
+                let Piece { seconds, start_mm_s, end_mm_s } = chords.pieces[c];
+                start_mm3_s[c] = section * start_mm_s;
+                end_mm3_s[c] = section * end_mm_s;
+                melting_s[c] = if section > 0.0 { seconds } else { 0.0 };
+            }
+        }
+    }
+}
+
+/// The first so many values of a column that is kept for the next block.
+pub(crate) fn room(column: &mut Vec<f64>, count: usize) -> &mut [f64] {
+    if column.len() < count {
+        column.resize(count, 0.0);
+    }
+    &mut column[..count]
 }
 
 impl Block {
@@ -282,10 +349,19 @@ impl Block {
         }
         let mut chords = std::mem::take(&mut self.chords);
         chords.clear();
-        for i in 0..self.len() {
-            self.each_ramp(i, |ramp| ramp.chords(self.v_peak_mm_s[i], |chord| chords.pieces.push(chord)));
-            chords.add([]);
-        }
+        self.vectors.run(
+            #[inline(always)]
+            || {
+                for i in 0..self.len() {
+                    self.each_ramp(
+                        i,
+                        #[inline(always)]
+                        |ramp| ramp.chords(self.v_peak_mm_s[i], |chord| chords.pieces.push(chord)),
+                    );
+                    chords.end_behind(chords.pieces.len());
+                }
+            },
+        );
         self.chords = chords;
     }
 
@@ -312,6 +388,7 @@ impl Block {
     }
 
     /// The pieces of move `i` under any motion law, in time order.
+    #[inline(always)]
     pub fn each_ramp(&self, i: usize, mut take: impl FnMut(&RampPiece)) {
         match &self.ramps {
             Ramps::Listed(list) => list.of(i).iter().for_each(take),

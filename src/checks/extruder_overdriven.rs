@@ -1,9 +1,10 @@
 //! An extruder that its lead asks for more than it can do.
 
 use super::purge_line::OnPurgeLine;
-use crate::block::Block;
+use crate::block::{Block, Driven};
 use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::{CornerRule, E, Machine};
+use crate::vectors::columns::larger;
 use crate::wording::figure;
 
 /// The check.
@@ -68,11 +69,20 @@ struct ExtruderOverdriven {
 }
 
 impl ExtruderOverdriven {
+    /// What the limits are for, in their order. A quintic peaks above the set acceleration without any lead.
+    fn asked(&self, driven: &Driven, peak_factor: f64) -> [f64; 4] {
+        let Driven { speed_mm_s, acceleration_mm_s2, jump_mm_s } = *driven;
+        [speed_mm_s, acceleration_mm_s2 / peak_factor, jump_mm_s, speed_mm_s * self.steps_per_mm]
+    }
+
+    /// True where no move that asks for at most that much is beyond a limit.
+    fn is_within(&self, most: &Driven, peak_factor: f64) -> bool {
+        self.asked(most, peak_factor).into_iter().zip(self.limits).all(|(value, (limit, _))| value <= limit * ROUNDING)
+    }
+
     fn judge(&mut self, block: &Block, i: usize, first: usize, log: &mut Log) {
-        let (driven, line) = (&block.pressed.driven[i], block.line[i]);
-        // A quintic peaks above the set acceleration without any lead.
-        let acceleration_mm_s2 = driven.acceleration_mm_s2 / block.accel_peak_factor();
-        let asked = [driven.speed_mm_s, acceleration_mm_s2, driven.jump_mm_s, driven.speed_mm_s * self.steps_per_mm];
+        let line = block.line[i];
+        let asked = self.asked(&block.pressed.driven[i], block.accel_peak_factor());
         for (kind, (value, (limit, unit))) in asked.into_iter().zip(self.limits).enumerate() {
             if value <= limit * ROUNDING {
                 continue;
@@ -87,6 +97,15 @@ impl ExtruderOverdriven {
             self.purge.hit(block, i, first, hit, log);
         }
     }
+}
+
+/// The most of everything that moves ask for.
+fn most(driven: &[Driven]) -> Driven {
+    driven.iter().fold(Driven::default(), |most, driven| Driven {
+        speed_mm_s: larger(driven.speed_mm_s, most.speed_mm_s),
+        acceleration_mm_s2: larger(driven.acceleration_mm_s2, most.acceleration_mm_s2),
+        jump_mm_s: larger(driven.jump_mm_s, most.jump_mm_s),
+    })
 }
 
 fn told(hit: &Hit, _nozzle_c: Option<f64>) -> String {
@@ -104,6 +123,9 @@ impl Observer for ExtruderOverdriven {
         let first = self.purge.follow(block);
         // Less than a step of the motor, or what rounding makes of a line of nothing, drives nothing.
         let least_mm = if self.steps_per_mm > 0.0 { 1.0 / self.steps_per_mm } else { LEAST_MM };
+        if self.is_within(&most(&block.pressed.driven), block.accel_peak_factor()) {
+            return;
+        }
         for i in (0..block.pressed.driven.len().min(block.len())).filter(|&i| block.extrudes(i)) {
             if block.de_mm[i] >= least_mm {
                 self.judge(block, i, first, log);
@@ -206,5 +228,24 @@ mod tests {
     #[test]
     fn what_is_missing_is_said() {
         assert!(skipped(&CHECK, &machine()).contains("pressure_lag_s"));
+    }
+
+    /// A block is passed over only where each of its moves is within all limits.
+    #[test]
+    fn a_block_within_holds_moves_that_are() {
+        let mut bits = crate::vectors::columns::without_pattern(41);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
+        let mut is_within = [0; 2];
+        for _ in 0..400 {
+            let limits = [(); 4].map(|()| (2.0 * random(), "")).map(|(limit, unit)| (limit * limit, unit));
+            let check =
+                ExtruderOverdriven { limits, steps_per_mm: random(), purge: OnPurgeLine::new(&machine(), told) };
+            let one = |_| Driven { speed_mm_s: random(), acceleration_mm_s2: random(), jump_mm_s: random() };
+            let driven: Vec<Driven> = (0..3).map(one).collect();
+            let each = driven.iter().all(|driven| check.is_within(driven, 1.875));
+            assert_eq!(check.is_within(&most(&driven), 1.875), each, "{driven:?} {limits:?}");
+            is_within[usize::from(each)] += 1;
+        }
+        assert!(is_within.iter().all(|count| *count > 20), "{is_within:?}");
     }
 }

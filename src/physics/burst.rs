@@ -16,7 +16,7 @@ use crate::block::{
     BLOCK, Block,
     grid::{Sum, time_units},
 };
-use crate::vectors::columns::{self, WHOLE_BELOW, whole};
+use crate::vectors::columns::{self, WHOLE_BELOW, larger, smaller, whole};
 
 /// Melt windows that a burst lasts; the trial of bursts prints as long ones. Common practice, no source.
 pub const BURST_WINDOWS: f64 = 0.3;
@@ -71,7 +71,7 @@ impl Part {
     }
 
     fn most(&self) -> f64 {
-        self.start.max(self.end)
+        larger(self.start, self.end)
     }
 }
 
@@ -136,7 +136,7 @@ impl Burst {
 
     /// From this rate on a move may matter.
     fn matters_from(&self) -> f64 {
-        (self.most_mm3_s * (1.0 + FINER)).min(self.capacity_mm3_s * (1.0 + ROUNDING)) / (1.0 + ROUNDING)
+        smaller(self.most_mm3_s * (1.0 + FINER), self.capacity_mm3_s * (1.0 + ROUNDING)) / (1.0 + ROUNDING)
     }
 
     /// Fills the means of a block whose moves push `section_mm2` each, or filament alone (`purges`, whose first part only
@@ -216,13 +216,14 @@ impl Burst {
             });
         }
         let mut at = Cursor { window: self.window, part: 0, starts: 0 };
+        let mut matters_from = self.matters_from();
         // The end of the last part so far that may matter.
         let (mut now, mut hot_until) = (0i64, i64::MIN);
         for h in 0..parts.len() {
             let Placed { part, of: i, .. } = parts[h];
             let (from, to) = (now, now.saturating_add(part.ticks));
             now = to;
-            if part.most() > self.matters_from() {
+            if part.most() > matters_from {
                 hot_until = to;
             }
             if i == BEFORE || hot_until <= from.saturating_sub(self.window) {
@@ -231,15 +232,16 @@ impl Burst {
             at.go_to(&parts, h, from);
             let start = at.volume_before(&parts, h, from);
             // No mean during the part is above this; near the largest one, as parts are short against the window.
-            if at.mean(start.saturating_add(part.volume)) <= self.matters_from() {
+            if at.mean(start.saturating_add(part.volume)) <= matters_from {
                 continue;
             }
             let mean = at.largest(&parts, h, from, start);
             let block_mean = &mut block.burst_mm3_s[i];
-            *block_mean = block_mean.max(mean);
-            block.burst_most_mm3_s = block.burst_most_mm3_s.max(mean);
+            *block_mean = larger(mean, *block_mean);
+            block.burst_most_mm3_s = larger(mean, block.burst_most_mm3_s);
             if *block_mean > self.most_mm3_s * (1.0 + FINER) {
                 self.most_mm3_s = *block_mean;
+                matters_from = self.matters_from();
             }
         }
         self.parts = parts;
@@ -318,7 +320,7 @@ impl Cursor {
         let Placed { part: head, before, .. } = parts[h];
         let (mut p, mut at, mut behind) = (self.part, 0, self.behind(from));
         let mut now = self.mean(start);
-        let mut most = now.max(0.0);
+        let mut most = larger(now, 0.0);
         while at < head.ticks {
             let Placed { part: tail, before: before_tail, .. } = parts[p];
             let step = (head.ticks - at).min(tail.ticks - behind);
@@ -326,10 +328,10 @@ impl Cursor {
             let next = self.mean(within_range(before - before_tail + ahead - left));
             let gain = head.rate_after(at) - tail.rate_after(behind);
             let gain_end = head.rate_after(at + step) - tail.rate_after(behind + step);
-            most = most.max(next);
+            most = larger(next, most);
             if gain > 0.0 && gain_end < 0.0 {
                 let crest_s = step as f64 / Sum::ONE * (gain / (gain - gain_end));
-                most = most.max(now + gain * crest_s / 2.0 / window_s);
+                most = larger(now + gain * crest_s / 2.0 / window_s, most);
             }
             (now, at, behind) = (next, at + step, behind + step);
             if behind == tail.ticks {

@@ -7,6 +7,7 @@
 
 use super::decay::{gone, left};
 use crate::block::polynomial::{self, root};
+use crate::vectors::columns::{larger, smaller};
 
 /// Highest degree of a flow over time that is followed.
 pub const DEGREE: usize = 5;
@@ -17,61 +18,84 @@ const DOWNWARDS_FROM: usize = 24;
 /// Most changes of sign that are told apart: a polynomial of degree 6, or one of degree 5 with a decay, has fewer.
 const CHANGES: usize = 8;
 
-/// A flow, or anything else that is a polynomial of time, over a piece of time.
+/// A flow, or anything else that is a polynomial of time with so many powers, over a piece of time.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Flow {
+pub struct Flow<const POWERS: usize> {
     /// How long it lasts, s; above 0.
     pub seconds: f64,
     /// Those of 1, s, s² …, where s goes from 0 to 1.
-    coefficients: [f64; DEGREE + 1],
+    coefficients: [f64; POWERS],
     degree: usize,
 }
 
-impl Flow {
+/// One that goes evenly: most do, and all about them is known without a search.
+pub type Straight = Flow<2>;
+/// One of any degree that is followed.
+pub type Curved = Flow<{ DEGREE + 1 }>;
+
+impl Straight {
+    /// From one value to another.
+    #[inline(always)]
+    pub fn even(from: f64, to: f64, seconds: f64) -> Self {
+        Self::of([from, to - from], seconds)
+    }
+
+    /// That of a polynomial.
+    #[inline(always)]
+    pub fn of(coefficients: [f64; 2], seconds: f64) -> Self {
+        Self { seconds, coefficients, degree: 1 }
+    }
+}
+
+impl Curved {
     /// That of a polynomial.
     pub fn of(coefficients: [f64; DEGREE + 1], seconds: f64) -> Self {
         let degree = coefficients.iter().rposition(|c| *c != 0.0).unwrap_or(0);
         Self { seconds, coefficients, degree }
     }
+}
 
-    /// Evenly from one value to another.
+impl<const POWERS: usize> Flow<POWERS> {
+    pub(super) const IS_STRAIGHT: bool = POWERS == 2;
+
+    /// Those of its coefficients that count: where their number is known, loops over them are none.
     #[inline(always)]
-    pub fn even(from: f64, to: f64, seconds: f64) -> Self {
-        let change = to - from;
-        Self { seconds, coefficients: [from, change, 0.0, 0.0, 0.0, 0.0], degree: usize::from(change != 0.0) }
+    fn factors(&self) -> &[f64] {
+        if Self::IS_STRAIGHT { &self.coefficients } else { &self.coefficients[..=self.degree] }
     }
 
     /// Its value at a share of its time.
     #[inline(always)]
     pub fn at(&self, s: f64) -> f64 {
-        polynomial::value(&self.coefficients[..=self.degree], s)
+        polynomial::value(self.factors(), s)
     }
 
     /// Its `order`-th derivative by s.
     fn derivative(&self, order: usize, s: f64) -> f64 {
-        polynomial::derivative(&self.coefficients[..=self.degree], order, s)
+        polynomial::derivative(self.factors(), order, s)
     }
 
     /// What flows up to a share of its time.
     #[inline(always)]
     pub fn volume_to(&self, s: f64) -> f64 {
-        polynomial::integral(&self.coefficients[..=self.degree], s) * self.seconds
+        polynomial::integral(self.factors(), s) * self.seconds
     }
 
     /// Its change with time, each second.
     #[inline(always)]
     pub fn slope(&self) -> Self {
-        let mut coefficients = [0.0; DEGREE + 1];
-        for k in 1..=self.degree {
+        let mut coefficients = [0.0; POWERS];
+        for k in 1..self.factors().len() {
             coefficients[k - 1] = self.coefficients[k] * k as f64 / self.seconds;
         }
-        Self { seconds: self.seconds, coefficients, degree: self.degree.saturating_sub(1) }
+        let degree = if Self::IS_STRAIGHT { self.degree } else { self.degree.saturating_sub(1) };
+        Self { seconds: self.seconds, coefficients, degree }
     }
 
     /// So many times as much.
     #[inline(always)]
     pub fn times(mut self, factor: f64) -> Self {
-        self.coefficients[..=self.degree].iter_mut().for_each(|c| *c *= factor);
+        (0..self.factors().len()).for_each(|k| self.coefficients[k] *= factor);
         self
     }
 
@@ -79,8 +103,14 @@ impl Flow {
     #[inline(always)]
     pub fn plus(mut self, other: &Self) -> Self {
         self.degree = self.degree.max(other.degree);
-        (0..=other.degree).for_each(|k| self.coefficients[k] += other.coefficients[k]);
+        (0..other.factors().len()).for_each(|k| self.coefficients[k] += other.coefficients[k]);
         self
+    }
+
+    /// Nothing over the same time.
+    #[inline(always)]
+    pub fn nothing(&self) -> Self {
+        Self { coefficients: [0.0; POWERS], degree: if Self::IS_STRAIGHT { self.degree } else { 0 }, ..*self }
     }
 
     /// With something steady added.
@@ -91,49 +121,61 @@ impl Flow {
     }
 
     /// The part of it between two shares of its time.
+    #[inline(always)]
     pub fn part(&self, from: f64, to: f64) -> Self {
-        if self.degree <= 1 {
-            return Self::even(self.at(from), self.at(to), self.seconds * (to - from));
+        let seconds = self.seconds * (to - from);
+        let mut coefficients = [0.0; POWERS];
+        if Self::IS_STRAIGHT {
+            let start = self.at(from);
+            (coefficients[0], coefficients[1]) = (start, self.at(to) - start);
+        } else {
+            self.shifted(from, to - from, &mut coefficients);
         }
-        // By Taylor's series at its start: the k-th derivative over k!.
-        let (mut coefficients, mut scale) = ([0.0; DEGREE + 1], 1.0);
+        Self { seconds, coefficients, ..*self }
+    }
+
+    /// Coefficients of a part of it by Taylor's series at its start: the k-th derivative over k!.
+    fn shifted(&self, from: f64, width: f64, coefficients: &mut [f64; POWERS]) {
+        let mut scale = 1.0;
         for (k, c) in coefficients.iter_mut().enumerate() {
             *c = self.derivative(k, from) * scale;
-            scale *= (to - from) / (k + 1) as f64;
+            scale *= width / (k + 1) as f64;
         }
-        Self { coefficients, seconds: self.seconds * (to - from), ..*self }
     }
 
     /// Its largest magnitude.
+    #[inline(always)]
     pub fn most(&self) -> f64 {
-        let ends = self.coefficients[0].abs().max(self.at(1.0).abs());
-        if self.degree <= 1 {
-            return ends;
-        }
+        let ends = larger(self.coefficients[0].abs(), self.at(1.0).abs());
+        if Self::IS_STRAIGHT || self.degree <= 1 { ends } else { self.most_between(ends) }
+    }
+
+    fn most_between(&self, ends: f64) -> f64 {
         let turns = sign_changes(self.degree - 1, 0.0, |order, s| self.derivative(order + 1, s));
         turns.all().iter().fold(ends, |most, s| most.max(self.at(*s).abs()))
     }
 
-    /// True where it is never below 0; false may be said of one that is not either.
+    /// Two values between which it surely stays: the closest where it goes evenly.
     #[inline(always)]
-    fn is_surely_positive(&self) -> bool {
+    pub fn bounds(&self) -> [f64; 2] {
         let first = self.coefficients[0];
-        if self.degree <= 1 {
-            return first >= 0.0 && first + self.coefficients[1] >= 0.0;
+        if Self::IS_STRAIGHT {
+            let last = first + self.coefficients[1];
+            return [smaller(first, last), larger(first, last)];
         }
-        first >= self.coefficients[1..].iter().map(|c| c.abs()).sum()
+        let most: f64 = self.factors()[1..].iter().map(|c| c.abs()).sum();
+        [first - most, first + most]
     }
 
     /// True where it starts below 0, or goes there at once.
     fn falls_at_once(&self) -> bool {
-        self.coefficients[..=self.degree].iter().find(|c| **c != 0.0).is_some_and(|c| *c < 0.0)
+        self.factors().iter().find(|c| **c != 0.0).is_some_and(|c| *c < 0.0)
     }
 
     /// The share of its time after which so much has flown; none where that is never.
     pub fn reaches(&self, volume: f64) -> Option<f64> {
-        let [first, change, ..] = self.coefficients;
-        if self.degree <= 1 {
-            let rate = volume / self.seconds;
+        if Self::IS_STRAIGHT {
+            let (first, change, rate) = (self.coefficients[0], self.coefficients[1], volume / self.seconds);
             let root = (first * first + 2.0 * change * rate).max(0.0).sqrt();
             return Some(2.0 * rate / (first + root)).filter(|s| (0.0..=1.0).contains(s));
         }
@@ -167,21 +209,21 @@ fn moments(z: f64, degree: usize) -> [f64; DEGREE + 1] {
 
 /// What comes out while something flows in.
 #[derive(Debug, Clone, Copy)]
-pub struct Lagged {
+pub struct Lagged<const POWERS: usize> {
     /// What comes out at the start.
     pub start: f64,
     /// What flows in.
-    pub flow: Flow,
+    pub flow: Flow<POWERS>,
     /// What comes out at the end.
     pub end: f64,
     /// Its time, in lags.
     lags: f64,
 }
 
-impl Lagged {
+impl<const POWERS: usize> Lagged<POWERS> {
     /// With a lag, s.
     #[inline(always)]
-    pub fn new(start: f64, flow: Flow, lag_s: f64) -> Self {
+    pub fn new(start: f64, flow: Flow<POWERS>, lag_s: f64) -> Self {
         let lagged = Self { start, flow, end: 0.0, lags: flow.seconds / lag_s };
         Self { end: lagged.at(1.0), ..lagged }
     }
@@ -189,15 +231,14 @@ impl Lagged {
     /// What comes out after a share of the time.
     #[inline(always)]
     pub fn at(&self, s: f64) -> f64 {
-        let z = self.lags * s;
-        let Flow { coefficients: c, degree, .. } = &self.flow;
-        if *degree <= 1 {
+        let (z, c) = (self.lags * s, self.flow.factors());
+        if Flow::<POWERS>::IS_STRAIGHT {
             let gone = gone(z);
             let lag = if z > 0.0 { 1.0 - gone / z } else { 0.0 };
             return self.start * (1.0 - gone) + c[0] * gone + c[1] * s * lag;
         }
-        let moments = moments(z, *degree);
-        let forced = (0..=*degree).rev().fold(0.0, |sum, k| sum * s + c[k] * moments[k]);
+        let moments = moments(z, self.flow.degree);
+        let forced = (0..c.len()).rev().fold(0.0, |sum, k| sum * s + c[k] * moments[k]);
         self.start * left(z) + forced
     }
 
@@ -213,45 +254,93 @@ impl Lagged {
         }
     }
 
+    /// Two values between which it surely stays: it goes towards what flows in.
+    #[inline(always)]
+    pub fn bounds(&self) -> [f64; 2] {
+        let [low, high] = self.flow.bounds();
+        [smaller(self.start, low), larger(self.start, high)]
+    }
+
     /// The `order`-th derivative by s of what comes out less `other`: y′ = X (q − y), again and again.
-    fn less(&self, other: &Flow, order: usize, s: f64) -> f64 {
+    fn less(&self, other: &Flow<POWERS>, order: usize, s: f64) -> f64 {
         let y = (0..order).fold(self.at(s), |y, k| self.lags * (self.flow.derivative(k, s) - y));
         y - other.derivative(order, s)
     }
 
-    /// Where what comes out gets larger or smaller than `other`, which lasts as long, plus some slack.
+    /// Goes through the parts of its time between which what comes out gets larger or smaller than `other`, which lasts as
+    /// long, plus some slack: whether it is larger there.
     #[inline(always)]
-    pub fn crosses(&self, other: &Flow, slack: f64) -> Changes {
-        let degree = self.flow.degree.max(other.degree);
-        if degree <= 1 {
-            return self.crosses_straight(other, slack);
+    pub fn each_side(&self, other: &Flow<POWERS>, slack: f64, mut with: impl FnMut([f64; 2], bool)) {
+        let mut above = self.start - other.coefficients[0] - slack > 0.0;
+        if self.stays_on_side(other, slack) {
+            return with([0.0, 1.0], above);
         }
-        sign_changes(degree, slack, |order, s| self.less(other, order, s))
+        let mut from = 0.0;
+        for until in self.crosses(other, slack).all().iter().copied().chain([1.0]) {
+            with([from, until], above);
+            (from, above) = (until, !above);
+        }
     }
 
-    /// The same where both go evenly: the difference bends one way all along. Between ends on two sides it crosses once, between
-    /// ends on one side twice or not at all, before and behind the place where it turns: y′ = q′ + (y′₀ − q′) e^(−Xs) is that of
-    /// the other there.
+    /// True where it surely has no such parts.
     #[inline(always)]
-    fn crosses_straight(&self, other: &Flow, slack: f64) -> Changes {
-        let (q, n) = (&self.flow.coefficients, &other.coefficients);
-        let mut changes = Changes::default();
-        let ends = [self.start - n[0] - slack, self.end - (n[0] + n[1]) - slack];
+    fn stays_on_side(&self, other: &Flow<POWERS>, slack: f64) -> bool {
+        Flow::<POWERS>::IS_STRAIGHT && Bow::of(self, other, slack).is_one_sided()
+    }
+
+    /// Where what comes out gets larger or smaller than `other`, which lasts as long, plus some slack.
+    pub fn crosses(&self, other: &Flow<POWERS>, slack: f64) -> Changes {
+        if Flow::<POWERS>::IS_STRAIGHT {
+            return Bow::of(self, other, slack).changes(self, other, slack);
+        }
+        sign_changes(self.flow.degree.max(other.degree), slack, |order, s| self.less(other, order, s))
+    }
+}
+
+/// What comes out less something else where both go evenly: the difference bends one way all along. Between ends on two sides it
+/// crosses once, between ends on one side twice or not at all, before and behind the place where it turns.
+struct Bow {
+    ends: [f64; 2],
+    above: [bool; 2],
+    /// By s, of what comes out.
+    slopes: [f64; 2],
+    /// It turns within, towards the other side.
+    turns: bool,
+}
+
+impl Bow {
+    #[inline(always)]
+    fn of<const POWERS: usize>(out: &Lagged<POWERS>, other: &Flow<POWERS>, slack: f64) -> Self {
+        let (q, n) = (&out.flow.coefficients, &other.coefficients);
+        let ends = [out.start - n[0] - slack, out.end - (n[0] + n[1]) - slack];
         let above = ends.map(|over| over > 0.0);
-        let slopes = [self.lags * (q[0] - self.start), self.lags * (q[0] + q[1] - self.end)];
+        let slopes = [out.lags * (q[0] - out.start), out.lags * (q[0] + q[1] - out.end)];
         let turns = if above[0] { slopes[0] < n[1] && slopes[1] > n[1] } else { slopes[0] > n[1] && slopes[1] < n[1] };
-        if above[0] == above[1] && !turns {
+        Self { ends, above, slopes, turns }
+    }
+
+    #[inline(always)]
+    fn is_one_sided(&self) -> bool {
+        self.above[0] == self.above[1] && !self.turns
+    }
+
+    /// It turns where y′ = q′ + (y′₀ − q′) e^(−Xs) is that of the other.
+    fn changes<const POWERS: usize>(&self, out: &Lagged<POWERS>, other: &Flow<POWERS>, slack: f64) -> Changes {
+        let (q, n) = (&out.flow.coefficients, &other.coefficients);
+        let mut changes = Changes::default();
+        if self.is_one_sided() {
             return changes;
         }
         let more = |s: f64| {
-            let y = self.at(s);
-            (y - (n[0] + n[1] * s) - slack, self.lags * (q[0] + q[1] * s - y) - n[1])
+            let y = out.at(s);
+            (y - (n[0] + n[1] * s) - slack, out.lags * (q[0] + q[1] * s - y) - n[1])
         };
+        let (ends, above) = (self.ends, self.above);
         if above[0] != above[1] {
             changes.add(root([0.0, 1.0], ends, more));
             return changes;
         }
-        let turn = -((n[1] - q[1]) / (slopes[0] - q[1])).ln() / self.lags;
+        let turn = -((n[1] - q[1]) / (self.slopes[0] - q[1])).ln() / out.lags;
         if (0.0..=1.0).contains(&turn) {
             let at_turn = more(turn).0;
             if (at_turn > 0.0) != above[0] {
@@ -315,13 +404,13 @@ pub struct Room {
 
 /// A stretch over which the room is pressed, or over which it fills.
 #[derive(Debug, Clone, Copy)]
-pub struct Stretch {
+pub struct Stretch<const POWERS: usize> {
     /// Shares of the flow's time between which it lies.
     pub range: [f64; 2],
     /// What is in the room at both ends, mm³.
     pub volumes_mm3: [f64; 2],
     /// What comes out; none while it only fills.
-    pub out: Option<Lagged>,
+    pub out: Option<Lagged<POWERS>>,
 }
 
 /// Most stretches of one piece: more changes cannot be.
@@ -335,18 +424,32 @@ impl Room {
 
     /// Lets a flow in, mm³/s: calls `with` for each stretch of it.
     #[inline(always)]
-    pub fn take(&mut self, flow: &Flow, lag_s: f64, mut with: impl FnMut(&Stretch)) {
-        if self.volume_mm3 >= 0.0 && flow.is_surely_positive() {
-            let out = Lagged::new(self.volume_mm3 / lag_s, *flow, lag_s);
-            let after_mm3 = out.end * lag_s;
-            with(&Stretch { range: [0.0, 1.0], volumes_mm3: [self.volume_mm3, after_mm3], out: Some(out) });
-            self.volume_mm3 = after_mm3;
-            return;
+    pub fn take<const POWERS: usize>(
+        &mut self,
+        flow: &Flow<POWERS>,
+        lag_s: f64,
+        mut with: impl FnMut(&Stretch<POWERS>),
+    ) {
+        if self.volume_mm3 >= 0.0 {
+            let only_in = flow.bounds()[0] >= 0.0;
+            let flow = if only_in { *flow } else { flow.part(0.0, 1.0) };
+            let out = Lagged::new(self.volume_mm3 / lag_s, flow, lag_s);
+            if only_in || self.volume_mm3 > 0.0 && out.stays_on_side(&flow.nothing(), 0.0) {
+                let after_mm3 = out.end * lag_s;
+                with(&Stretch { range: [0.0, 1.0], volumes_mm3: [self.volume_mm3, after_mm3], out: Some(out) });
+                self.volume_mm3 = after_mm3;
+                return;
+            }
         }
         self.take_in_stretches(flow, lag_s, with);
     }
 
-    fn take_in_stretches(&mut self, flow: &Flow, lag_s: f64, mut with: impl FnMut(&Stretch)) {
+    fn take_in_stretches<const POWERS: usize>(
+        &mut self,
+        flow: &Flow<POWERS>,
+        lag_s: f64,
+        mut with: impl FnMut(&Stretch<POWERS>),
+    ) {
         let mut from = 0.0;
         for n in 1..=STRETCHES {
             let rest = flow.part(from, 1.0);
@@ -360,7 +463,8 @@ impl Room {
                 (None, Some(out)) => out.end * lag_s,
                 (None, None) => before_mm3 + rest.volume_to(1.0),
             };
-            let out = out.map(|out| Lagged::new(out.start, flow.part(from, until), lag_s));
+            let out =
+                out.map(|out| if until == 1.0 { out } else { Lagged::new(out.start, flow.part(from, until), lag_s) });
             with(&Stretch { range: [from, until], volumes_mm3: [before_mm3, self.volume_mm3], out });
             if until >= 1.0 {
                 return;
@@ -370,7 +474,7 @@ impl Room {
     }
 
     /// When the room is full.
-    fn filled(&self, flow: &Flow) -> Option<f64> {
+    fn filled<const POWERS: usize>(&self, flow: &Flow<POWERS>) -> Option<f64> {
         let over = |order: usize, s: f64| match order {
             0 => self.volume_mm3 + flow.volume_to(s),
             _ => flow.seconds * flow.derivative(order - 1, s),
@@ -379,9 +483,9 @@ impl Room {
     }
 
     /// What comes out, and when nothing is left that presses.
-    fn emptied(&self, flow: Flow, lag_s: f64) -> (Option<Lagged>, Option<f64>) {
+    fn emptied<const POWERS: usize>(&self, flow: Flow<POWERS>, lag_s: f64) -> (Option<Lagged<POWERS>>, Option<f64>) {
         let out = Lagged::new(self.volume_mm3 / lag_s, flow, lag_s);
-        let crosses = out.crosses(&Flow::even(0.0, 0.0, flow.seconds), 0.0);
+        let crosses = out.crosses(&flow.nothing(), 0.0);
         // Where it starts from nothing the first change is that to something.
         let skipped = usize::from(self.volume_mm3 == 0.0 && crosses.all().len() > 1);
         (Some(out), crosses.all().get(skipped).copied().filter(|_| self.volume_mm3 > 0.0 || skipped == 1))
@@ -391,7 +495,7 @@ impl Room {
 /// What comes out over a piece by Gauss and Legendre's rule with five points in each of many parts (Abramowitz and Stegun
 /// 25.4.30), for tests.
 #[cfg(test)]
-pub(super) fn quadrature(out: &Lagged) -> f64 {
+pub(super) fn quadrature<const POWERS: usize>(out: &Lagged<POWERS>) -> f64 {
     const NODES: [(f64, f64); 5] = [
         (0.0, 0.568_888_888_888_889),
         (0.538_469_310_105_683, 0.478_628_670_499_366),
@@ -421,7 +525,7 @@ mod tests {
         // y = q (1 − e^(−t/τ)) from rest (first-order step response, any control textbook; from memory).
         for lag_s in [0.01, 0.06, 0.5, 3.0] {
             for seconds in [1e-6, 1e-3, 0.03, 0.7, 20.0] {
-                let out = Lagged::new(0.0, Flow::even(8.0, 8.0, seconds), lag_s);
+                let out = Lagged::new(0.0, Straight::even(8.0, 8.0, seconds), lag_s);
                 assert!(near(out.end, 8.0 * -(-seconds / lag_s).exp_m1(), 1e-12), "{lag_s} {seconds}");
             }
         }
@@ -433,7 +537,7 @@ mod tests {
         for lag_s in [0.01, 0.06, 0.5] {
             for seconds in [1e-4, 0.03, 0.7, 5.0] {
                 let rate = 40.0;
-                let out = Lagged::new(0.0, Flow::even(0.0, rate * seconds, seconds), lag_s);
+                let out = Lagged::new(0.0, Straight::even(0.0, rate * seconds, seconds), lag_s);
                 for s in [0.25, 0.5, 1.0] {
                     let t: f64 = s * seconds;
                     let exact = rate * (t + lag_s * (-t / lag_s).exp_m1());
@@ -471,7 +575,7 @@ mod tests {
     }
 
     /// y by small steps of its differential equation (classical Runge–Kutta rule).
-    fn stepped(start: f64, flow: &Flow, lag_s: f64) -> f64 {
+    fn stepped<const POWERS: usize>(start: f64, flow: &Flow<POWERS>, lag_s: f64) -> f64 {
         let steps = 4000;
         let h = 1.0 / f64::from(steps);
         let slope = |s: f64, y: f64| flow.seconds / lag_s * (flow.at(s) - y);
@@ -488,15 +592,24 @@ mod tests {
     #[test]
     fn with_a_lead_equal_to_the_lag_a_polynomial_comes_out_as_it_was_asked_for() {
         // (q + τ q′) lagged by τ is q: the lead is the inverse of the law, whatever the degree.
-        let quintic = Flow::of([2.0, 0.0, 0.0, 50.0, -75.0, 30.0], 0.04);
-        for asked in [Flow::even(3.0, 11.0, 0.02), Flow::even(9.0, 0.5, 0.2), quintic] {
-            let pushed = asked.plus(&asked.slope().times(0.06));
-            let out = Lagged::new(asked.at(0.0), pushed, 0.06);
-            for n in 0..=20 {
-                let s = f64::from(n) / 20.0;
-                assert!(near(out.at(s), asked.at(s), 1e-12), "{asked:?} {s}");
-            }
+        for asked in [Straight::even(3.0, 11.0, 0.02), Straight::even(9.0, 0.5, 0.2)] {
+            comes_out_as_asked(&asked);
         }
+        comes_out_as_asked(&Curved::of([2.0, 0.0, 0.0, 50.0, -75.0, 30.0], 0.04));
+    }
+
+    fn comes_out_as_asked<const POWERS: usize>(asked: &Flow<POWERS>) {
+        let pushed = asked.plus(&asked.slope().times(0.06));
+        let out = Lagged::new(asked.at(0.0), pushed, 0.06);
+        for n in 0..=20 {
+            let s = f64::from(n) / 20.0;
+            assert!(near(out.at(s), asked.at(s), 1e-12), "{asked:?} {s}");
+        }
+    }
+
+    /// The same evenly and as a polynomial.
+    fn both([from, to]: [f64; 2], seconds: f64) -> (Straight, Curved) {
+        (Straight::even(from, to, seconds), Curved::of([from, to - from, 0.0, 0.0, 0.0, 0.0], seconds))
     }
 
     proptest! {
@@ -504,7 +617,7 @@ mod tests {
         fn polynomials_solve_the_equation(
             c in prop::array::uniform6(-20.0..20.0f64), start in 0.0..20.0f64, lags in 0.01..8.0f64,
         ) {
-            let flow = Flow::of(c, 0.06 * lags);
+            let flow = Curved::of(c, 0.06 * lags);
             let out = Lagged::new(start, flow, 0.06);
             prop_assert!(near(out.end, stepped(start, &flow, 0.06), 1e-8), "{} {}", out.end, stepped(start, &flow, 0.06));
             // In two parts it ends where it does in one.
@@ -515,13 +628,53 @@ mod tests {
             prop_assert!(near(flow.part(0.0, 0.3).volume_to(1.0) + flow.part(0.3, 1.0).volume_to(1.0), flow.volume_to(1.0), 1e-11));
         }
 
+        /// The short way of flows that go evenly against the search that any polynomial goes through.
+        #[test]
+        fn what_goes_evenly_is_a_polynomial_too(
+            [from, to] in prop::array::uniform2(-10.0..20.0f64), [other, there] in prop::array::uniform2(-10.0..20.0f64),
+            start in -5.0..20.0f64, lags in 0.01..8.0f64, [cut, end] in prop::array::uniform2(0.01..0.99f64),
+            slack in prop::sample::select(vec![0.0, 0.3]),
+        ) {
+            let ((flow, curved), (bound, curved_bound)) = (both([from, to], 0.06 * lags), both([other, there], 0.06 * lags));
+            let (out, curved_out) = (Lagged::new(start, flow, 0.06), Lagged::new(start, curved, 0.06));
+            prop_assert!(near(out.end, curved_out.end, 1e-12) && near(out.at(cut), curved_out.at(cut), 1e-12));
+            prop_assert!(near(flow.most(), curved.most(), 1e-12));
+            prop_assert!(near(flow.part(cut, end).at(0.4), curved.part(cut, end).at(0.4), 1e-12));
+            prop_assert!(near(flow.part(cut, end).seconds, curved.part(cut, end).seconds, 0.0));
+            prop_assert!(near(flow.slope().at(cut), curved.slope().at(cut), 1e-9));
+            let wanted = (to + from) / 2.0 * cut * flow.seconds;
+            if from > 0.0 && to > 0.0 {
+                let [reached, slow] = [flow.reaches(wanted), curved.reaches(wanted)].map(|s| s.unwrap_or(f64::NAN));
+                prop_assert!(near(flow.volume_to(reached), wanted, 1e-11) && near(curved.volume_to(slow), wanted, 1e-11));
+            }
+            let (mut sides, mut slow_sides) = (Vec::new(), Vec::new());
+            out.each_side(&bound, slack, |[_, until], above| sides.push((until, above)));
+            curved_out.each_side(&curved_bound, slack, |[_, until], above| slow_sides.push((until, above)));
+            prop_assert_eq!(sides.len(), slow_sides.len(), "{:?} {:?}", sides, slow_sides);
+            for ((until, above), (slow_until, slow_above)) in sides.into_iter().zip(slow_sides) {
+                prop_assert!(above == slow_above && near(until, slow_until, 1e-7), "{until} {slow_until}");
+            }
+        }
+
+        /// Nothing is outside the bounds that let a piece pass without a search.
+        #[test]
+        fn bounds_hold_all_that_comes_out(
+            c in prop::array::uniform6(-20.0..20.0f64), start in -20.0..20.0f64, lags in 0.01..8.0f64, s in 0.0..1.0f64,
+        ) {
+            let out = Lagged::new(start, Curved::of(c, 0.06 * lags), 0.06);
+            let straight = Lagged::new(start, Straight::even(c[0], c[1], 0.06 * lags), 0.06);
+            for ([low, high], at) in [(out.bounds(), out.at(s)), (straight.bounds(), straight.at(s))] {
+                prop_assert!(low - 1e-12 <= at && at <= high + 1e-12, "{low} {at} {high}");
+            }
+        }
+
         #[test]
         fn crossings_are_all_there(
             c in prop::array::uniform6(-20.0..20.0f64), n in prop::array::uniform6(-20.0..20.0f64),
             start in 0.0..20.0f64, lags in 0.01..8.0f64, degree in 0..6usize,
         ) {
             let cut = |c: [f64; 6]| std::array::from_fn(|k| if k <= degree { c[k] } else { 0.0 });
-            let (flow, other) = (Flow::of(cut(c), 0.06 * lags), Flow::of(cut(n), 0.06 * lags));
+            let (flow, other) = (Curved::of(cut(c), 0.06 * lags), Curved::of(cut(n), 0.06 * lags));
             let out = Lagged::new(start, flow, 0.06);
             let crossings = out.crosses(&other, 0.0);
             // Between two of them the sign is one and the same, and it changes at each.
@@ -547,7 +700,7 @@ mod tests {
         ) {
             let (mut room, mut pushed, mut out_mm3) = (Room::default(), 0.0, 0.0);
             for (c, seconds, degree) in pieces {
-                let flow = Flow::of(std::array::from_fn(|k| if k <= degree { c[k] } else { 0.0 }), seconds);
+                let flow = Curved::of(std::array::from_fn(|k| if k <= degree { c[k] } else { 0.0 }), seconds);
                 pushed += flow.volume_to(1.0);
                 let mut end = 0.0;
                 room.take(&flow, lag_s, |stretch| {

@@ -7,7 +7,7 @@
 use std::ops::Range;
 
 use super::decay::{ARTANH_MOST, artanh_over, gone};
-use crate::block::{BLOCK, Block, Column, flag};
+use crate::block::{BLOCK, Block, Column, flag, room};
 use crate::machine::{E, Machine, Tool};
 use crate::vectors::columns::larger;
 
@@ -88,9 +88,15 @@ impl Melt {
             return 0.0;
         }
         let x = seconds / self.tau_s;
-        let (y, end) = (self.y, ramp(q_start, q_end, x).after(self.y));
+        self.change([q_start, q_end], x, ramp(q_start, q_end, x))
+    }
+
+    /// The same for one of `x` windows that is known to change the average like that.
+    #[inline(always)]
+    fn change(&mut self, [q_start, q_end]: [f64; 2], x: f64, change: Change) -> f64 {
+        let (y, end) = (self.y, change.after(self.y));
         self.y = end;
-        let ends = y.max(end);
+        let ends = larger(y, end);
         if q_end < q_start && y < q_start && end > q_end { ends.max(crest(y, q_start, q_end, x)) } else { ends }
     }
 
@@ -107,7 +113,7 @@ impl Melt {
         );
         self.follow_filament(block, scratch);
         if !block.is_even() {
-            return self.follow_ramps(block, area_mm2);
+            return self.follow_ramps(block, area_mm2, &mut scratch.chords);
         }
         let mut from = 0;
         for n in 0..block.purges.len() {
@@ -133,19 +139,27 @@ impl Melt {
         }
     }
 
-    /// The same for moves whose ramps are not even: move by move, along their chords.
-    fn follow_ramps(&mut self, block: &mut Block, area_mm2: f64) {
-        for i in 0..block.len() {
+    /// The same for moves whose ramps are not even: along their chords.
+    fn follow_ramps(&mut self, block: &mut Block, area_mm2: f64, chords: &mut ChordChanges) {
+        let count = block.len();
+        block.chord_rates.fill(&block.chords, &block.section_mm2[..count]);
+        block.vectors.run(
+            #[inline(always)]
+            || chords.prepare(block, self.tau_s),
+        );
+        let rates = &block.chord_rates;
+        for i in 0..count {
             block.sustained_start_mm3_s[i] = self.y;
             block.sustained_mm3_s[i] = match block.purge_mm(i) {
                 Some(excess_mm) => self.purge(area_mm2, block, i, block.de_mm[i] - excess_mm),
                 None => {
-                    let (section, mut most) = (block.section_mm2[i], 0.0f64);
-                    block.each_piece(i, |piece| {
-                        let rates = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
-                        most = most.max(self.advance(rates[0], rates[1], piece.seconds));
-                    });
-                    if section > 0.0 { most } else { 0.0 }
+                    let mut most = 0.0f64;
+                    for c in block.chords.range(i) {
+                        let change = Change { kept: chords.kept[c], gained: chords.gained[c] };
+                        let ends = [rates.start_mm3_s[c], rates.end_mm3_s[c]];
+                        most = larger(self.change(ends, chords.windows[c], change), most);
+                    }
+                    if block.section_mm2[i] > 0.0 { most } else { 0.0 }
                 }
             };
         }
@@ -361,6 +375,35 @@ pub(super) struct Scratch {
     /// The same of the whole move.
     kept_in_all: Column<f64>,
     gained_in_all: Column<f64>,
+    /// The same of each chord, where moves are not even.
+    chords: ChordChanges,
+}
+
+/// What each chord of a block makes of the average, a column each.
+#[derive(Default)]
+struct ChordChanges {
+    /// How long it takes, in windows.
+    windows: Vec<f64>,
+    kept: Vec<f64>,
+    gained: Vec<f64>,
+}
+
+impl ChordChanges {
+    #[inline(always)]
+    fn prepare(&mut self, block: &Block, tau_s: f64) {
+        let (chords, rates) = (block.chords.all(), &block.chord_rates);
+        let count = chords.len();
+        let [windows, kept, gained] =
+            [&mut self.windows, &mut self.kept, &mut self.gained].map(|column| room(column, count));
+        let (start, end) = (&rates.start_mm3_s[..count], &rates.end_mm3_s[..count]);
+        for c in 0..count {
+            windows[c] = chords[c].seconds / tau_s;
+        }
+        for c in 0..count {
+            let change = ramp(start[c], end[c], windows[c]);
+            (kept[c], gained[c]) = (change.kept, change.gained);
+        }
+    }
 }
 
 impl Scratch {
@@ -372,6 +415,7 @@ impl Scratch {
             gained: [ZEROS; 3],
             kept_in_all: ZEROS,
             gained_in_all: ZEROS,
+            chords: ChordChanges::default(),
         })
     }
 
@@ -463,6 +507,7 @@ impl Scratch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::block::{Ramps, grid};
 
     /// The average by small steps of its differential equation (midpoint rule).
     fn stepped(y0: f64, q0: f64, q1: f64, seconds: f64, tau: f64) -> (f64, f64) {
@@ -539,6 +584,47 @@ mod tests {
                 assert!((fast - most).abs() < 1e-11 * (1.0 + most), "{i}: {fast} {most}");
             }
             assert!((melt.y - single.y).abs() < 1e-11);
+        }
+    }
+
+    /// The law is [`Melt::advance`] along each piece: to the bit.
+    #[test]
+    fn chords_go_as_pieces_one_by_one() {
+        let mut bits = crate::vectors::columns::without_pattern(17);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
+        for longest_s in [0.02, 4.0] {
+            let mut block = Block::default();
+            for _ in 0..BLOCK {
+                let i = block.add();
+                let kind = random();
+                block.flags[i] = if kind > 0.1 { flag::PATH } else { 0 };
+                block.de_mm[i] = if kind < 0.05 { -0.1 * random() } else { random() };
+                block.dir[E][i] = block.de_mm[i];
+                let peak = 100.0 * random();
+                let mut near = || if random() < 0.3 { peak } else { peak * random() };
+                (block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]) = (near(), peak, near());
+                let mut time = || if random() < 0.3 { 0.0 } else { grid::time(longest_s * random()) };
+                (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (time(), time(), time());
+            }
+            block.go_along(Ramps::Quintic);
+            let mut single = Melt { y: 3.0, ..Melt::new(1.5) };
+            let mut melt = single;
+            melt.follow(&mut block, 2.4, &mut Scratch::new());
+            assert!(!block.purges.is_empty());
+            for i in 0..block.len() {
+                assert_eq!(block.sustained_start_mm3_s[i], single.y);
+                let (section, mut most) = (block.section_mm2[i], 0.0f64);
+                match block.purge_mm(i) {
+                    Some(excess_mm) => most = single.purge(2.4, &block, i, block.de_mm[i] - excess_mm),
+                    None => block.each_piece(i, |piece| {
+                        let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
+                        most = most.max(single.advance(start, end, piece.seconds));
+                    }),
+                }
+                let expected = if section > 0.0 || block.purge_mm(i).is_some() { most } else { 0.0 };
+                assert_eq!(block.sustained_mm3_s[i], expected, "{i}");
+            }
+            assert_eq!(melt.y, single.y);
         }
     }
 }

@@ -15,10 +15,11 @@
 use std::collections::BTreeMap;
 
 use super::filament_area_mm2;
-use super::lag::{Changes, Flow, Room, Stretch};
+use super::lag::{Curved, Flow, Lagged, Room, Straight, Stretch};
 use super::standing::LEVEL_MM;
-use crate::block::{Block, Bulge, Driven, LineStart, Piece, Pressed, TOOLS_KEPT};
+use crate::block::{Block, Bulge, Driven, LineStart, Piece, Pressed, RampPiece, TOOLS_KEPT, grid::Sum};
 use crate::machine::{E, LagRow, Machine};
+use crate::vectors::columns::{larger, smaller};
 
 /// Beyond this share of what the job asks for a line is too wide or too thin.
 pub const WIDTH_SLACK: f64 = 0.15;
@@ -94,6 +95,14 @@ struct Laying {
     of: usize,
 }
 
+impl Laying {
+    /// Move `i` of a block, which so many moves that lay come before.
+    #[inline(always)]
+    fn of(block: &Block, i: usize, before: usize) -> Self {
+        Self { section_mm2: block.section_mm2[i], line: block.line[i], place_mm: block.end(i), of: before }
+    }
+}
+
 /// The pressure in all nozzles of a machine.
 #[derive(Debug, Clone)]
 pub struct Pressure {
@@ -148,7 +157,7 @@ impl Pressure {
         let nozzle = self.nozzle(number, index);
         let away_s = now_s - nozzle.away_since_s;
         if let Some(lag_s) = lag_s.filter(|_| away_s > 0.0) {
-            nozzle.room.take(&Flow::even(0.0, 0.0, away_s), lag_s, |_| {});
+            nozzle.room.take(&Straight::even(0.0, 0.0, away_s), lag_s, |_| {});
         }
     }
 
@@ -158,96 +167,58 @@ impl Pressure {
     }
 
     /// Filament is laid up to that height; a move that `climbs` tells nothing of how thick its layer is.
-    fn enter(&mut self, z_mm: f64, climbs: bool) {
+    /// True where the layer is another then.
+    #[inline(always)]
+    fn enter(&mut self, z_mm: f64, climbs: bool) -> bool {
         let thick_mm = match self.layer {
             Some((_, thick_mm)) if climbs => thick_mm,
-            Some((known_mm, _)) if (z_mm - known_mm).abs() < LEVEL_MM - 1e-9 => return,
+            Some((known_mm, _)) if (z_mm - known_mm).abs() < LEVEL_MM - 1e-9 => return false,
             Some((known_mm, _)) if z_mm > known_mm => z_mm - known_mm,
             // The first layer of a part lies on the bed.
             _ => z_mm,
         };
         self.layer = Some((z_mm, thick_mm));
+        true
     }
 
     /// Follows the moves of a block; fills what it says of them.
     pub(super) fn follow(&mut self, block: &mut Block) {
-        self.follow_with(block, &mut |_| {});
+        self.follow_with(block, &mut ());
     }
 
     /// The same; `tap` sees each stretch of all flows.
-    fn follow_with(&mut self, block: &mut Block, tap: &mut impl FnMut(&Stretch)) {
+    #[inline(always)]
+    fn follow_with(&mut self, block: &mut Block, tap: &mut impl Tap) {
         let index = block.tool_index;
-        if self.laws[index].rows.is_empty() {
+        let Law { area_mm2, rows, .. } = &self.laws[index];
+        if rows.is_empty() {
             self.laid_moves += (0..block.len()).filter(|&i| block.extrudes(i)).count();
             return;
         }
+        let area_mm2 = *area_mm2;
         let mut pressed = std::mem::take(&mut block.pressed);
-        for i in 0..block.len() {
-            let lays = block.section_mm2[i] > 0.0;
-            if lays {
-                self.enter(block.to[2][i], block.moves_axis(i, 2));
-            }
-            if let Some(lag_s) = self.lag_s(index).filter(|_| block.time_s[i] > 0.0) {
-                self.follow_move(block, i, lag_s, &mut pressed, tap);
-            }
-            self.laid_moves += usize::from(lays);
-        }
-        block.pressed = pressed;
-    }
-
-    fn follow_move(
-        &mut self,
-        block: &Block,
-        i: usize,
-        lag_s: f64,
-        pressed: &mut Pressed,
-        tap: &mut impl FnMut(&Stretch),
-    ) {
-        let (area_mm2, step_spread_s) = (self.laws[block.tool_index].area_mm2, self.step_spread_s);
-        let laying = (block.section_mm2[i] > 0.0).then(|| Laying {
-            section_mm2: block.section_mm2[i],
-            line: block.line[i],
-            place_mm: block.end(i),
-            of: self.laid_moves,
-        });
-        let nozzle = self.nozzle(block.tool, block.tool_index);
-        match &laying {
-            Some(laying) => nozzle.line.begin(laying),
-            None => nozzle.line.close(pressed),
-        }
-        let led = laying.filter(|_| nozzle.lead_s > 0.0);
-        let share = if led.is_some() { block.dir[E][i] } else { 0.0 };
-        nozzle.jump(share * block.v_start_mm_s[i], area_mm2, step_spread_s, block.line[i], pressed);
-        let mut driven = Driven::default();
-        // Times lie on a grid: the slopes of the shortest ramps are not to be trusted further than the law goes.
-        let accel_mm_s2 = block.accel_mm_s2[i] * block.accel_peak_factor();
-        let jump_limit_mm_s = nozzle.lead_s * share * accel_mm_s2;
-        each_flow(block, i, area_mm2 * block.dir[E][i], |asked| {
-            let mut pushed = asked;
-            if led.is_some() {
-                let slope = asked.slope();
-                let ahead = slope.times(nozzle.lead_s);
-                pushed = asked.plus(&ahead);
-                // Other ramps begin and end without acceleration: there the lead makes no jump.
-                if block.is_even() {
-                    driven.jump_mm_s = driven.jump_mm_s.max((ahead.most() / area_mm2).min(jump_limit_mm_s));
+        let mut nozzle = std::mem::take(self.nozzle(block.tool, index));
+        let mut lag_s = self.lag_s(index);
+        // Not for their width: number by number, too, their instructions take fewer copies.
+        block.vectors.run(
+            #[inline(always)]
+            || {
+                for i in 0..block.len() {
+                    let lays = block.section_mm2[i] > 0.0;
+                    if lays && self.enter(block.to[2][i], block.moves_axis(i, 2)) {
+                        lag_s = self.lag_s(index);
+                    }
+                    if let Some(lag_s) = lag_s.filter(|_| block.time_s[i] > 0.0) {
+                        let laying = lays.then(|| Laying::of(block, i, self.laid_moves));
+                        let of = Followed { lag_s, area_mm2, laying, leading: None, pressed: &mut pressed, tap };
+                        nozzle.follow_move(block, i, self.step_spread_s, of);
+                    }
+                    self.laid_moves += usize::from(lays);
                 }
-                let further = ahead.slope();
-                let most_mm_s2 = slope.plus(&further).most() / area_mm2;
-                let bound_mm_s2 = share * accel_mm_s2 + further.most() / area_mm2;
-                driven.acceleration_mm_s2 = driven.acceleration_mm_s2.max(most_mm_s2.min(bound_mm_s2));
-            }
-            let [most_mm3_s, added_mm3_s] = nozzle.push([&asked, &pushed], lag_s, laying.as_ref(), pressed, tap);
-            if led.is_some() {
-                let bound_mm_s = (asked.most() + added_mm3_s) / area_mm2 + jump_limit_mm_s;
-                driven.speed_mm_s = driven.speed_mm_s.max((most_mm3_s / area_mm2).min(bound_mm_s));
-            }
-        });
-        nozzle.seen_mm_s = share * block.v_end_mm_s[i];
-        if nozzle.lead_s > 0.0 {
-            pressed.driven.resize(i, Driven::default());
-            pressed.driven.push(driven);
-        }
+            },
+        );
+        *self.nozzle(block.tool, index) = nozzle;
+        block.pressed = pressed;
     }
 
     /// The machine stands for a time behind line `line`.
@@ -256,8 +227,8 @@ impl Pressure {
         let (area_mm2, step_spread_s) = (self.laws[index].area_mm2, self.step_spread_s);
         let nozzle = self.nozzle(number, index);
         nozzle.jump(0.0, area_mm2, step_spread_s, line, pressed);
-        let nothing = Flow::even(0.0, 0.0, seconds);
-        nozzle.push([&nothing; 2], lag_s, None, pressed, &mut |_| {});
+        let nothing = Straight::even(0.0, 0.0, seconds);
+        nozzle.push([&nothing; 2], &mut Followed::of_nothing(lag_s, pressed, &mut ()));
     }
 
     /// The job is over: a line that is open ends.
@@ -269,19 +240,140 @@ impl Pressure {
 /// Steps of speed below this share of it come from rounded numbers in the job.
 const ROUNDING_SHARE: f64 = 0.01;
 
-/// The flow over each piece of a move that pushes so much for each mm, mm².
-fn each_flow(block: &Block, i: usize, section_mm2: f64, mut take: impl FnMut(Flow)) {
-    if block.is_even() {
-        for Piece { seconds, start_mm_s, end_mm_s } in block.pieces(i).into_iter().filter(|piece| piece.seconds > 0.0) {
-            take(Flow::even(section_mm2 * start_mm_s, section_mm2 * end_mm_s, seconds));
+/// Sees each stretch of all flows.
+trait Tap {
+    fn see<const POWERS: usize>(&mut self, stretch: &Stretch<POWERS>);
+}
+
+impl Tap for () {
+    fn see<const POWERS: usize>(&mut self, _: &Stretch<POWERS>) {}
+}
+
+/// A move that is followed, and where that goes.
+struct Followed<'a, T> {
+    lag_s: f64,
+    area_mm2: f64,
+    laying: Option<Laying>,
+    leading: Option<Leading>,
+    pressed: &'a mut Pressed,
+    tap: &'a mut T,
+}
+
+impl<'a, T: Tap> Followed<'a, T> {
+    /// Nothing is pushed.
+    fn of_nothing(lag_s: f64, pressed: &'a mut Pressed, tap: &'a mut T) -> Self {
+        Self { lag_s, area_mm2: 0.0, laying: None, leading: None, pressed, tap }
+    }
+}
+
+/// What the lead is given of a move that lays filament.
+#[derive(Debug, Clone, Copy)]
+struct Leading {
+    lead_s: f64,
+    area_mm2: f64,
+    /// Length of filament for each mm of path.
+    share: f64,
+    /// The acceleration at most, mm/s²; times lie on a grid: the slopes of the shortest ramps are not to be trusted further
+    /// than the law goes.
+    accel_mm_s2: f64,
+    /// Ramps begin and end with an acceleration.
+    is_even: bool,
+}
+
+impl Leading {
+    /// What is pushed where so much is asked for; fills what that asks of the extruder but for its speed.
+    #[inline(always)]
+    fn pushed<const POWERS: usize>(&self, asked: &Flow<POWERS>, driven: &mut Driven) -> Flow<POWERS> {
+        let slope = asked.slope();
+        let ahead = slope.times(self.lead_s);
+        // Other ramps begin and end without acceleration: there the lead makes no jump.
+        if self.is_even {
+            let jump_mm_s = smaller(ahead.most() / self.area_mm2, self.jump_limit_mm_s());
+            driven.jump_mm_s = larger(jump_mm_s, driven.jump_mm_s);
         }
-    } else {
-        block.each_ramp(i, |ramp| take(Flow::of(ramp.speed.map(|factor| section_mm2 * factor), ramp.seconds)));
+        let further = if Flow::<POWERS>::IS_STRAIGHT { slope.nothing() } else { ahead.slope() };
+        let most_mm_s2 = slope.plus(&further).most() / self.area_mm2;
+        let bound_mm_s2 = self.share * self.accel_mm_s2 + further.most() / self.area_mm2;
+        driven.acceleration_mm_s2 = larger(smaller(most_mm_s2, bound_mm_s2), driven.acceleration_mm_s2);
+        asked.plus(&ahead)
+    }
+
+    fn jump_limit_mm_s(&self) -> f64 {
+        self.lead_s * self.share * self.accel_mm_s2
     }
 }
 
 impl Nozzle {
+    #[inline(always)]
+    fn follow_move<T: Tap>(&mut self, block: &Block, i: usize, spread_s: Option<f64>, mut of: Followed<'_, T>) {
+        match &of.laying {
+            Some(laying) => self.line.begin(laying),
+            None => self.line.close(of.pressed),
+        }
+        let leads = of.laying.is_some() && self.lead_s > 0.0;
+        let share = if leads { block.dir[E][i] } else { 0.0 };
+        self.jump(share * block.v_start_mm_s[i], of.area_mm2, spread_s, block.line[i], of.pressed);
+        of.leading = leads.then(|| Leading {
+            lead_s: self.lead_s,
+            area_mm2: of.area_mm2,
+            share,
+            accel_mm_s2: block.accel_mm_s2[i] * block.accel_peak_factor(),
+            is_even: block.is_even(),
+        });
+        let (section_mm2, mut driven) = (of.area_mm2 * block.dir[E][i], Driven::default());
+        if block.is_even() {
+            for Piece { seconds, start_mm_s, end_mm_s } in block.pieces(i) {
+                if seconds > 0.0 {
+                    let asked = Straight::even(section_mm2 * start_mm_s, section_mm2 * end_mm_s, seconds);
+                    self.follow_flow(&asked, &mut driven, &mut of);
+                }
+            }
+        } else {
+            block.each_ramp(i, |ramp| self.follow_ramp(ramp, section_mm2, &mut driven, &mut of));
+        }
+        self.seen_mm_s = share * block.v_end_mm_s[i];
+        if self.lead_s > 0.0 {
+            of.pressed.driven.resize(i, Driven::default());
+            of.pressed.driven.push(driven);
+        }
+    }
+
+    /// Follows a piece of a move that pushes so much for each mm, mm².
+    fn follow_ramp<T: Tap>(
+        &mut self,
+        ramp: &RampPiece,
+        section_mm2: f64,
+        driven: &mut Driven,
+        of: &mut Followed<'_, T>,
+    ) {
+        let factors = ramp.speed.map(|factor| section_mm2 * factor);
+        if ramp.is_even() || section_mm2 == 0.0 {
+            self.follow_flow(&Straight::of([factors[0], factors[1]], ramp.seconds), driven, of);
+        } else {
+            self.follow_flow(&Curved::of(factors, ramp.seconds), driven, of);
+        }
+    }
+
+    /// Follows what a piece of a move asks for.
+    #[inline(always)]
+    fn follow_flow<const POWERS: usize, T: Tap>(
+        &mut self,
+        asked: &Flow<POWERS>,
+        driven: &mut Driven,
+        of: &mut Followed<'_, T>,
+    ) {
+        let Some(leading) = of.leading else {
+            self.push([asked; 2], of);
+            return;
+        };
+        let pushed = leading.pushed(asked, driven);
+        let [most_mm3_s, added_mm3_s] = self.push([asked, &pushed], of);
+        let bound_mm_s = (asked.most() + added_mm3_s) / of.area_mm2 + leading.jump_limit_mm_s();
+        driven.speed_mm_s = larger(smaller(most_mm3_s / of.area_mm2, bound_mm_s), driven.speed_mm_s);
+    }
+
     /// The speed of the filament that the lead sees jumps, mm/s.
+    #[inline(always)]
     fn jump(&mut self, to_mm_s: f64, area_mm2: f64, spread_s: Option<f64>, line: u64, pressed: &mut Pressed) {
         let step_mm_s = to_mm_s - std::mem::replace(&mut self.seen_mm_s, to_mm_s);
         if step_mm_s == 0.0 || self.lead_s == 0.0 {
@@ -304,47 +396,62 @@ impl Nozzle {
 
     /// Takes in what is pushed while something is asked for, mm³/s; under a lead the largest magnitudes of what is pushed with
     /// what is added for jumps, and of that alone.
-    fn push(
+    #[inline(always)]
+    fn push<const POWERS: usize, T: Tap>(
         &mut self,
-        [asked, pushed]: [&Flow; 2],
-        lag_s: f64,
-        laying: Option<&Laying>,
-        pressed: &mut Pressed,
-        tap: &mut impl FnMut(&Stretch),
+        [asked, pushed]: [&Flow<POWERS>; 2],
+        of: &mut Followed<'_, T>,
     ) -> [f64; 2] {
         let (mut from, mut most, mut most_added) = (0.0, 0.0f64, 0.0f64);
         while from < 1.0 {
-            let until = self.border(asked, from, laying);
+            let until = self.border(asked, from, of.laying.as_ref());
             let whole = from == 0.0 && until == 1.0;
-            let cut = |flow: &Flow| if whole { *flow } else { flow.part(from, until) };
+            let cut = |flow: &Flow<POWERS>| if whole { *flow } else { flow.part(from, until) };
             let (asked, added) = (cut(asked), self.spreads.iter().map(|spread| spread.mm3_s).sum::<f64>());
             let pushed = cut(pushed).raised(added);
             if self.lead_s > 0.0 {
-                most = most.max(pushed.most());
-                most_added = most_added.max(added.abs());
+                most = larger(pushed.most(), most);
+                most_added = larger(added.abs(), most_added);
             }
             let line = &mut self.line;
-            self.room.take(&pushed, lag_s, |stretch| {
-                line.take(stretch, &asked, lag_s, laying, pressed);
-                tap(stretch);
-            });
-            self.spreads.iter_mut().for_each(|spread| spread.left_s -= pushed.seconds);
-            self.spreads.retain(|spread| spread.left_s > OVER_S);
+            self.room.take(
+                &pushed,
+                of.lag_s,
+                #[inline(always)]
+                |stretch| {
+                    line.take(stretch, &asked, of.lag_s, of.laying.as_ref(), of.pressed);
+                    of.tap.see(stretch);
+                },
+            );
+            self.pass(pushed.seconds);
             from = until;
         }
         [most, most_added]
     }
 
+    /// Lets time go by for what is spread: what began first is over first, since all take the same time.
+    #[inline(always)]
+    fn pass(&mut self, seconds: f64) {
+        if self.spreads.is_empty() {
+            return;
+        }
+        self.spreads.iter_mut().for_each(|spread| spread.left_s -= seconds);
+        if self.spreads[0].left_s <= OVER_S {
+            self.spreads.retain(|spread| spread.left_s > OVER_S);
+        }
+    }
+
     /// Up to where a piece goes on alike: a spread ends, or the start of a line.
-    fn border(&self, asked: &Flow, from: f64, laying: Option<&Laying>) -> f64 {
+    #[inline(always)]
+    fn border<const POWERS: usize>(&self, asked: &Flow<POWERS>, from: f64, laying: Option<&Laying>) -> f64 {
         let mut until = 1.0f64;
-        for spread in &self.spreads {
-            until = until.min(from + spread.left_s / asked.seconds);
+        if let Some(first) = self.spreads.first() {
+            until = smaller(from + first.left_s / asked.seconds, until);
         }
         if let Some(laying) = laying.filter(|_| self.line.start_left_mm > 0.0) {
             let rest = asked.part(from, 1.0);
             if let Some(s) = rest.reaches(self.line.start_left_mm * laying.section_mm2) {
-                until = until.min(from + (1.0 - from) * s);
+                until = smaller(from + (1.0 - from) * s, until);
             }
         }
         // What rounding leaves over goes with the rest.
@@ -353,6 +460,7 @@ impl Nozzle {
 }
 
 impl Line {
+    #[inline(always)]
     fn begin(&mut self, laying: &Laying) {
         let (line, place_mm, of) = (laying.line, laying.place_mm, laying.of);
         self.last = Some(Bulge { volume_mm3: 0.0, line, place_mm, of });
@@ -367,6 +475,7 @@ impl Line {
         }
     }
 
+    #[inline(always)]
     fn close(&mut self, pressed: &mut Pressed) {
         if let Some(bulge) = self.bulge.take() {
             pressed.bulges.push(bulge);
@@ -375,7 +484,15 @@ impl Line {
     }
 
     /// Takes what comes out over a stretch of a piece.
-    fn take(&mut self, stretch: &Stretch, asked: &Flow, lag_s: f64, laying: Option<&Laying>, pressed: &mut Pressed) {
+    #[inline(always)]
+    fn take<const POWERS: usize>(
+        &mut self,
+        stretch: &Stretch<POWERS>,
+        asked: &Flow<POWERS>,
+        lag_s: f64,
+        laying: Option<&Laying>,
+        pressed: &mut Pressed,
+    ) {
         let [from, until] = stretch.range;
         let asked = if [from, until] == [0.0, 1.0] { *asked } else { asked.part(from, until) };
         match laying {
@@ -383,9 +500,19 @@ impl Line {
                 let asked_mm3 = asked.volume_to(1.0);
                 let length_mm = asked_mm3 / laying.section_mm2;
                 pressed.laid_mm.add(length_mm);
-                self.start(asked_mm3, laid_mm3(stretch), length_mm, pressed);
-                self.widths(stretch, &asked, laying, pressed);
-                self.bulges(stretch, &asked, lag_s, pressed);
+                if self.start_left_mm > 0.0 {
+                    self.start(asked_mm3, laid_mm3(stretch), length_mm, pressed);
+                }
+                match &stretch.out {
+                    Some(out) => {
+                        widths(out, &asked, laying, pressed);
+                        self.bulges(out, &asked, lag_s, pressed);
+                    }
+                    None => {
+                        pressed.thin_mm.add(length_mm);
+                        self.end_bulge(pressed);
+                    }
+                }
             }
             // What comes out where the machine stands lies where the line does.
             None if self.open => {
@@ -399,9 +526,6 @@ impl Line {
     }
 
     fn start(&mut self, asked_mm3: f64, laid_mm3: f64, length_mm: f64, pressed: &mut Pressed) {
-        if self.start_left_mm <= 0.0 {
-            return;
-        }
         self.asked_mm3 += asked_mm3;
         self.laid_mm3 += laid_mm3;
         self.start_left_mm -= length_mm;
@@ -413,28 +537,16 @@ impl Line {
         }
     }
 
-    /// Lengths on which the line is too wide or too thin.
-    fn widths(&self, stretch: &Stretch, asked: &Flow, laying: &Laying, pressed: &mut Pressed) {
-        let Some(out) = &stretch.out else {
-            return pressed.thin_mm.add(asked.volume_to(1.0) / laying.section_mm2);
-        };
-        for (factor, wide) in [(1.0 + WIDTH_SLACK, true), (1.0 - WIDTH_SLACK, false)] {
-            let bound = asked.times(factor);
-            let is_above = out.start > bound.at(0.0);
-            let sum = if wide { &mut pressed.wide_mm } else { &mut pressed.thin_mm };
-            each_side(&out.crosses(&bound, 0.0), is_above, |[from, until], above| {
-                if above == wide {
-                    sum.add((asked.volume_to(until) - asked.volume_to(from)) / laying.section_mm2);
-                }
-            });
-        }
-    }
-
-    fn bulges(&mut self, stretch: &Stretch, asked: &Flow, lag_s: f64, pressed: &mut Pressed) {
-        let Some(out) = &stretch.out else { return self.end_bulge(pressed) };
-        let slack = ROUNDING * asked.at(0.0).max(asked.at(1.0));
-        let is_above = out.start - asked.at(0.0) > slack;
-        each_side(&out.crosses(asked, slack), is_above, |[from, until], above| {
+    #[inline(always)]
+    fn bulges<const POWERS: usize>(
+        &mut self,
+        out: &Lagged<POWERS>,
+        asked: &Flow<POWERS>,
+        lag_s: f64,
+        pressed: &mut Pressed,
+    ) {
+        let slack = ROUNDING * larger(asked.at(0.0), asked.at(1.0));
+        out.each_side(asked, slack, |[from, until], above| {
             if !above {
                 return self.end_bulge(pressed);
             }
@@ -444,29 +556,53 @@ impl Line {
         });
     }
 
+    #[inline(always)]
     fn swell(&mut self, more_mm3: f64) {
-        let bulge = self.bulge.or(self.last);
-        self.bulge = bulge.map(|bulge| Bulge { volume_mm3: bulge.volume_mm3 + more_mm3, ..bulge });
+        if self.bulge.is_none() {
+            self.bulge = self.last;
+        }
+        if let Some(bulge) = &mut self.bulge {
+            bulge.volume_mm3 += more_mm3;
+        }
     }
 
+    #[inline(always)]
     fn end_bulge(&mut self, pressed: &mut Pressed) {
         pressed.bulges.extend(self.bulge.take());
     }
 }
 
 /// What comes out over a stretch, mm³.
-fn laid_mm3(stretch: &Stretch) -> f64 {
+fn laid_mm3<const POWERS: usize>(stretch: &Stretch<POWERS>) -> f64 {
     let [before, after] = stretch.volumes_mm3;
     stretch.out.map_or(0.0, |out| before - after + out.flow.volume_to(1.0))
 }
 
-/// Goes through the parts of a piece between changes of a sign, with that sign.
-fn each_side(changes: &Changes, mut above: bool, mut with: impl FnMut([f64; 2], bool)) {
-    let mut from = 0.0;
-    for until in changes.all().iter().copied().chain([1.0]) {
-        with([from, until], above);
-        (from, above) = (until, !above);
+/// Lengths on which the line is too wide or too thin. Most stay within both: that shows without looking where they do not.
+#[inline(always)]
+fn widths<const POWERS: usize>(out: &Lagged<POWERS>, asked: &Flow<POWERS>, laying: &Laying, pressed: &mut Pressed) {
+    let ([out_low, out_high], [asked_low, asked_high]) = (out.bounds(), asked.bounds());
+    if out_high >= asked_low * (1.0 + WIDTH_SLACK) {
+        add_side(out, asked, (1.0 + WIDTH_SLACK, true), laying, &mut pressed.wide_mm);
     }
+    if out_low <= asked_high * (1.0 - WIDTH_SLACK) {
+        add_side(out, asked, (1.0 - WIDTH_SLACK, false), laying, &mut pressed.thin_mm);
+    }
+}
+
+/// Adds the lengths on which more comes out than so many times what is asked for, or not more.
+fn add_side<const POWERS: usize>(
+    out: &Lagged<POWERS>,
+    asked: &Flow<POWERS>,
+    (factor, more): (f64, bool),
+    laying: &Laying,
+    sum: &mut Sum,
+) {
+    out.each_side(&asked.times(factor), 0.0, |[from, until], above| {
+        if above == more {
+            sum.add((asked.volume_to(until) - asked.volume_to(from)) / laying.section_mm2);
+        }
+    });
 }
 
 #[cfg(test)]
@@ -520,6 +656,15 @@ mod tests {
         })
     }
 
+    /// What comes out by a quadrature, mm³.
+    struct Out(f64);
+
+    impl Tap for Out {
+        fn see<const POWERS: usize>(&mut self, stretch: &Stretch<POWERS>) {
+            self.0 += stretch.out.as_ref().map_or(0.0, quadrature);
+        }
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(64))]
         /// In = out + what is left, over whole jobs: in is what the job pushes, for a lead whose jumps are spread adds nothing from
@@ -528,23 +673,19 @@ mod tests {
         fn no_job_loses_volume(job in job(), lead in 0usize..3) {
             let machine = lagging([0.0, 0.06, 0.3][lead], Some(0.01));
             let mut pressure = Pressure::new(&machine).expect("has a lag");
-            let (area_mm2, mut pushed_mm3, mut out_mm3) = (pressure.laws[0].area_mm2, 0.0, 0.0);
+            let (area_mm2, mut pushed_mm3, mut out) = (pressure.laws[0].area_mm2, 0.0, Out(0.0));
             let mut melt = Melt::new(1.0);
             for mut block in plan(&machine, &job) {
                 melt.follow(&mut block, area_mm2, &mut Scratch::new());
-                pressure.follow_with(&mut block, &mut |stretch| {
-                    out_mm3 += stretch.out.as_ref().map_or(0.0, quadrature);
-                });
+                pressure.follow_with(&mut block, &mut out);
                 pushed_mm3 += (0..block.len()).map(|i| block.de_mm[i] * area_mm2).sum::<f64>();
             }
             let mut nozzle = pressure.nozzles.values().next().cloned().unwrap_or_default();
             // What still is to be spread comes while the machine stands.
-            let nothing = Flow::even(0.0, 0.0, 0.05);
+            let nothing = Straight::even(0.0, 0.0, 0.05);
             nozzle.jump(0.0, area_mm2, Some(0.01), 0, &mut Pressed::default());
-            nozzle.push([&nothing; 2], 0.08, None, &mut Pressed::default(), &mut |stretch| {
-                out_mm3 += stretch.out.as_ref().map_or(0.0, quadrature);
-            });
-            let left_mm3 = nozzle.room.volume_mm3;
+            nozzle.push([&nothing; 2], &mut Followed::of_nothing(0.08, &mut Pressed::default(), &mut out));
+            let (Out(out_mm3), left_mm3) = (out, nozzle.room.volume_mm3);
             prop_assert!((pushed_mm3 - out_mm3 - left_mm3).abs() < 1e-6, "{pushed_mm3} {out_mm3} {left_mm3}");
         }
 

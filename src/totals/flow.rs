@@ -7,13 +7,13 @@ use std::ops::Range;
 
 use hdrhistogram::Histogram;
 
-use crate::block::{BLOCK, Block, Column, grid::Sum};
+use crate::block::{BLOCK, Block, ChordRates, Column, grid::Sum};
 use crate::findings::{Capacity, Flow, Inspection, Log, Observer, Pushed, ToolFlow};
 use crate::machine::{Machine, MeltRates};
 use crate::physics::burst::FINER;
 use crate::physics::capacity::{self, MeltCapacity};
 use crate::physics::melt::{self, MeltLaw};
-use crate::vectors::columns::{self, WHOLE_BELOW, whole};
+use crate::vectors::columns::{self, WHOLE_BELOW, larger, smaller, whole};
 
 /// Buckets per doubling of the melt rate: each is at most 0.2 % wide.
 const PER_OCTAVE_BITS: u32 = 9;
@@ -120,45 +120,61 @@ impl TimeAtRate {
         }
     }
 
-    /// Adds the moves of a block that melt; the same numbers as [`Self::ramp`] and [`Self::level`] move by move.
+    /// Adds the moves of a block that melt; the same numbers as [`Self::ramp`] and [`Self::level`] piece by piece.
     fn add_block(&mut self, block: &Block, rows: &mut FlowColumns) {
         if !block.is_even() {
-            return self.add_one_by_one(block);
+            return self.add_chords(block, rows);
         }
         let largest = block.vectors.run(
             #[inline(always)]
-            || rows.fill(block),
+            || rows.fill_moves(block),
         );
-        self.bound += largest * BLOCK as f64;
-        if largest < WHOLE_BELOW && self.bound < SAFE {
+        if self.holds(largest) {
             rows.scatter(block.len(), &mut self.buckets);
         } else {
-            self.add_one_by_one(block);
+            (0..block.len()).for_each(|i| self.add_move(block, i));
+        }
+    }
+
+    /// The same for moves whose ramps are not even.
+    fn add_chords(&mut self, block: &Block, rows: &mut FlowColumns) {
+        let all = block.chords.all().len();
+        for from in (0..all).step_by(BLOCK) {
+            let range = from..all.min(from + BLOCK);
+            let largest = block.vectors.run(
+                #[inline(always)]
+                || rows.fill_chords(&block.chord_rates, range.clone()),
+            );
+            if self.holds(largest) {
+                rows.scatter(range.len(), &mut self.buckets);
+            } else {
+                range.for_each(|c| self.add_chord(&block.chord_rates, c));
+            }
+        }
+    }
+
+    /// Whether sums stay within their range where up to [`BLOCK`] more numbers up to the largest are added.
+    fn holds(&mut self, largest: f64) -> bool {
+        self.bound += largest * BLOCK as f64;
+        largest < WHOLE_BELOW && self.bound < SAFE
+    }
+
+    #[cold]
+    fn add_move(&mut self, block: &Block, i: usize) {
+        let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
+        if section > 0.0 {
+            let [up, cruise, down] = block.pieces(i);
+            self.ramp(section * up.start_mm_s, peak, up.seconds);
+            self.level(peak, cruise.seconds);
+            self.ramp(section * down.end_mm_s, peak, down.seconds);
         }
     }
 
     #[cold]
-    fn add_one_by_one(&mut self, block: &Block) {
-        for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
-            let (section, peak) = (block.section_mm2[i], block.peak_mm3_s[i]);
-            if block.is_even() {
-                let [up, cruise, down] = block.pieces(i);
-                self.ramp(section * up.start_mm_s, peak, up.seconds);
-                self.level(peak, cruise.seconds);
-                self.ramp(section * down.end_mm_s, peak, down.seconds);
-                continue;
-            }
-            block.each_piece(i, |piece| {
-                let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| section * speed);
-                if start < end {
-                    self.ramp(start, end, piece.seconds)
-                } else if end < start {
-                    self.ramp(end, start, piece.seconds)
-                } else {
-                    self.level(end, piece.seconds)
-                }
-            });
-        }
+    fn add_chord(&mut self, rates: &ChordRates, c: usize) {
+        let (start, end, seconds) = (rates.start_mm3_s[c], rates.end_mm3_s[c], rates.melting_s[c]);
+        let (low, high) = (smaller(start, end), larger(start, end));
+        if low < high { self.ramp(low, high, seconds) } else { self.level(high, seconds) }
     }
 
     /// Adds all that another one holds.
@@ -281,16 +297,46 @@ impl FlowColumns {
         Box::new(rows)
     }
 
-    /// Fills all columns; answers a bound of every number in them.
+    /// Fills all columns with the moves of a block; answers a bound of every number in them.
     #[inline(always)]
-    fn fill(&mut self, block: &Block) -> f64 {
+    fn fill_moves(&mut self, block: &Block) -> f64 {
+        self.fill(
+            block.len(),
+            #[inline(always)]
+            |i| {
+                let section = block.section_mm2[i];
+                let [up, cruise, down] = block.pieces(i);
+                let time = |seconds: f64| if (section > 0.0) & (seconds > 0.0) { seconds } else { 0.0 };
+                let rates = [section * up.start_mm_s, block.peak_mm3_s[i], section * down.end_mm_s];
+                (rates, [up.seconds, cruise.seconds, down.seconds].map(time))
+            },
+        )
+    }
+
+    /// The same with chords, each as a way up or a steady flow.
+    #[inline(always)]
+    fn fill_chords(&mut self, rates: &ChordRates, range: Range<usize>) -> f64 {
+        let count = range.len();
+        let [start, end, melting_s] =
+            [&rates.start_mm3_s, &rates.end_mm3_s, &rates.melting_s].map(|column| &column[range.clone()][..count]);
+        self.fill(
+            count,
+            #[inline(always)]
+            |c| {
+                let (low, high) = (smaller(start[c], end[c]), larger(start[c], end[c]));
+                let (up, level) = if low < high { (melting_s[c], 0.0) } else { (0.0, melting_s[c]) };
+                ([low, high, high], [up, level, 0.0])
+            },
+        )
+    }
+
+    /// Fills so many rows of all columns from the rates at the start, the peak and the end of each and the times of going up, of
+    /// steady flow and of going down.
+    #[inline(always)]
+    fn fill(&mut self, count: usize, row: impl Fn(usize) -> ([f64; 3], [f64; 3])) -> f64 {
         let mut largest = 0i64;
-        for i in 0..block.len() {
-            let section = block.section_mm2[i];
-            let [up, cruise, down] = block.pieces(i);
-            let (q0, q1, q2) = (section * up.start_mm_s, block.peak_mm3_s[i], section * down.end_mm_s);
-            let time = |seconds: f64| if (section > 0.0) & (seconds > 0.0) { seconds } else { 0.0 };
-            let (up, level, down) = (time(up.seconds), time(cruise.seconds), time(down.seconds));
+        for i in 0..count.min(BLOCK) {
+            let ([q0, q1, q2], [up, level, down]) = row(i);
             let (start, peak, end) = (bucket(q0), bucket(q1), bucket(q2));
             let (up_inside, down_inside) = (start == peak, end == peak);
             let up_density = if up_inside { 0.0 } else { up / (q1 - q0) };
@@ -665,6 +711,7 @@ impl Observer for FlowTotals {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::block::Ramps as Shape;
 
     #[test]
     fn edges_and_buckets_agree() {
@@ -754,7 +801,40 @@ mod tests {
                 (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (time(), time(), time());
             }
             fast.add_block(&block, &mut rows);
-            slow.add_one_by_one(&block);
+            (0..block.len()).for_each(|i| slow.add_move(&block, i));
+            assert!(fast.buckets == slow.buckets, "{size}");
+        }
+    }
+
+    #[test]
+    fn whole_blocks_add_up_as_chord_by_chord() {
+        let mut bits = crate::vectors::columns::without_pattern(5);
+        let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
+        let (mut fast, mut slow, mut rows) = (TimeAtRate::new(), TimeAtRate::new(), FlowColumns::new());
+        for size in [1.0, 1e-4, 1e3, 1e9, 1.0] {
+            let mut block = Block::default();
+            for _ in 0..200 {
+                let i = block.add();
+                block.section_mm2[i] = if random() < 0.2 { 0.0 } else { 0.1 * random() };
+                let v = 100.0 * random();
+                let mut near = || if random() < 0.3 { v } else { v * (1.0 - random() * random()) };
+                (block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]) = (near(), v, near());
+                let mut time = || if random() < 0.3 { 0.0 } else { random() * 0.01 * size };
+                (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (time(), time(), time());
+            }
+            block.go_along(Shape::Quintic);
+            block.chord_rates.fill(&block.chords, &block.section_mm2[..200]);
+            fast.add_block(&block, &mut rows);
+            for i in (0..block.len()).filter(|&i| block.section_mm2[i] > 0.0) {
+                block.each_piece(i, |piece| {
+                    let [start, end] = [piece.start_mm_s, piece.end_mm_s].map(|speed| block.section_mm2[i] * speed);
+                    if start == end {
+                        slow.level(end, piece.seconds);
+                    } else {
+                        slow.ramp(start.min(end), start.max(end), piece.seconds);
+                    }
+                });
+            }
             assert!(fast.buckets == slow.buckets, "{size}");
         }
     }

@@ -21,6 +21,7 @@ use super::derive;
 use super::look_ahead::UNLIMITED_MOVES;
 use crate::block::{Block, RampPiece, Ramps, flag, grid};
 use crate::machine::{E, LookAhead};
+use crate::vectors::columns::smaller;
 
 /// Moves that turn by at most this go on in one run: the cosine of 2°.
 const STRAIGHT_ON: f64 = 0.999_390_827_019_095_8;
@@ -98,6 +99,76 @@ struct Ended {
     feed_mm_s: f64,
 }
 
+impl Ended {
+    fn of(block: &Block, i: usize) -> Self {
+        Self { dir: block.dir_end(i), path: block.flags[i] & flag::PATH != 0, feed_mm_s: block.feed_mm_s[i] }
+    }
+
+    /// True where move `i`, with that squared cap at its start, may be driven as one with what ended.
+    fn goes_on(&self, block: &Block, i: usize, cap: f64) -> bool {
+        let start = [0, 1, 2].map(|axis| block.dir[axis][i]);
+        let path = self.path & (block.flags[i] & flag::PATH != 0);
+        path & is_straight_on([self.dir, start], [self.feed_mm_s, block.feed_mm_s[i]], cap)
+    }
+}
+
+/// True where two moves with these directions and speeds and that squared cap between them make no corner.
+#[inline(always)]
+fn is_straight_on([before, after]: [[f64; 3]; 2], feeds_mm_s: [f64; 2], cap: f64) -> bool {
+    let turn = before[0] * after[0] + before[1] * after[1] + before[2] * after[2];
+    let least = smaller(feeds_mm_s[0], feeds_mm_s[1]);
+    (turn >= STRAIGHT_ON) & (cap >= grid::squared_down(least * least))
+}
+
+/// What is asked of each of some moves, move by move.
+#[derive(Debug, Clone, Default)]
+struct Columns {
+    /// The jerk that each may have, mm/s³.
+    jerk_mm_s3: Vec<f64>,
+    /// Whether each may be driven as one with the one before; not filled for the first.
+    goes_on: Vec<bool>,
+}
+
+impl Columns {
+    fn fill(&mut self, block: &Block, range: Range<usize>, jerk_mm_s3: [f64; 4], caps: &[f64]) {
+        if self.jerk_mm_s3.len() < range.len() {
+            self.jerk_mm_s3.resize(range.len(), 0.0);
+            self.goes_on.resize(range.len(), false);
+        }
+        block.vectors.run(
+            #[inline(always)]
+            || self.straight(block, range.clone(), jerk_mm_s3, caps),
+        );
+        let first = block.curves.partition_point(|bend| bend.at < range.start);
+        for bend in block.curves[first..].iter().take_while(|bend| bend.at < range.end) {
+            let (i, k) = (bend.at, bend.at - range.start);
+            // A curve may go along either axis of its plane somewhere.
+            let z = if block.moves_axis(i, 2) { 1.0 } else { 0.0 };
+            self.jerk_mm_s3[k] = derive::allowed(&jerk_mm_s3, 1.0, 1.0, z, block.dir[E][i]);
+            if k + 1 < range.len() {
+                self.goes_on[k + 1] = Ended::of(block, i).goes_on(block, i + 1, caps[k + 1]);
+            }
+        }
+    }
+
+    /// As if all moves were straight.
+    #[inline(always)]
+    fn straight(&mut self, block: &Block, range: Range<usize>, jerk_mm_s3: [f64; 4], caps: &[f64]) {
+        let count = range.len();
+        let [x, y, z, e] = block.dir.each_ref().map(|column| &column[range.clone()][..count]);
+        let (feed, flags) = (&block.feed_mm_s[range.clone()][..count], &block.flags[range][..count]);
+        let (jerk, goes_on, caps) = (&mut self.jerk_mm_s3[..count], &mut self.goes_on[..count], &caps[..count]);
+        for k in 0..count {
+            jerk[k] = derive::allowed(&jerk_mm_s3, x[k], y[k], z[k], e[k]);
+        }
+        for k in 1..count {
+            let dirs = [[x[k - 1], y[k - 1], z[k - 1]], [x[k], y[k], z[k]]];
+            let path = flags[k - 1] & flags[k] & flag::PATH != 0;
+            goes_on[k] = path & is_straight_on(dirs, [feed[k - 1], feed[k]], caps[k]);
+        }
+    }
+}
+
 /// The course of a settled move; its pieces are the next so many.
 #[derive(Debug, Clone, Copy)]
 struct Settled {
@@ -117,6 +188,7 @@ pub(super) struct JerkLookAhead {
     run_most: usize,
     /// Squared caps of moves that are being added.
     caps: Vec<f64>,
+    columns: Columns,
     last: Option<Ended>,
     /// Runs that are not settled, and the lengths of their moves.
     runs: VecDeque<Run>,
@@ -127,7 +199,9 @@ pub(super) struct JerkLookAhead {
     /// Moves settled since the last stop.
     passed: usize,
     settled: VecDeque<Settled>,
-    pieces: VecDeque<RampPiece>,
+    /// Their pieces, behind those of moves that were given out.
+    pieces: Vec<RampPiece>,
+    pieces_given: usize,
     whole: Vec<RampPiece>,
 }
 
@@ -143,6 +217,7 @@ impl JerkLookAhead {
             early,
             run_most: (window / OF_WINDOW).clamp(1, RUN_MOST),
             caps: Vec::new(),
+            columns: Columns::default(),
             last: None,
             runs: VecDeque::new(),
             lengths_mm: VecDeque::new(),
@@ -150,7 +225,8 @@ impl JerkLookAhead {
             tried_at: 0,
             passed: 0,
             settled: VecDeque::new(),
-            pieces: VecDeque::new(),
+            pieces: Vec::new(),
+            pieces_given: 0,
             whole: Vec::new(),
         }
     }
@@ -164,34 +240,19 @@ impl JerkLookAhead {
 
     /// Takes the moves for whose caps there was room last.
     pub(super) fn take(&mut self, block: &Block, range: Range<usize>) {
-        let first = range.start;
-        for i in range {
-            let bounds = self.bounds(block, i);
-            let cap = self.caps[i - first];
-            let path = block.flags[i] & flag::PATH != 0;
-            let goes_on = self.last.is_some_and(|last| {
-                let turn: f64 = (0..3).map(|axis| last.dir[axis] * block.dir[axis][i]).sum();
-                let least = last.feed_mm_s.min(bounds.feed_mm_s);
-                path && last.path && turn >= STRAIGHT_ON && cap >= grid::squared_down(least * least)
-            });
-            self.push(bounds, block.length_mm[i], cap, goes_on);
-            self.last = Some(Ended { dir: block.dir_end(i), path, feed_mm_s: bounds.feed_mm_s });
+        let mut columns = std::mem::take(&mut self.columns);
+        columns.fill(block, range.clone(), self.jerk_mm_s3, &self.caps);
+        columns.goes_on[0] = self.last.is_some_and(|last| last.goes_on(block, range.start, self.caps[0]));
+        for (k, i) in range.clone().enumerate() {
+            let bounds = Bounds {
+                feed_mm_s: block.feed_mm_s[i],
+                accel_mm_s2: block.accel_mm_s2[i],
+                jerk_mm_s3: columns.jerk_mm_s3[k],
+            };
+            self.push(bounds, block.length_mm[i], self.caps[k], columns.goes_on[k]);
         }
-    }
-
-    fn bounds(&self, block: &Block, i: usize) -> Bounds {
-        let mut shares = [0, 1, 2, E].map(|axis| block.dir[axis][i].abs());
-        if block.bend(i).is_some() {
-            // A curve may go along either axis of its plane somewhere.
-            shares[..2].fill(1.0);
-            shares[2] = if block.moves_axis(i, 2) { 1.0 } else { 0.0 };
-        }
-        let [x, y, z, e] = shares;
-        Bounds {
-            feed_mm_s: block.feed_mm_s[i],
-            accel_mm_s2: block.accel_mm_s2[i],
-            jerk_mm_s3: derive::allowed(&self.jerk_mm_s3, x, y, z, e),
-        }
+        self.last = Some(Ended::of(block, range.end - 1));
+        self.columns = columns;
     }
 
     fn push(&mut self, bounds: Bounds, length_mm: f64, cap: f64, goes_on: bool) {
@@ -358,13 +419,14 @@ impl JerkLookAhead {
             }
         };
         let (mut at, mut from_s, mut goal_mm, mut before_mm) = (0, 0.0, 0.0, 0.0);
+        let length_of = |whole: &[RampPiece], at: usize| whole.get(at).map_or(0.0, RampPiece::length_mm);
+        let mut length_mm = length_of(&self.whole, at);
         let mut speed = start;
         for n in 0..moves {
             goal_mm += self.lengths_mm.pop_front().unwrap_or(0.0) * scale;
             let is_last = n + 1 == moves;
             let mut done = Settled { start_mm_s: speed, peak_mm_s: speed, end_mm_s: end, time_s: 0.0, pieces: 0 };
             while let Some(piece) = self.whole.get(at) {
-                let length_mm = if is_last { 0.0 } else { piece.length_mm() };
                 let ends_here = is_last || before_mm + length_mm <= goal_mm;
                 let to_s = match ends_here {
                     true => piece.seconds,
@@ -378,13 +440,16 @@ impl JerkLookAhead {
                     (done.time_s, done.pieces) = (done.time_s + part.seconds, done.pieces + 1);
                     speed = part.end_mm_s();
                     done.peak_mm_s = done.peak_mm_s.max(part.start_mm_s()).max(speed);
-                    self.pieces.push_back(part);
+                    self.pieces.push(part);
                 }
                 if !ends_here {
                     from_s = to_s.max(from_s);
                     break;
                 }
                 (at, from_s, before_mm) = (at + 1, 0.0, before_mm + length_mm);
+                if !is_last {
+                    length_mm = length_of(&self.whole, at);
+                }
             }
             done.end_mm_s = if is_last { end } else { speed };
             self.settled.push_back(done);
@@ -394,14 +459,22 @@ impl JerkLookAhead {
     /// Fills speeds and times of a block with the first settled moves.
     pub(super) fn fill(&mut self, block: &mut Block) {
         let mut list = block.spare_ramps();
-        for i in 0..block.len() {
-            let Some(done) = self.settled.pop_front() else { break };
-            list.add(self.pieces.drain(..done.pieces));
+        let count = block.len().min(self.settled.len());
+        let from = self.pieces_given;
+        for (i, done) in self.settled.drain(..count).enumerate() {
+            self.pieces_given += done.pieces;
+            list.end_behind(self.pieces_given - from);
             block.v_start_mm_s[i] = done.start_mm_s;
             block.v_peak_mm_s[i] = done.peak_mm_s;
             block.v_end_mm_s[i] = done.end_mm_s;
             (block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]) = (0.0, done.time_s, 0.0);
             block.time_s[i] = done.time_s;
+        }
+        list.take(&self.pieces[from..self.pieces_given]);
+        // The rest moves up once there is less of it than was given.
+        if self.pieces_given > self.pieces.len() / 2 {
+            self.pieces.drain(..self.pieces_given);
+            self.pieces_given = 0;
         }
         block.go_along(Ramps::Listed(list));
     }

@@ -1,6 +1,8 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::block::CurvedMove;
+use crate::geometry::{Cubic, Curve};
 
 /// A chain of single moves between two stops, planned; the speeds at all joints.
 fn plan(moves: &[(Bounds, f64, f64)], rest: f64, window: u32) -> (Vec<f64>, Vec<f64>) {
@@ -119,4 +121,42 @@ proptest! {
             }
         }
     }
+}
+
+/// Columns of a block against each move and each corner by itself, curves among them.
+#[test]
+fn columns_say_what_each_move_says() {
+    let mut bits = crate::vectors::columns::without_pattern(29);
+    let mut random = || (bits() >> 11) as f64 / (1u64 << 53) as f64;
+    let jerk_mm_s3 = [1e5, 8e4, 1e4, 2e5];
+    let (mut block, mut caps) = (Block::default(), Vec::new());
+    for _ in 0..200 {
+        let i = block.add();
+        let angle = 0.06 * random();
+        (block.dir[0][i], block.dir[1][i], block.dir[E][i]) = (angle.cos(), angle.sin(), random());
+        block.flags[i] = if random() < 0.9 { flag::PATH | flag::X } else { 0 };
+        block.feed_mm_s[i] = 60.0 + (2.0 * random()).floor();
+        caps.push(grid::squared_down(60.0 * 60.0 + (3.0 * random()).floor() - 1.0));
+        if random() < 0.2 {
+            let points = [[0.0; 2]; 4];
+            let dir_end = [(-angle).cos(), (-angle).sin(), 0.0];
+            block.curves.push(CurvedMove { at: i, curve: Curve::Cubic(Cubic { points }), dir_end });
+        }
+    }
+    let (range, mut columns) = (3..190, Columns::default());
+    columns.fill(&block, range.clone(), jerk_mm_s3, &caps[range.clone()]);
+    let mut straight_on = 0;
+    for (k, i) in range.enumerate() {
+        let mut shares = [0, 1, 2, E].map(|axis| block.dir[axis][i].abs());
+        if block.bend(i).is_some() {
+            (shares[0], shares[1]) = (1.0, 1.0);
+        }
+        let most = (0..4).map(|axis| jerk_mm_s3[axis] / shares[axis]).fold(f64::INFINITY, f64::min);
+        assert!((columns.jerk_mm_s3[k] / most - 1.0).abs() < 1e-15, "{i}");
+        if k > 0 {
+            assert_eq!(columns.goes_on[k], Ended::of(&block, i - 1).goes_on(&block, i, caps[i]), "{i}");
+            straight_on += usize::from(columns.goes_on[k]);
+        }
+    }
+    assert!((20..170).contains(&straight_on), "{straight_on}");
 }

@@ -221,7 +221,8 @@ fn ramps(pieces: Vec<RampPiece>) -> Block {
     let ends = [pieces[0].start_mm_s(), most, last.end_mm_s()];
     let mut block = block(&[([1.0, 0.0, 0.0], ends, [0.0, seconds, 0.0], 0.0)]);
     let mut ramps = RampList::default();
-    ramps.add(pieces);
+    ramps.take(&pieces);
+    ramps.end_behind(pieces.len());
     block.go_along(Ramps::Listed(ramps));
     block
 }
