@@ -45,7 +45,9 @@ pub(crate) fn tail(text: &str, width: usize) -> String {
 
 /// Columns a text takes on a terminal: wide characters take two, combining ones none.
 pub(crate) fn columns(text: &str) -> usize {
-    text.width()
+    // Most texts are plain letters, which take a column each.
+    let is_plain = text.bytes().fold(true, |plain, byte| plain & (byte.wrapping_sub(b' ') < 0x7f - b' '));
+    if is_plain { text.len() } else { text.width() }
 }
 
 /// Breaks a paragraph into lines of at most `width` columns, at spaces where there are any.

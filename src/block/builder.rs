@@ -1,6 +1,6 @@
 //! Events → blocks of moves that are not planned yet, with the changes of limits among them and the actions that follow.
 
-use super::MANY_BLOCKS;
+use super::{FEW_MOVES, MANY_BLOCKS};
 use super::packed::Packed;
 use crate::block::{ActionKind, BLOCK, Block, CurvedMove, Event, LimitChange, Move, flag};
 use crate::geometry::Curve;
@@ -220,7 +220,7 @@ impl BlockBuilder {
     /// Ends the current block and starts another.
     #[cold]
     fn close(&mut self) {
-        if self.done.len() >= MANY_BLOCKS {
+        if self.done.len() >= MANY_BLOCKS || (self.spare.is_empty() && self.current.block.len() < FEW_MOVES) {
             self.done.push(PendingBlock::Packed(Packed::of(&self.current)));
             self.current.clear();
             return;

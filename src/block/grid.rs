@@ -134,7 +134,7 @@ impl Sum {
     pub(crate) fn value(self) -> f64 {
         let total = self.total();
         // The conversion of a wide integer is a call; both round to the nearest.
-        i64::try_from(total).map_or(total as f64, |total| total as f64) / Self::ONE
+        i64::try_from(total).map_or_else(|_| total as f64, |total| total as f64) / Self::ONE
     }
 }
 

@@ -114,6 +114,7 @@ impl Planner {
 
     /// Takes what was gathered next. `spare` gives and gets blocks that nobody needs.
     pub fn take(&mut self, gathered: PendingBlock, spare: &mut Vec<Box<BlockInFlight>>) {
+        let was_packed = matches!(gathered, PendingBlock::Packed(_));
         let mut planned = gathered.unpacked(spare);
         planned.block.vectors = self.vectors;
         if self.keeps_limits {
@@ -122,7 +123,8 @@ impl Planner {
         }
         self.derive(&mut planned);
         let stops = planned.stops;
-        if self.waiting.len() >= MANY_BLOCKS {
+        // What came packed has few moves, or others wait already: there are not enough blocks.
+        if self.waiting.len() >= MANY_BLOCKS || (was_packed && spare.is_empty()) {
             // What was derived is derived again when its turn comes.
             self.waiting.push_back(PendingBlock::Packed(Packed::of(&planned)));
             spare.push(planned);
@@ -147,12 +149,19 @@ impl Planner {
         most: usize,
         spare: &mut Vec<Box<BlockInFlight>>,
     ) -> bool {
-        let mut used = 0;
+        let (mut used, mut made, mut starved) = (0, false, false);
         while ready.len() < most
             && let Some(front) = self.waiting.front()
             && self.scan.settled() - used >= front.len()
-            && let Some(front) = self.waiting.pop_front()
         {
+            // One block is made anew each time: what is ready is soon to spare.
+            let lacks_block = spare.is_empty() && matches!(front, PendingBlock::Packed(_));
+            starved = lacks_block && made;
+            if starved {
+                break;
+            }
+            made |= lacks_block;
+            let Some(front) = self.waiting.pop_front() else { break };
             let derived = matches!(front, PendingBlock::Whole(_));
             let mut planned = front.unpacked(spare);
             self.follow_limits(&mut planned, derived);
@@ -183,7 +192,7 @@ impl Planner {
         if let LookAhead::Even(scan) = &mut self.scan {
             scan.forget(used);
         }
-        ready.len() >= most
+        starved || ready.len() >= most
     }
 
     /// Moves on to the limits behind a block that goes; derives its columns again where they were dropped.

@@ -8,6 +8,7 @@
 pub mod burst;
 pub mod capacity;
 mod decay;
+pub(crate) mod digits;
 pub mod heat;
 pub mod lag;
 pub mod melt;

@@ -4,12 +4,14 @@
 //! filled to the lowest point of what was laid across it, and only lines along X or Y count: what hangs from a nozzle that
 //! rises on the spot stands nowhere. Heights are those of the tip, mm from Z 0; 0 is the bare bed.
 
+mod cells;
 mod layer_times;
 
 use crate::geometry::{Curve, flatten};
 use crate::machine::{Rectangle, Travel};
 use crate::vectors::columns;
 
+pub(crate) use cells::Cells;
 pub use layer_times::{LaidLayer, LayerTimes};
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
@@ -39,7 +41,7 @@ pub fn cell_mm(travel: &Travel) -> f64 {
 #[derive(Debug)]
 pub struct Standing {
     grid: Grid,
-    top_mm: Vec<f32>,
+    top_mm: Cells<f32>,
     /// The highest cell of each square of [`TILE`] cells.
     tiles_mm: Vec<f32>,
     highest_mm: f64,
@@ -109,7 +111,7 @@ impl Standing {
     pub fn over(travel: &Travel) -> Self {
         let grid = Grid::over(travel);
         let tiles = grid.tile_columns * grid.rows.div_ceil(TILE);
-        Self { grid, top_mm: vec![0.0; grid.columns * grid.rows], tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
+        Self { grid, top_mm: grid.cells(), tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
     }
 
     /// The bed is bare again.
@@ -120,8 +122,8 @@ impl Standing {
             *tile_mm = 0.0;
             let (row, column) = (tile / grid.tile_columns * TILE, tile % grid.tile_columns * TILE);
             for row in row..(row + TILE).min(grid.rows) {
-                let columns = column..(column + TILE).min(grid.columns);
-                self.top_mm[row * grid.columns..][columns].fill(0.0);
+                let last = (column + TILE).min(grid.columns) - 1;
+                self.top_mm.row(row * grid.columns + column, row * grid.columns + last).fill(0.0);
             }
         }
     }
@@ -133,19 +135,24 @@ impl Standing {
 
     /// How many cells there are.
     pub fn cells(&self) -> usize {
-        self.top_mm.len()
+        self.grid.columns * self.grid.rows
     }
 
     /// How high it stands in a cell, mm.
     pub fn top_mm(&self, cell: usize) -> f64 {
         // Without the noise of 32 bits.
-        (f64::from(self.top_mm[cell]) * 1e4).round() / 1e4
+        (f64::from(self.top_mm.get(cell)) * 1e4).round() / 1e4
     }
 
     /// The same with the noise of 32 bits, within half a ten-thousandth.
     #[inline(always)]
     pub fn nearly_mm(&self, cell: usize) -> f64 {
-        f64::from(self.top_mm[cell])
+        f64::from(self.top_mm.get(cell))
+    }
+
+    /// Something for each cell, to begin with its default.
+    pub(crate) fn for_cells<T: Copy + Default>(&self) -> Cells<T> {
+        self.grid.cells()
     }
 
     /// The middle of a cell, x, y, mm.
@@ -183,7 +190,7 @@ impl Standing {
 
     #[inline(always)]
     fn fill(&mut self, row: usize, column: usize, z_mm: f32) {
-        let top_mm = &mut self.top_mm[row * self.grid.columns + column];
+        let top_mm = self.top_mm.at(row * self.grid.columns + column);
         // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
         *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         self.raise_tile(row / TILE * self.grid.tile_columns + column / TILE, z_mm);
@@ -206,7 +213,7 @@ impl Standing {
         };
         let ((row, first), (_, last)) = (after(1), after(i64::from(walk.steps)));
         let (left, right) = (first.min(last), first.max(last));
-        for top_mm in &mut self.top_mm[row * grid.columns..][left..=right] {
+        for top_mm in self.top_mm.row(row * grid.columns + left, row * grid.columns + right) {
             *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         }
         let tiles = row / TILE * grid.tile_columns;
@@ -264,6 +271,11 @@ impl Grid {
             rows,
             tile_columns: columns.div_ceil(TILE),
         }
+    }
+
+    /// Something for each cell, to begin with its default.
+    fn cells<T: Copy + Default>(&self) -> Cells<T> {
+        Cells::by(self.columns * TILE)
     }
 
     #[inline(always)]

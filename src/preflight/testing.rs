@@ -23,7 +23,7 @@ pub(crate) fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut planner = Planner::new(machine);
     for gathered in gathered {
         planner.take(gathered, &mut spare);
-        planner.release(&mut ready, usize::MAX, &mut spare);
+        while planner.release(&mut ready, usize::MAX, &mut spare) {}
     }
     ready.into_iter().map(|planned| planned.block).collect()
 }

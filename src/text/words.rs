@@ -286,7 +286,8 @@ fn placeholder(input: &mut Input<'_>) -> bool {
 pub(super) fn takes_text(word: Word) -> bool {
     word.letter == b'M'
         && word.value.is_some_and(|code| {
-            TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4)
+            let near = (code + 0.5) as u16;
+            (code - f64::from(near)).abs() < 1e-4 && TAKES_TEXT.contains(&near)
                 // A family of questions to the controller.
                 || (862.0..863.0).contains(&code)
         })
