@@ -30,7 +30,7 @@ pub(crate) const TOOLS_KEPT: usize = 64;
 /// More blocks than this, each with room for [`BLOCK`] moves, are not kept: the others are packed.
 pub(crate) const MANY_BLOCKS: usize = 64;
 /// Blocks with fewer moves are packed where none is to spare: making one anew takes longer.
-pub(crate) const FEW_MOVES: usize = 64;
+pub(crate) const FEW_MOVES: usize = 128;
 
 /// Most moves in a block.
 pub const BLOCK: usize = 256;

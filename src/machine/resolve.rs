@@ -17,8 +17,8 @@ use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Override, Power, PurgeZone, Ramp, Rectangle,
-    Retraction, ThinQueue, Tool, Travel,
+    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Override, Power, PurgeZone, Ramp, Rectangle, Retraction,
+    ThinQueue, Tool, Travel,
 };
 use crate::machine::Severity;
 use crate::wording::safe;

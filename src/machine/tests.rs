@@ -832,7 +832,8 @@ fn defaults_are_read_like_values_of_the_sheet() {
         assert_eq!(resolve::default_value(key, text), Some(read.unwrap()), "{}", key.path);
     }
     // What no sheet has a table of is never looked up.
-    let [reduction, motors] = ["reduction", "motors"].map(|name| keys::find(&format!("drive.x.{name}")).unwrap().preset);
+    let [reduction, motors] =
+        ["reduction", "motors"].map(|name| keys::find(&format!("drive.x.{name}")).unwrap().preset);
     assert_eq!((reduction, motors), (Preset::Value("1.0"), Preset::Value("1")));
     let drive = Drive::default();
     assert_eq!((drive.reduction, drive.motors), (1.0, 1));

@@ -116,7 +116,7 @@ impl Planner {
     pub fn take(&mut self, gathered: PendingBlock, spare: &mut Vec<Box<BlockInFlight>>) {
         let was_packed = matches!(gathered, PendingBlock::Packed(_));
         let mut planned = gathered.unpacked(spare);
-        planned.block.vectors = self.vectors;
+        planned.block.vectors = self.vectors_for(planned.block.len());
         if self.keeps_limits {
             // The lead is none of the job's limits.
             planned.changes = planned.changes.iter().filter_map(|(at, set)| Some((*at, set.lead_alone()?))).collect();
@@ -170,7 +170,7 @@ impl Planner {
                 LookAhead::Even(scan) => {
                     planned.block.go_along(Ramps::Even);
                     let (starts, ends) = scan.speeds(used..used + planned.block.len());
-                    self.vectors.run(
+                    planned.block.vectors.run(
                         #[inline(always)]
                         || law::fill(&mut planned.block, starts, ends),
                     );
@@ -195,12 +195,19 @@ impl Planner {
         starved || ready.len() >= most
     }
 
+    /// Which vectors the loops over so many moves run in: to set up wide ones for a few takes longer than the moves.
+    fn vectors_for(&self, moves: usize) -> Vectors {
+        /// Fewest moves that they are set up for.
+        const WORTH_IT: usize = 4;
+        if moves < WORTH_IT { Vectors::plain() } else { self.vectors }
+    }
+
     /// Moves on to the limits behind a block that goes; derives its columns again where they were dropped.
     fn follow_limits(&mut self, planned: &mut BlockInFlight, derived: bool) {
         if !derived {
-            planned.block.vectors = self.vectors;
+            planned.block.vectors = self.vectors_for(planned.block.len());
         }
-        let vectors = self.vectors;
+        let vectors = planned.block.vectors;
         let BlockInFlight { block, changes, .. } = planned;
         spans(&mut self.limits_at_front, changes, block.len(), |range, limits| {
             if !derived && !range.is_empty() {
@@ -212,13 +219,14 @@ impl Planner {
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
     fn derive(&mut self, planned: &mut BlockInFlight) {
         let BlockInFlight { block, changes, .. } = planned;
-        let Self { vectors, scan, arrivals, last, limits, .. } = self;
+        let vectors = block.vectors;
+        let Self { scan, arrivals, last, limits, .. } = self;
         spans(limits, changes, block.len(), |range, limits| {
             if range.is_empty() {
                 return;
             }
             let (caps, steps) = scan.add(range.len());
-            geometry(*vectors, block, range.clone(), limits);
+            geometry(vectors, block, range.clone(), limits);
             let first = Leg::of(block, range.start, limits);
             caps[0] = match last {
                 Some(before) => corner::squared_cap(before, &first),

@@ -91,6 +91,13 @@ impl Walk {
         (y.min(grid.rows - 1), x.min(grid.columns - 1))
     }
 
+    /// Row and column after so many steps.
+    #[inline(always)]
+    fn after(&self, steps: i64, grid: &Grid) -> (usize, usize) {
+        let [x, y] = [0, 1].map(|axis| ((self.at[axis] + self.by[axis] * steps) >> 32) as usize);
+        (y.min(grid.rows - 1), x.min(grid.columns - 1))
+    }
+
     /// Row and column of the cell that a step crosses on its way to the one diagonally next: a path that visits it too
     /// slips through no line, however that lies.
     fn between(&self, after: &Self, grid: &Grid) -> Option<(usize, usize)> {
@@ -123,7 +130,7 @@ impl Standing {
             let (row, column) = (tile / grid.tile_columns * TILE, tile % grid.tile_columns * TILE);
             for row in row..(row + TILE).min(grid.rows) {
                 let last = (column + TILE).min(grid.columns) - 1;
-                self.top_mm.row(row * grid.columns + column, row * grid.columns + last).fill(0.0);
+                self.top_mm.between(row * grid.columns + column, row * grid.columns + last).fill(0.0);
             }
         }
     }
@@ -167,15 +174,12 @@ impl Standing {
     pub fn lay(&mut self, from: [f64; 3], to: [f64; 3]) {
         let grid = self.grid;
         if from[2] == to[2] {
-            let Some(mut walk) = grid.walk(from, to) else { return };
+            let Some(walk) = grid.walk(from, to) else { return };
             let z_mm = to[2] as f32;
             if walk.by[1] == 0 {
                 return self.fill_row(walk, z_mm);
             }
-            for _ in 0..walk.steps {
-                let (row, column) = walk.step(&grid);
-                self.fill(row, column, z_mm);
-            }
+            self.fill_walk(walk, z_mm);
         } else {
             grid.along(from, to, |Crossing { cell, lowest_mm, .. }| {
                 self.fill(cell / grid.columns, cell % grid.columns, lowest_mm as f32);
@@ -191,7 +195,6 @@ impl Standing {
     #[inline(always)]
     fn fill(&mut self, row: usize, column: usize, z_mm: f32) {
         let top_mm = self.top_mm.at(row * self.grid.columns + column);
-        // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
         *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         self.raise_tile(row / TILE * self.grid.tile_columns + column / TILE, z_mm);
     }
@@ -204,16 +207,33 @@ impl Standing {
         }
     }
 
+    /// Fills the cells of a walk.
+    #[inline(always)]
+    fn fill_walk(&mut self, mut walk: Walk, z_mm: f32) {
+        let grid = self.grid;
+        let [first, last] = [1, i64::from(walk.steps)].map(|steps| walk.after(steps, &grid).0);
+        let low = first.min(last) * grid.columns;
+        let rows = self.top_mm.between(low, first.max(last) * grid.columns + grid.columns - 1);
+        let tiles_mm = &mut self.tiles_mm[..];
+        for _ in 0..walk.steps {
+            let (row, column) = walk.step(&grid);
+            let top_mm = &mut rows[row * grid.columns + column - low];
+            // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
+            *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
+            let tile_mm = &mut tiles_mm[row / TILE * grid.tile_columns + column / TILE];
+            if z_mm > *tile_mm {
+                *tile_mm = z_mm;
+                self.highest_mm = self.highest_mm.max(f64::from(z_mm));
+            }
+        }
+    }
+
     /// Fills the cells of a walk along X: steps are no longer than a cell, so it leaves none of them out.
     fn fill_row(&mut self, walk: Walk, z_mm: f32) {
         let grid = self.grid;
-        let after = |steps: i64| {
-            let [x, y] = [0, 1].map(|axis| ((walk.at[axis] + walk.by[axis] * steps) >> 32) as usize);
-            (y.min(grid.rows - 1), x.min(grid.columns - 1))
-        };
-        let ((row, first), (_, last)) = (after(1), after(i64::from(walk.steps)));
+        let ((row, first), (_, last)) = (walk.after(1, &grid), walk.after(i64::from(walk.steps), &grid));
         let (left, right) = (first.min(last), first.max(last));
-        for top_mm in self.top_mm.row(row * grid.columns + left, row * grid.columns + right) {
+        for top_mm in self.top_mm.between(row * grid.columns + left, row * grid.columns + right) {
             *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         }
         let tiles = row / TILE * grid.tile_columns;

@@ -136,7 +136,10 @@ impl MachinePipeline {
         self.motion.pass(number, |planner| {
             for gathered in gathered.drain(..) {
                 if self.beside.is_some() {
-                    branch = planner.branch(&gathered).or(branch.take());
+                    // Only where there is one: a planner is large.
+                    if let Some(branched) = planner.branch(&gathered) {
+                        branch = Some(branched);
+                    }
                     if planner.has_branched() {
                         buffers.twins.push(gathered.twin());
                     }

@@ -168,7 +168,10 @@ impl<R: Read + Send> Run<R> {
 
     /// Nothing is judged: what was gathered is kept.
     pub(super) fn keeping(source: R, machine: &Machine, options: &RunOptions) -> Self {
-        let modal = ReadingStage { keep: Some(Keep::default()), ..ReadingStage::new(machine, judges_of_reading(machine), options) };
+        let modal = ReadingStage {
+            keep: Some(Keep::default()),
+            ..ReadingStage::new(machine, judges_of_reading(machine), options)
+        };
         Self::over(source, vec![Branch { modal: InOrderStage::new(modal), pipelines: Vec::new() }], options)
     }
 
@@ -224,13 +227,13 @@ impl<R: Read + Send> Run<R> {
         self.size(number).store(bytes, Ordering::Release);
     }
 
-    /// Carries chunks through the stages until there are no more.
-    fn work(&self) -> Result<(), Broken> {
+    /// Carries chunks through the stages until there are no more; what it carried them in.
+    fn work(&self) -> Result<WorkerBuffers, Broken> {
         let _alarm = Alarm(self);
         let mut buffers = WorkerBuffers::default();
         loop {
             let mut chunk = buffers.chunk.take().and_then(Arc::into_inner).unwrap_or_default();
-            let Some(number) = self.next(&mut chunk)? else { return Ok(()) };
+            let Some(number) = self.next(&mut chunk)? else { return Ok(buffers) };
             buffers.rows.read(chunk.bytes(), self.vectors);
             let chunk = Arc::new(chunk);
             for (k, branch) in self.branches.iter().enumerate() {
@@ -290,7 +293,7 @@ impl<R: Read + Send> Run<R> {
         path: &str,
         with: impl Fn(&Branch, Finished, &mut WorkerBuffers, &mut Vec<T>) -> Result<(), Broken>,
     ) -> Result<io::Result<Vec<T>>, Broken> {
-        self.work()?;
+        let mut buffers = self.work()?;
         let (ending, number) = {
             let mut reading = self.reading.lock().map_err(|_| Broken)?;
             if let Some(Err(error)) = reading.end.replace(Ok(())) {
@@ -298,7 +301,6 @@ impl<R: Read + Send> Run<R> {
             }
             (JobEnd::of(&reading.lines, path), reading.next)
         };
-        let mut buffers = WorkerBuffers::default();
         let mut results = Vec::new();
         for branch in &self.branches {
             let read = branch.modal.pass(number, |modal| modal.finish(&ending, number, &mut buffers))?;

@@ -377,10 +377,14 @@ mod tests {
         }
         let mut rows = TokenColumns::default();
         // A smaller one, one with nothing but ends of words, and one with more than there was room for.
-        for chunk in [line.repeat(9), format!("G1{}\n", " ".repeat(50)).repeat(40), line.repeat(300), line.repeat(900)] {
+        for chunk in [line.repeat(9), format!("G1{}\n", " ".repeat(50)).repeat(40), line.repeat(300), line.repeat(900)]
+        {
             rows.read(chunk.as_bytes(), Vectors::default());
             let words: usize = rows.rows().map(|row| row.values.len()).sum();
-            assert_eq!(words, chunk.bytes().filter(|byte| matches!(byte, b' ' | b'\n')).count() - chunk.lines().count());
+            assert_eq!(
+                words,
+                chunk.bytes().filter(|byte| matches!(byte, b' ' | b'\n')).count() - chunk.lines().count()
+            );
         }
     }
 

@@ -199,19 +199,25 @@ impl TimeAtRate {
 
     /// Time in each bucket and all before it, up to the last in which something happened, 2⁻³² s.
     fn until(&self) -> Vec<u64> {
-        let nothing = Bucket::default();
-        let (zero, others) = self.buckets.split_first().unwrap_or((&nothing, &[]));
-        let mut passing = Passing { until: Vec::with_capacity(self.low + self.buckets.len()), ..Passing::default() };
-        passing.pass(zero);
+        let (zero, others) = self.buckets.split_first().map_or((Bucket::default(), &[][..]), |(one, all)| (*one, all));
+        let mut until = vec![0; self.low + 1 + others.len()];
+        let mut passing = Passing::default();
+        let (below, within) = until.split_at_mut(self.low + 1);
+        below[0] = passing.pass(0, &zero);
         // Ramps go through buckets in which nothing begins or ends, too.
-        while passing.until.len() <= self.low {
-            passing.pass(&nothing);
+        let mut first = 1;
+        while first < below.len() {
+            let end = below.len().min(((first >> PER_OCTAVE_BITS) + 1) << PER_OCTAVE_BITS);
+            passing.pass_through(first, &mut below[first..end]);
+            first = end;
         }
-        others.iter().for_each(|bucket| passing.pass(bucket));
-        while passing.density != 0 && passing.until.len() < BUCKETS {
-            passing.pass(&nothing);
+        for ((until, bucket), i) in within.iter_mut().zip(others).zip(self.low + 1..) {
+            *until = passing.pass(i, bucket);
         }
-        passing.until
+        while passing.density != 0 && until.len() < BUCKETS {
+            until.push(passing.pass(until.len(), &Bucket::default()));
+        }
+        until
     }
 
     /// Smallest rate with a time share of at least each of [`QUANTILES`], mm³/s.
@@ -254,28 +260,47 @@ impl TimeAtRate {
 struct Passing {
     density: i64,
     carry: f64,
+    /// Time so far, 2⁻³² s.
     sum: u64,
-    /// Time so far behind each bucket, 2⁻³² s.
-    until: Vec<u64>,
 }
 
 impl Passing {
+    /// Goes through the next bucket; the time up to its end.
     #[inline(always)]
-    fn pass(&mut self, bucket: &Bucket) {
-        let (low, high) = (edge(self.until.len()), edge(self.until.len() + 1));
-        let mut area = self.density as f64 * (high - low);
-        if bucket.density != 0 || bucket.moment != 0 {
+    fn pass(&mut self, i: usize, bucket: &Bucket) -> u64 {
+        let mut area = self.area(i);
+        if (bucket.density | bucket.moment) != 0 {
             // Each change inside the bucket counts from its own rate to the upper edge.
-            area += bucket.density as f64 * high - bucket.moment as f64;
+            area += bucket.density as f64 * edge(i + 1) - bucket.moment as f64;
             self.density = self.density.saturating_add(bucket.density);
         }
-        // What rounding leaves over goes to the next bucket, or thousands of them would add up.
+        let ramps = bucket.inside.saturating_add(self.whole(area)).max(0);
+        self.sum = self.sum.saturating_add(bucket.level.saturating_add(ramps) as u64);
+        self.sum
+    }
+
+    /// The same for buckets of one doubling, from the first on, in which nothing happens: all are equally wide.
+    fn pass_through(&mut self, first: usize, until: &mut [u64]) {
+        let area = self.area(first);
+        for until in until {
+            self.sum = self.sum.saturating_add(self.whole(area).max(0) as u64);
+            *until = self.sum;
+        }
+    }
+
+    /// What the density so far comes to in a bucket.
+    #[inline(always)]
+    fn area(&self, i: usize) -> f64 {
+        self.density as f64 * (edge(i + 1) - edge(i))
+    }
+
+    /// Time as a whole number. What rounding leaves over goes to the next bucket, or thousands of them would add up.
+    #[inline(always)]
+    fn whole(&mut self, area: f64) -> i64 {
         let exact = area / DENSITY_ONE * Sum::ONE + self.carry;
         let whole = exact as i64;
         self.carry = exact - whole as f64;
-        let ramps = bucket.inside.saturating_add(whole).max(0);
-        self.sum = self.sum.saturating_add(bucket.level.saturating_add(ramps) as u64);
-        self.until.push(self.sum);
+        whole
     }
 }
 

@@ -9,8 +9,8 @@ use std::sync::{Arc, OnceLock};
 
 use super::Reader;
 use crate::machine::keys::{self, KEYS, Key, Kind, Preset};
-use crate::machine::sheet::{CheckIds, Sheet};
 use crate::machine::severity::Severity;
+use crate::machine::sheet::{CheckIds, Sheet};
 use crate::machine::value::Value;
 
 /// One line of the resolved sheet.

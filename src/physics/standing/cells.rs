@@ -25,21 +25,19 @@ impl<T: Copy + Default> Cells<T> {
     /// The value of a cell, to be changed.
     #[inline(always)]
     pub(crate) fn at(&mut self, cell: usize) -> &mut T {
-        if cell.wrapping_sub(self.first) >= self.kept.len() {
-            self.keep(cell);
-        }
-        &mut self.kept[cell - self.first]
+        &mut self.between(cell, cell)[0]
     }
 
-    /// The values of neighbours from one to another within a row, to be changed.
+    /// The values of all cells from one to another, to be changed.
     #[inline(always)]
-    pub(super) fn row(&mut self, left: usize, right: usize) -> &mut [T] {
-        for end in [left, right] {
-            if end.wrapping_sub(self.first) >= self.kept.len() {
-                self.keep(end);
-            }
+    pub(super) fn between(&mut self, low: usize, high: usize) -> &mut [T] {
+        let [start, end] = [low, high].map(|cell| cell.wrapping_sub(self.first));
+        if start <= end && end < self.kept.len() {
+            return &mut self.kept[start..=end];
         }
-        &mut self.kept[left - self.first..=right - self.first]
+        self.keep(low);
+        self.keep(high);
+        &mut self.kept[low - self.first..=high - self.first]
     }
 
     /// Nothing was touched any more.
@@ -82,7 +80,7 @@ mod tests {
                     *cells.at(cell) = value;
                     all[cell] = value;
                 } else {
-                    cells.row(cell, cell + length).iter_mut().for_each(|cell| *cell += 1);
+                    cells.between(cell, cell + length).iter_mut().for_each(|cell| *cell += 1);
                     all[cell..=cell + length].iter_mut().for_each(|cell| *cell += 1);
                 }
                 prop_assert!((0..all.len()).all(|cell| cells.get(cell) == all[cell]));
@@ -95,7 +93,7 @@ mod tests {
     #[test]
     fn a_small_part_takes_little() {
         let mut cells = Cells::<u64>::by(1000);
-        cells.row(500_200, 500_220).fill(1);
+        cells.between(500_200, 500_220).fill(1);
         *cells.at(502_000) = 2;
         assert_eq!((cells.kept.len(), cells.first), (3000, 500_000));
     }

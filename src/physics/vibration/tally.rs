@@ -206,10 +206,13 @@ impl TimeAtAmplitude {
         let below = units(self.below_s);
         // Time in each bucket and below it. Negative numbers, which only rounding makes, become 0.
         let mut until = Vec::with_capacity(BUCKETS);
-        let (mut density, mut sum) = (0.0, below);
+        let (mut density, mut time, mut sum) = (0.0, 0, below);
         for step in &self.buckets[..BUCKETS] {
-            density += step;
-            sum = sum.saturating_add(units(density));
+            if *step != 0.0 {
+                density += step;
+                time = units(density);
+            }
+            sum = sum.saturating_add(time);
             until.push(sum);
         }
         let rank = (sum > 0).then(|| digits::rank(share, sum))?;
