@@ -142,7 +142,8 @@ impl Planner {
         }
     }
 
-    /// Gives out up to `most` blocks at the front whose speeds are settled, in order; true when there may be more.
+    /// Gives out up to `most` blocks at the front whose speeds are settled, in order, or fewer where none is to spare; true when
+    /// there may be more.
     pub fn release(
         &mut self,
         ready: &mut Vec<Box<BlockInFlight>>,

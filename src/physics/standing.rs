@@ -24,6 +24,8 @@ pub const CELLS_MOST: usize = 1_000_000;
 const CHORD_MM: f64 = 0.25;
 /// Cells along one edge of a tile.
 const TILE: usize = 16;
+/// Steps of a walk that are taken without looking for its rows first.
+const FEW_STEPS: i32 = 16;
 
 /// Width of the cells over a travel, mm.
 pub fn cell_mm(travel: &Travel) -> f64 {
@@ -174,12 +176,18 @@ impl Standing {
     pub fn lay(&mut self, from: [f64; 3], to: [f64; 3]) {
         let grid = self.grid;
         if from[2] == to[2] {
-            let Some(walk) = grid.walk(from, to) else { return };
+            let Some(mut walk) = grid.walk(from, to) else { return };
             let z_mm = to[2] as f32;
             if walk.by[1] == 0 {
                 return self.fill_row(walk, z_mm);
             }
-            self.fill_walk(walk, z_mm);
+            if walk.steps > FEW_STEPS {
+                return self.fill_walk(walk, z_mm);
+            }
+            for _ in 0..walk.steps {
+                let (row, column) = walk.step(&grid);
+                self.fill(row, column, z_mm);
+            }
         } else {
             grid.along(from, to, |Crossing { cell, lowest_mm, .. }| {
                 self.fill(cell / grid.columns, cell % grid.columns, lowest_mm as f32);

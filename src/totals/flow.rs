@@ -102,7 +102,7 @@ impl TimeAtRate {
     }
 
     fn at(&mut self, bucket: usize) -> &mut Bucket {
-        if bucket > 0 {
+        if bucket > 0 && (bucket <= self.low || bucket - self.low >= self.buckets.len()) {
             self.keep(bucket, bucket);
         }
         &mut self.buckets[bucket.saturating_sub(self.low)]

@@ -25,7 +25,12 @@ impl<T: Copy + Default> Cells<T> {
     /// The value of a cell, to be changed.
     #[inline(always)]
     pub(crate) fn at(&mut self, cell: usize) -> &mut T {
-        &mut self.between(cell, cell)[0]
+        let at = cell.wrapping_sub(self.first);
+        if at < self.kept.len() {
+            return &mut self.kept[at];
+        }
+        self.keep(cell);
+        &mut self.kept[cell - self.first]
     }
 
     /// The values of all cells from one to another, to be changed.
