@@ -86,7 +86,9 @@ pub fn read_events(job: &[u8], machine: &Machine, plans: bool) -> usize {
             count += gathered.len();
             if plans {
                 planner.take(gathered, &mut spare);
-                planner.release(&mut ready, usize::MAX, &mut spare);
+                while planner.release(&mut ready, usize::MAX, &mut spare) {
+                    spare.append(black_box(&mut ready));
+                }
                 spare.append(black_box(&mut ready));
             } else {
                 spare.push(black_box(gathered).unpacked(&mut Vec::new()));

@@ -45,24 +45,30 @@ pub(crate) fn tail(text: &str, width: usize) -> String {
 
 /// Columns a text takes on a terminal: wide characters take two, combining ones none.
 pub(crate) fn columns(text: &str) -> usize {
-    text.width()
+    // Most texts are plain letters, which take a column each.
+    let is_plain = text.bytes().fold(true, |plain, byte| plain & (byte.wrapping_sub(b' ') < 0x7f - b' '));
+    if is_plain { text.len() } else { text.width() }
 }
 
 /// Breaks a paragraph into lines of at most `width` columns, at spaces where there are any.
 pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
-    let mut line = String::new();
+    let (mut line, mut length) = (String::new(), 0);
     for word in text.split_whitespace() {
-        let room = width.saturating_sub(columns(&line) + usize::from(!line.is_empty()));
-        if columns(word) > room && !line.is_empty() {
+        let added = columns(word);
+        let room = width.saturating_sub(length + usize::from(!line.is_empty()));
+        if added > room && !line.is_empty() {
             lines.push(std::mem::take(&mut line));
+            length = 0;
         }
         if !line.is_empty() {
             line.push(' ');
+            length += 1;
         }
         line.push_str(word);
-        while columns(&line) > width {
+        length += added;
+        while length > width {
             let mut taken = 0;
             let over = line.char_indices().find(|(at, c)| {
                 taken += c.width().unwrap_or(0);
@@ -70,6 +76,7 @@ pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
             });
             let Some((cut, _)) = over else { break };
             let rest = line.split_off(cut);
+            length = columns(&rest);
             lines.push(std::mem::replace(&mut line, rest));
         }
     }
@@ -160,7 +167,16 @@ pub(crate) fn pair(value: f64, limit: f64) -> (String, String) {
 
 /// Units as people write them: `mm³/s` for `mm3/s`.
 pub(crate) fn units(text: &str) -> String {
-    text.replace("mm3", "mm³").replace("mm2", "mm²").replace("/s2", "/s²").replace("/s3", "/s³").replace("/cm3", "/cm³")
+    let mut units = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        let raised = match c {
+            '2' if units.ends_with("mm") || units.ends_with("/s") => '²',
+            '3' if units.ends_with("mm") || units.ends_with("/s") || units.ends_with("/cm") => '³',
+            _ => c,
+        };
+        units.push(raised);
+    }
+    units
 }
 
 /// A number with its unit.

@@ -1,7 +1,7 @@
 //! Events → blocks of moves that are not planned yet, with the changes of limits among them and the actions that follow.
 
-use super::MANY_BLOCKS;
 use super::packed::Packed;
+use super::{FEW_MOVES, MANY_BLOCKS};
 use crate::block::{ActionKind, BLOCK, Block, CurvedMove, Event, LimitChange, Move, flag};
 use crate::geometry::Curve;
 
@@ -33,6 +33,9 @@ pub struct BlockInFlight {
     /// True when the machine comes to rest behind it.
     pub(crate) stops: bool,
 }
+
+/// Of the blocks of a chunk that find none to spare.
+const MADE_ANEW_EACH: usize = 8;
 
 /// Actions that a block keeps room for when it is used again.
 const ACTIONS_KEPT: usize = 1024;
@@ -220,7 +223,10 @@ impl BlockBuilder {
     /// Ends the current block and starts another.
     #[cold]
     fn close(&mut self) {
-        if self.done.len() >= MANY_BLOCKS {
+        // One in so many is made anew all the same, so that there are enough in the end.
+        let is_due = self.done.len() % MADE_ANEW_EACH == MADE_ANEW_EACH - 1;
+        let is_small = self.current.block.len() < FEW_MOVES && !is_due;
+        if self.done.len() >= MANY_BLOCKS || (self.spare.is_empty() && is_small) {
             self.done.push(PendingBlock::Packed(Packed::of(&self.current)));
             self.current.clear();
             return;

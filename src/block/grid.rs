@@ -133,9 +133,15 @@ impl Sum {
 
     /// The sum.
     pub(crate) fn value(self) -> f64 {
+        /// A call on its own, which only huge sums need; both ways round to the nearest.
+        #[cold]
+        #[inline(never)]
+        fn wide(total: i128) -> f64 {
+            total as f64
+        }
         let total = self.total();
-        // The conversion of a wide integer is a call; both round to the nearest.
-        i64::try_from(total).map_or(total as f64, |total| total as f64) / Self::ONE
+        let units = if let Ok(total) = i64::try_from(total) { total as f64 } else { wide(total) };
+        units / Self::ONE
     }
 }
 

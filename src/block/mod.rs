@@ -30,6 +30,8 @@ pub use pressed::{Bulge, Driven, LineStart, Pressed};
 pub(crate) const TOOLS_KEPT: usize = 64;
 /// More blocks than this, each with room for [`BLOCK`] moves, are not kept: the others are packed.
 pub(crate) const MANY_BLOCKS: usize = 64;
+/// Blocks with fewer moves are packed where none is to spare: making one anew takes longer.
+pub(crate) const FEW_MOVES: usize = 128;
 
 /// Most moves in a block.
 pub const BLOCK: usize = 256;
@@ -174,6 +176,8 @@ pub struct Block {
 }
 
 impl Default for Block {
+    // Made where it is to lie: it is too large to be made elsewhere and copied.
+    #[inline(always)]
     fn default() -> Self {
         const ZEROS: Column<f64> = [0.0; BLOCK];
         Self {

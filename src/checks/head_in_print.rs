@@ -2,7 +2,7 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity, Spot};
 use crate::machine::{Carriage, Cone, Head, Machine, Override, Rectangle};
-use crate::physics::standing::{Crossing, Standing};
+use crate::physics::standing::{Cells, Crossing, Standing};
 use crate::wording::figure;
 
 use super::nozzle_in_print::{self, SLACK_MM, rounded};
@@ -54,7 +54,7 @@ pub(super) struct HeadWatch {
     described: Head,
     first_tip_mm: [f64; 3],
     /// What was found with the tip in each cell.
-    known: Vec<Known>,
+    known: Cells<Known>,
     /// Within one rise, nothing is laid above the tip.
     rise: u32,
     /// The highest line laid in this rise, mm.
@@ -86,7 +86,7 @@ impl HeadWatch {
     pub(super) fn new(machine: &Machine, standing: &Standing) -> Option<Self> {
         let head = machine.head.filter(|_| machine.severities.get(CHECK.id) != Some(&Override::Off))?;
         let first_tip_mm = machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm);
-        let known = vec![Known::default(); standing.cells()];
+        let known = standing.for_cells();
         let mut watch = Self { head, described: head, first_tip_mm, known, rise: 1, laid_mm: 0.0 };
         watch.take_up(first_tip_mm);
         Some(watch)
@@ -114,7 +114,7 @@ impl HeadWatch {
     pub(super) fn begin_rise(&mut self) {
         self.laid_mm = 0.0;
         self.rise = self.rise.checked_add(1).unwrap_or_else(|| {
-            self.known.fill(Known::default());
+            self.known.clear();
             1
         });
     }
@@ -159,7 +159,7 @@ impl HeadWatch {
             self.begin_rise();
         }
         let place = standing.middle_mm(cell);
-        let known = self.known[cell];
+        let known = self.known.get(cell);
         if known.rise == self.rise {
             if z_mm >= f64::from(known.free_mm) {
                 return None;
@@ -174,7 +174,7 @@ impl HeadWatch {
             None => (z_mm as f32, NOTHING),
             Some((_, other)) => (f32::INFINITY, *other as u32),
         };
-        self.known[cell] = Known { rise: self.rise, free_mm, struck };
+        *self.known.at(cell) = Known { rise: self.rise, free_mm, struck };
         worst.map(|(strike, _)| strike)
     }
 

@@ -73,7 +73,7 @@ pub fn machine() -> Machine {
         ambient_c: 20.0,
         clock: None,
         severities: BTreeMap::new(),
-        origins: Vec::new(),
+        origins: Default::default(),
         known_checks: Vec::new(),
     }
 }

@@ -3,6 +3,7 @@
 //! The reader, the schema, the list of keys for people and the resolved sheet are all made from [`KEYS`].
 //! Paths are dotted; `[]` marks a list of tables (`tool[].nozzle_diameter_mm`).
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
@@ -43,18 +44,21 @@ pub struct Key {
     pub example: &'static str,
     /// Meaning: the start of a sentence that [`Key::sentence`] ends with the unit.
     pub doc: &'static str,
+    /// Last segment of the path, without `[]`.
+    pub(super) name: &'static str,
+    /// The path before it.
+    pub(super) table: &'static str,
 }
 
 impl Key {
     /// Last segment of the path, without `[]`.
     pub fn name(&self) -> &'static str {
-        let last = self.path.rsplit('.').next().unwrap_or(self.path);
-        last.strip_suffix("[]").unwrap_or(last)
+        self.name
     }
 
     /// Path of the table that holds the key; empty at the top of the sheet.
     pub fn table(&self) -> &'static str {
-        self.path.rsplit_once('.').map_or("", |(table, _)| table)
+        self.table
     }
 
     /// Meaning and unit in one sentence.
@@ -200,7 +204,21 @@ const fn key(
     example: &'static str,
     doc: &'static str,
 ) -> Key {
-    Key { path, kind, preset, unit, example, doc }
+    let (table, name) = split(path);
+    Key { path, kind, preset, unit, example, doc, name, table }
+}
+
+/// A path as its table and its name without `[]`.
+const fn split(path: &str) -> (&str, &str) {
+    let bytes = path.as_bytes();
+    let mut at = bytes.len();
+    while at > 0 && bytes[at - 1] != b'.' {
+        at -= 1;
+    }
+    let (table, last) = path.split_at(at);
+    let table = if at == 0 { table } else { table.split_at(at - 1).0 };
+    let is_list = matches!(bytes.last(), Some(b']'));
+    (table, if is_list { last.split_at(last.len() - 2).0 } else { last })
 }
 
 const fn table(path: &'static str, kind: Kind, preset: Preset, doc: &'static str) -> Key {
@@ -507,21 +525,26 @@ pub const KEYS: &[Key] = &[
 
 /// The key at a path, indices removed (`tool[].heating`).
 pub fn find(path: &str) -> Option<&'static Key> {
-    KEYS.iter().find(|key| key.path == path)
+    children(path.rsplit_once('.').map_or("", |(table, _)| table)).find(|key| key.path == path)
 }
 
 /// Keys and tables directly in a table; the empty path is the top of the sheet.
 pub fn children(table: &str) -> impl Iterator<Item = &'static Key> {
     static CHILDREN: LazyLock<BTreeMap<&str, Vec<&Key>>> = LazyLock::new(|| {
         let mut children = BTreeMap::<_, Vec<_>>::new();
-        KEYS.iter().for_each(|key| children.entry(key.table()).or_default().push(key));
+        for keys in KEYS.chunk_by(|one, next| one.table == next.table) {
+            children.entry(keys[0].table).or_default().extend(keys);
+        }
         children
     });
     CHILDREN.get(table).into_iter().flatten().copied()
 }
 
 /// `tool[3].heating` as `tool[].heating`.
-pub fn template(path: &str) -> String {
+pub fn template(path: &str) -> Cow<'_, str> {
+    if !path.contains('[') {
+        return Cow::Borrowed(path);
+    }
     let mut template = String::with_capacity(path.len());
     let mut inside = false;
     for c in path.chars() {
@@ -531,5 +554,5 @@ pub fn template(path: &str) -> String {
         }
         inside |= c == '[';
     }
-    template
+    Cow::Owned(template)
 }

@@ -55,6 +55,7 @@ pub(crate) use faults::LineIndex;
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};
 pub use keys::key_table;
 pub use melting::{MeltByHeat, MeltRates, MeltRow, MeltZone};
+pub use resolve::{Origin, Origins};
 pub use severity::Severity;
 pub use sheet::{CheckIds, SHEET_MAX_BYTES};
 pub(crate) use sheet::{locate, roomy};
@@ -112,7 +113,7 @@ pub struct Machine {
     /// Severities that the sheet overrides, by check id.
     pub severities: BTreeMap<String, Override>,
     /// Every key with its value and where that came from, for `sheet show`.
-    pub origins: Vec<Origin>,
+    pub origins: Origins,
     /// Checks that its sheet may name, with their severities.
     pub known_checks: Vec<(&'static str, Severity)>,
 }
@@ -158,17 +159,6 @@ pub enum Override {
     Severity(Severity),
     /// The check is not made (and is listed as skipped).
     Off,
-}
-
-/// One line of the resolved sheet.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Origin {
-    /// Dotted path of the key, such as `motion.corner.jerk_mm_s.x` or `tool[0].nozzle_diameter_mm`.
-    pub path: String,
-    /// The value as TOML; empty when not set and without default.
-    pub value: String,
-    /// `line 12`, `default`, or `not set`.
-    pub from: String,
 }
 
 /// Travel limits and home, mm, machine coordinates.

@@ -2,6 +2,7 @@
 
 mod drive;
 mod melting;
+mod origins;
 mod pressure;
 mod structure;
 
@@ -11,16 +12,18 @@ use std::path::Path;
 
 use toml::de::DeValue;
 
-use super::keys::{self, KEYS, Key, Kind, Preset, TEXT_MAX};
+use super::keys::{self, Key, Kind, Preset, TEXT_MAX};
 use super::sheet::{CheckIds, Entry, Sheet};
 use super::value::{self, Found, Value};
 use super::{
     Bed, BedShape, Carriage, Chamber, Cone, Controller, CornerRule, DriveLayout, ExtrusionMode, Feature, Head, Heating,
-    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Origin, Override, Power, PurgeZone, Ramp, Rectangle,
-    Retraction, ThinQueue, Tool, Travel,
+    KeepOut, LearnedClock, Limits, LookAhead, Machine, Motion, Override, Power, PurgeZone, Ramp, Rectangle, Retraction,
+    ThinQueue, Tool, Travel,
 };
 use crate::machine::Severity;
 use crate::wording::safe;
+
+pub use origins::{Origin, Origins};
 
 const AXES: [&str; 4] = ["x", "y", "z", "e"];
 const BED: &str = "travel.bed";
@@ -63,7 +66,7 @@ pub(super) fn resolve(sheet: &mut Sheet, source: &str, digest: String, checks: C
         ambient_c: reader.required(AMBIENT),
         clock: reader.clock(),
         severities: reader.severities(checks),
-        origins: reader.origins(&name_of(source), checks),
+        origins: Origins::default(),
     };
     sheet.found.extend(found);
     machine
@@ -73,17 +76,15 @@ impl Machine {
     /// The machine as if its sheet had come from `source`, which names it where the sheet does not.
     pub fn from_elsewhere(&self, source: &str) -> Self {
         let mut machine = Self { source: source.to_owned(), ..self.clone() };
-        let named = machine.origins.iter_mut().find(|origin| origin.path == "name" && origin.from == "default");
-        if let Some(origin) = named {
-            machine.name = name_of(source);
-            origin.value = Value::Word(machine.name.clone()).to_toml();
+        if let Some(origins) = machine.origins.of_source(&name_of(source)) {
+            (machine.name, machine.origins) = (name_of(source), origins);
         }
         machine
     }
 }
 
 /// Name of a machine whose sheet gives none: that of the file.
-fn name_of(source: &str) -> String {
+pub(super) fn name_of(source: &str) -> String {
     let stem = Path::new(source).file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     match stem.chars().any(char::is_alphanumeric) {
         true => safe(&stem).chars().take(TEXT_MAX).collect(),
@@ -403,7 +404,9 @@ impl Reader<'_> {
             "off" => Some(Override::Off),
             _ => None,
         };
-        checks.iter().filter_map(|(id, _)| Some(((*id).to_owned(), set(id)?))).collect()
+        let said = self.sheet.entries.keys().any(|path| path.starts_with("checks."));
+        let checks = checks.iter().filter(|_| said);
+        checks.filter_map(|(id, _)| Some(((*id).to_owned(), set(id)?))).collect()
     }
 }
 
@@ -523,85 +526,10 @@ fn last(path: &str) -> &str {
 
 /// The default of a key, read like a value of the sheet.
 pub(super) fn default_value(key: &Key, text: &str) -> Option<Value> {
+    // Most are numbers, which TOML writes as everybody does.
+    if let (Kind::Number { .. }, Ok(number)) = (key.kind, text.parse()) {
+        return Some(Value::Number(number));
+    }
     let value = DeValue::parse(text).ok()?;
     value::read(key, &value).ok()
-}
-
-/// Where values came from.
-impl Reader<'_> {
-    fn origins(&self, name: &str, checks: CheckIds<'_>) -> Vec<Origin> {
-        let mut origins = Vec::new();
-        for key in KEYS {
-            match key.kind {
-                // The keys of one table of a list stay together.
-                Kind::Tables { .. } => self.list_origins(key, &mut origins),
-                _ if key.is_table() || list_of(key).is_some() => {}
-                // Where a table is written its keys tell it.
-                Kind::WordOrTable(_) if self.value(key.path) == Some(Value::Table) => {}
-                _ => origins.push(self.origin(key.path, name)),
-            }
-        }
-        origins.extend(checks.iter().map(|(id, severity)| self.check_origin(id, *severity)));
-        origins
-    }
-
-    fn list_origins(&self, list: &Key, origins: &mut Vec<Origin>) {
-        let path = list.path.trim_end_matches("[]");
-        let count = self.count(list.path);
-        if count == 0 {
-            origins.push(Origin { path: path.to_owned(), value: "[]".to_owned(), from: "default".to_owned() });
-        }
-        for i in 0..count {
-            for key in KEYS.iter().filter(|key| list_of(key) == Some(list.path)) {
-                let rest = key.path.strip_prefix(list.path).unwrap_or_default();
-                match key.kind {
-                    Kind::Tables { .. } => self.inner_origins(key, &format!("{path}[{i}]{rest}"), origins),
-                    _ if key.is_table() || rest.contains("[]") => {}
-                    _ => origins.push(self.origin(&format!("{path}[{i}]{rest}"), "")),
-                }
-            }
-        }
-    }
-
-    /// Those of a list in a table of another, which stands at `path` (`tool[0].melt_rate_at[]`).
-    fn inner_origins(&self, list: &Key, path: &str, origins: &mut Vec<Origin>) {
-        let table = path.trim_end_matches("[]");
-        for i in 0..self.count(path) {
-            let inside = keys::children(list.path).filter(|key| !key.is_table());
-            origins.extend(inside.map(|key| self.origin(&format!("{table}[{i}].{}", key.name()), "")));
-        }
-    }
-
-    fn origin(&self, path: &str, name: &str) -> Origin {
-        let (value, from) = match self.entry(path) {
-            Some(entry) => (entry.value.to_toml(), format!("line {}", entry.line)),
-            None if path == "name" => (Value::Word(name.to_owned()).to_toml(), "default".to_owned()),
-            None => match self.default(path).filter(|_| self.table_holds(path)) {
-                Some(value) => (value.to_toml(), "default".to_owned()),
-                None => (String::new(), "not set".to_owned()),
-            },
-        };
-        Origin { path: path.to_owned(), value, from }
-    }
-
-    /// Defaults of `retraction` hold only where `retraction` is written: its other keys are required.
-    fn table_holds(&self, path: &str) -> bool {
-        let Some((table, _)) = path.rsplit_once('.') else { return true };
-        let needs_table = keys::children(&keys::template(table)).any(|key| key.preset == Preset::Required);
-        !needs_table || table.ends_with(']') || self.has(table)
-    }
-
-    fn check_origin(&self, id: &str, severity: Severity) -> Origin {
-        let path = format!("checks.{id}");
-        let (value, from) = match self.entry(&path) {
-            Some(entry) => (entry.value.to_toml(), format!("line {}", entry.line)),
-            None => (Value::Word(severity.word().to_owned()).to_toml(), "default".to_owned()),
-        };
-        Origin { path, value, from }
-    }
-}
-
-/// The list of tables a key is in.
-fn list_of(key: &Key) -> Option<&'static str> {
-    key.path.find("[].").map(|at| &key.path[..at + 2])
 }

@@ -57,14 +57,29 @@ pub(crate) fn roomy<T: Send>(read: impl Fn() -> T + Sync) -> T {
 }
 
 fn read_here(text: &str, lines: &LineIndex<'_>, checks: CheckIds<'_>) -> Sheet {
-    let syntax = read_syntax(text, lines);
+    let (document, errors) = DeTable::parse_recoverable(text);
+    if errors.is_empty() {
+        return walk(document.get_ref(), Sheet::default(), BTreeSet::new(), lines, checks);
+    }
+    let syntax = read_syntax(text, lines, errors);
     let sheet = Sheet { found: syntax.found, ..Sheet::default() };
     if !syntax.sound {
         return sheet;
     }
     let (document, _) = DeTable::parse_recoverable(&syntax.readable);
-    let mut walk = Walk { lines, checks, sheet, set_aside: syntax.set_aside };
-    walk.table("", "", document.get_ref(), 0..0);
+    walk(document.get_ref(), sheet, syntax.set_aside, lines, checks)
+}
+
+/// Adds to a sheet what a document says.
+fn walk(
+    document: &DeTable<'_>,
+    sheet: Sheet,
+    set_aside: BTreeSet<&str>,
+    lines: &LineIndex<'_>,
+    checks: CheckIds<'_>,
+) -> Sheet {
+    let mut walk = Walk { lines, checks, sheet, set_aside };
+    walk.table("", "", document, 0..0);
     walk.sheet
 }
 
@@ -78,9 +93,9 @@ struct Syntax<'a> {
     sound: bool,
 }
 
-fn read_syntax<'a>(text: &'a str, lines: &LineIndex<'_>) -> Syntax<'a> {
+/// Sets lines aside, to begin with those of `errors`.
+fn read_syntax<'a>(text: &'a str, lines: &LineIndex<'_>, mut errors: Vec<toml::de::Error>) -> Syntax<'a> {
     const ROUNDS: usize = 4;
-    let mut errors = DeTable::parse_recoverable(text).1;
     let mut syntax =
         Syntax { readable: Cow::Borrowed(text), found: Vec::new(), set_aside: BTreeSet::new(), sound: true };
     let mut seen = BTreeSet::new();
@@ -167,9 +182,10 @@ impl Walk<'_> {
                 None => self.unknown(template, name.get_ref(), name.span()),
             }
         }
-        for key in keys::children(template).filter(|key| !table.contains_key(key.name())) {
-            let first = path.ends_with("[0]");
-            if key.preset == Preset::Required || (key.preset == Preset::RequiredInFirst && first) {
+        let first = path.ends_with("[0]");
+        for key in keys::children(template) {
+            let required = key.preset == Preset::Required || (key.preset == Preset::RequiredInFirst && first);
+            if required && !table.contains_key(key.name()) {
                 self.missing(key, path, span.clone());
             }
         }
@@ -238,7 +254,7 @@ impl Walk<'_> {
                 continue;
             }
             // The message names the check, not the table.
-            let key = Key { path: "", kind: Kind::Choice(SEVERITY_WORDS), ..*key };
+            let key = Key { name: "", kind: Kind::Choice(SEVERITY_WORDS), ..*key };
             match value::choice(&key, value, SEVERITY_WORDS) {
                 Ok(word) => self.insert(format!("checks.{id}"), name.span(), Value::Word(word)),
                 Err(mut found) => {

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::Machine;
 use super::faults::{Fault, LineIndex, SheetError, SheetFaults};
-use super::resolve::resolve;
+use super::resolve::{Origins, name_of, resolve};
 use super::schema::schema_for;
 use super::sheet::{self, CheckIds, SHEET_MAX_BYTES};
 use super::value::Found;
@@ -133,7 +133,11 @@ pub(super) fn parse_bytes(source: &str, bytes: &[u8], checks: CheckIds<'_>) -> R
     let digest = crate::wording::digest(blake3::hash(bytes));
     let mut machine = resolve(&mut read, source, digest, checks);
     text.clone_into(&mut machine.text);
-    if read.found.is_empty() { Ok(machine) } else { Err(sheet::locate(source, text, &lines, read.found)) }
+    if !read.found.is_empty() {
+        return Err(sheet::locate(source, text, &lines, read.found));
+    }
+    machine.origins = Origins::of(read, name_of(source), checks);
+    Ok(machine)
 }
 
 fn too_large(source: &str, bytes: &[u8]) -> SheetFaults {

@@ -335,7 +335,7 @@ fn heron() -> Machine {
             ("cold-extrusion".to_owned(), Override::Off),
         ]
         .into(),
-        origins: Vec::new(),
+        origins: Default::default(),
     }
 }
 
@@ -391,7 +391,7 @@ fn faults(text: &str) -> Vec<String> {
 #[test]
 fn full_sheet_resolves() {
     let mut machine = parse(HERON).unwrap();
-    machine.origins.clear();
+    machine.origins = Default::default();
     assert_eq!(machine, heron());
 }
 
@@ -808,6 +808,35 @@ fn origins_name_every_key() {
     assert_eq!(of("travel.bed").value, "\"rectangle\"");
     assert_eq!(of("travel.keep_out").value, "[]");
     assert_eq!((of("name").value, of("name").from), ("\"heron\"".into(), "default".into()));
+}
+
+#[test]
+fn origins_that_nobody_has_asked_for_are_the_same_as_those_asked_for_before() {
+    let asked = parse(LEAST).unwrap();
+    assert!(asked.origins.len() > KEYS.len() / 2);
+    let (copy, never) = (asked.clone(), parse(LEAST).unwrap());
+    assert_eq!(never.origins.to_vec(), copy.origins.to_vec());
+    // The name is that of the file, where the sheet gives none.
+    let [elsewhere, named] = [&never, &parse(HERON).unwrap()].map(|machine| machine.from_elsewhere("shop/tern.toml"));
+    let of = |machine: &Machine| (machine.name.clone(), machine.origins[0].value.clone(), machine.origins.len());
+    assert_eq!(of(&elsewhere), ("tern".to_owned(), "\"tern\"".to_owned(), never.origins.len()));
+    assert_eq!(of(&never).0, "heron");
+    assert_eq!((of(&named).0, of(&named).1), ("Heron".to_owned(), "\"Heron\"".to_owned()));
+}
+
+#[test]
+fn defaults_are_read_like_values_of_the_sheet() {
+    for key in KEYS {
+        let Preset::Value(text) = key.preset else { continue };
+        let read = value::read(key, &DeValue::parse(text).unwrap());
+        assert_eq!(resolve::default_value(key, text), Some(read.unwrap()), "{}", key.path);
+    }
+    // What no sheet has a table of is never looked up.
+    let [reduction, motors] =
+        ["reduction", "motors"].map(|name| keys::find(&format!("drive.x.{name}")).unwrap().preset);
+    assert_eq!((reduction, motors), (Preset::Value("1.0"), Preset::Value("1")));
+    let drive = Drive::default();
+    assert_eq!((drive.reduction, drive.motors), (1.0, 1));
 }
 
 #[test]

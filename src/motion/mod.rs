@@ -114,15 +114,17 @@ impl Planner {
 
     /// Takes what was gathered next. `spare` gives and gets blocks that nobody needs.
     pub fn take(&mut self, gathered: PendingBlock, spare: &mut Vec<Box<BlockInFlight>>) {
+        let was_packed = matches!(gathered, PendingBlock::Packed(_));
         let mut planned = gathered.unpacked(spare);
-        planned.block.vectors = self.vectors;
+        planned.block.vectors = self.vectors_for(planned.block.len());
         if self.keeps_limits {
             // The lead is none of the job's limits.
             planned.changes = planned.changes.iter().filter_map(|(at, set)| Some((*at, set.lead_alone()?))).collect();
         }
         self.derive(&mut planned);
         let stops = planned.stops;
-        if self.waiting.len() >= MANY_BLOCKS {
+        // What came packed has few moves, or others wait already: there are not enough blocks.
+        if self.waiting.len() >= MANY_BLOCKS || (was_packed && spare.is_empty()) {
             // What was derived is derived again when its turn comes.
             self.waiting.push_back(PendingBlock::Packed(Packed::of(&planned)));
             spare.push(planned);
@@ -140,19 +142,27 @@ impl Planner {
         }
     }
 
-    /// Gives out up to `most` blocks at the front whose speeds are settled, in order; true when there may be more.
+    /// Gives out up to `most` blocks at the front whose speeds are settled, in order, or fewer where none is to spare; true when
+    /// there may be more.
     pub fn release(
         &mut self,
         ready: &mut Vec<Box<BlockInFlight>>,
         most: usize,
         spare: &mut Vec<Box<BlockInFlight>>,
     ) -> bool {
-        let mut used = 0;
+        let (mut used, mut made, mut starved) = (0, false, false);
         while ready.len() < most
             && let Some(front) = self.waiting.front()
             && self.scan.settled() - used >= front.len()
-            && let Some(front) = self.waiting.pop_front()
         {
+            // One block is made anew each time: what is ready is soon to spare.
+            let lacks_block = spare.is_empty() && matches!(front, PendingBlock::Packed(_));
+            starved = lacks_block && made;
+            if starved {
+                break;
+            }
+            made |= lacks_block;
+            let Some(front) = self.waiting.pop_front() else { break };
             let derived = matches!(front, PendingBlock::Whole(_));
             let mut planned = front.unpacked(spare);
             self.follow_limits(&mut planned, derived);
@@ -161,7 +171,7 @@ impl Planner {
                 LookAhead::Even(scan) => {
                     planned.block.go_along(Ramps::Even);
                     let (starts, ends) = scan.speeds(used..used + planned.block.len());
-                    self.vectors.run(
+                    planned.block.vectors.run(
                         #[inline(always)]
                         || law::fill(&mut planned.block, starts, ends),
                     );
@@ -183,15 +193,22 @@ impl Planner {
         if let LookAhead::Even(scan) = &mut self.scan {
             scan.forget(used);
         }
-        ready.len() >= most
+        starved || ready.len() >= most
+    }
+
+    /// Which vectors the loops over so many moves run in: to set up wide ones for a few takes longer than the moves.
+    fn vectors_for(&self, moves: usize) -> Vectors {
+        /// Fewest moves that they are set up for.
+        const WORTH_IT: usize = 4;
+        if moves < WORTH_IT { Vectors::plain() } else { self.vectors }
     }
 
     /// Moves on to the limits behind a block that goes; derives its columns again where they were dropped.
     fn follow_limits(&mut self, planned: &mut BlockInFlight, derived: bool) {
         if !derived {
-            planned.block.vectors = self.vectors;
+            planned.block.vectors = self.vectors_for(planned.block.len());
         }
-        let vectors = self.vectors;
+        let vectors = planned.block.vectors;
         let BlockInFlight { block, changes, .. } = planned;
         spans(&mut self.limits_at_front, changes, block.len(), |range, limits| {
             if !derived && !range.is_empty() {
@@ -203,13 +220,14 @@ impl Planner {
     /// Length, direction, speed and acceleration of each move, and the cap of the corner before it.
     fn derive(&mut self, planned: &mut BlockInFlight) {
         let BlockInFlight { block, changes, .. } = planned;
-        let Self { vectors, scan, arrivals, last, limits, .. } = self;
+        let vectors = block.vectors;
+        let Self { scan, arrivals, last, limits, .. } = self;
         spans(limits, changes, block.len(), |range, limits| {
             if range.is_empty() {
                 return;
             }
             let (caps, steps) = scan.add(range.len());
-            geometry(*vectors, block, range.clone(), limits);
+            geometry(vectors, block, range.clone(), limits);
             let first = Leg::of(block, range.start, limits);
             caps[0] = match last {
                 Some(before) => corner::squared_cap(before, &first),

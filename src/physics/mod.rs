@@ -8,6 +8,7 @@
 pub mod burst;
 pub mod capacity;
 mod decay;
+pub(crate) mod digits;
 pub mod heat;
 pub mod lag;
 pub mod melt;
@@ -233,11 +234,13 @@ impl Physics {
             duration.add(duration_s);
             let line = closing.line;
             block.actions.push(Action { line, at_s, duration_s: duration.value(), kind, reach_c });
-            let (melt, burst) = self.melt_state().0;
-            melt.idle(duration_s);
-            burst.rest(duration_s);
-            self.vibration.rest(duration_s);
-            self.pass(duration);
+            if duration_s > 0.0 {
+                let (melt, burst) = self.melt_state().0;
+                melt.idle(duration_s);
+                burst.rest(duration_s);
+                self.vibration.rest(duration_s);
+                self.pass(duration);
+            }
             self.press(closing, duration_s, &mut block.pressed);
             if let ActionKind::Tool { number } = closing.kind {
                 self.change_tool(number);

@@ -4,12 +4,14 @@
 //! filled to the lowest point of what was laid across it, and only lines along X or Y count: what hangs from a nozzle that
 //! rises on the spot stands nowhere. Heights are those of the tip, mm from Z 0; 0 is the bare bed.
 
+mod cells;
 mod layer_times;
 
 use crate::geometry::{Curve, flatten};
 use crate::machine::{Rectangle, Travel};
 use crate::vectors::columns;
 
+pub(crate) use cells::Cells;
 pub use layer_times::{LaidLayer, LayerTimes};
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
@@ -22,6 +24,8 @@ pub const CELLS_MOST: usize = 1_000_000;
 const CHORD_MM: f64 = 0.25;
 /// Cells along one edge of a tile.
 const TILE: usize = 16;
+/// Steps of a walk that are taken without looking for its rows first.
+const FEW_STEPS: i32 = 16;
 
 /// Width of the cells over a travel, mm.
 pub fn cell_mm(travel: &Travel) -> f64 {
@@ -39,7 +43,7 @@ pub fn cell_mm(travel: &Travel) -> f64 {
 #[derive(Debug)]
 pub struct Standing {
     grid: Grid,
-    top_mm: Vec<f32>,
+    top_mm: Cells<f32>,
     /// The highest cell of each square of [`TILE`] cells.
     tiles_mm: Vec<f32>,
     highest_mm: f64,
@@ -89,6 +93,13 @@ impl Walk {
         (y.min(grid.rows - 1), x.min(grid.columns - 1))
     }
 
+    /// Row and column after so many steps.
+    #[inline(always)]
+    fn after(&self, steps: i64, grid: &Grid) -> (usize, usize) {
+        let [x, y] = [0, 1].map(|axis| ((self.at[axis] + self.by[axis] * steps) >> 32) as usize);
+        (y.min(grid.rows - 1), x.min(grid.columns - 1))
+    }
+
     /// Row and column of the cell that a step crosses on its way to the one diagonally next: a path that visits it too
     /// slips through no line, however that lies.
     fn between(&self, after: &Self, grid: &Grid) -> Option<(usize, usize)> {
@@ -109,7 +120,7 @@ impl Standing {
     pub fn over(travel: &Travel) -> Self {
         let grid = Grid::over(travel);
         let tiles = grid.tile_columns * grid.rows.div_ceil(TILE);
-        Self { grid, top_mm: vec![0.0; grid.columns * grid.rows], tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
+        Self { grid, top_mm: grid.cells(), tiles_mm: vec![0.0; tiles], highest_mm: 0.0 }
     }
 
     /// The bed is bare again.
@@ -120,8 +131,8 @@ impl Standing {
             *tile_mm = 0.0;
             let (row, column) = (tile / grid.tile_columns * TILE, tile % grid.tile_columns * TILE);
             for row in row..(row + TILE).min(grid.rows) {
-                let columns = column..(column + TILE).min(grid.columns);
-                self.top_mm[row * grid.columns..][columns].fill(0.0);
+                let last = (column + TILE).min(grid.columns) - 1;
+                self.top_mm.between(row * grid.columns + column, row * grid.columns + last).fill(0.0);
             }
         }
     }
@@ -133,19 +144,24 @@ impl Standing {
 
     /// How many cells there are.
     pub fn cells(&self) -> usize {
-        self.top_mm.len()
+        self.grid.columns * self.grid.rows
     }
 
     /// How high it stands in a cell, mm.
     pub fn top_mm(&self, cell: usize) -> f64 {
         // Without the noise of 32 bits.
-        (f64::from(self.top_mm[cell]) * 1e4).round() / 1e4
+        (f64::from(self.top_mm.get(cell)) * 1e4).round() / 1e4
     }
 
     /// The same with the noise of 32 bits, within half a ten-thousandth.
     #[inline(always)]
     pub fn nearly_mm(&self, cell: usize) -> f64 {
-        f64::from(self.top_mm[cell])
+        f64::from(self.top_mm.get(cell))
+    }
+
+    /// Something for each cell, to begin with its default.
+    pub(crate) fn for_cells<T: Copy + Default>(&self) -> Cells<T> {
+        self.grid.cells()
     }
 
     /// The middle of a cell, x, y, mm.
@@ -165,6 +181,9 @@ impl Standing {
             if walk.by[1] == 0 {
                 return self.fill_row(walk, z_mm);
             }
+            if walk.steps > FEW_STEPS {
+                return self.fill_walk(walk, z_mm);
+            }
             for _ in 0..walk.steps {
                 let (row, column) = walk.step(&grid);
                 self.fill(row, column, z_mm);
@@ -183,8 +202,7 @@ impl Standing {
 
     #[inline(always)]
     fn fill(&mut self, row: usize, column: usize, z_mm: f32) {
-        let top_mm = &mut self.top_mm[row * self.grid.columns + column];
-        // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
+        let top_mm = self.top_mm.at(row * self.grid.columns + column);
         *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         self.raise_tile(row / TILE * self.grid.tile_columns + column / TILE, z_mm);
     }
@@ -197,16 +215,33 @@ impl Standing {
         }
     }
 
+    /// Fills the cells of a walk.
+    #[inline(always)]
+    fn fill_walk(&mut self, mut walk: Walk, z_mm: f32) {
+        let grid = self.grid;
+        let [first, last] = [1, i64::from(walk.steps)].map(|steps| walk.after(steps, &grid).0);
+        let low = first.min(last) * grid.columns;
+        let rows = self.top_mm.between(low, first.max(last) * grid.columns + grid.columns - 1);
+        let tiles_mm = &mut self.tiles_mm[..];
+        for _ in 0..walk.steps {
+            let (row, column) = walk.step(&grid);
+            let top_mm = &mut rows[row * grid.columns + column - low];
+            // Without a branch: whether a neighbour has filled the cell already nobody can foresee.
+            *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
+            let tile_mm = &mut tiles_mm[row / TILE * grid.tile_columns + column / TILE];
+            if z_mm > *tile_mm {
+                *tile_mm = z_mm;
+                self.highest_mm = self.highest_mm.max(f64::from(z_mm));
+            }
+        }
+    }
+
     /// Fills the cells of a walk along X: steps are no longer than a cell, so it leaves none of them out.
     fn fill_row(&mut self, walk: Walk, z_mm: f32) {
         let grid = self.grid;
-        let after = |steps: i64| {
-            let [x, y] = [0, 1].map(|axis| ((walk.at[axis] + walk.by[axis] * steps) >> 32) as usize);
-            (y.min(grid.rows - 1), x.min(grid.columns - 1))
-        };
-        let ((row, first), (_, last)) = (after(1), after(i64::from(walk.steps)));
+        let ((row, first), (_, last)) = (walk.after(1, &grid), walk.after(i64::from(walk.steps), &grid));
         let (left, right) = (first.min(last), first.max(last));
-        for top_mm in &mut self.top_mm[row * grid.columns..][left..=right] {
+        for top_mm in self.top_mm.between(row * grid.columns + left, row * grid.columns + right) {
             *top_mm = if z_mm > *top_mm { z_mm } else { *top_mm };
         }
         let tiles = row / TILE * grid.tile_columns;
@@ -264,6 +299,11 @@ impl Grid {
             rows,
             tile_columns: columns.div_ceil(TILE),
         }
+    }
+
+    /// Something for each cell, to begin with its default.
+    fn cells<T: Copy + Default>(&self) -> Cells<T> {
+        Cells::by(self.columns * TILE)
     }
 
     #[inline(always)]

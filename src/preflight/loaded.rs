@@ -107,7 +107,8 @@ impl LoadedJob {
         mut stop: impl FnMut(&[(Cow<'static, str>, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
-        let pipeline = MachinePipeline::new(machine, &self.path, self.vectors, scope, attached);
+        let judges = scope.judges(machine, &self.path);
+        let pipeline = MachinePipeline::new(machine, judges, self.vectors, scope, attached);
         let (mut buffers, mut gathered) = (WorkerBuffers::default(), Vec::new());
         let mut carry = || -> Result<Option<Inspection>, Broken> {
             for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {

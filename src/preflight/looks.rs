@@ -62,6 +62,11 @@ fn is_neutral(line: &[u8], kind: Kind) -> bool {
     }
 }
 
+/// True for lines that begin with G0 or G1 and a blank: whatever follows, that is their command.
+fn is_plain_move(line: &[u8]) -> bool {
+    matches!(line, [b'G', b'0' | b'1', b' ', ..])
+}
+
 #[derive(Default)]
 struct Seen {
     lines: usize,
@@ -73,9 +78,16 @@ struct Seen {
 
 impl Seen {
     fn lines(&mut self, bytes: &[u8]) {
-        for line in bytes.split(|b| *b == b'\n') {
+        let mut start = 0;
+        for end in memchr::memchr_iter(b'\n', bytes).chain([bytes.len()]) {
             if self.lines >= LINES {
                 return;
+            }
+            let line = &bytes[start..end];
+            start = end + 1;
+            if is_plain_move(line) {
+                (self.lines, self.commands, self.moves) = (self.lines + 1, self.commands + 1, true);
+                continue;
             }
             let line = line.strip_suffix(b"\r").unwrap_or(line);
             let read = words::read(line, &mut self.words);
@@ -127,6 +139,18 @@ mod tests {
                 None
             }
             Err(why) => Some(why),
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn a_move_is_one_whatever_follows(line in "G[01] [GMXN0-9. ;()*%{\\[\"-]{0,12}") {
+            proptest::prop_assert!(is_plain_move(line.as_bytes()));
+            let mut all = Words::new();
+            let read = words::read(line.as_bytes(), &mut all);
+            proptest::prop_assert_eq!(read.kind, Kind::Words);
+            let first = all[0];
+            proptest::prop_assert!(first.letter == b'G' && first.value.is_some_and(|value| is_known(b'G', value) && value <= 1.0));
         }
     }
 

@@ -283,6 +283,7 @@ mod tests {
     use crate::block::Block;
     use crate::findings::{Attached, Log};
     use crate::geometry::Box3;
+    use crate::machine::LookAhead;
 
     #[derive(Default)]
     struct Counting {
@@ -343,6 +344,40 @@ mod tests {
             watched,
             Preflight::on(&machine).options(sizes).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")
         );
+    }
+
+    /// Without blocks to spare those of few moves are packed on their way, and derived twice.
+    #[test]
+    fn blocks_are_planned_alike_however_many_are_to_spare() {
+        let shape = |n: u32| match n % 5 {
+            0 => format!("M204 S{}\n", 500 + n % 7 * 100),
+            1 => "M106 S9\nG2 X12 Y3 I4 J1 E0.2\n".to_owned(),
+            2 if n.is_multiple_of(3) => "G4 P20\n".to_owned(),
+            2 => "G1 X4 Y4.5 E0.1\n".repeat(n as usize % 9 * 20),
+            _ => "M104 S200\n".to_owned(),
+        };
+        let line = |n: u32| format!("G1 X{} Y{} E0.1 F{}\n{}", n % 90, n * 7 % 80, 900 + n % 4 * 600, shape(n));
+        let job = "G28\nM83\n".to_owned() + &(1..600).map(line).collect::<String>();
+        for look_ahead in [LookAhead::Moves(16), LookAhead::Unlimited] {
+            let mut machine = Machine::built_in();
+            machine.motion.look_ahead = look_ahead;
+            let planned = |to_spare: usize| {
+                let of = |block: &Block| {
+                    let of_move = |i: usize| {
+                        let times = [block.t_up_s[i], block.t_cruise_s[i], block.t_down_s[i]];
+                        let speeds = [block.v_start_mm_s[i], block.v_peak_mm_s[i], block.v_end_mm_s[i]];
+                        (block.line[i], block.end(i), block.length_mm[i], times, speeds, block.accel_mm_s2[i])
+                    };
+                    ((0..block.len()).map(of_move).collect::<Vec<_>>(), block.origin, block.curves.clone())
+                };
+                testing::plan_with(&machine, &job, to_spare).iter().map(of).collect::<Vec<_>>()
+            };
+            let enough = planned(2000);
+            assert!(enough.len() > 400, "most actions end a block");
+            for to_spare in [0, 1, 7, 40] {
+                assert!(planned(to_spare) == enough, "{to_spare}");
+            }
+        }
     }
 
     #[test]

@@ -79,19 +79,25 @@ struct Checks {
     history: History,
 }
 
+impl Scope {
+    /// The checks of the job at `path`.
+    pub(super) fn judges(self, machine: &Machine, path: &str) -> Judges {
+        Judges::build(machine, path, |check| match self {
+            Self::Whole => true,
+            Self::Timed => check.timed,
+            Self::Unjudged => false,
+        })
+    }
+}
+
 impl MachinePipeline {
     pub(super) fn new(
         machine: &Machine,
-        path: &str,
+        judges: Judges,
         vectors: Vectors,
         scope: Scope,
         attached: Vec<Box<dyn Observer>>,
     ) -> Self {
-        let judges = Judges::build(machine, path, |check| match scope {
-            Scope::Whole => true,
-            Scope::Timed => check.timed,
-            Scope::Unjudged => false,
-        });
         let totals = match scope {
             Scope::Whole => totals::observers(machine),
             Scope::Timed | Scope::Unjudged => totals::time_only(machine),
@@ -130,7 +136,10 @@ impl MachinePipeline {
         self.motion.pass(number, |planner| {
             for gathered in gathered.drain(..) {
                 if self.beside.is_some() {
-                    branch = planner.branch(&gathered).or(branch.take());
+                    // Only where there is one: a planner is large.
+                    if let Some(branched) = planner.branch(&gathered) {
+                        branch = Some(branched);
+                    }
                     if planner.has_branched() {
                         buffers.twins.push(gathered.twin());
                     }

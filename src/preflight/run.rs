@@ -142,7 +142,9 @@ impl<R: Read + Send> Run<R> {
         let mut branches: Vec<(Dialect, &Machine, Branch)> = Vec::new();
         for (place, Target { machine, attached }) in targets.into_iter().enumerate() {
             let dialect = Dialect::of(machine);
-            let pipeline = (place, MachinePipeline::new(machine, path, options.vectors, scope, attached));
+            let mut judges = scope.judges(machine, path);
+            let reading = std::mem::take(&mut judges.reading);
+            let pipeline = (place, MachinePipeline::new(machine, judges, options.vectors, scope, attached));
             // Severities belong to the reading: its findings get theirs when they are raised.
             let alike = branches
                 .iter_mut()
@@ -150,7 +152,9 @@ impl<R: Read + Send> Run<R> {
             match alike {
                 Some((_, _, branch)) => branch.pipelines.push(pipeline),
                 None => {
-                    let modal = ReadingStage::new(machine, options);
+                    // What is read is judged whatever else is watched.
+                    let reading = if scope == Scope::Whole { reading } else { judges_of_reading(machine) };
+                    let modal = ReadingStage::new(machine, reading, options);
                     branches.push((
                         dialect,
                         machine,
@@ -164,7 +168,10 @@ impl<R: Read + Send> Run<R> {
 
     /// Nothing is judged: what was gathered is kept.
     pub(super) fn keeping(source: R, machine: &Machine, options: &RunOptions) -> Self {
-        let modal = ReadingStage { keep: Some(Keep::default()), ..ReadingStage::new(machine, options) };
+        let modal = ReadingStage {
+            keep: Some(Keep::default()),
+            ..ReadingStage::new(machine, judges_of_reading(machine), options)
+        };
         Self::over(source, vec![Branch { modal: InOrderStage::new(modal), pipelines: Vec::new() }], options)
     }
 
@@ -220,13 +227,13 @@ impl<R: Read + Send> Run<R> {
         self.size(number).store(bytes, Ordering::Release);
     }
 
-    /// Carries chunks through the stages until there are no more.
-    fn work(&self) -> Result<(), Broken> {
+    /// Carries chunks through the stages until there are no more; what it carried them in.
+    fn work(&self) -> Result<WorkerBuffers, Broken> {
         let _alarm = Alarm(self);
         let mut buffers = WorkerBuffers::default();
         loop {
             let mut chunk = buffers.chunk.take().and_then(Arc::into_inner).unwrap_or_default();
-            let Some(number) = self.next(&mut chunk)? else { return Ok(()) };
+            let Some(number) = self.next(&mut chunk)? else { return Ok(buffers) };
             buffers.rows.read(chunk.bytes(), self.vectors);
             let chunk = Arc::new(chunk);
             for (k, branch) in self.branches.iter().enumerate() {
@@ -286,7 +293,7 @@ impl<R: Read + Send> Run<R> {
         path: &str,
         with: impl Fn(&Branch, Finished, &mut WorkerBuffers, &mut Vec<T>) -> Result<(), Broken>,
     ) -> Result<io::Result<Vec<T>>, Broken> {
-        self.work()?;
+        let mut buffers = self.work()?;
         let (ending, number) = {
             let mut reading = self.reading.lock().map_err(|_| Broken)?;
             if let Some(Err(error)) = reading.end.replace(Ok(())) {
@@ -294,7 +301,6 @@ impl<R: Read + Send> Run<R> {
             }
             (JobEnd::of(&reading.lines, path), reading.next)
         };
-        let mut buffers = WorkerBuffers::default();
         let mut results = Vec::new();
         for branch in &self.branches {
             let read = branch.modal.pass(number, |modal| modal.finish(&ending, number, &mut buffers))?;
@@ -349,16 +355,20 @@ impl Branch {
     }
 }
 
+/// What turns notices of the reader into findings; none of it asks for the path of the job.
+fn judges_of_reading(machine: &Machine) -> Vec<fn(&Notice, &mut Log)> {
+    Judges::build(machine, "-", |_| true).reading
+}
+
 impl ReadingStage {
-    fn new(machine: &Machine, options: &RunOptions) -> Self {
+    fn new(machine: &Machine, judges: Vec<fn(&Notice, &mut Log)>, options: &RunOptions) -> Self {
         Self {
             interpreter: match options.start_mm {
                 Some(place_mm) => Interpreter::new(machine).starting_at(place_mm),
                 None => Interpreter::new(machine),
             },
             gather: BlockBuilder::with_block_moves(options.block_moves),
-            // None of them asks for the path.
-            judges: Judges::build(machine, "-", |_| true).reading,
+            judges,
             log: Log::new(&machine.severities),
             trial: None,
             keep: None,

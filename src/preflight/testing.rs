@@ -8,9 +8,15 @@ use crate::text::{Chunk, LineReader, Words, words};
 
 /// The planned blocks of a job, in order.
 pub(crate) fn plan(machine: &Machine, job: &str) -> Vec<Block> {
+    plan_with(machine, job, 0)
+}
+
+/// The same where so many blocks are to spare at the start.
+pub(crate) fn plan_with(machine: &Machine, job: &str, to_spare: usize) -> Vec<Block> {
     let mut reader = LineReader::new(job.as_bytes());
     let (mut interpreter, mut gather) = (Interpreter::new(machine), BlockBuilder::new());
     let (mut parsed, mut chunk) = (Words::new(), Chunk::default());
+    gather.supply(&mut (0..to_spare).map(|_| Box::default()).collect());
     while reader.read(&mut chunk).expect("memory") {
         for raw in chunk.lines() {
             let line = words::read(raw.bytes, &mut parsed);
@@ -23,7 +29,7 @@ pub(crate) fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     let mut planner = Planner::new(machine);
     for gathered in gathered {
         planner.take(gathered, &mut spare);
-        planner.release(&mut ready, usize::MAX, &mut spare);
+        while planner.release(&mut ready, usize::MAX, &mut spare) {}
     }
     ready.into_iter().map(|planned| planned.block).collect()
 }

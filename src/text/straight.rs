@@ -91,7 +91,7 @@ pub(crate) const fn letters(letters: &[u8]) -> u64 {
 impl TokenColumns {
     /// Reads the lines of a chunk (of less than 4 GiB) that end in a newline.
     pub fn read(&mut self, chunk: &[u8], vectors: Vectors) {
-        self.make_room(chunk.len());
+        self.make_room(chunk);
         self.long.clear();
         vectors.run(
             #[inline(always)]
@@ -112,9 +112,15 @@ impl TokenColumns {
         }
     }
 
-    /// Each byte may end a word.
-    fn make_room(&mut self, bytes: usize) {
-        let most = bytes + 8;
+    /// Each byte may end a word. Of a small chunk, which may be the only one, those that do are counted.
+    fn make_room(&mut self, chunk: &[u8]) {
+        const SMALL: usize = 8192;
+        let ends = |byte: u8| memchr::memchr_iter(byte, chunk).count();
+        let has_room = self.letters.len() >= chunk.len() + 8;
+        let most = match chunk.len() {
+            bytes if has_room || bytes > SMALL => bytes + 8,
+            _ => ends(b' ') + ends(b'\n') + 8,
+        };
         if self.letters.len() < most {
             self.letters.resize(most, 0);
             self.heads.resize(most, 0);
@@ -360,6 +366,25 @@ mod tests {
             "(c)",
         ] {
             assert_eq!(agrees(format!("{line}\n").as_bytes()), 0, "{line}");
+        }
+    }
+
+    #[test]
+    fn there_is_room_for_every_word_of_a_chunk() {
+        let line = "G1 X1 Y2 Z3 E4 F5 A6\n";
+        for lines in [1, 3, 389, 390, 391, 3000] {
+            assert_eq!(agrees(line.repeat(lines).as_bytes()), lines, "{lines}");
+        }
+        let mut rows = TokenColumns::default();
+        // A smaller one, one with nothing but ends of words, and one with more than there was room for.
+        for chunk in [line.repeat(9), format!("G1{}\n", " ".repeat(50)).repeat(40), line.repeat(300), line.repeat(900)]
+        {
+            rows.read(chunk.as_bytes(), Vectors::default());
+            let words: usize = rows.rows().map(|row| row.values.len()).sum();
+            assert_eq!(
+                words,
+                chunk.bytes().filter(|byte| matches!(byte, b' ' | b'\n')).count() - chunk.lines().count()
+            );
         }
     }
 

@@ -88,8 +88,13 @@ pub struct Line<'i> {
 }
 
 /// Commands that take the rest of the line as text (file names, messages): common practice, no source.
-const TAKES_TEXT: [u16; 24] =
-    [16, 20, 23, 28, 30, 32, 33, 36, 37, 38, 70, 98, 115, 117, 118, 291, 471, 486, 550, 551, 587, 588, 928, 929];
+const fn is_text_command(code: u16) -> bool {
+    matches!(
+        code,
+        16 | 20 | 23 | 28 | 30 | 32 | 33 | 36
+            ..=38 | 70 | 98 | 115 | 117 | 118 | 291 | 471 | 486 | 550 | 551 | 587 | 588 | 928 | 929
+    )
+}
 
 /// Reads one line (without its newline) into `words`.
 pub fn read<'i>(bytes: &'i [u8], words: &mut Words) -> Line<'i> {
@@ -286,7 +291,8 @@ fn placeholder(input: &mut Input<'_>) -> bool {
 pub(super) fn takes_text(word: Word) -> bool {
     word.letter == b'M'
         && word.value.is_some_and(|code| {
-            TAKES_TEXT.iter().any(|&taker| (code - f64::from(taker)).abs() < 1e-4)
+            let near = (code + 0.5) as u16;
+            is_text_command(near) && (code - f64::from(near)).abs() < 1e-4
                 // A family of questions to the controller.
                 || (862.0..863.0).contains(&code)
         })

@@ -359,7 +359,7 @@ fn the_sheets_fill_in_every_key() {
         .collect();
     // One axis with a key of its drive is enough: no machine has belts and screws everywhere.
     let template = |path: &str| {
-        let path = gonogo::machine::keys::template(path);
+        let path = gonogo::machine::keys::template(path).into_owned();
         ["drive.y.", "drive.z."].iter().fold(path, |path, axis| path.replacen(axis, "drive.x.", 1))
     };
     let written: BTreeSet<String> = written.iter().map(|path| template(path)).collect();

@@ -67,7 +67,7 @@ pub fn plan(machine: &Machine, job: &str) -> Vec<Block> {
     gather.take(&mut gathered, &mut spare);
     for gathered in gathered {
         planner.take(gathered, &mut spare);
-        planner.release(&mut ready, usize::MAX, &mut spare);
+        while planner.release(&mut ready, usize::MAX, &mut spare) {}
     }
     ready.into_iter().map(|planned| planned.block).collect()
 }

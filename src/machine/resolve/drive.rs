@@ -17,6 +17,9 @@ impl Reader<'_> {
     }
 
     fn drive(&self, axis: &str) -> Drive {
+        if !self.has(&format!("drive.{axis}")) {
+            return Drive::default();
+        }
         let number = |name: &str| self.number(&format!("drive.{axis}.{name}"));
         let count = |name: &str| match self.value(&format!("drive.{axis}.{name}")) {
             Some(Value::Count(count)) => Some(count),
@@ -61,7 +64,7 @@ impl Reader<'_> {
     }
 
     pub(super) fn check_drives(&self, found: &mut Vec<Found>) {
-        for axis in AXES {
+        for axis in AXES.into_iter().filter(|axis| self.has(&format!("drive.{axis}"))) {
             let at = |name: &str| format!("drive.{axis}.{name}");
             self.not_both(found, [&at("pulley_teeth"), &at("screw_lead_mm")], "keep what moves the axis");
             self.not_both(found, [&at("belt_pitch_mm"), &at("screw_lead_mm")], "keep what moves the axis");

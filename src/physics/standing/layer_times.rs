@@ -6,7 +6,7 @@
 //! told by the mean over its cells: where one layer ends and the next begins some cells always come soon after one another.
 //! Cells are about as large as [`CELL_MM`](super::CELL_MM); the time on a line is shared evenly over its cells.
 
-use super::{Crossing, Grid, LEVEL_MM};
+use super::{Cells, Crossing, Grid, LEVEL_MM};
 use crate::block::{ActionKind, Block, flag};
 use crate::machine::Machine;
 use crate::physics::melt::PulledBack;
@@ -34,7 +34,7 @@ pub struct LaidLayer {
     bare: f64,
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 struct Cell {
     z_mm: f32,
     /// Since when nothing was taken away, see [`LayerTimes::since`]: one of another time is bare.
@@ -50,7 +50,7 @@ const ROUNDING_MM: f64 = 1e-4;
 #[derive(Debug)]
 pub struct LayerTimes {
     grid: Grid,
-    cells: Vec<Cell>,
+    cells: Cells<Cell>,
     /// Counts how often the bed was emptied: cells that were laid before need no visit.
     since: u32,
     /// From the place of the machine to the tip in use, mm.
@@ -66,7 +66,7 @@ impl LayerTimes {
     pub fn new(machine: &Machine) -> Self {
         let grid = Grid::over(&machine.travel);
         Self {
-            cells: vec![Cell { z_mm: 0.0, since: 0, at_s: 0.0 }; grid.columns * grid.rows],
+            cells: grid.cells(),
             grid,
             since: 1,
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
@@ -135,7 +135,7 @@ impl LayerTimes {
         let step_s = block.time_s[i] / crossings.len().max(1) as f64;
         for (k, crossing) in crossings.iter().enumerate() {
             let at_s = start_s + step_s * (k + 1) as f64;
-            let cell = &mut self.cells[crossing.cell];
+            let cell = self.cells.at(crossing.cell);
             if cell.since == self.since {
                 if crossing.lowest_mm - f64::from(cell.z_mm) < LEVEL_MM - ROUNDING_MM {
                     continue;

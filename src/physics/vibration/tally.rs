@@ -1,14 +1,12 @@
 //! What is kept of the ringing along one direction: the worst place, and how long which amplitude lasted, both on moves
 //! that extrude.
 
-use hdrhistogram::Histogram;
-
 use super::oscillator::Oscillator;
 use super::pieces::{NO_MOVE, PieceOf};
 use super::{PIECES, PieceColumn};
 use crate::block::{Block, Column, grid::Sum};
 use crate::machine::Direction;
-use crate::physics::Ringing;
+use crate::physics::{Ringing, digits};
 use crate::vectors::columns::{WHOLE, smaller};
 
 /// Buckets per doubling of the amplitude: each is 0.5 % wide.
@@ -204,27 +202,33 @@ impl TimeAtAmplitude {
 
     /// Smallest amplitude that is not exceeded for that share of the time, mm.
     fn quantile(&self, share: f64) -> Option<f64> {
-        let mut histogram = Histogram::<u64>::new_with_bounds(1, 1 << 33, 3).ok()?;
         let units = |seconds: f64| (seconds * Sum::ONE) as u64;
-        histogram.record_n(0, units(self.below_s)).ok()?;
-        let mut density = 0.0;
-        for (i, step) in self.buckets[..BUCKETS].iter().enumerate() {
-            density += step;
-            // Negative numbers, which only rounding makes, become 0.
-            let time = units(density);
-            if time > 0 {
-                let middle = (edge(i) + edge(i + 1)) / 2.0;
-                histogram.record_n((middle * PER_MM) as u64, time).ok()?;
+        let below = units(self.below_s);
+        // Time in each bucket and below it. Negative numbers, which only rounding makes, become 0.
+        let mut until = Vec::with_capacity(BUCKETS);
+        let (mut density, mut time, mut sum) = (0.0, 0, below);
+        for step in &self.buckets[..BUCKETS] {
+            if *step != 0.0 {
+                density += step;
+                time = units(density);
             }
+            sum = sum.saturating_add(time);
+            until.push(sum);
         }
-        let found = !histogram.is_empty();
-        found.then(|| histogram.median_equivalent(histogram.value_at_quantile(share)) as f64 / PER_MM)
+        let rank = (sum > 0).then(|| digits::rank(share, sum))?;
+        if rank <= below {
+            return Some(0.0);
+        }
+        let found = until.partition_point(|until| *until < rank);
+        let middle = (edge(found) + edge(found + 1)) / 2.0;
+        Some(digits::middle((middle * PER_MM) as u64) as f64 / PER_MM)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use hdrhistogram::Histogram;
 
     impl TimeAtAmplitude {
         fn piece(&mut self, from: f64, to: f64, seconds: f64) {
@@ -243,6 +247,35 @@ mod tests {
         assert!((found / (0.5 * (-0.15f64).exp()) - 1.0).abs() < 0.02, "{found}");
         assert!((spent.quantile(0.5).unwrap() / (0.5 * (-1.5f64).exp()) - 1.0).abs() < 0.05);
         assert_eq!(TimeAtAmplitude::new().quantile(0.95), None);
+    }
+
+    /// The quantile of a histogram of amplitudes in millionths of mm.
+    fn of_histogram(spent: &TimeAtAmplitude, share: f64) -> Option<f64> {
+        let mut histogram = Histogram::<u64>::new_with_bounds(1, 1 << 33, 3).expect("bounds");
+        let units = |seconds: f64| (seconds * Sum::ONE) as u64;
+        histogram.record_n(0, units(spent.below_s)).expect("within the bounds");
+        let mut density = 0.0;
+        for (i, step) in spent.buckets[..BUCKETS].iter().enumerate() {
+            density += step;
+            let middle = (edge(i) + edge(i + 1)) / 2.0;
+            histogram.record_n((middle * PER_MM) as u64, units(density)).expect("within the bounds");
+        }
+        let middle = |value: u64| histogram.median_equivalent(value) as f64 / PER_MM;
+        (!histogram.is_empty()).then(|| middle(histogram.value_at_quantile(share)))
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn quantiles_are_those_of_a_histogram(
+            pieces in proptest::collection::vec((-24.0..14.0f64, 0.0..30.0f64, 1e-6..2.0f64), 0..20),
+            share in 0.01..1.0f64,
+        ) {
+            let mut spent = TimeAtAmplitude::new();
+            for (octave, falls, seconds) in pieces {
+                spent.piece(octave.exp2(), (octave - falls).exp2(), seconds);
+            }
+            proptest::prop_assert_eq!(spent.quantile(share), of_histogram(&spent, share));
+        }
     }
 
     #[test]

@@ -114,8 +114,9 @@ fn what_holds_unanswered_may_be_given_as_the_answer() {
             };
             let mut again = sheet.clone();
             again.answer(question, &answer).unwrap_or_else(|why| panic!("{}: {why}", question.option));
-            let values =
-                |sheet: &FirstSheet| machine(sheet).origins.into_iter().map(|origin| origin.value).collect::<Vec<_>>();
+            let values = |sheet: &FirstSheet| {
+                machine(sheet).origins.iter().map(|origin| origin.value.clone()).collect::<Vec<_>>()
+            };
             assert_eq!(values(&again), values(&sheet), "{}", question.option);
         }
     }
