@@ -20,7 +20,8 @@ pub const CHECK: Check = Check {
 overhangs curl up. Faster accelerations shorten small layers most.",
         how: "the lines laid along X or Y are entered in a map with squares of 1 mm (on a very large bed larger ones). Where a line \
 goes over a square that was laid at least 0.04 mm lower, the time since its first line there counts, pauses and waits included; \
-the mean over the squares of all lines at one height is compared with `layer_time_min_s` in s. A path that repeats itself \
+a line that would be wider than twice the nozzle if it lay on the other lies beside it and does not count. The mean over the \
+squares of all lines at one height is compared with `layer_time_min_s` in s. A path that repeats itself \
 layer by layer has its own time so, wherever it begins. A layer that mostly lies on the bare bed, and lines that climb (ramps \
 at a seam, spirals), are not judged. Homing Z, or a macro that is not described, empties the map. How \
 long plastic takes to cool depends on its fan and its width: the number is for you to measure. The rule is gonogo's own.",
@@ -152,6 +153,29 @@ mod tests {
         // Two turns and two ways between them: 3.2 s and about 2 s.
         assert!(together.findings(&CHECK, &slow()).is_empty());
         assert_eq!(apart.findings(&CHECK, &slow())[0].count, 6);
+    }
+
+    /// Walls half a layer apart lie beside each other: each waits for the turn of both.
+    #[test]
+    fn walls_at_half_heights_lie_side_by_side() {
+        let wall = |mut job: Job, inset: f64, z: f64, e_mm: f64| {
+            let (low, high) = (50.0 + inset, 70.0 - inset);
+            job = job.to([low, low, z], 0.0);
+            for [x, y] in [[high, low], [high, high], [low, high], [low, low]] {
+                job = job.to([x, y, z], e_mm);
+            }
+            job
+        };
+        // 0.42 x 0.2 mm of 20 mm, from filament of 1.75 mm: 0.7 mm. Twice 1.6 s a layer; alone each would have 1.6 s.
+        let staggered = |e_mm: f64| {
+            (1..=6).fold(Job::new(), |job, k| {
+                let z = 0.2 * f64::from(k);
+                wall(wall(job, 0.0, z, e_mm), 0.42, z + 0.1, e_mm)
+            })
+        };
+        assert!(staggered(0.7).findings(&CHECK, &slow()).is_empty());
+        // Lines of half the height lie on each other.
+        assert!(!staggered(0.35).findings(&CHECK, &slow()).is_empty());
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! [`LEVEL_MM`] lower, the time since then counts: from the first line of the lower layer in the cell to the first of the
 //! higher one, so that a path which repeats itself layer by layer gives its own time everywhere, at its seam too. A layer is
 //! told by the mean over its cells: where one layer ends and the next begins some cells always come soon after one another.
+//! A line beside the other, half a layer higher, is told by its volume: see [`WIDEST_BORES`].
 //! Cells are about as large as [`CELL_MM`](super::CELL_MM); the time on a line is shared evenly over its cells.
 
 use super::{Cells, Crossing, Grid, LEVEL_MM};
@@ -43,6 +44,10 @@ struct Cell {
     at_s: f64,
 }
 
+/// Lines are rarely laid wider than twice the bore of the nozzle (common practice, no source). One that would have to be wider
+/// to fill the room down to what the cell remembers lies beside that: walls side by side may be laid half a layer apart.
+const WIDEST_BORES: f64 = 2.05;
+
 /// Room for rounding of heights to 32 bits, mm.
 const ROUNDING_MM: f64 = 1e-4;
 
@@ -56,6 +61,8 @@ pub struct LayerTimes {
     /// From the place of the machine to the tip in use, mm.
     tip_mm: [f64; 3],
     pulled_back: PulledBack,
+    /// Widest line that each tool lays on top of another, mm.
+    widest_mm: Vec<f64>,
     layer: Option<LaidLayer>,
     /// The cells that a line crosses; kept for the next.
     crossings: Vec<Crossing>,
@@ -71,6 +78,11 @@ impl LayerTimes {
             since: 1,
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             pulled_back: PulledBack::default(),
+            widest_mm: machine
+                .tools
+                .iter()
+                .map(|tool| tool.nozzle_diameter_mm.map_or(f64::INFINITY, |bore_mm| WIDEST_BORES * bore_mm))
+                .collect(),
             layer: None,
             crossings: Vec::new(),
         }
@@ -132,12 +144,15 @@ impl LayerTimes {
         }
         // Ramps climb over what they have just laid.
         let is_level = (to[2] - from[2]).abs() < LEVEL_MM;
+        let section_mm2 = block.section_mm2[i];
+        let widest_mm = self.widest_mm.get(block.tool_index).copied().unwrap_or(f64::INFINITY);
         let step_s = block.time_s[i] / crossings.len().max(1) as f64;
         for (k, crossing) in crossings.iter().enumerate() {
             let at_s = start_s + step_s * (k + 1) as f64;
             let cell = self.cells.at(crossing.cell);
             if cell.since == self.since {
-                if crossing.lowest_mm - f64::from(cell.z_mm) < LEVEL_MM - ROUNDING_MM {
+                let rise_mm = crossing.lowest_mm - f64::from(cell.z_mm);
+                if rise_mm < LEVEL_MM - ROUNDING_MM || section_mm2 > widest_mm * (rise_mm + ROUNDING_MM) {
                     continue;
                 }
                 if is_level {
