@@ -2,7 +2,6 @@
 
 use std::io::{self, Write};
 use std::net::{SocketAddr, TcpListener};
-use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
@@ -16,11 +15,9 @@ use super::accept::now_s;
 use super::terminal::shown;
 use super::{Exit, complain, duration, signals};
 use crate::accepted::{Day, day_of};
-use crate::preflight::RunContext;
 use crate::service::desk::{self, DeskError, DeskSettings, Opened, Token};
 use crate::service::gate::{Gate, GateError, Settings, Told};
 use crate::show::report::CAUTION;
-use crate::threads::HelperPool;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -126,12 +123,7 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     // Both are kept as long as the gate is open.
     let _desk = listener.map(|listener| open_desk(listener, &gate, args, sender.clone())).transpose()?;
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
-    let shelf = Arc::clone(gate.shelf());
-    let on_bytes = |bytes| {
-        shelf.has_read(bytes);
-        ControlFlow::Continue(())
-    };
-    serve(&mut gate, args, RunContext::new(&on_bytes, &HelperPool::alone()), &wakes)
+    serve(&mut gate, args, &wakes)
 }
 
 fn listen(address: SocketAddr, args: &GateArgs) -> anyhow::Result<TcpListener> {
@@ -170,7 +162,7 @@ fn watch(folder: &Path, wakes: Sender<Wake>) -> Option<RecommendedWatcher> {
         }
     };
     let watched = notify::recommended_watcher(tell).and_then(|mut watcher| {
-        for name in ["inbox", "machines"] {
+        for name in ["inbox", "machines", "jobs"] {
             watcher.watch(&folder.join(name), RecursiveMode::NonRecursive)?;
         }
         Ok(watcher)
@@ -181,19 +173,14 @@ fn watch(folder: &Path, wakes: Sender<Wake>) -> Option<RecommendedWatcher> {
     watched.ok()
 }
 
-fn serve(
-    gate: &mut Gate,
-    args: &GateArgs,
-    context: RunContext<'_, '_>,
-    wakes: &Receiver<Wake>,
-) -> anyhow::Result<Exit> {
+fn serve(gate: &mut Gate, args: &GateArgs, wakes: &Receiver<Wake>) -> anyhow::Result<Exit> {
     say(CAUTION)?;
     let mut tell = |told: Told| drop(say(&told.to_string()));
     let mut last_fault = String::new();
     loop {
         let looked = gate.look(today(), Instant::now(), &mut tell);
         // What came in before is judged though no more may come in.
-        let worked = gate.step(today(), context, &mut tell);
+        let worked = gate.step(today(), &mut tell);
         let next = gate.next_in(Instant::now());
         let wait = next.unwrap_or(args.look_every).min(args.look_every).max(GATHER);
         let done = match looked {

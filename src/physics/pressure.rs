@@ -550,7 +550,8 @@ impl Line {
             if !above {
                 return self.end_bulge(pressed);
             }
-            let into = |s: f64| out.flow.volume_to(s) - asked.volume_to(s);
+            // Most stretches begin where the piece does: nothing has flown there.
+            let into = |s: f64| if s > 0.0 { out.flow.volume_to(s) - asked.volume_to(s) } else { 0.0 };
             let more_mm3 = (out.out(from) - out.out(until)) * lag_s + into(until) - into(from);
             self.swell(more_mm3);
         });

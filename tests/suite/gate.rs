@@ -9,10 +9,8 @@ use std::time::{Duration, Instant};
 
 use flate2::{Compression, write::GzEncoder};
 use gonogo::accepted::{Day, day_from};
-use gonogo::preflight::{RunContext, silent};
 use gonogo::service::gate::{Answered, Gate, GateError, Place, Settings, Told};
 use gonogo::service::ledger::{Choice, DecideError, Decision};
-use gonogo::threads::HelperPool;
 use snapbox::cmd::cargo_bin;
 
 use crate::random_jobs::Dice;
@@ -100,9 +98,8 @@ fn without_digits(name: &str) -> String {
 /// Looks and works until nothing is left to do; what was told.
 fn settle(gate: &mut Gate, today: Day) -> Vec<Told> {
     let mut told = Vec::new();
-    let helpers = HelperPool::alone();
     gate.look(today, Instant::now(), &mut |one| told.push(one)).expect("looks");
-    while gate.step(today, RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("works") {}
+    while gate.step(today, &mut |one| told.push(one)).expect("works") {}
     told
 }
 
@@ -333,8 +330,7 @@ fn what_was_not_judged_is_never_ready() {
     gate.look(today(), Instant::now(), &mut |one| told.push(one)).expect("looks");
     let own = "cleared/heron/own.gcode: left there, it did not come through this gate: nobody judged it";
     assert!(told.iter().any(|one| one.to_string() == own), "{told:?}");
-    let helpers = HelperPool::alone();
-    gate.step(today(), RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("is blocked");
+    gate.step(today(), &mut |one| told.push(one)).expect("is blocked");
     let why = "its bytes in jobs/ are not those that were taken in";
     assert!(told.iter().any(|one| matches!(one, Told::Blocked { why: told, .. } if told == why)), "{told:?}");
     assert_eq!(shop.names("cleared"), ["heron/own.gcode"]);
@@ -370,11 +366,11 @@ fn a_sheet_counts_only_when_it_rests() {
     settle(&mut gate, today());
     drop(gate);
     let mut gate = Gate::open(shop.folder.path(), Settings { rest, ..AT_ONCE }).expect("opens");
-    let (start, helpers) = (Instant::now(), HelperPool::alone());
+    let start = Instant::now();
     let mut look = |after_s: u64| {
         let mut told = Vec::new();
         gate.look(today(), start + Duration::from_secs(after_s), &mut |one| told.push(one)).expect("looks");
-        while gate.step(today(), RunContext::new(&silent, &helpers), &mut |one| told.push(one)).expect("works") {}
+        while gate.step(today(), &mut |one| told.push(one)).expect("works") {}
         (shop.names("cleared"), gate.next_in(start + Duration::from_secs(after_s)), told)
     };
     let whole = fs::read_to_string(corpus("machines", "heron.toml")).expect("a sheet");
@@ -462,8 +458,7 @@ fn a_change_is_acted_on_though_the_ledger_is_held_or_the_sheets_cannot_be_read()
     let name = shop.files("jobs").into_keys().next().expect("a job");
     fs::remove_file(shop.at("jobs").join(name)).expect("removes");
     gate.look(today(), Instant::now() + Duration::from_secs(5), &mut untold).expect("looks");
-    let helpers = HelperPool::alone();
-    while gate.step(today(), RunContext::new(&silent, &helpers), &mut untold).expect("works") {}
+    while gate.step(today(), &mut untold).expect("works") {}
     assert!(shop.names("cleared").is_empty());
 }
 

@@ -93,7 +93,7 @@ impl<'a> JobView<'a> {
             digest: row.digest.as_deref(),
             bytes: row.bytes,
             arrived_at: row.arrived.map(views::iso),
-            place: row.place.map(|place| place.to_string()),
+            place: row.place().map(|place| place.to_string()),
             why: row.why.as_deref(),
             on: row.settled().iter().map(on).collect(),
         }
@@ -153,7 +153,7 @@ pub async fn report(
 ) -> Result<Response, Problem> {
     let Ok(Path((name, folder))) = place else { return Err(Problem::wrong("the name is no UTF-8")) };
     let row = desk.row(&name)?;
-    let answered = row.answers.iter().find(|answered| answered.folder == folder);
+    let answered = row.settled().iter().find(|answered| answered.folder == folder);
     let Some(id) = answered.map(|answered| answered.inspection) else {
         return Err(Problem::missing("the job was not judged on this machine"));
     };
@@ -211,8 +211,8 @@ pub async fn decide(
 
 /// `DELETE /api/jobs/{name}`.
 pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<StatusCode, Problem> {
-    desk.take_out(&named(name)?).await?;
-    Ok(StatusCode::NO_CONTENT)
+    // Where the gate is busy it is taken out later.
+    Ok(if desk.take_out(&named(name)?).await? { StatusCode::NO_CONTENT } else { StatusCode::ACCEPTED })
 }
 
 #[derive(Serialize)]

@@ -1,13 +1,12 @@
 //! Decisions and prints, for people and programs alike.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Deserialize;
 
 use super::super::gate::{Held, Row};
-use super::super::ledger::{Choice, Decided, Decision};
+use super::super::ledger::{Choice, Decision};
 use super::problem::Problem;
 use super::{Desk, today};
 use crate::accepted::{day_from, reason};
@@ -75,38 +74,32 @@ impl Desk {
     /// Writes a decision down, and waits a moment for the gate to act on it. It must be about what stands now.
     pub async fn decide(self: &Arc<Self>, name: &str, asked: AskedDecision) -> Result<i64, Problem> {
         let (inspection, after) = (asked.inspection, asked.after);
-        if !self.row(name)?.answers.iter().any(|answered| answered.inspection == inspection) {
+        let row = self.row(name)?;
+        if !row.settled().iter().any(|answered| answered.inspection == inspection) {
             let why = "the job has been judged anew since: look at it again before you decide";
             return Err(Problem::conflict(why));
         }
         let decision = resolved(asked)?;
         let id = self.aside(move |desk| Ok(desk.writing.decide_behind(after, inspection, &decision)?)).await?;
         // Until the gate has acted nobody is to take it for what it was.
-        self.shelf.unsettle(Some(&BTreeSet::from([name.to_owned()])));
+        self.shelf.decided(row.digest.as_deref().unwrap_or_default(), id);
         (self.wake)();
-        self.wait_for(|held| {
-            let Some(row) = held.row(name) else { return true };
-            let answered = row.answers.iter().find(|answered| answered.inspection == inspection);
-            let is_known = |decided: &Decided| decided.id >= id;
-            row.place.is_some() && answered.is_none_or(|answered| answered.decided.as_ref().is_some_and(is_known))
-        })
-        .await;
+        self.wait_for(|held| held.row(name).is_none_or(|row| row.place().is_some())).await;
         Ok(id)
     }
 
-    /// Takes a job out for good, and waits a moment for the gate to have done so.
-    pub async fn take_out(self: &Arc<Self>, name: &str) -> Result<(), Problem> {
+    /// Takes a job out for good, and waits a moment for the gate to have done so: false where it has not yet.
+    pub async fn take_out(self: &Arc<Self>, name: &str) -> Result<bool, Problem> {
         self.row(name)?;
         self.intake.take_out(name);
-        self.wait_for(|held| held.row(name).is_none()).await;
-        Ok(())
+        Ok(self.wait_for(|held| held.row(name).is_none()).await)
     }
 
-    /// Waits a moment for the gate to have acted. Where it is busy it acts later; pages tell when.
-    async fn wait_for(&self, is_done: impl Fn(&Held) -> bool) {
+    /// Waits a moment for the gate to have acted. Where it is busy it acts later, false; pages tell when.
+    async fn wait_for(&self, is_done: impl Fn(&Held) -> bool) -> bool {
         let mut changes = self.shelf.follow();
         let done = async { while !self.shelf.read(&is_done) && changes.changed().await.is_ok() {} };
-        let _ = tokio::time::timeout(GATE_WITHIN, done).await;
+        tokio::time::timeout(GATE_WITHIN, done).await.is_ok()
     }
 
     /// Writes down how long a print of a job took; false where that was known.
@@ -127,7 +120,7 @@ impl Desk {
             }
         };
         let row = self.row(name)?;
-        let answered = row.answers.into_iter().find(|answered| answered.folder == asked.machine);
+        let answered = row.settled().iter().find(|answered| answered.folder == asked.machine).cloned();
         let Some(answered) = answered else { return Err(Problem::missing("the job was not judged on this machine")) };
         // As a path from the ledger's folder: there the job is found again.
         let job = format!("jobs/{name}");

@@ -64,7 +64,7 @@ impl Numbers {
         let uploads = [("kept", load(kept)), ("known", load(known)), ("refused", load(refused))];
         let free_bytes = fs4::available_space(&desk.root).ok();
         desk.shelf.read(|held: &Held| Self {
-            jobs: PLACES.map(|(_, place)| held.rows().filter(|row| row.place == place).count() as u64),
+            jobs: PLACES.map(|(_, place)| held.rows().filter(|row| row.place() == place).count() as u64),
             left: held.left as u64,
             sheets_used: held.sheets.iter().filter(|sheet| sheet.machine.is_some()).count() as u64,
             sheets_faulty: held.sheets.iter().filter(|sheet| sheet.faults.is_some()).count() as u64,

@@ -136,7 +136,13 @@ impl Frame {
 
 /// What is still to be done.
 fn left(held: &Held) -> String {
-    let now = held.judging.as_ref().map(|now| format!(" Judging {}: {} % read.", safe(&now.name), now.percent()));
+    let now = held.judging.as_ref().map(|now| {
+        format!(
+            " Judging {}: {} % read. What is asked for meanwhile is done behind it.",
+            safe(&now.name),
+            now.percent()
+        )
+    });
     let jobs = counted(held.left as u64, "job is", "jobs are");
     format!("{jobs} still to be judged or laid.{}", now.unwrap_or_default())
 }
@@ -198,7 +204,7 @@ impl Sift {
         };
         let is_there = |row: &&Row| match (place, self.machine.is_empty()) {
             (None, _) => true,
-            (Some(place), true) => row.place == place,
+            (Some(place), true) => row.place() == place,
             (Some(place), false) => on_machine(row) == place,
         };
         let is_named = |row: &&Row| {
@@ -301,13 +307,18 @@ fn board_of(shelf: &Shelf, held: &Held, sift: &Sift) -> BoardPage {
     }
 }
 
+/// Why a job waits or is blocked without having been judged.
+fn why_not(row: &Row) -> Option<String> {
+    Some(format!("{}: {}", views::place(Some(row.place()?)), safe(row.why.as_ref()?)))
+}
+
 fn board_row(row: &Row, machines: &[(&str, &str)]) -> BoardRow {
     let cell =
         |(folder, _): &(&str, &str)| row.settled().iter().find(|answered| answered.folder == *folder).map(Cell::of);
     BoardRow {
         href: format!("/jobs/{}", in_path(&row.name)),
         name: safe(&row.name).into_owned(),
-        why: row.why.as_ref().map(|why| format!("blocked: {}", safe(why))).unwrap_or_default(),
+        why: why_not(row).unwrap_or_default(),
         arrived: row.arrived.map(views::utc).unwrap_or_default(),
         cells: machines.iter().map(cell).collect(),
     }
@@ -401,8 +412,8 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
         frame,
         name: safe(&row.name).into_owned(),
         about: about.into_iter().flatten().collect::<Vec<_>>().join(" · "),
-        why: row.why.as_ref().map(|why| safe(why).into_owned()),
-        is_new: row.place.is_none(),
+        why: why_not(row),
+        is_new: row.place().is_none(),
         answers,
         decide: format!("{base}/decide"),
         printed: format!("{base}/printed"),
@@ -437,7 +448,7 @@ pub async fn report(State(desk): State<Arc<Desk>>, place: OnMachine) -> Result<R
         let machine = desk.machine(&folder)?;
         let pictured = pictured(desk, &row, &machine)?;
         let nonce = page::nonce(&pictured.report);
-        let answered = row.answers.iter().find(|answered| answered.folder == folder);
+        let answered = row.settled().iter().find(|answered| answered.folder == folder);
         let decided = answered.and_then(|answered| answered.decided.as_ref());
         let warnings = decided.filter(|decided| views::is_in_spite(decided)).map(views::sentence);
         let mut text = Vec::new();
@@ -493,8 +504,9 @@ pub async fn decide(
 
 /// `POST /jobs/{name}/take-out`.
 pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<Redirect, Problem> {
-    desk.take_out(&named(name)?).await?;
-    Ok(Redirect::to("/"))
+    let name = named(name)?;
+    let to = if desk.take_out(&name).await? { "/".to_owned() } else { format!("/jobs/{}", in_path(&name)) };
+    Ok(Redirect::to(&to))
 }
 
 /// `POST /jobs/{name}/printed`.

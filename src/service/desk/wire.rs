@@ -37,7 +37,11 @@ pub async fn serve(listener: TcpListener, desk: Arc<Desk>) {
     let addresses = Arc::new(Addresses::default());
     let routes = routes(desk);
     loop {
-        let Ok(permit) = Arc::clone(&room).acquire_owned().await else { break };
+        let permit = tokio::select! {
+            permit = Arc::clone(&room).acquire_owned() => permit,
+            _ = ending.wait_for(|ends| *ends) => break,
+        };
+        let Ok(permit) = permit else { break };
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
             _ = ending.wait_for(|ends| *ends) => break,

@@ -3,8 +3,8 @@
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::mpsc::Sender;
+use std::sync::{Arc, PoisonError, RwLock};
 
 use super::inbox::{Arrived, keep};
 use super::places::unfinished;
@@ -67,10 +67,19 @@ impl Room {
 pub struct Intake {
     pub(super) jobs: PathBuf,
     pub(super) room: Room,
-    pub(super) arrivals: Sender<Arrived>,
-    pub(super) leaving: Sender<String>,
+    pub(super) asks: Sender<Ask>,
+    /// Held for reading while a job is kept and told, for writing while jobs are taken out: nothing is taken out between.
+    pub(super) keeping: Arc<RwLock<()>>,
     pub(super) shelf: Arc<Shelf>,
     pub(super) wake: Arc<dyn Fn() + Send + Sync>,
+}
+
+/// What is asked of the gate over a wire, in the order in which it came.
+pub(super) enum Ask {
+    /// A job was kept.
+    In(Arrived),
+    /// One is to be taken out, by its name.
+    Out(String),
 }
 
 /// A job that is kept.
@@ -112,7 +121,7 @@ impl Intake {
 
     /// Asks the gate to take a job out for good. Where the gate ends before it does, the job stays.
     pub fn take_out(&self, name: &str) {
-        let _ = self.leaving.send(name.to_owned());
+        let _ = self.asks.send(Ask::Out(name.to_owned()));
         (self.wake)();
     }
 
@@ -136,12 +145,13 @@ impl Intake {
             CopyError::Read(error) if is_of_the_wire(&error) => IntakeError::Cut(error),
             error @ (CopyError::Read(_) | CopyError::NotAJob(_)) => IntakeError::NotAJob(error.to_string()),
         })?;
+        let _keeping = self.keeping.read().unwrap_or_else(PoisonError::into_inner);
         let kept = keep(copy, jobs, name, &digest(content)).map_err(IntakeError::Unwritten)?;
         // Whoever asks for it at once finds it there.
         self.shelf.arrived_at(&self.jobs.join(&kept.name), &kept.name, Some(kept.digest.clone()));
         let (from, of) = (name.to_owned(), kept.clone());
         // Where nobody takes it the gate has ended; opened again it finds the job.
-        let _ = self.arrivals.send(Arrived { from, name: of.name, digest: of.digest });
+        let _ = self.asks.send(Ask::In(Arrived { from, name: of.name, digest: of.digest }));
         (self.wake)();
         Ok(kept)
     }

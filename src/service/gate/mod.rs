@@ -28,16 +28,17 @@ mod told;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver, Sender};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::{Duration, Instant, SystemTime};
 
 use crate::accepted::{Accepted, Day};
 use crate::machine::Machine;
 use crate::preflight::{JobError, RunContext};
 use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question, Standing};
-use crate::threads::Breakdown;
+use crate::threads::{Breakdown, HelperPool};
 
 pub use intake::{Full, Intake, IntakeError, Kept};
 pub use names::escaped;
@@ -45,11 +46,35 @@ pub use places::Place;
 pub use shelf::{Held, Judging as JudgingNow, Row, SheetState, Shelf};
 pub use told::{Answered, Told};
 
-use inbox::{Arrived, Found, Inbox};
-use intake::Room;
+use inbox::{Found, Inbox};
+use intake::{Ask, Room};
 use places::Places;
 use sheets::Sheets;
 
+/// What became of a job whose turn it was.
+enum Laid {
+    /// It lies where it belongs; what is to be told.
+    As(Option<Told>),
+    /// Something else comes first.
+    Later,
+}
+
+/// What became of judging one.
+enum Judged {
+    /// There are new answers.
+    Now,
+    /// All were known.
+    Before,
+    /// Something else comes first.
+    Later,
+    /// It cannot be judged, and why.
+    Never(String),
+}
+
+/// While a job is judged it is looked so often whether something else comes first.
+const NEWS_EVERY: Duration = Duration::from_secs(1);
+/// A job is not stopped more often: it must come to its end some time.
+const STOPS_MOST: u32 = 3;
 /// The folder of jobs is not read more often.
 const LIST_EVERY: Duration = Duration::from_secs(2);
 
@@ -111,10 +136,13 @@ pub struct Gate {
     nothing_accepted: Accepted,
     /// What stands, for other threads.
     shelf: Arc<Shelf>,
-    /// Jobs that came in past the inbox.
-    arrivals: (Sender<Arrived>, Receiver<Arrived>),
-    /// Names of jobs that somebody wants taken out.
-    leaving: (Sender<String>, Receiver<String>),
+    /// What came past the inbox.
+    asks: (Sender<Ask>, Receiver<Ask>),
+    keeping: Arc<RwLock<()>>,
+    /// Names of jobs that are still to be taken out.
+    leaving: BTreeSet<String>,
+    /// How often the judging of a job was stopped, since something else came first.
+    stopped: BTreeMap<String, u32>,
     room: Room,
     /// When the folder of jobs was read last, and when it had changed then.
     kept_as_of: Option<(Instant, SystemTime)>,
@@ -166,8 +194,10 @@ impl Gate {
             strange: BTreeSet::new(),
             nothing_accepted: Accepted { source: String::new(), entries: Vec::new() },
             shelf,
-            arrivals: mpsc::channel(),
-            leaving: mpsc::channel(),
+            asks: mpsc::channel(),
+            keeping: Arc::default(),
+            leaving: BTreeSet::new(),
+            stopped: BTreeMap::new(),
             room,
             kept_as_of: None,
             _lock: lock,
@@ -191,8 +221,8 @@ impl Gate {
         Intake {
             jobs: self.places.jobs(),
             room: self.room.clone(),
-            arrivals: self.arrivals.0.clone(),
-            leaving: self.leaving.0.clone(),
+            asks: self.asks.0.clone(),
+            keeping: Arc::clone(&self.keeping),
             shelf: Arc::clone(&self.shelf),
             wake: Arc::new(wake),
         }
@@ -254,9 +284,10 @@ impl Gate {
         // Each is done whatever becomes of the others; the first fault is told.
         let sheets = self.look_at_sheets(now, tell);
         let settled = self.settle(today, tell);
-        let out = self.let_out(now, tell);
+        let found = self.look_at_jobs(now);
         let taken = self.take_in(now, tell);
-        sheets.and(settled).and(out).and(taken)
+        let out = self.let_out(tell);
+        sheets.and(settled).and(found).and(taken).and(out)
     }
 
     fn look_at_sheets(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
@@ -310,27 +341,27 @@ impl Gate {
         Ok(())
     }
 
-    /// Lets go of jobs that somebody wants taken out, or has taken out of their folder.
-    fn let_out(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        for name in self.leaving.1.try_iter().collect::<Vec<_>>() {
-            self.take_out(&name, tell)?;
-        }
+    /// Finds jobs that somebody has taken out of their folder, or laid there.
+    fn look_at_jobs(&mut self, now: Instant) -> Result<(), GateError> {
         // The folder is read when it has changed, and not at each arrival among many.
         let jobs = self.places.jobs();
         let changed = jobs.metadata().and_then(|found| found.modified()).map_err(self.folder("read", "jobs"))?;
-        let is_new =
-            self.kept_as_of.is_none_or(|(at, seen)| seen != changed && now.saturating_duration_since(at) >= LIST_EVERY);
-        if is_new {
-            let there: BTreeSet<String> =
-                places::names(&jobs).map_err(self.folder("read", "jobs"))?.into_iter().collect();
-            let missing = self.jobs.keys().filter(|name| !there.contains(*name)).cloned();
-            let missing: Vec<String> = missing.filter(|name| !self.queue.contains(name)).collect();
-            self.queue.extend(missing);
+        let is_due = |(at, seen)| seen != changed && now.saturating_duration_since(at) >= LIST_EVERY;
+        if self.kept_as_of.is_none_or(is_due) {
+            let there = places::names(&jobs).map_err(self.folder("read", "jobs"))?;
+            let there: BTreeSet<String> = there.into_iter().filter(|name| names::is_ours(name)).collect();
+            let known: BTreeSet<String> = self.jobs.keys().cloned().collect();
+            for name in there.difference(&known).filter(|name| jobs.join(name).is_file()) {
+                self.shelve(name, None);
+            }
+            let queued: BTreeSet<String> = self.queue.iter().cloned().collect();
+            self.queue.extend(there.symmetric_difference(&known).filter(|name| !queued.contains(*name)).cloned());
             self.kept_as_of = Some((now, changed));
         }
         Ok(())
     }
 
+    /// Takes in what has come by the inbox and past it.
     fn take_in(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         let found = self.inbox.look(now, &self.places, &self.room, self.jobs.len(), tell);
         let (mut jobs, fault) = match found {
@@ -340,9 +371,16 @@ impl Gate {
             }
             Err(error) => (Vec::new(), Some(self.folder("take jobs in from", "inbox")(error))),
         };
-        for arrived in self.arrivals.1.try_iter() {
-            tell(Told::TakenIn { from: arrived.from.clone(), name: arrived.name.clone() });
-            jobs.push(arrived);
+        for ask in self.asks.1.try_iter() {
+            match ask {
+                Ask::In(arrived) => {
+                    tell(Told::TakenIn { from: arrived.from.clone(), name: arrived.name.clone() });
+                    // Whoever sends it anew wants it back.
+                    self.leaving.remove(&arrived.name);
+                    jobs.push(arrived);
+                }
+                Ask::Out(name) => drop(self.leaving.insert(name)),
+            }
         }
         // The first to arrive is the first to be judged.
         for job in jobs.into_iter().rev() {
@@ -353,16 +391,41 @@ impl Gate {
         fault.map_or(Ok(()), Err)
     }
 
-    /// Takes a job out for good; the ledger still knows what it got.
-    fn take_out(&mut self, name: &str, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        if self.jobs.contains_key(name) {
-            self.places.take_out(name).map_err(self.folder("take out", &format!("jobs/{name}")))?;
-            self.jobs.remove(name);
-            self.queue.retain(|queued| queued != name);
-            self.shelf.gone(name);
-            tell(Told::TakenOut { name: name.to_owned() });
+    /// Takes out for good what somebody wants taken out; the ledger still knows what it got.
+    fn let_out(&mut self, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+        if self.leaving.is_empty() {
+            return Ok(());
         }
-        Ok(())
+        let keeping = Arc::clone(&self.keeping);
+        let _keeping = keeping.write().unwrap_or_else(PoisonError::into_inner);
+        // What was kept until now is told by now.
+        let waiting: Vec<Ask> = self.asks.1.try_iter().collect();
+        for ask in waiting {
+            if let Ask::In(arrived) = &ask {
+                self.leaving.remove(&arrived.name);
+            }
+            // Its turn comes with the next look.
+            let _ = self.asks.0.send(ask);
+        }
+        let mut fault = None;
+        for name in std::mem::take(&mut self.leaving) {
+            if !self.jobs.contains_key(&name) {
+                continue;
+            }
+            if let Err(error) = self.places.take_out(&name) {
+                // Half of it may be done: it is looked at anew, and tried again.
+                self.shelf.unsettle(Some(&BTreeSet::from([name.clone()])));
+                fault = fault.or(Some(self.folder("take out", &format!("jobs/{name}"))(error)));
+                self.queue.push(name.clone());
+                self.leaving.insert(name);
+                continue;
+            }
+            self.jobs.remove(&name);
+            self.queue.retain(|queued| *queued != name);
+            self.shelf.gone(&name);
+            tell(Told::TakenOut { name });
+        }
+        fault.map_or(Ok(()), Err)
     }
 
     fn by_arrival(&self) -> Vec<String> {
@@ -427,17 +490,16 @@ impl Gate {
     ///
     /// # Errors
     /// Where a folder or the ledger cannot be used for now; the job is tried again behind the others.
-    pub fn step(
-        &mut self,
-        today: Day,
-        context: RunContext<'_, '_>,
-        tell: &mut dyn FnMut(Told),
-    ) -> Result<bool, GateError> {
+    pub fn step(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<bool, GateError> {
         let Some(name) = self.queue.last().cloned() else { return Ok(false) };
-        let laid = self.lay(&name, today, context);
+        let laid = self.lay(&name, today);
         self.queue.pop();
         let done = match laid {
-            Ok(told) => {
+            Ok(Laid::Later) => {
+                self.queue.push(name);
+                Ok(true)
+            }
+            Ok(Laid::As(told)) => {
                 if let Some(told) = told {
                     self.shelf.told(&told);
                     tell(told);
@@ -455,24 +517,31 @@ impl Gate {
     }
 
     /// What is to be told: nothing where all is as it was.
-    fn lay(&mut self, name: &str, today: Day, context: RunContext<'_, '_>) -> Result<Option<Told>, GateError> {
-        if !self.places.jobs().join(name).is_file() {
-            self.jobs.remove(name);
-            let told = self.block(name, "it is in jobs/ no more".to_owned());
-            self.shelf.gone(name);
-            return told.map(Some);
+    fn lay(&mut self, name: &str, today: Day) -> Result<Laid, GateError> {
+        match self.places.jobs().join(name).metadata() {
+            Ok(found) if found.is_file() => {}
+            // A folder that cannot be read for a moment says nothing of its jobs.
+            Err(error) if error.kind() != io::ErrorKind::NotFound || !self.places.jobs().is_dir() => {
+                return Err(self.folder("read", &format!("jobs/{name}"))(error));
+            }
+            _ => {
+                self.jobs.remove(name);
+                let told = self.block(name, "it is in jobs/ no more".to_owned())?;
+                self.shelf.gone(name);
+                return Ok(Laid::As(Some(told)));
+            }
         }
-        let judged = match self.judge(name, today, context)? {
-            Ok(judged) => judged,
-            Err(why) => return self.block(name, why).map(Some),
+        let judged = match self.judge(name, today)? {
+            Judged::Now => true,
+            Judged::Before => false,
+            Judged::Later => return Ok(Laid::Later),
+            Judged::Never(why) => return Ok(Laid::As(Some(self.block(name, why)?))),
         };
         // Judging takes its time: what holds by now is what counts.
         if judged && self.sheets.have_changed() {
             self.as_of = None;
         }
-        if self.as_of.is_none() {
-            return Ok(None);
-        }
+        let Some((_, last)) = self.as_of else { return Ok(Laid::As(None)) };
         let mut answers = Vec::new();
         let mut cleared_for = Vec::new();
         for (folder, machine) in self.sheets.machines() {
@@ -496,21 +565,16 @@ impl Gate {
         let digest = self.jobs.get(name).cloned().flatten().unwrap_or_default();
         let moved = match self.places.lay(name, &digest, &cleared_for, place, &why) {
             Err(error) if error.kind() == io::ErrorKind::InvalidData => {
-                return self.block(name, error.to_string()).map(Some);
+                return Ok(Laid::As(Some(self.block(name, error.to_string())?)));
             }
             laid => laid.map_err(self.folder("lay in its place", &format!("jobs/{name}")))?,
         };
-        self.shelf.placed(name, &digest, place, &answers);
-        Ok((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers }))
+        self.shelf.placed(name, &digest, place, &answers, last);
+        Ok(Laid::As((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers })))
     }
 
-    /// Judges a job on the machines for which there is no answer yet, true where there were any; why that is impossible.
-    fn judge(
-        &mut self,
-        name: &str,
-        today: Day,
-        context: RunContext<'_, '_>,
-    ) -> Result<Result<bool, String>, GateError> {
+    /// Judges a job on the machines for which there is no answer yet.
+    fn judge(&mut self, name: &str, today: Day) -> Result<Judged, GateError> {
         let mut missing = Vec::new();
         for (_, machine) in self.sheets.machines() {
             if self.standing(name, machine, today)?.is_none() {
@@ -518,44 +582,61 @@ impl Gate {
             }
         }
         if missing.is_empty() {
-            return Ok(Ok(false));
+            return Ok(Judged::Before);
         }
         let judging =
             Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
         let path = self.places.jobs().join(name);
         self.shelf.judging(Some((name, path.metadata().map_or(0, |found| found.len()))));
+        let (looked, may_stop) = (Mutex::new(Instant::now()), self.stopped.get(name).is_none_or(|n| *n < STOPS_MOST));
+        let (shelf, ledger, sheets, as_of) = (&self.shelf, &self.ledger, &self.sheets, self.as_of);
+        let progress = |bytes| {
+            shelf.has_read(bytes);
+            let mut looked = looked.lock().unwrap_or_else(PoisonError::into_inner);
+            let is_due = may_stop && looked.elapsed() >= NEWS_EVERY;
+            if is_due {
+                *looked = Instant::now();
+            }
+            if is_due && has_news(ledger, sheets, as_of) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        };
+        let helpers = HelperPool::alone();
         // A fault of this program must not end it for all jobs.
-        let answer = Breakdown::caught(|| judging.judge(&path, context));
+        let answer = Breakdown::caught(|| judging.judge(&path, RunContext::new(&progress, &helpers)));
         self.shelf.judging(None);
         let answer = match answer {
             Ok(Ok(answer)) => answer,
             Ok(Err(JobError::Read { source, .. })) => {
                 return Err(self.folder("read", &format!("jobs/{name}"))(source));
             }
-            Ok(Err(error)) => return Ok(Err(error.to_string())),
-            Err(breakdown) => return Ok(Err(breakdown.to_string())),
+            Ok(Err(JobError::Stopped { .. })) => {
+                *self.stopped.entry(name.to_owned()).or_default() += 1;
+                return Ok(Judged::Later);
+            }
+            Ok(Err(error)) => return Ok(Judged::Never(error.to_string())),
+            Err(breakdown) => return Ok(Judged::Never(breakdown.to_string())),
         };
+        self.stopped.remove(name);
         if let Some(error) = answer.unkept {
             return Err(error.into());
         }
         let Some(judged) = answer.inspections.first().map(|inspection| inspection.job.digest.clone()) else {
-            return Ok(Ok(false));
+            return Ok(Judged::Before);
         };
         let is_the_same = match self.jobs.get(name).cloned().flatten() {
             Some(digest) => digest == judged,
             None => names::is_of(name, &judged),
         };
         if !is_the_same {
-            return Ok(Err(places::CHANGED.to_owned()));
+            return Ok(Judged::Never(places::CHANGED.to_owned()));
         }
         self.jobs.insert(name.to_owned(), Some(judged));
-        Ok(Ok(true))
+        Ok(Judged::Now)
     }
 
     /// Takes a job away from all machines; says why where it is blocked.
     fn block(&self, name: &str, why: String) -> Result<Told, GateError> {
         self.places.hold_back(name, &why).map_err(self.folder("block", &format!("jobs/{name}")))?;
-        self.shelf.blocked(name, &why);
+        self.shelf.blocked(name, &why, self.as_of.map_or(0, |(_, last)| last));
         Ok(Told::Blocked { name: name.to_owned(), why })
     }
 
@@ -570,4 +651,11 @@ impl Gate {
         let inspection = |answered: &Answered| self.ledger.inspection(answered.inspection).ok().flatten();
         note::text(head, answers.iter().filter_map(inspection))
     }
+}
+
+/// True where a sheet has changed or somebody has decided since: what lies ready may have to be taken back, and that cannot wait
+/// for a large job.
+fn has_news(ledger: &Ledger, sheets: &Sheets, as_of: Option<(Day, i64)>) -> bool {
+    let decided = |last: i64| ledger.last_decision().is_ok_and(|now| now != last);
+    as_of.is_some_and(|(_, last)| decided(last) || sheets.have_changed())
 }

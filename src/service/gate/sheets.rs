@@ -144,7 +144,11 @@ impl Sheets {
         let content = blake3::hash(&bytes);
         let before = self.known.get(folder).filter(|sheet| sheet.content == content);
         let since = match before {
-            Some(Sheet { rests_since: None, .. }) => return false,
+            Some(Sheet { rests_since: None, .. }) => {
+                // Its file may be spelled otherwise by now.
+                self.known.get_mut(folder).into_iter().for_each(|sheet| sheet.file.clone_from(&file));
+                return false;
+            }
             Some(Sheet { rests_since: Some(since), .. }) => *since,
             None => now,
         };

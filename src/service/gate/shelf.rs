@@ -13,6 +13,8 @@ use super::told::{Answered, Told};
 
 /// Steps in which it is told how far a job is judged, percent.
 const PERCENT_STEP: u64 = 5;
+/// Why a job waits that nothing has judged.
+const NO_SHEET: &str = "no machine has a sheet that is in use: it waits for one";
 /// Most of what was told that is kept.
 const TOLD_MOST: usize = 60;
 
@@ -81,18 +83,26 @@ pub struct Row {
     pub bytes: u64,
     /// When it came in.
     pub arrived: Option<SystemTime>,
-    /// Where it lies as a whole; none before it was looked at, or where it must be looked at anew.
-    pub place: Option<Place>,
-    /// Why it is blocked, where it could not be judged.
+    place: Option<Place>,
+    /// The last decision on its content, as far as somebody who wrote one down knows.
+    decided: i64,
+    /// The last decision that the gate knew of when it was laid.
+    as_of: i64,
+    /// Why it waits or is blocked, where it was not judged.
     pub why: Option<String>,
     /// What it got, machine by machine, when it was looked at last: see [`Self::settled`].
-    pub answers: Vec<Answered>,
+    answers: Vec<Answered>,
 }
 
 impl Row {
+    /// Where it lies as a whole; none before it was looked at, or where it must be looked at anew.
+    pub fn place(&self) -> Option<Place> {
+        self.place.filter(|_| self.decided <= self.as_of)
+    }
+
     /// What it got, where that is known to hold.
     pub fn settled(&self) -> &[Answered] {
-        if self.place.is_some() { &self.answers } else { &[] }
+        if self.place().is_some() { &self.answers } else { &[] }
     }
 }
 
@@ -209,8 +219,17 @@ impl Shelf {
 
     fn arrived(&self, name: &str, digest: Option<String>, arrived: Option<SystemTime>, bytes: u64) {
         self.write(|held| {
-            let row =
-                Row { name: name.to_owned(), digest, bytes, arrived, place: None, why: None, answers: Vec::new() };
+            let row = Row {
+                name: name.to_owned(),
+                digest,
+                bytes,
+                arrived,
+                place: None,
+                decided: 0,
+                as_of: 0,
+                why: None,
+                answers: Vec::new(),
+            };
             // What is known of a job that comes once more still holds.
             if !held.keys.contains_key(name) {
                 let key = (arrived, name.to_owned());
@@ -220,16 +239,26 @@ impl Shelf {
         });
     }
 
-    pub(super) fn placed(&self, name: &str, digest: &str, place: Place, answers: &[Answered]) {
-        let is_so = |row: &Row| row.place == Some(place) && row.why.is_none() && row.answers == answers;
+    pub(super) fn placed(&self, name: &str, digest: &str, place: Place, answers: &[Answered], as_of: i64) {
+        let is_so = |row: &Row| row.place == Some(place) && row.answers == answers && row.as_of == as_of;
         if self.read(|held| held.row(name).is_some_and(is_so)) {
             return;
         }
         self.write(|held| {
             held.change(name, |row| {
                 row.digest = Some(digest.to_owned());
-                (row.place, row.why, row.answers) = (Some(place), None, answers.to_vec());
+                (row.place, row.as_of, row.answers) = (Some(place), as_of, answers.to_vec());
+                row.why = answers.is_empty().then(|| NO_SHEET.to_owned());
             });
+        });
+    }
+
+    /// Somebody has decided on that content: until the gate knows of it nothing that was known of it holds.
+    pub fn decided(&self, digest: &str, id: i64) {
+        self.write(|held| {
+            for row in held.rows.values_mut().filter(|row| row.digest.as_deref() == Some(digest)) {
+                row.decided = row.decided.max(id);
+            }
         });
     }
 
@@ -242,10 +271,11 @@ impl Shelf {
         });
     }
 
-    pub(super) fn blocked(&self, name: &str, why: &str) {
+    pub(super) fn blocked(&self, name: &str, why: &str, as_of: i64) {
         self.write(|held| {
             held.change(name, |row| {
                 (row.place, row.why, row.answers) = (Some(Place::Blocked), Some(why.to_owned()), Vec::new());
+                row.as_of = as_of;
             });
         });
     }
@@ -304,13 +334,13 @@ mod tests {
         }
         let names = |shelf: &Shelf| shelf.read(|held| held.rows().map(|row| row.name.clone()).collect::<String>());
         assert_eq!((names(&shelf), *changes.borrow()), ("cba".to_owned(), 3));
-        shelf.placed("b", "blake3:1", Place::Waiting, &[]);
-        shelf.placed("b", "blake3:1", Place::Waiting, &[]);
+        shelf.placed("b", "blake3:1", Place::Waiting, &[], 0);
+        shelf.placed("b", "blake3:1", Place::Waiting, &[], 0);
         assert_eq!(*changes.borrow(), 4, "the same again is no change");
         // Sent once more it keeps what is known of it.
         shelf.arrived("b", None, at(9), 10);
-        assert_eq!(shelf.read(|held| held.row("b").and_then(|row| row.place)), Some(Place::Waiting));
-        shelf.blocked("b", "no job");
+        assert_eq!(shelf.read(|held| held.row("b").and_then(Row::place)), Some(Place::Waiting));
+        shelf.blocked("b", "no job", 0);
         shelf.gone("c");
         shelf.gone("c");
         assert_eq!((names(&shelf), shelf.read(Held::jobs)), ("ba".to_owned(), 2));

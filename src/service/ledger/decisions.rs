@@ -152,22 +152,25 @@ impl Ledger {
     }
 
     /// A refusal, or a hold, of the same content on the same sheet under another name, or by another version of the checks:
-    /// it is the same job, and nobody has taken it back. A release does not go over.
+    /// it is the same job, and nobody has taken it back. A release does not go over, and what was decided on the inspection
+    /// itself later than that holds.
     ///
     /// # Errors
     /// When the ledger cannot be read.
     pub(super) fn refused_elsewhere(
         &self,
         question: &Question<'_>,
+        inspection: i64,
         today: Day,
     ) -> Result<Option<Decided>, LedgerError> {
         let sql = "SELECT decisions.* FROM decisions JOIN inspections ON inspections.id = inspection
             WHERE job = ?1 AND sheet = ?2 AND options = ?3 AND decision IN ('refuse', 'hold')
                 AND (until IS NULL OR until >= ?4)
                 AND NOT EXISTS (SELECT 1 FROM decisions AS later
-                    WHERE later.inspection = decisions.inspection AND later.id > decisions.id)
+                    WHERE later.inspection IN (decisions.inspection, ?5) AND later.id > decisions.id)
+                AND inspection <> ?5
             ORDER BY decisions.id DESC LIMIT 1";
-        let key = params![question.job, question.sheet, question.options, today.to_string()];
+        let key = params![question.job, question.sheet, question.options, today.to_string(), inspection];
         self.read(|ledger| Ok(ledger.query_row(sql, key, decided).optional()?))
     }
 

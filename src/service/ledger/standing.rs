@@ -79,9 +79,10 @@ impl Ledger {
         // The table takes no other word. What is not known is the worst.
         let verdict = Verdict::called(&word).unwrap_or(Verdict::NoGo);
         let figures = serde_json::from_str(&figures).unwrap_or_default();
-        let decided = match self.standing(inspection, today)? {
-            None => self.refused_elsewhere(question, today)?,
-            decided => decided,
+        // The later one holds.
+        let decided = match self.refused_elsewhere(question, inspection, today)? {
+            None => self.standing(inspection, today)?,
+            refused => refused,
         };
         Ok(Some(Standing { inspection, verdict, decided, figures }))
     }

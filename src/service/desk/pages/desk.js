@@ -24,7 +24,11 @@
   }
 
   // What stands on a page is asked for anew and put in its place; forms that somebody fills in stay as they are.
-  let known = document.body.dataset.changes, wanted = known, asked = false;
+  let known = document.body.dataset.changes, wanted = known, asked = false, timer = 0;
+  function renewIn(ms) {
+    clearTimeout(timer);
+    timer = setTimeout(renew, ms);
+  }
   async function renew() {
     if (asked || wanted === known) return;
     asked = true;
@@ -55,11 +59,12 @@
       }
     } catch {
       hint('This page is not up to date: the gate does not answer. It is asked again.');
-      setTimeout(renew, 5000);
+      renewIn(5000);
+      return;
     } finally {
       asked = false;
     }
-    if (wanted !== known) setTimeout(renew, 300);
+    if (wanted !== known) renewIn(300);
   }
 
   // Pages that nobody looks at listen to nothing: a browser has few connections to one host.
@@ -67,7 +72,10 @@
   function listen() {
     if (events || document.visibilityState === 'hidden') return;
     events = new EventSource('/events');
-    events.addEventListener('change', (event) => { wanted = event.data; renew(); });
+    events.addEventListener('change', (event) => {
+      wanted = event.data;
+      renewIn(0);
+    });
     events.addEventListener('error', () => {
       if (events?.readyState !== EventSource.CLOSED) return;
       events = null;
