@@ -87,7 +87,7 @@ pub fn figures(of: &Figures) -> String {
         _ => duration(time_s),
     });
     let margin = of.melt_margin().map(|margin| match margin {
-        margin if margin < 0.0 => format!("over-runs the hotend by {} %", fixed(-margin * 100.0, 0)),
+        margin if margin < 0.0 => format!("overruns the hotend by {} %", fixed(-margin * 100.0, 0)),
         margin => format!("melt margin {} %", fixed(margin * 100.0, 0)),
     });
     let filament = match (of.filament_net_g, of.filament_net_mm) {
