@@ -216,6 +216,12 @@ pub(crate) fn clock(seconds: f64) -> String {
     format!("{}:{:02}:{:02}", all / 3600, all / 60 % 60, all % 60)
 }
 
+/// A moment as ISO 8601 writes it, without its seconds: `2027-01-31 14:05`.
+#[cfg(feature = "service")]
+pub(crate) fn moment(at: &str) -> String {
+    safe(&at.get(..16).unwrap_or(at).replace('T', " ")).into_owned()
+}
+
 /// A time and the interval it lies in as `2 h 13 min (90 %: 2 h 09 to 2 h 19)`: to the minute from ten minutes on, where that
 /// tells the ends apart.
 pub(crate) fn interval(expected_s: f64, low_s: f64, high_s: f64) -> String {

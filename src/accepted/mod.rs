@@ -15,6 +15,7 @@ use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Component, Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use crate::checks::is_unsafe;
 use crate::findings::{Acceptance, AcceptedWhy, Finding, Inspection, Severity, Verdict};
@@ -378,6 +379,16 @@ fn within(inner: Box3, outer: Box3) -> bool {
         let room = fingerprint::REACH * fingerprint::CELL_MM[axis];
         inner.min[axis] >= outer.min[axis] - room && inner.max[axis] <= outer.max[axis] + room
     })
+}
+
+/// What the clock says, s since 1970-01-01 00:00 UTC. One set before that is taken for it.
+pub fn now_s() -> u64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
+}
+
+/// Today, UTC.
+pub fn today() -> Day {
+    day_of(now_s())
 }
 
 /// The day of a time, given in seconds since 1970-01-01 00:00 UTC, in UTC. Proleptic Gregorian calendar, counted from

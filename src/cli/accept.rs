@@ -2,7 +2,6 @@
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::time::{SystemTime, UNIX_EPOCH};
 
 use anyhow::{Context, bail};
 use clap::Args;
@@ -13,7 +12,7 @@ use super::terminal::Terminal;
 use super::usage::mistake;
 use super::{Exit, explain, sheet};
 use crate::accepted::{
-    self, ACCEPTED_FILE, Accepted, AcceptedError, Day, Entry, day_from, day_of, job_name, nearest, reason,
+    self, ACCEPTED_FILE, Accepted, AcceptedError, Day, Entry, day_from, job_name, nearest, reason, today,
 };
 use crate::checks::{self, is_unsafe};
 use crate::findings::{Finding, Inspection};
@@ -86,15 +85,10 @@ pub fn day(text: &str) -> Result<Day, String> {
     day_from(text).ok_or_else(|| "a day such as 2027-01-31".to_owned())
 }
 
-/// What the clock says, s since 1970-01-01 00:00 UTC.
-pub fn now_s() -> u64 {
-    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
-}
-
 impl AcceptedArg {
     /// Today.
     pub fn today(&self) -> Day {
-        self.today.unwrap_or_else(|| day_of(now_s()))
+        self.today.unwrap_or_else(today)
     }
 
     /// The file, where there is one.

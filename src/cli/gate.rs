@@ -11,11 +11,10 @@ use anyhow::Context;
 use clap::Args;
 use notify::{RecommendedWatcher, RecursiveMode, Watcher};
 
-use super::accept::now_s;
 use super::terminal::shown;
 use super::{Exit, complain, duration, signals};
-use crate::accepted::{Day, day_of};
-use crate::service::desk::{self, DeskError, DeskSettings, Opened, Token};
+use crate::accepted::today;
+use crate::service::desk::{self, DeskSettings, Opened, Token};
 use crate::service::gate::{Gate, GateError, Settings, Told};
 use crate::show::report::CAUTION;
 
@@ -127,9 +126,7 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
 }
 
 fn listen(address: SocketAddr, args: &GateArgs) -> anyhow::Result<TcpListener> {
-    if !address.ip().is_loopback() && args.token_file.is_none() {
-        return Err(DeskError::Open(address).into());
-    }
+    desk::may_open(address, args.token_file.is_some())?;
     TcpListener::bind(address).with_context(|| format!("cannot open the desk at {address}"))
 }
 
@@ -237,10 +234,6 @@ fn tell_once(error: &GateError, last: &mut String) {
         complain(&format!("{text}; it is tried again every {} s", RETRY.as_secs()));
         *last = text;
     }
-}
-
-fn today() -> Day {
-    day_of(now_s())
 }
 
 fn say(line: &str) -> io::Result<()> {

@@ -15,8 +15,8 @@ use clap::{Args, Subcommand};
 use super::format::among;
 use super::output::{Content, Delivery, Output};
 use super::terminal::Terminal;
-use super::{Exit, accept, prints::say};
-use crate::accepted::{Day, day_of};
+use super::{Exit, prints::say};
+use crate::accepted::{Day, day_of, now_s};
 use crate::preflight::JobSource;
 use crate::service::ledger::{LEDGER_FILE, Ledger, LedgerError, Named, nearest};
 use crate::show::report::{
@@ -267,5 +267,5 @@ fn prune(args: &PruneArgs, terminal: &Terminal) -> anyhow::Result<()> {
 
 /// The day so many days ago, in UTC.
 fn days_ago(days: u32) -> Day {
-    day_of(accept::now_s().saturating_sub(u64::from(days) * 86_400))
+    day_of(now_s().saturating_sub(u64::from(days) * 86_400))
 }

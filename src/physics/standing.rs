@@ -143,7 +143,8 @@ impl Standing {
     }
 
     /// How many cells there are.
-    pub fn cells(&self) -> usize {
+    #[cfg(test)]
+    fn cells(&self) -> usize {
         self.grid.columns * self.grid.rows
     }
 

@@ -13,15 +13,8 @@ use flate2::{Compression, write::GzEncoder};
 use serde_json::{Value, json};
 use snapbox::cmd::cargo_bin;
 
+use crate::gate::{corpus, job, kills};
 use crate::random_jobs::Dice;
-
-pub fn corpus(kind: &str, name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join(kind).join(name)
-}
-
-fn job(name: &str) -> Vec<u8> {
-    fs::read(corpus("jobs", &format!("{name}.gcode"))).expect("a job of the corpus")
-}
 
 /// A job of its own content.
 fn job_with(name: &str, remark: &str) -> Vec<u8> {
@@ -783,11 +776,6 @@ fn a_large_job_does_not_hold_up_a_changed_sheet() {
         std::thread::sleep(Duration::from_millis(20));
     }
     assert_eq!(shop.get(&format!("/api/jobs/{large}")).json()["place"], Value::Null, "it is still to be judged");
-}
-
-/// How often the program is killed: `GONOGO_KILLS` says how often where more is wanted.
-fn kills() -> u64 {
-    std::env::var("GONOGO_KILLS").ok().and_then(|count| count.parse().ok()).unwrap_or(12)
 }
 
 /// What was acknowledged is there after any kill, and nothing is cleared that is not whole and judged.

@@ -8,7 +8,8 @@ use fantoccini::{Client, Locator};
 use serde_json::{Value, json};
 
 use crate::browser::{devtools, engine, in_browser, is_accessible, logs, run};
-use crate::desk::{Shop, corpus};
+use crate::desk::Shop;
+use crate::gate::corpus;
 
 /// The phone: its page is as wide as it is.
 const PHONE: (u32, u32) = (500, 900);

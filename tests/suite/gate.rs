@@ -31,11 +31,11 @@ fn today() -> Day {
     day("2026-11-28")
 }
 
-fn corpus(kind: &str, name: &str) -> PathBuf {
+pub fn corpus(kind: &str, name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus").join(kind).join(name)
 }
 
-fn job(name: &str) -> Vec<u8> {
+pub fn job(name: &str) -> Vec<u8> {
     fs::read(corpus("jobs", &format!("{name}.gcode"))).expect("a job of the corpus")
 }
 
@@ -501,7 +501,7 @@ fn a_file_that_cannot_be_moved_holds_up_no_other() {
 }
 
 /// How often the program is killed: `GONOGO_KILLS` says how often where more is wanted.
-fn kills() -> u64 {
+pub fn kills() -> u64 {
     std::env::var("GONOGO_KILLS").ok().and_then(|count| count.parse().ok()).unwrap_or(12)
 }
 

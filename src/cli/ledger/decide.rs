@@ -7,8 +7,8 @@ use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
 use super::LedgerArg;
-use crate::accepted::{Day, day_of, reason};
-use crate::cli::accept::{day, now_s};
+use crate::accepted::{Day, reason, today};
+use crate::cli::accept::day;
 use crate::cli::prints::say;
 use crate::cli::terminal::Terminal;
 use crate::service::ledger::{Choice, Decision};
@@ -80,7 +80,7 @@ pub(super) fn run(args: &DecideArgs, terminal: &Terminal) -> anyhow::Result<()> 
         until: args.until,
         confirmation: args.even_unsafe_on.clone(),
     };
-    if let Some(until) = args.until.filter(|until| *until < day_of(now_s())) {
+    if let Some(until) = args.until.filter(|until| *until < today()) {
         bail!("{until} has passed: the decision would never count");
     }
     ledger.decide(args.inspection, &decision)?;

@@ -4,11 +4,11 @@ use std::io::Write;
 
 use anstyle::{Effects, Style};
 
-use super::list::{By, moment};
+use super::list::By;
 use super::*;
 use crate::service::ledger::Decided;
 use crate::show::marks::styled;
-use crate::wording::{bytes, clock, grouped, safe, wrap};
+use crate::wording::{bytes, clock, grouped, moment, safe, wrap};
 
 /// Writes all of it.
 pub fn write(ledger: &Ledger, job: &Named, look: Look, out: &mut dyn Write) -> anyhow::Result<()> {

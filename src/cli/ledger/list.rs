@@ -12,7 +12,7 @@ use crate::findings::Verdict;
 use crate::service::ledger::Listed;
 use crate::show::marks;
 use crate::show::report::{cells, csv, json};
-use crate::wording::{clock, safe, short_digest};
+use crate::wording::{clock, moment, safe, short_digest};
 
 /// Writes all inspections of a ledger.
 pub type Make = fn(&Ledger, Look, &mut dyn Write) -> anyhow::Result<()>;
@@ -87,11 +87,6 @@ pub fn write_rows(listed: &[Listed], by: By, look: Look, out: &mut dyn Write) ->
 /// The name of the job's file; that of standard input is empty.
 fn name(of: &Listed) -> &str {
     if of.file_name.is_empty() { "-" } else { &of.file_name }
-}
-
-/// A time of the ledger without its seconds.
-pub fn moment(at: &str) -> String {
-    safe(&at.get(..16).unwrap_or(at).replace('T', " ")).into_owned()
 }
 
 /// Shape and word of a verdict.

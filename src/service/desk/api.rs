@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::Json;
-use axum::extract::{Path, Query, State, rejection};
+use axum::extract::{Query, State, rejection};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -13,7 +13,7 @@ use super::super::ledger::{Decided, Figures, SheetUse};
 use super::deeds::{AskedDecision, AskedPrint};
 use super::pages::Sift;
 use super::problem::Problem;
-use super::{Desk, views};
+use super::{Desk, In, named, of_change, views};
 use crate::show::report::json;
 use crate::wording::safe_lines;
 use crate::workshop::prints::PrintsFile;
@@ -134,24 +134,15 @@ struct One<'a> {
     job: JobView<'a>,
 }
 
-type Name = Result<Path<String>, rejection::PathRejection>;
-
-fn named(name: Name) -> Result<String, Problem> {
-    name.map(|Path(name)| name).map_err(|_| Problem::wrong("the name is no UTF-8"))
-}
-
 /// `GET /api/jobs/{name}`.
-pub async fn job(State(desk): State<Arc<Desk>>, name: Name) -> Result<Response, Problem> {
+pub async fn job(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<Response, Problem> {
     let row = desk.row(&named(name)?)?;
     Ok(Json(One { schema: SCHEMA, job: JobView::of(&row) }).into_response())
 }
 
 /// `GET /api/jobs/{name}/on/{folder}`: the report, as `check --format json` writes one of a job.
-pub async fn report(
-    State(desk): State<Arc<Desk>>,
-    place: Result<Path<(String, String)>, rejection::PathRejection>,
-) -> Result<Response, Problem> {
-    let Ok(Path((name, folder))) = place else { return Err(Problem::wrong("the name is no UTF-8")) };
+pub async fn report(State(desk): State<Arc<Desk>>, place: In<(String, String)>) -> Result<Response, Problem> {
+    let (name, folder) = named(place)?;
     let row = desk.row(&name)?;
     let answered = row.settled().iter().find(|answered| answered.folder == folder);
     let Some(id) = answered.map(|answered| answered.inspection) else {
@@ -179,7 +170,7 @@ struct Decisions {
 }
 
 /// `GET /api/jobs/{name}/decisions`.
-pub async fn decisions(State(desk): State<Arc<Desk>>, name: Name) -> Result<Response, Problem> {
+pub async fn decisions(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<Response, Problem> {
     let digest = desk.row(&named(name)?)?.digest.unwrap_or_default();
     let decisions = desk.aside(move |desk| Ok(desk.ledger.decisions(&digest)?)).await?;
     let decisions = decisions.iter().map(DecidedView::from).collect();
@@ -202,7 +193,7 @@ struct Done {
 /// `POST /api/jobs/{name}/decisions`.
 pub async fn decide(
     State(desk): State<Arc<Desk>>,
-    name: Name,
+    name: In<String>,
     asked: Body<AskedDecision>,
 ) -> Result<Response, Problem> {
     let id = desk.decide(&named(name)?, body(asked)?).await?;
@@ -210,7 +201,7 @@ pub async fn decide(
 }
 
 /// `DELETE /api/jobs/{name}`.
-pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<StatusCode, Problem> {
+pub async fn take_out(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<StatusCode, Problem> {
     // Where the gate is busy it is taken out later.
     Ok(if desk.take_out(&named(name)?).await? { StatusCode::NO_CONTENT } else { StatusCode::ACCEPTED })
 }
@@ -223,7 +214,11 @@ struct Printed {
 }
 
 /// `POST /api/jobs/{name}/prints`.
-pub async fn printed(State(desk): State<Arc<Desk>>, name: Name, asked: Body<AskedPrint>) -> Result<Response, Problem> {
+pub async fn printed(
+    State(desk): State<Arc<Desk>>,
+    name: In<String>,
+    asked: Body<AskedPrint>,
+) -> Result<Response, Problem> {
     let is_new = desk.printed(&named(name)?, body(asked)?).await?;
     let status = if is_new { StatusCode::CREATED } else { StatusCode::OK };
     Ok((status, Json(Printed { schema: SCHEMA, is_new })).into_response())
@@ -315,11 +310,8 @@ struct SideView {
 }
 
 /// `GET /api/machines/{folder}/changes/{change}`.
-pub async fn change(
-    State(desk): State<Arc<Desk>>,
-    change: Result<Path<(String, i64)>, rejection::PathRejection>,
-) -> Result<Response, Problem> {
-    let Ok(Path((folder, change))) = change else { return Err(Problem::missing("no such change")) };
+pub async fn change(State(desk): State<Arc<Desk>>, change: In<(String, i64)>) -> Result<Response, Problem> {
+    let (folder, change) = of_change(change)?;
     let made = desk
         .aside(move |desk| {
             let [before, after] = desk.versions(&folder, change)?;

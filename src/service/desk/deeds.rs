@@ -7,9 +7,9 @@ use serde::Deserialize;
 
 use super::super::gate::{Held, Row};
 use super::super::ledger::{Choice, Decision};
+use super::Desk;
 use super::problem::Problem;
-use super::{Desk, today};
-use crate::accepted::{day_from, reason};
+use crate::accepted::{day_from, reason, today};
 use crate::workshop::prints::{Print, clock_s, plan_digest, started};
 
 /// The gate is waited for so long, for its answer to tell what came of a decision.
@@ -83,7 +83,7 @@ impl Desk {
         let id = self.aside(move |desk| Ok(desk.writing.decide_behind(after, inspection, &decision)?)).await?;
         // Until the gate has acted nobody is to take it for what it was.
         self.shelf.decided(row.digest.as_deref().unwrap_or_default(), id);
-        (self.wake)();
+        self.intake.wake();
         self.wait_for(|held| held.row(name).is_none_or(|row| row.place().is_some())).await;
         Ok(id)
     }

@@ -10,6 +10,7 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use futures_util::stream::{self, Stream};
 use tokio::sync::{OwnedSemaphorePermit, watch};
 
+use super::super::gate::Held;
 use super::Desk;
 use super::problem::Problem;
 
@@ -45,7 +46,7 @@ pub async fn stream(
         }
         listener.is_first = false;
         listener.changes.mark_unchanged();
-        let moment = listener.desk.shelf.read(|held| listener.desk.shelf.moment(held));
+        let moment = listener.desk.shelf.read(Held::moment);
         Some((Ok(Event::default().event("change").data(moment)), listener))
     });
     Ok(Sse::new(told).keep_alive(KeepAlive::new().interval(Duration::from_secs(20))))

@@ -94,9 +94,9 @@ pub async fn watch(
     next: Next,
 ) -> Response {
     let wants_page = wants_page(&request);
-    let is_bare = !matches!(*request.method(), Method::GET | Method::HEAD);
+    let changes = changes(request.method());
     let to = request.uri().path_and_query().map_or("/", |path| path.as_str()).to_owned();
-    let is_upload = request.method() == Method::PUT || (is_bare && to == "/jobs");
+    let is_upload = request.method() == Method::PUT || (changes && to == "/jobs");
     let answer = match may(&desk, from.ip(), &request) {
         Ok(()) if is_upload => next.run(request).await,
         Ok(()) => match tokio::time::timeout(ANSWER_WITHIN, next.run(request)).await {
@@ -104,7 +104,7 @@ pub async fn watch(
             Err(_) => Problem::new(StatusCode::REQUEST_TIMEOUT, "Too slow", "it took too long").into_response(),
         },
         Err(problem) if problem.status == StatusCode::UNAUTHORIZED && wants_page => {
-            let to = if is_bare { "/".to_owned() } else { to };
+            let to = if changes { "/".to_owned() } else { to };
             Redirect::to(&format!("/enter?to={}", pages::in_query(&to))).into_response()
         }
         Err(problem) => problem.into_response(),
@@ -142,17 +142,23 @@ fn may(desk: &Desk, from: IpAddr, request: &Request) -> Result<(), Problem> {
             return Err(unknown("this desk wants its token: Authorization: Bearer TOKEN"));
         }
     }
-    if matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
-        // A link from elsewhere may lead here; nothing else is for pages of others, not even work.
-        let is_link = headers.get("sec-fetch-mode").is_none_or(|mode| mode == "navigate");
-        if !is_link && headers.get("sec-fetch-site").is_some_and(|site| site == "cross-site") {
-            return Err(Problem::forbidden("this was asked for by a page of another origin"));
-        }
-    } else {
+    if changes(request.method()) {
         is_from_here(headers, host)?;
-        desk.rates.change(from, desk.settings.changes_per_minute)?;
+        return desk.rates.change(from, desk.settings.changes_per_minute);
     }
-    Ok(())
+    // A link from elsewhere may lead here; nothing else is for pages of others, not even work.
+    let is_link = headers.get("sec-fetch-mode").is_none_or(|mode| mode == "navigate");
+    let is_from_elsewhere = headers.get("sec-fetch-site").is_some_and(|site| site == "cross-site");
+    if is_from_elsewhere && !is_link { Err(of_another_origin()) } else { Ok(()) }
+}
+
+/// True for what asks for a change.
+fn changes(method: &Method) -> bool {
+    !matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS)
+}
+
+fn of_another_origin() -> Problem {
+    Problem::forbidden("this was asked for by a page of another origin")
 }
 
 fn unknown(detail: &str) -> Problem {
@@ -186,7 +192,7 @@ fn is_own(host: &str, reached_as: &[String]) -> bool {
 
 /// Whether a change was asked for by a page of the desk, or by no page at all.
 fn is_from_here(headers: &HeaderMap, host: &str) -> Result<(), Problem> {
-    let refused = || Err(Problem::forbidden("this was asked for by a page of another origin"));
+    let refused = || Err(of_another_origin());
     if headers.get("sec-fetch-site").is_some_and(|site| site != "same-origin" && site != "none") {
         return refused();
     }

@@ -63,8 +63,14 @@ impl Numbers {
         let Counts { kept, known, refused } = &desk.counts;
         let uploads = [("kept", load(kept)), ("known", load(known)), ("refused", load(refused))];
         let free_bytes = fs4::available_space(&desk.root).ok();
-        desk.shelf.read(|held: &Held| Self {
-            jobs: PLACES.map(|(_, place)| held.rows().filter(|row| row.place() == place).count() as u64),
+        let count = |held: &Held| {
+            let mut jobs = [0; PLACES.len()];
+            let places = held.rows().filter_map(|row| PLACES.iter().position(|(_, place)| *place == row.place()));
+            places.for_each(|at| jobs[at] += 1);
+            jobs
+        };
+        desk.shelf.read(|held| Self {
+            jobs: count(held),
             left: held.left as u64,
             sheets_used: held.sheets.iter().filter(|sheet| sheet.machine.is_some()).count() as u64,
             sheets_faulty: held.sheets.iter().filter(|sheet| sheet.faults.is_some()).count() as u64,

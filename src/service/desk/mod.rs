@@ -36,16 +36,15 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use axum::Router;
-use axum::extract::DefaultBodyLimit;
+use axum::extract::{self, DefaultBodyLimit};
 use axum::routing::{get, post, put};
 use tokio::sync::{Semaphore, watch};
 
 use super::gate::{Gate, Intake, Shelf};
 use super::ledger::{LEDGER_FILE, Ledger, LedgerError};
-use crate::accepted::{Day, day_of};
 use crate::machine::Machine;
 use problem::Problem;
 
@@ -94,8 +93,6 @@ struct Desk {
     /// Another one, which may have to wait for its turn.
     writing: Ledger,
     intake: Intake,
-    /// The gate is to look: something was decided.
-    wake: Arc<dyn Fn() + Send + Sync>,
     settings: DeskSettings,
     uploads: Arc<Semaphore>,
     readings: Arc<Semaphore>,
@@ -129,6 +126,14 @@ impl Drop for Opened {
     }
 }
 
+/// Whether a desk may be opened there.
+///
+/// # Errors
+/// [`DeskError::Open`] where others can reach it and there is no token.
+pub fn may_open(address: SocketAddr, has_token: bool) -> Result<(), DeskError> {
+    if address.ip().is_loopback() || has_token { Ok(()) } else { Err(DeskError::Open(address)) }
+}
+
 /// Opens the desk of a gate in the folder `root`; `wake` makes the gate look.
 ///
 /// # Errors
@@ -141,19 +146,15 @@ pub fn open(
     wake: Arc<dyn Fn() + Send + Sync>,
 ) -> Result<Opened, DeskError> {
     let address = listener.local_addr()?;
-    if !address.ip().is_loopback() && settings.token.is_none() {
-        return Err(DeskError::Open(address));
-    }
+    may_open(address, settings.token.is_some())?;
     listener.set_nonblocking(true)?;
     let (end, ending) = watch::channel(false);
-    let waking = Arc::clone(&wake);
     let desk = Arc::new(Desk {
         root: root.to_owned(),
         shelf: Arc::clone(gate.shelf()),
         ledger: Ledger::open_existing(&root.join(LEDGER_FILE))?,
         writing: Ledger::open_existing(&root.join(LEDGER_FILE))?,
-        intake: gate.intake(move || waking()),
-        wake,
+        intake: gate.intake(wake),
         settings,
         uploads: Arc::new(Semaphore::new(UPLOADS_MOST)),
         readings: Arc::new(Semaphore::new(READINGS_MOST)),
@@ -214,9 +215,17 @@ fn routes(desk: Arc<Desk>) -> Router {
         .with_state(desk)
 }
 
-/// Today, UTC.
-fn today() -> Day {
-    day_of(SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs()))
+/// Names in an address, as they are read from it.
+type In<T> = Result<extract::Path<T>, extract::rejection::PathRejection>;
+
+/// What an address names.
+fn named<T>(names: In<T>) -> Result<T, Problem> {
+    names.map(|extract::Path(names)| names).map_err(|_| Problem::wrong("the name is no UTF-8"))
+}
+
+/// The folder of a machine, the number of a change of its sheet, and what is behind them.
+fn of_change<T>(names: In<T>) -> Result<T, Problem> {
+    names.map(|extract::Path(names)| names).map_err(|_| Problem::missing("no such change"))
 }
 
 impl Desk {

@@ -8,19 +8,19 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, LazyLock};
 
 use askama::Template;
-use axum::extract::{ConnectInfo, Form, Path, Query, State, rejection};
+use axum::extract::{ConnectInfo, Form, Query, State, rejection};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::Deserialize;
 
-use super::super::gate::{Held, Place, Row, SheetState, Shelf};
+use super::super::gate::{Held, Place, Row, SheetState};
 use super::super::ledger::{Decided, Listed, SheetUse, is_open_unsafe};
-use super::Desk;
 use super::deeds::{AskedDecision, AskedPrint};
 use super::guard::COOKIE;
 use super::problem::Problem;
 use super::views::{self, Cell};
+use super::{Desk, In, named, of_change};
 use crate::findings::Severity;
 use crate::machine::Machine;
 use crate::preflight::{RunContext, silent};
@@ -30,7 +30,7 @@ use crate::show::picture::{PictureOptions, Pictured};
 use crate::show::report::{CAUTION, text::why};
 use crate::study::compare::Sheets;
 use crate::threads::HelperPool;
-use crate::wording::{bytes, counted, grouped, safe, safe_lines, short_digest, units};
+use crate::wording::{bytes, counted, grouped, moment, safe, safe_lines, short_digest, units};
 
 pub use board::{Sift, board};
 pub use job::{decide, job, printed, report, take_out};
@@ -106,7 +106,7 @@ struct Frame {
 }
 
 impl Frame {
-    fn of(shelf: &Shelf, held: &Held) -> Self {
+    fn of(held: &Held) -> Self {
         let broken = |sheet: &&SheetState| sheet.faults.is_some();
         let sheets = held
             .sheets
@@ -122,14 +122,14 @@ impl Frame {
             caution: format!("{EYES} {CAUTION}"),
             faults: fault.chain(warning).chain(sheets).collect(),
             left: held.left,
-            changes: shelf.moment(held),
+            changes: held.moment(),
             left_words: left(held),
         }
     }
 
     /// Around what has no answer.
     fn bare() -> Self {
-        Self::of(&Shelf::default(), &Held::default())
+        Self::of(&Held::default())
     }
 }
 
@@ -172,12 +172,6 @@ fn why_not(row: &Row) -> Option<String> {
     Some(format!("{}: {}", views::place(Some(row.place()?)), safe(row.why.as_ref()?)))
 }
 
-type Name = Result<Path<String>, rejection::PathRejection>;
-
-fn named(name: Name) -> Result<String, Problem> {
-    name.map(|Path(name)| name).map_err(|_| Problem::wrong("the name is no UTF-8"))
-}
-
 fn changed() -> Problem {
     Problem::conflict("its bytes in jobs/ are not those that were taken in")
 }
@@ -213,7 +207,7 @@ struct ToldPage {
 /// `GET /told`: what the gate did.
 pub async fn told(State(desk): State<Arc<Desk>>) -> Response {
     page(&desk.shelf.read(|held| ToldPage {
-        frame: Frame::of(&desk.shelf, held),
+        frame: Frame::of(held),
         lines: held.told.iter().map(|(at, text)| (views::utc(*at), safe_lines(text))).collect(),
     }))
 }

@@ -9,8 +9,7 @@ use std::time::Duration;
 
 use axum::body::{Body, Bytes};
 use axum::extract::multipart::{Field, MultipartError};
-use axum::extract::rejection::PathRejection;
-use axum::extract::{FromRequest, Multipart, Path, Request, State};
+use axum::extract::{FromRequest, Multipart, Request, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use http_body_util::{BodyExt, Limited};
@@ -20,7 +19,7 @@ use tokio::time::Instant;
 
 use super::super::gate::Kept;
 use super::problem::Problem;
-use super::{Desk, pages};
+use super::{Desk, In, pages};
 
 /// Pieces of a body that wait to be written.
 const PIECES: usize = 4;
@@ -46,12 +45,8 @@ struct Answer<'a> {
 }
 
 /// `PUT /api/jobs/{name}`.
-pub async fn raw(
-    State(desk): State<Arc<Desk>>,
-    name: Result<Path<String>, PathRejection>,
-    request: Request,
-) -> Result<Response, Problem> {
-    let Ok(Path(name)) = name else { return Err(Problem::wrong("the name is no UTF-8")) };
+pub async fn raw(State(desk): State<Arc<Desk>>, name: In<String>, request: Request) -> Result<Response, Problem> {
+    let name = super::named(name)?;
     let kept = raw_kept(&desk, &name, request).await;
     desk.counts.upload(&kept);
     let kept = kept?;

@@ -3,10 +3,10 @@
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use super::super::gate::{Answered, Place};
-use super::super::ledger::{Choice, Decided, Figures, Listed};
+use super::super::ledger::{Decided, Figures, Listed};
 use crate::accepted::day_of;
 use crate::show::page::view;
-use crate::wording::{clock, duration, fixed, interval, length, quantity, safe};
+use crate::wording::{clock, duration, fixed, interval, length, moment, quantity, safe};
 use crate::workshop::prints::Print;
 
 /// What a job got on a machine, in a cell.
@@ -31,17 +31,12 @@ impl Cell {
             class,
             place: place(Some(answered.place)),
             decided: decided
-                .map(|decided| format!("{} by {}", did(decided), safe(&decided.decision.who)))
+                .map(|decided| format!("{} by {}", decided.done(), safe(&decided.decision.who)))
                 .unwrap_or_default(),
-            is_unsafe: decided.is_some_and(is_in_spite),
+            is_unsafe: decided.is_some_and(Decided::is_in_spite),
             figures: figures(&answered.figures),
         }
     }
-}
-
-/// True where a no-go on heat or travel was released.
-pub fn is_in_spite(decided: &Decided) -> bool {
-    decided.is_unsafe && decided.decision.choice == Choice::Release
 }
 
 /// The word for a place.
@@ -54,21 +49,11 @@ pub fn place(place: Option<Place>) -> &'static str {
     }
 }
 
-/// What somebody did.
-pub fn did(decided: &Decided) -> &'static str {
-    match decided.decision.choice {
-        Choice::Release if decided.is_unsafe => "released in spite of a no-go on heat or travel",
-        Choice::Release => "released",
-        Choice::Refuse => "refused",
-        Choice::Hold => "held",
-    }
-}
-
 /// A decision in a sentence.
 pub fn sentence(decided: &Decided) -> String {
     let decision = &decided.decision;
     let until = decision.until.map(|day| format!(" until {day}")).unwrap_or_default();
-    let (did, who, why) = (did(decided), safe(&decision.who), safe(&decision.reason));
+    let (did, who, why) = (decided.done(), safe(&decision.who), safe(&decision.reason));
     let mut letters = did.chars();
     let did: String = letters.next().map(|first| first.to_ascii_uppercase()).into_iter().chain(letters).collect();
     format!("{did} by {who}{until}: {why}")
@@ -110,15 +95,9 @@ pub fn print(of: &Print) -> String {
     format!("{}{machine}{waited}{aborted}{started}", clock(of.measured_s))
 }
 
-/// A time of the ledger without its seconds.
-pub fn moment(at: &str) -> String {
-    safe(&at.get(..16).unwrap_or(at).replace('T', " ")).into_owned()
-}
-
 /// The same for a time of the system, UTC.
 pub fn utc(at: SystemTime) -> String {
-    let since = at.duration_since(UNIX_EPOCH).unwrap_or(Duration::ZERO).as_secs();
-    format!("{} {:02}:{:02}", day_of(since), since / 3600 % 24, since / 60 % 60)
+    moment(&iso(at))
 }
 
 /// As ISO 8601 writes it.

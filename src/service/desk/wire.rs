@@ -1,14 +1,16 @@
 //! Connections: accepted as long as there are not too many, given up where they are too slow, ended within seconds.
 
 use std::collections::HashMap;
-use std::net::{IpAddr, SocketAddr, TcpListener};
+use std::net::{IpAddr, TcpListener};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use axum::extract::connect_info::ConnectInfo;
+use hyper::Request;
+use hyper::body::Incoming;
+use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::GracefulShutdown;
-use hyper_util::service::TowerToHyperService;
 use tokio::sync::Semaphore;
 use tokio_io_timeout::TimeoutStream;
 use tower_service::Service as _;
@@ -56,12 +58,15 @@ pub async fn serve(listener: TcpListener, desk: Arc<Desk>) {
         let mut stream = TimeoutStream::new(stream);
         stream.set_write_timeout(Some(WRITE_WITHIN));
         let routes = routes.clone();
-        let service = tower_service_fn(routes, address);
+        let service = service_fn(move |mut request: Request<Incoming>| {
+            request.extensions_mut().insert(ConnectInfo(address));
+            routes.clone().call(request)
+        });
         let connection = hyper::server::conn::http1::Builder::new()
             .timer(TokioTimer::new())
             .header_read_timeout(HEAD_WITHIN)
             .max_buf_size(HEAD_MAX_BYTES)
-            .serve_connection(TokioIo::new(Box::pin(stream)), TowerToHyperService::new(service));
+            .serve_connection(TokioIo::new(Box::pin(stream)), service);
         let connection = all.watch(connection);
         tokio::spawn(async move {
             // Whoever breaks a connection off knows it.
@@ -108,22 +113,4 @@ impl Drop for Place {
             }
         }
     }
-}
-
-/// Requests of one connection, with the address they come from.
-fn tower_service_fn(
-    routes: axum::Router,
-    address: SocketAddr,
-) -> impl tower_service::Service<
-    axum::http::Request<hyper::body::Incoming>,
-    Response = axum::response::Response,
-    Error = std::convert::Infallible,
-    Future: Send,
-> + Clone {
-    tower::service_fn(move |request: axum::http::Request<hyper::body::Incoming>| {
-        let mut routes = routes.clone();
-        let mut request = request.map(axum::body::Body::new);
-        request.extensions_mut().insert(ConnectInfo(address));
-        async move { routes.call(request).await }
-    })
 }

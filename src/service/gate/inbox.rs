@@ -169,9 +169,8 @@ impl Inbox {
             return Ok(Taken::NotYet);
         }
         let mut copy = unfinished(&places.jobs()).map_err(Refusal::Gate)?;
-        let source = JobSource::at(&path).within(room.bounds());
-        let content = match source.copy_to(copy.as_file_mut()) {
-            Ok(hash) => digest(hash),
+        let content = match room.copy(JobSource::at(&path), copy.as_file_mut()) {
+            Ok(content) => content,
             Err(CopyError::Write(error)) => return Err(Refusal::Gate(error)),
             // Whoever writes it goes on: it is not finished.
             Err(_) if Looks::at(&path).ok() != Some(before) => return Ok(Taken::NotYet),

@@ -49,6 +49,10 @@ impl Room {
         if kept >= self.jobs_most {
             return Err(Full::Jobs(kept));
         }
+        self.disk_holds(bytes)
+    }
+
+    fn disk_holds(&self, bytes: u64) -> Result<(), Full> {
         // Where the system does not tell, writing will.
         let Ok(free) = fs4::available_space(&self.folder) else { return Ok(()) };
         match free < self.keep_free_bytes.saturating_add(bytes) {
@@ -57,8 +61,13 @@ impl Room {
         }
     }
 
-    pub(super) fn bounds(&self) -> Bounds {
-        Bounds { bytes: self.limit_bytes, until: None }
+    /// Copies the plain bytes of a job as long as there is room; their digest.
+    ///
+    /// # Errors
+    /// Like [`JobSource::copy_to`]; what cannot be written for want of room holds a [`Full`].
+    pub(super) fn copy(&self, source: JobSource<'_>, file: &mut File) -> Result<String, CopyError> {
+        let source = source.within(Bounds { bytes: self.limit_bytes, until: None });
+        source.copy_to(&mut Watched { file, room: self, left: LOOK_EVERY_BYTES }).map(digest)
     }
 }
 
@@ -119,10 +128,15 @@ impl Intake {
         self.room.limit_bytes
     }
 
+    /// Makes the gate look: there is something new.
+    pub fn wake(&self) {
+        (self.wake)();
+    }
+
     /// Asks the gate to take a job out for good. Where the gate ends before it does, the job stays.
     pub fn take_out(&self, name: &str) {
         let _ = self.asks.send(Ask::Out(name.to_owned()));
-        (self.wake)();
+        self.wake();
     }
 
     /// Keeps a job that comes as plain or packed bytes, of which about so many are announced. Reading errors other than broken
@@ -133,10 +147,8 @@ impl Intake {
     pub fn take(&self, name: &str, bytes: impl Read + Send, announced: u64) -> Result<Kept, IntakeError> {
         self.room.is_there(self.shelf.read(Held::jobs), announced)?;
         let mut copy = unfinished(&self.jobs).map_err(IntakeError::Unwritten)?;
-        let (jobs, room) = (&self.jobs, &self.room);
-        let source = JobSource::contents(bytes, name).within(room.bounds());
-        let mut writing = Watched { file: copy.as_file_mut(), room, left: LOOK_EVERY_BYTES };
-        let content = source.copy_to(&mut writing).map_err(|error| match error {
+        let source = JobSource::contents(bytes, name);
+        let content = self.room.copy(source, copy.as_file_mut()).map_err(|error| match error {
             CopyError::TooLarge { bytes } => IntakeError::TooLarge(bytes),
             CopyError::Write(error) => match error.get_ref().and_then(|inner| inner.downcast_ref::<Full>()) {
                 Some(full) => IntakeError::Full(*full),
@@ -146,13 +158,13 @@ impl Intake {
             error @ (CopyError::Read(_) | CopyError::NotAJob(_)) => IntakeError::NotAJob(error.to_string()),
         })?;
         let _keeping = self.keeping.read().unwrap_or_else(PoisonError::into_inner);
-        let kept = keep(copy, jobs, name, &digest(content)).map_err(IntakeError::Unwritten)?;
+        let kept = keep(copy, &self.jobs, name, &content).map_err(IntakeError::Unwritten)?;
         // Whoever asks for it at once finds it there.
         self.shelf.arrived_at(&self.jobs.join(&kept.name), &kept.name, Some(kept.digest.clone()));
         let (from, of) = (name.to_owned(), kept.clone());
         // Where nobody takes it the gate has ended; opened again it finds the job.
         let _ = self.asks.send(Ask::In(Arrived { from, name: of.name, digest: of.digest }));
-        (self.wake)();
+        self.wake();
         Ok(kept)
     }
 }
@@ -170,7 +182,7 @@ struct Watched<'f> {
 impl Write for Watched<'_> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         if self.left < bytes.len() {
-            self.room.is_there(0, 0)?;
+            self.room.disk_holds(0)?;
             self.left = LOOK_EVERY_BYTES;
         }
         let count = self.file.write(bytes)?;

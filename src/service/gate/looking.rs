@@ -171,11 +171,9 @@ impl Gate {
     }
 
     fn by_arrival(&self) -> Vec<String> {
-        let jobs = self.places.jobs();
-        let arrived = |name: &str| jobs.join(name).metadata().and_then(|found| found.modified()).ok();
-        let mut by_time: Vec<_> = self.jobs.keys().map(|name| (arrived(name), name.clone())).collect();
-        by_time.sort();
-        by_time.into_iter().map(|(_, name)| name).collect()
+        let names = |held: &Held| held.rows().map(|row| row.name.clone()).collect::<Vec<_>>();
+        let newest_first = self.shelf.read(names).into_iter();
+        newest_first.rev().filter(|name| self.jobs.contains_key(name)).collect()
     }
 
     /// Takes back what is not known to be cleared as things are now.

@@ -43,9 +43,8 @@ use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question
 use crate::threads::{Breakdown, HelperPool};
 
 pub use intake::{Full, Intake, IntakeError, Kept};
-pub use names::escaped;
 pub use places::Place;
-pub use shelf::{Held, Judging as JudgingNow, Row, SheetState, Shelf};
+pub use shelf::{Held, Row, SheetState, Shelf};
 pub use told::{Answered, Told};
 
 use inbox::{Found, Inbox};
@@ -64,12 +63,6 @@ pub struct Settings {
     pub keep_free_bytes: u64,
     /// Most jobs that are kept.
     pub jobs_most: usize,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        Self { rest: Duration::from_secs(5), limit_bytes: None, keep_free_bytes: 0, jobs_most: usize::MAX }
-    }
 }
 
 /// Why a gate cannot be opened, or not go on for now. Nothing is lost by it: what was not done is done later.
@@ -192,14 +185,14 @@ impl Gate {
     }
 
     /// A way in for jobs that come over a wire; `wake` is called when one has been kept, so that somebody looks.
-    pub fn intake(&self, wake: impl Fn() + Send + Sync + 'static) -> Intake {
+    pub fn intake(&self, wake: Arc<dyn Fn() + Send + Sync>) -> Intake {
         Intake {
             jobs: self.places.jobs(),
             room: self.room.clone(),
             asks: self.asks.0.clone(),
             keeping: Arc::clone(&self.keeping),
             shelf: Arc::clone(&self.shelf),
-            wake: Arc::new(wake),
+            wake,
         }
     }
 

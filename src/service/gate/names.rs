@@ -20,7 +20,7 @@ impl Digits {
 
 /// What is left of a name: letters, digits, points, dashes and blanks, the rest as `_`; nothing that hides a file, leads out of
 /// its folder or is dropped by a card.
-pub fn escaped(name: &str) -> String {
+pub(super) fn escaped(name: &str) -> String {
     let kept = |c: char| if c.is_alphanumeric() || "._- ".contains(c) { c } else { '_' };
     let name: String = name.chars().map(kept).collect();
     let name = name[..name.floor_char_boundary(KEPT_MOST_BYTES)].trim_matches([' ', '.']);

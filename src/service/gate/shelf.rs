@@ -21,8 +21,6 @@ const TOLD_MOST: usize = 60;
 /// Everything that stands. Whoever waits for changes [follows](Self::follow) their number.
 #[derive(Debug)]
 pub struct Shelf {
-    /// Another one each time a gate is opened.
-    opened: u128,
     held: RwLock<Held>,
     /// Bytes read of the job that is being judged.
     read: AtomicU64,
@@ -50,6 +48,8 @@ pub struct Held {
     pub left: usize,
     /// The job that is being judged.
     pub judging: Option<Judging>,
+    /// Another one each time a gate is opened.
+    opened: u128,
     /// How often something has changed.
     changes: u64,
 }
@@ -135,6 +135,11 @@ impl Held {
         self.rows.len()
     }
 
+    /// What tells this moment of this gate from every other.
+    pub fn moment(&self) -> String {
+        format!("{}-{}", self.opened, self.changes)
+    }
+
     /// The job of that name, changed by `change`.
     fn change(&mut self, name: &str, change: impl FnOnce(&mut Row)) {
         if let Some(row) = self.keys.get(name).and_then(|key| self.rows.get_mut(key)) {
@@ -146,9 +151,9 @@ impl Held {
 impl Default for Shelf {
     fn default() -> Self {
         let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+        let opened = since.map_or(0, |since| since.as_nanos());
         Self {
-            opened: since.map_or(0, |since| since.as_nanos()),
-            held: RwLock::default(),
+            held: RwLock::new(Held { opened, ..Held::default() }),
             read: AtomicU64::new(0),
             changes: watch::Sender::default(),
         }
@@ -164,11 +169,6 @@ impl Shelf {
     /// The number of changes so far, and all that follow.
     pub fn follow(&self) -> watch::Receiver<u64> {
         self.changes.subscribe()
-    }
-
-    /// What tells one moment of one gate from every other.
-    pub fn moment(&self, held: &Held) -> String {
-        format!("{}-{}", self.opened, held.changes)
     }
 
     /// Says why the gate cannot go on for now, or that it can.
@@ -219,23 +219,14 @@ impl Shelf {
 
     fn arrived(&self, name: &str, digest: Option<String>, arrived: Option<SystemTime>, bytes: u64) {
         self.write(|held| {
-            let row = Row {
-                name: name.to_owned(),
-                digest,
-                bytes,
-                arrived,
-                place: None,
-                decided: 0,
-                as_of: 0,
-                why: None,
-                answers: Vec::new(),
-            };
             // What is known of a job that comes once more still holds.
-            if !held.keys.contains_key(name) {
-                let key = (arrived, name.to_owned());
-                held.keys.insert(name.to_owned(), key.clone());
-                held.rows.insert(key, row);
+            if held.keys.contains_key(name) {
+                return;
             }
+            let (name, key) = (name.to_owned(), (arrived, name.to_owned()));
+            held.keys.insert(name.clone(), key.clone());
+            let (place, why, answers) = (None, None, Vec::new());
+            held.rows.insert(key, Row { name, digest, bytes, arrived, place, decided: 0, as_of: 0, why, answers });
         });
     }
 

@@ -4,7 +4,7 @@ use std::fmt;
 
 use super::places::Place;
 use crate::findings::Verdict;
-use crate::service::ledger::{Choice, Decided, Figures};
+use crate::service::ledger::{Decided, Figures};
 use crate::wording::safe;
 
 /// Most jobs that are named in one line.
@@ -130,14 +130,8 @@ impl fmt::Display for Told {
                 }
                 for answered in answers {
                     write!(f, " · {} on {}", answered.verdict, safe(&answered.machine))?;
-                    match answered.decided.as_ref().map(|decided| decided.decision.choice) {
-                        Some(Choice::Release) if answered.decided.as_ref().is_some_and(|of| of.is_unsafe) => {
-                            f.write_str(", released in spite of a no-go on heat or travel")?;
-                        }
-                        Some(Choice::Release) => f.write_str(", released")?,
-                        Some(Choice::Refuse) => f.write_str(", refused")?,
-                        Some(Choice::Hold) => f.write_str(", held")?,
-                        None => {}
+                    if let Some(decided) = &answered.decided {
+                        write!(f, ", {}", decided.done())?;
                     }
                 }
                 if answers.is_empty() { write!(f, ", no machine has a sheet that is in use") } else { Ok(()) }

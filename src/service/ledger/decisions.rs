@@ -63,6 +63,23 @@ pub struct Decided {
     pub decided_at: String,
 }
 
+impl Decided {
+    /// What was done: `released`, or `released in spite of a no-go on heat or travel`.
+    pub fn done(&self) -> &'static str {
+        match self.decision.choice {
+            Choice::Release if self.is_unsafe => "released in spite of a no-go on heat or travel",
+            Choice::Release => "released",
+            Choice::Refuse => "refused",
+            Choice::Hold => "held",
+        }
+    }
+
+    /// True where a no-go on heat or travel was released.
+    pub fn is_in_spite(&self) -> bool {
+        self.is_unsafe && self.decision.choice == Choice::Release
+    }
+}
+
 /// Why a decision is not written down.
 #[derive(Debug, thiserror::Error)]
 pub enum DecideError {

@@ -100,11 +100,11 @@ struct BoardPage {
 /// `GET /`: the jobs and the machines.
 pub async fn board(State(desk): State<Arc<Desk>>, sift: Result<Query<Sift>, rejection::QueryRejection>) -> Response {
     let sift = sift.map(|Query(sift)| sift).unwrap_or_default();
-    let made = desk.aside(move |desk| Ok(desk.shelf.read(|held| board_of(&desk.shelf, held, &sift)))).await;
+    let made = desk.aside(move |desk| Ok(desk.shelf.read(|held| board_of(held, &sift)))).await;
     made.map_or_else(IntoResponse::into_response, |board| page(&board))
 }
 
-fn board_of(shelf: &Shelf, held: &Held, sift: &Sift) -> BoardPage {
+fn board_of(held: &Held, sift: &Sift) -> BoardPage {
     let used: Vec<(&str, &str)> = held
         .sheets
         .iter()
@@ -134,7 +134,7 @@ fn board_of(shelf: &Shelf, held: &Held, sift: &Sift) -> BoardPage {
     let places = PLACES.iter().map(|(word, words, _)| choice(word, words, &sift.place));
     let machines = used.iter().map(|(folder, name)| choice(folder, name, &sift.machine));
     BoardPage {
-        frame: Frame::of(shelf, held),
+        frame: Frame::of(held),
         name: sift.name.clone(),
         places: std::iter::once(choice("", "all", &sift.place)).chain(places).collect(),
         machines: std::iter::once(choice("", "all", &sift.machine)).chain(machines).collect(),

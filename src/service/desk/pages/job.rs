@@ -44,10 +44,10 @@ struct JobPage {
 }
 
 /// `GET /jobs/{name}`.
-pub async fn job(State(desk): State<Arc<Desk>>, name: Name) -> Result<Response, Problem> {
+pub async fn job(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<Response, Problem> {
     let name = named(name)?;
     // At one moment: what changes later is told to the page.
-    let (frame, row) = desk.shelf.read(|held| (Frame::of(&desk.shelf, held), held.row(&name).cloned()));
+    let (frame, row) = desk.shelf.read(|held| (Frame::of(held), held.row(&name).cloned()));
     let row = row.ok_or_else(|| Problem::no_job(&name))?;
     let job = desk.aside(move |desk| job_of(desk, frame, &row)).await?;
     Ok(page(&job))
@@ -110,11 +110,9 @@ fn history(desk: &Desk, digest: &str) -> Result<(Vec<String>, Vec<String>), Prob
     Ok((decisions, of_job.map(|(_, print)| views::print(print)).collect()))
 }
 
-type OnMachine = Result<Path<(String, String)>, rejection::PathRejection>;
-
 /// `GET /jobs/{name}/on/{folder}`: the page of the job as `check` makes it.
-pub async fn report(State(desk): State<Arc<Desk>>, place: OnMachine) -> Result<Response, Problem> {
-    let Ok(Path((name, folder))) = place else { return Err(Problem::wrong("the name is no UTF-8")) };
+pub async fn report(State(desk): State<Arc<Desk>>, place: In<(String, String)>) -> Result<Response, Problem> {
+    let (name, folder) = named(place)?;
     let row = desk.row(&name)?;
     let turn = turn(&desk).await?;
     desk.aside(move |desk| {
@@ -125,7 +123,7 @@ pub async fn report(State(desk): State<Arc<Desk>>, place: OnMachine) -> Result<R
         let nonce = page::nonce(&pictured.report);
         let answered = row.settled().iter().find(|answered| answered.folder == folder);
         let decided = answered.and_then(|answered| answered.decided.as_ref());
-        let warnings = decided.filter(|decided| views::is_in_spite(decided)).map(views::sentence);
+        let warnings = decided.filter(|decided| decided.is_in_spite()).map(views::sentence);
         let mut text = Vec::new();
         page::job_with(pictured, &machine, warnings.into_iter().collect(), &mut text).map_err(|_| Problem::fault())?;
         Ok(with_policy(&format!("script-src 'nonce-{nonce}'; "), text))
@@ -148,7 +146,7 @@ fn pictured(desk: &Desk, row: &Row, machine: &Machine) -> Result<Pictured, Probl
 /// `POST /jobs/{name}/decide`.
 pub async fn decide(
     State(desk): State<Arc<Desk>>,
-    name: Name,
+    name: In<String>,
     asked: Result<Form<AskedDecision>, rejection::FormRejection>,
 ) -> Result<Redirect, Problem> {
     let (name, asked) = (named(name)?, form(asked)?);
@@ -157,7 +155,7 @@ pub async fn decide(
 }
 
 /// `POST /jobs/{name}/take-out`.
-pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<Redirect, Problem> {
+pub async fn take_out(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<Redirect, Problem> {
     let name = named(name)?;
     let to = if desk.take_out(&name).await? { "/".to_owned() } else { format!("/jobs/{}", in_path(&name)) };
     Ok(Redirect::to(&to))
@@ -166,7 +164,7 @@ pub async fn take_out(State(desk): State<Arc<Desk>>, name: Name) -> Result<Redir
 /// `POST /jobs/{name}/printed`.
 pub async fn printed(
     State(desk): State<Arc<Desk>>,
-    name: Name,
+    name: In<String>,
     asked: Result<Form<AskedPrint>, rejection::FormRejection>,
 ) -> Result<Redirect, Problem> {
     let (name, asked) = (named(name)?, form(asked)?);

@@ -29,7 +29,7 @@ struct MachinesPage {
 pub async fn machines(State(desk): State<Arc<Desk>>) -> Result<Response, Problem> {
     let machines = desk
         .aside(|desk| {
-            let (frame, sheets) = desk.shelf.read(|held| (Frame::of(&desk.shelf, held), held.sheets.clone()));
+            let (frame, sheets) = desk.shelf.read(|held| (Frame::of(held), held.sheets.clone()));
             let sheets = sheets.iter().map(|sheet| sheet_view(desk, sheet)).collect::<Result<_, _>>()?;
             Ok(MachinesPage { frame, sheets })
         })
@@ -40,7 +40,7 @@ pub async fn machines(State(desk): State<Arc<Desk>>) -> Result<Response, Problem
 fn sheet_view(desk: &Desk, sheet: &SheetState) -> Result<SheetView, Problem> {
     let uses = desk.ledger.uses(&sheet.folder, VERSIONS + 1)?;
     let line = |(at, of): (usize, &SheetUse)| ChangeLine {
-        words: format!("{} UTC: {} as {}.", views::moment(&of.since), short_digest(&of.sheet), safe(&of.name)),
+        words: format!("{} UTC: {} as {}.", moment(&of.since), short_digest(&of.sheet), safe(&of.name)),
         href: uses.get(at + 1).map(|_| format!("/machines/{}/changes/{}", in_path(&of.folder), of.id)),
     };
     let file = safe(&sheet.file).into_owned();
@@ -89,14 +89,12 @@ impl Desk {
     }
 }
 
-type Change = Result<Path<(String, i64)>, rejection::PathRejection>;
-
 /// `GET /machines/{folder}/changes/{change}`: what a changed sheet did.
-pub async fn change(State(desk): State<Arc<Desk>>, change: Change) -> Result<Response, Problem> {
-    let Ok(Path((folder, change))) = change else { return Err(Problem::missing("no such change")) };
+pub async fn change(State(desk): State<Arc<Desk>>, change: In<(String, i64)>) -> Result<Response, Problem> {
+    let (folder, change) = of_change(change)?;
     let made = desk
         .aside(move |desk| {
-            let frame = desk.shelf.read(|held| Frame::of(&desk.shelf, held));
+            let frame = desk.shelf.read(Frame::of);
             let [before, after] = desk.versions(&folder, change)?;
             let (all, changed) = desk.ledger.rejudged(&before, &after)?;
             let base = format!("/machines/{}/changes/{change}", in_path(&folder));
@@ -115,7 +113,7 @@ pub async fn change(State(desk): State<Arc<Desk>>, change: Change) -> Result<Res
                     "From {} to {}, in use since {} UTC.",
                     short_digest(&before.sheet),
                     short_digest(&after.sheet),
-                    views::moment(&after.since)
+                    moment(&after.since)
                 ),
                 counts: format!(
                     "{judged} judged on both; {} another verdict.",
@@ -129,11 +127,8 @@ pub async fn change(State(desk): State<Arc<Desk>>, change: Change) -> Result<Res
 }
 
 /// `GET /machines/{folder}/changes/{change}/{name}`: a job before and after.
-pub async fn compared(
-    State(desk): State<Arc<Desk>>,
-    place: Result<Path<(String, i64, String)>, rejection::PathRejection>,
-) -> Result<Response, Problem> {
-    let Ok(Path((folder, change, name))) = place else { return Err(Problem::missing("no such change")) };
+pub async fn compared(State(desk): State<Arc<Desk>>, place: In<(String, i64, String)>) -> Result<Response, Problem> {
+    let (folder, change, name) = of_change(place)?;
     let row = desk.row(&name)?;
     let turn = turn(&desk).await?;
     desk.aside(move |desk| {
