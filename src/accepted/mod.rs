@@ -405,6 +405,17 @@ pub fn day_of(unix_s: u64) -> Day {
     Day { year: u16::try_from(year).unwrap_or(u16::MAX), month: month as u8, day: day as u8 }
 }
 
+/// The day so many days before another. The inverse of [`day_of`], from the same paper.
+pub fn days_before(day: Day, days: u32) -> Day {
+    let year = u64::from(day.year).saturating_sub(u64::from(day.month <= 2));
+    let (era, year_of_era) = (year / 400, year % 400);
+    let from_march = (u64::from(day.month) + 9) % 12;
+    let of_year = (153 * from_march + 2) / 5 + u64::from(day.day) - 1;
+    let of_era = year_of_era * 365 + year_of_era / 4 - year_of_era / 100 + of_year;
+    let since_1970 = (era * 146_097 + of_era).saturating_sub(719_468);
+    day_of(since_1970.saturating_sub(u64::from(days)) * 86_400)
+}
+
 /// Reads `2027-01-31`.
 pub fn day_from(text: &str) -> Option<Day> {
     let read: toml_edit::Datetime = text.parse().ok()?;

@@ -294,6 +294,12 @@ fn days() {
         assert_eq!(day_of(unix_s).to_string(), day);
         assert_eq!(day_from(day), Some(day_of(unix_s)));
     }
+    // 800 years, day by day: the Gregorian calendar repeats after 400.
+    let last = day_of(800 * 365 * 86_400);
+    for back in (0..800 * 365).step_by(7) {
+        assert_eq!(days_before(last, back), day_of(u64::from(800 * 365 - back) * 86_400), "{back} days before {last}");
+    }
+    assert_eq!(days_before(last, u32::MAX), day_of(0));
     for text in ["2027-02-29", "2027-1-1", "tomorrow", "", "2027-01-31T10:00:00", "10:00:00"] {
         assert_eq!(day_from(text), None, "{text}");
     }

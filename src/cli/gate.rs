@@ -15,8 +15,9 @@ use super::terminal::shown;
 use super::{Exit, complain, duration, signals};
 use crate::accepted::today;
 use crate::service::desk::{self, DeskSettings, Opened, Token};
-use crate::service::gate::{Gate, GateError, Settings, Told};
+use crate::service::gate::{self, Gate, GateError, Settings, Told};
 use crate::show::report::CAUTION;
+use crate::wording::counted;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -69,6 +70,13 @@ pub struct GateArgs {
     /// Take nothing in where so many jobs are kept.
     #[arg(long, value_name = "JOBS", default_value_t = 20_000)]
     jobs_most: usize,
+    /// Take jobs out that came in more than so many days ago, and that nobody has sent anew, printed or decided on since
+    /// [otherwise they are kept for good].
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..))]
+    keep_days: Option<u32>,
+    /// Only say which jobs --keep-days would take out today; the gate may be open meanwhile.
+    #[arg(long, requires = "keep_days", conflicts_with_all = ["desk", "once"])]
+    which_go: bool,
     /// Open the desk at this address [without one: 127.0.0.1:4817].
     #[arg(long, value_name = "ADDRESS", num_args = 0..=1, default_missing_value = "127.0.0.1:4817")]
     #[arg(conflicts_with = "once")]
@@ -103,6 +111,9 @@ const RETRY: Duration = Duration::from_secs(10);
 
 /// Runs the command.
 pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
+    if let (true, Some(days)) = (args.which_go, args.keep_days) {
+        return which_go(&args.folder, days);
+    }
     let (sender, wakes) = mpsc::channel();
     // Kept to the end: without one that may wake it a wait would end at once.
     let _waking = sender.clone();
@@ -115,6 +126,7 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
         limit_bytes: Some(args.limit_bytes),
         keep_free_bytes: args.keep_free_bytes,
         jobs_most: args.jobs_most,
+        keep_days: args.keep_days,
     };
     // Whoever may not open it hears so before the gate does anything.
     let listener = args.desk.map(|address| listen(address, args)).transpose()?;
@@ -123,6 +135,21 @@ pub fn run(args: &GateArgs) -> anyhow::Result<Exit> {
     let _desk = listener.map(|listener| open_desk(listener, &gate, args, sender.clone())).transpose()?;
     let _watcher = if args.only_look || args.once { None } else { watch(&args.folder, sender) };
     serve(&mut gate, args, &wakes)
+}
+
+fn which_go(folder: &Path, days: u32) -> anyhow::Result<Exit> {
+    let unwanted = gate::unwanted(folder, days, today())?;
+    for (name, came) in &unwanted {
+        say(&format!("{name} came in on {came}"))?;
+    }
+    match unwanted.len() {
+        0 => say("No job would be taken out today.")?,
+        count => say(&format!(
+            "{} would be taken out today: a gate that is opened without --which-go does so. The ledger still knows what they got.",
+            counted(count as u64, "job", "jobs")
+        ))?,
+    }
+    Ok(Exit::Passed)
 }
 
 fn listen(address: SocketAddr, args: &GateArgs) -> anyhow::Result<TcpListener> {

@@ -16,7 +16,7 @@ use super::format::among;
 use super::output::{Content, Delivery, Output};
 use super::terminal::Terminal;
 use super::{Exit, prints::say};
-use crate::accepted::{Day, day_of, now_s};
+use crate::accepted::{days_before, today};
 use crate::preflight::JobSource;
 use crate::service::ledger::{LEDGER_FILE, Ledger, LedgerError, Named, nearest};
 use crate::show::report::{
@@ -245,7 +245,7 @@ fn backup(args: &BackupArgs, terminal: &Terminal) -> anyhow::Result<()> {
 
 fn prune(args: &PruneArgs, terminal: &Terminal) -> anyhow::Result<()> {
     let ledger = args.ledger.open()?;
-    let before = days_ago(args.older_than);
+    let before = days_before(today(), args.older_than);
     let pruned = ledger.prune(before, args.write)?;
     let (inspections, jobs, sheets) = (
         counted(pruned.inspections as u64, "inspection", "inspections"),
@@ -263,9 +263,4 @@ fn prune(args: &PruneArgs, terminal: &Terminal) -> anyhow::Result<()> {
     }
     lines.push(last.to_owned());
     say(&lines, terminal)
-}
-
-/// The day so many days ago, in UTC.
-fn days_ago(days: u32) -> Day {
-    day_of(now_s().saturating_sub(u64::from(days) * 86_400))
 }

@@ -5,12 +5,13 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use flate2::{Compression, write::GzEncoder};
-use gonogo::accepted::{Day, day_from};
+use gonogo::accepted::{Day, day_from, day_of, days_before, now_s};
 use gonogo::service::gate::{Answered, Gate, GateError, Place, Settings, Told};
 use gonogo::service::ledger::{Choice, DecideError, Decision};
+use gonogo::workshop::prints::Print;
 use snapbox::cmd::cargo_bin;
 
 use crate::random_jobs::Dice;
@@ -21,7 +22,7 @@ struct Shop {
 }
 
 const AT_ONCE: Settings =
-    Settings { rest: Duration::ZERO, limit_bytes: None, keep_free_bytes: 0, jobs_most: usize::MAX };
+    Settings { rest: Duration::ZERO, limit_bytes: None, keep_free_bytes: 0, jobs_most: usize::MAX, keep_days: None };
 
 fn day(text: &str) -> Day {
     day_from(text).expect("a day")
@@ -93,6 +94,12 @@ fn without_digits(name: &str) -> String {
         return format!("{}-#.{ending}", parts[..parts.len() - 1].join("-"));
     }
     name.to_owned()
+}
+
+/// The same for each word of a text.
+fn without_digits_in(text: &str) -> String {
+    let of_line = |line: &str| line.split(' ').map(without_digits).collect::<Vec<_>>().join(" ");
+    text.lines().map(of_line).collect::<Vec<_>>().join("\n")
 }
 
 /// Looks and works until nothing is left to do; what was told.
@@ -240,6 +247,77 @@ fn decisions_hold_until_their_last_day() {
     settle(&mut gate, day("2026-12-01"));
     assert_eq!(shop.names("cleared"), ["heron/heron-hook-#.gcode"]);
     assert_eq!(shop.names("waiting"), ["heron-gap-#.gcode", "heron-gap-#.gcode.txt"]);
+}
+
+/// The day so many days from now: a ledger goes by the clock.
+fn in_days(days: u64) -> Day {
+    day_of(now_s() + days * 86_400)
+}
+
+#[test]
+fn jobs_that_nobody_wants_any_more_are_taken_out_where_that_is_asked_for() {
+    let shop = Shop::new(&["heron"]);
+    let all = ["heron-bracket", "heron-gap", "heron-hook", "heron-square"];
+    for name in all {
+        shop.drop_in(&format!("{name}.gcode"), &job(name));
+    }
+    let told = placed(&settle(&mut shop.gate(), in_days(0)));
+    // All of them came 100 days ago.
+    let came = days_before(in_days(0), 100);
+    let jobs = fs::read_dir(shop.at("jobs")).expect("lists").map(|entry| entry.expect("is listed").path());
+    for path in jobs {
+        let file = fs::OpenOptions::new().append(true).open(path).expect("opens");
+        file.set_modified(SystemTime::now() - Duration::from_secs(100 * 86_400)).expect("is set");
+    }
+    let ledger = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
+    ledger.execute("UPDATE names SET seen_at = ?1", [came.to_string()]).expect("is written");
+    let is_kept = |names: &[&str]| {
+        assert_eq!(shop.names("jobs"), names.iter().map(|name| format!("{name}-#.gcode")).collect::<Vec<_>>());
+    };
+
+    // Whoever does not ask for it keeps them.
+    let mut gate = shop.gate();
+    settle(&mut gate, in_days(0));
+    is_kept(&all);
+    // One was printed some day, somebody decides on one, and one is sent in once more.
+    let number = |name: &str| told.iter().find(|(of, ..)| of.starts_with(name)).expect("is judged").2[0].inspection;
+    let printed = gate.ledger().inspection(number("heron-gap")).expect("reads").expect("is there");
+    gate.ledger().add_prints(&[Print::of("heron-gap", &printed, "", 60.0)]).expect("is written");
+    gate.ledger().decide(number("heron-square"), &decision(Choice::Refuse, None, None)).expect("is written");
+    shop.drop_in("heron-bracket.gcode", &job("heron-bracket"));
+    settle(&mut gate, in_days(0));
+    let which_go = |days: &str| {
+        let args = ["gate", ".", "--keep-days", days, "--which-go"];
+        let out = Command::new(cargo_bin!("gonogo")).args(args).current_dir(shop.folder.path()).output().expect("runs");
+        assert!(out.status.success(), "{out:?}");
+        without_digits_in(&String::from_utf8(out.stdout).expect("is text"))
+    };
+    assert!(which_go("100").starts_with("No job would be taken out"));
+    let said = which_go("99");
+    assert!(said.starts_with(&format!("heron-hook-#.gcode came in on {came}\n1 job would be taken out")), "{said}");
+    drop(gate);
+
+    let mut gate = Gate::open(shop.folder.path(), Settings { keep_days: Some(99), ..AT_ONCE }).expect("opens");
+    is_kept(&all);
+    let says: Vec<String> =
+        settle(&mut gate, in_days(0)).iter().map(|told| without_digits_in(&told.to_string())).collect();
+    assert!(
+        says.iter().any(|line| line == "jobs/: wanted by nobody for more than 99 days: heron-hook-#.gcode"),
+        "{says:?}"
+    );
+    assert!(says.iter().any(|line| line == "heron-hook-#.gcode: taken out"), "{says:?}");
+    is_kept(&["heron-bracket", "heron-gap", "heron-square"]);
+    assert!(shop.files("blocked").keys().all(|name| !name.starts_with("heron-hook")));
+    settle(&mut gate, in_days(99));
+    is_kept(&["heron-bracket", "heron-gap", "heron-square"]);
+    settle(&mut gate, in_days(100));
+    is_kept(&["heron-gap"]);
+    // Where the clock may be wrong none goes.
+    shop.drop_in("heron-hook.gcode", &job("heron-hook"));
+    settle(&mut gate, in_days(100));
+    ledger.execute("UPDATE inspections SET judged_at = ?1", [in_days(2).to_string()]).expect("is written");
+    settle(&mut gate, in_days(300));
+    is_kept(&["heron-gap", "heron-hook"]);
 }
 
 #[test]

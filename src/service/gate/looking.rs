@@ -27,7 +27,7 @@ impl Gate {
         let sheets = self.look_at_sheets(now, tell);
         let settled = self.settle(today, tell);
         let found = self.look_at_jobs(now);
-        let taken = self.take_in(now, tell);
+        let taken = self.take_in(today, now, tell);
         let out = self.let_out(tell);
         sheets.and(settled).and(found).and(taken).and(out)
     }
@@ -77,6 +77,7 @@ impl Gate {
                 for (folder, file, machine) in self.sheets.with_files() {
                     self.ledger.note_use(folder, file, machine)?;
                 }
+                self.let_old_go(today, tell)?;
             }
         }
         self.as_of = Some(as_of);
@@ -104,7 +105,7 @@ impl Gate {
     }
 
     /// Takes in what has come by the inbox and past it.
-    fn take_in(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
+    fn take_in(&mut self, today: Day, now: Instant, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         let found = self.inbox.look(now, &self.places, &self.room, self.jobs.len(), tell);
         let (mut jobs, fault) = match found {
             Ok(Found { jobs, fault: None }) => (jobs, None),
@@ -124,13 +125,19 @@ impl Gate {
                 Ask::Out(name) => drop(self.leaving.insert(name)),
             }
         }
+        let mut fault = fault.map_or(Ok(()), Err);
         // The first to arrive is the first to be judged.
         for job in jobs.into_iter().rev() {
             self.queue.retain(|name| *name != job.name);
+            if self.jobs.contains_key(&job.name) {
+                let path = self.places.jobs().join(&job.name);
+                let noted = self.ledger.note_wanted(&job.digest, &path.to_string_lossy(), today);
+                fault = fault.and(noted.map_err(GateError::from));
+            }
             self.shelve(&job.name, Some(job.digest));
             self.queue.push(job.name);
         }
-        fault.map_or(Ok(()), Err)
+        fault
     }
 
     /// Takes out for good what somebody wants taken out; the ledger still knows what it got.

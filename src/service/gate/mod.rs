@@ -18,6 +18,7 @@
 
 mod inbox;
 mod intake;
+mod keeping;
 mod laying;
 mod looking;
 mod names;
@@ -43,6 +44,7 @@ use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question
 use crate::threads::{Breakdown, HelperPool};
 
 pub use intake::{Full, Intake, IntakeError, Kept};
+pub use keeping::unwanted;
 pub use places::Place;
 pub use shelf::{Held, Row, SheetState, Shelf};
 pub use told::{Answered, Told};
@@ -63,6 +65,8 @@ pub struct Settings {
     pub keep_free_bytes: u64,
     /// Most jobs that are kept.
     pub jobs_most: usize,
+    /// How many days a job is kept that nobody wants any more; none for good.
+    pub keep_days: Option<u32>,
 }
 
 /// Why a gate cannot be opened, or not go on for now. Nothing is lost by it: what was not done is done later.
@@ -112,6 +116,7 @@ pub struct Gate {
     /// How often the judging of a job was stopped, since something else came first.
     stopped: BTreeMap<String, u32>,
     room: Room,
+    keep_days: Option<u32>,
     /// When the folder of jobs was read last, and when it had changed then.
     kept_as_of: Option<(Instant, SystemTime)>,
     /// Held as long as the gate is open.
@@ -167,6 +172,7 @@ impl Gate {
             leaving: BTreeSet::new(),
             stopped: BTreeMap::new(),
             room,
+            keep_days: settings.keep_days,
             kept_as_of: None,
             _lock: lock,
         };
@@ -213,16 +219,8 @@ impl Gate {
 
     /// Takes up the jobs that are kept; the first look puts all of them into the queue.
     fn remember(&mut self) -> Result<(), GateError> {
-        let jobs = self.places.jobs();
-        // However the folder was spelled then: names are its own. What was judged under a name it does not go with does not count.
-        let name = |path: &str| Path::new(path).file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let known = self.ledger.paths()?.into_iter().map(|(path, digest)| (name(&path), digest));
-        let known: BTreeMap<String, String> = known.filter(|(name, digest)| names::is_of(name, digest)).collect();
-        for name in places::names(&jobs).map_err(self.folder("read", "jobs"))? {
-            if names::is_ours(&name) && jobs.join(&name).is_file() {
-                let digest = known.get(&name).cloned();
-                self.shelve(&name, digest);
-            }
+        for (name, digest) in keeping::kept(&self.places.jobs(), &self.ledger)? {
+            self.shelve(&name, digest);
         }
         Ok(())
     }

@@ -46,7 +46,14 @@ pub enum Told {
         /// The name under which it is kept.
         name: String,
     },
-    /// Somebody has taken a job out for good.
+    /// Jobs go that nobody has wanted for so many days.
+    Unwanted {
+        /// The names under which they are kept.
+        names: Vec<String>,
+        /// The days.
+        days: u32,
+    },
+    /// A job was taken out for good.
     TakenOut {
         /// The name under which it was kept.
         name: String,
@@ -111,10 +118,10 @@ impl fmt::Display for Told {
             }
             Self::SheetGone { file } => write!(f, "machines/{}: is gone", safe(file)),
             Self::Withdrawn { machine, names } => {
-                let shown: Vec<_> = names.iter().take(NAMED_MOST).map(|name| safe(name)).collect();
-                let more = names.len().saturating_sub(NAMED_MOST);
-                let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-                write!(f, "cleared/{}: taken back: {}{more}", safe(machine), shown.join(", "))
+                write!(f, "cleared/{}: taken back: {}", safe(machine), some_of(names))
+            }
+            Self::Unwanted { names, days } => {
+                write!(f, "jobs/: wanted by nobody for more than {days} days: {}", some_of(names))
             }
             Self::TakenIn { from, name } => write!(f, "{}: taken in as {}", safe(from), safe(name)),
             Self::TakenOut { name } => write!(f, "{}: taken out", safe(name)),
@@ -138,4 +145,12 @@ impl fmt::Display for Told {
             }
         }
     }
+}
+
+/// The first names, and how many more there are.
+fn some_of(names: &[String]) -> String {
+    let shown: Vec<_> = names.iter().take(NAMED_MOST).map(|name| safe(name)).collect();
+    let more = names.len().saturating_sub(NAMED_MOST);
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    format!("{}{more}", shown.join(", "))
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use rusqlite::{OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 
-use super::{Decided, Ledger, LedgerError, MODEL, Question};
+use super::{Decided, Fault, Ledger, LedgerError, MODEL, Question};
 use crate::accepted::Day;
 use crate::findings::Verdict;
 
@@ -107,6 +107,39 @@ impl Ledger {
         let sql = "SELECT DISTINCT job FROM decisions JOIN inspections ON inspections.id = inspection
             WHERE decisions.id > ?1";
         self.read(|ledger| Ok(ledger.prepare(sql)?.query_map([last], |row| row.get(0))?.collect::<Result<_, _>>()?))
+    }
+
+    /// The digests of jobs that somebody has wanted on that day or later: sent in (as far as it was
+    /// [noted](Self::note_wanted)), decided on, or printed. A print that does not say when counts as one of today.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn wanted_since(&self, day: Day) -> Result<BTreeSet<String>, LedgerError> {
+        let sql = "SELECT job FROM names WHERE seen_at >= ?1
+            UNION SELECT job FROM decisions JOIN inspections ON inspections.id = inspection WHERE decided_at >= ?1
+            UNION SELECT job_digest FROM prints WHERE job_digest IS NOT NULL AND coalesce(started >= ?1, TRUE)";
+        self.read(|ledger| {
+            Ok(ledger.prepare(sql)?.query_map([day.to_string()], |row| row.get(0))?.collect::<Result<_, _>>()?)
+        })
+    }
+
+    /// Notes that a job which is known under that path was sent in once more; once a day.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read or written.
+    pub fn note_wanted(&self, job: &str, path: &str, today: Day) -> Result<(), LedgerError> {
+        let is_due = self.read(|ledger| {
+            let sql = "SELECT EXISTS (SELECT 1 FROM names WHERE job = ?1 AND path = ?2 AND seen_at < ?3)";
+            Ok(ledger.query_row(sql, [job, path, &today.to_string()], |row| row.get::<_, bool>(0))?)
+        })?;
+        if !is_due {
+            return Ok(());
+        }
+        self.write(|ledger| {
+            let sql = "UPDATE names SET seen_at = ?3 WHERE job = ?1 AND path = ?2";
+            ledger.execute(sql, [job, path, &today.to_string()])?;
+            Ok::<_, Fault<LedgerError>>(())
+        })
     }
 
     /// The latest moment that was written down where it lies ahead of the clock, UTC: one of the two is wrong.
