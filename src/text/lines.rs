@@ -1,6 +1,7 @@
 //! A stream of bytes → chunks of whole lines, in constant memory.
 //!
-//! Bytes, not UTF-8. Lines end in LF or CRLF, or with the stream; a byte-order mark before the first line is skipped.
+//! Bytes, not UTF-8. Lines end in LF, CR or CRLF, or with the stream: "carriage return or line feed or both" (NIST RS274/NGC,
+//! format of a line; from memory). A CR right behind an LF ends no other line. A byte-order mark before the first line is skipped.
 //! The digest of the plain bytes is made in the same pass. The last few chunks stay in memory so that a report can
 //! show the lines it points at, whatever the stream comes from.
 
@@ -146,6 +147,10 @@ pub struct LineReader<R> {
     at_end: bool,
     last_ended: bool,
     past_mark: bool,
+    /// The byte before the next one to be judged as a line end.
+    before: u8,
+    /// A CR whose next byte is not known yet; it is in no chunk.
+    held: bool,
 }
 
 impl<R: Read> LineReader<R> {
@@ -167,6 +172,8 @@ impl<R: Read> LineReader<R> {
             at_end: false,
             last_ended: true,
             past_mark: false,
+            before: 0,
+            held: false,
         }
     }
 
@@ -181,7 +188,7 @@ impl<R: Read> LineReader<R> {
     /// What the source says.
     pub fn read(&mut self, chunk: &mut Chunk) -> io::Result<bool> {
         while !self.at_end {
-            let most = self.carry.len() + self.chunk_bytes;
+            let most = self.carry.len() + usize::from(self.held) + self.chunk_bytes;
             if chunk.room.len() < most {
                 chunk.room.resize(most, 0);
             }
@@ -204,7 +211,12 @@ impl<R: Read> LineReader<R> {
     /// Appends up to a chunk of fresh bytes.
     fn fill(&mut self, chunk: &mut Chunk) -> io::Result<()> {
         let start = chunk.len;
-        let end = start + self.chunk_bytes;
+        if std::mem::take(&mut self.held) {
+            chunk.room[start] = b'\r';
+            chunk.len += 1;
+        }
+        let read_from = chunk.len;
+        let end = read_from + self.chunk_bytes;
         while chunk.len < end {
             match self.source.read(&mut chunk.room[chunk.len..end]) {
                 Ok(0) => {
@@ -216,9 +228,10 @@ impl<R: Read> LineReader<R> {
                 Err(error) => return Err(error),
             }
         }
-        let fresh = &chunk.bytes()[start..];
+        let fresh = &chunk.bytes()[read_from..];
         self.hasher.update(fresh);
         self.bytes += fresh.len() as u64;
+        self.end_lines(chunk, start);
         if chunk.first_line == 1 && !self.past_mark && chunk.len >= MARK.len() {
             self.past_mark = true;
             if chunk.bytes().starts_with(&MARK) {
@@ -226,6 +239,29 @@ impl<R: Read> LineReader<R> {
             }
         }
         Ok(())
+    }
+
+    /// Makes an LF of each CR that ends a line by itself, so that all behind this knows one line end.
+    fn end_lines(&mut self, chunk: &mut Chunk, start: usize) {
+        if !self.at_end && chunk.bytes()[start..].last() == Some(&b'\r') {
+            chunk.len -= 1;
+            self.held = true;
+        }
+        let fresh = &mut chunk.room[start..chunk.len];
+        let last = fresh.last().copied();
+        let (mut from, mut before) = (0, self.before);
+        while let Some(ahead) = memchr(b'\r', &fresh[from..]) {
+            let at = from + ahead;
+            if ahead > 0 {
+                before = fresh[at - 1];
+            }
+            from = at + 1;
+            if before != b'\n' && fresh.get(from) != Some(&b'\n') {
+                fresh[at] = b'\n';
+            }
+            before = b'\r';
+        }
+        self.before = last.unwrap_or(self.before);
     }
 
     /// Drops the bytes of a line whose head was already given out or kept.
@@ -347,6 +383,31 @@ mod tests {
             lines.extend(chunk.lines().map(|l| (l.bytes.to_vec(), l.number, l.raw_bytes, l.ended, l.cut)));
         }
         (lines, reader.last_line_ended(), reader.digest(), reader.lines_read())
+    }
+
+    #[test]
+    fn a_carriage_return_alone_ends_a_line() {
+        for (text, expected) in [
+            ("G1 X1\rG1 X2\r", &["G1 X1", "G1 X2"][..]),
+            (";layer 1\rG1 Z-3\nG1 X2\r\n", &[";layer 1", "G1 Z-3", "G1 X2"]),
+            ("a\r\rb\r\r\nc", &["a", "", "b", "", "c"]),
+            ("\rG1", &["", "G1"]),
+            // Whoever writes LF before CR means one line end.
+            ("G1\n\rG2\n\rG3", &["G1", "\rG2", "\rG3"]),
+            ("G1\r\n\r\nG2\r", &["G1", "", "G2"]),
+        ] {
+            for chunk_bytes in [1, 2, 3, 5, 100] {
+                let (lines, ended, digest, count) = all(text.as_bytes(), chunk_bytes);
+                let seen: Vec<_> =
+                    lines.iter().map(|(bytes, ..)| String::from_utf8_lossy(bytes).into_owned()).collect();
+                assert_eq!(seen, expected, "{text:?} by {chunk_bytes}");
+                assert_eq!(count, expected.len() as u64);
+                assert_eq!(ended, text.ends_with(['\r', '\n']));
+                assert_eq!(digest, format!("blake3:{}", blake3::hash(text.as_bytes()).to_hex()));
+                let numbers: Vec<_> = lines.iter().map(|(_, number, ..)| *number).collect();
+                assert_eq!(numbers, (1..=count).collect::<Vec<_>>());
+            }
+        }
     }
 
     #[test]
