@@ -106,6 +106,8 @@ enum Wake {
 
 /// After a change the next look waits so long: one file that is copied makes many.
 const GATHER: Duration = Duration::from_millis(100);
+/// Shortest wait before what could not be done is tried again.
+const RETRY_SOONEST: Duration = Duration::from_secs(1);
 /// Longest wait before what could not be done is tried again.
 const RETRY: Duration = Duration::from_secs(10);
 
@@ -207,25 +209,22 @@ fn serve(gate: &mut Gate, args: &GateArgs, wakes: &Receiver<Wake>) -> anyhow::Re
         let worked = gate.step(today(), &mut tell);
         let next = gate.next_in(Instant::now());
         let wait = next.unwrap_or(args.look_every).min(args.look_every).max(GATHER);
-        let done = match looked {
-            Err(error) if !matches!(worked, Ok(true)) => Err(error),
-            _ => worked,
-        };
-        let fault = done.as_ref().err().map(ToString::to_string);
-        gate.shelf().set_fault(fault);
-        let ends = match done {
+        let goes_on = matches!(worked, Ok(true));
+        let fault = looked.err().or(worked.err());
+        gate.shelf().set_fault(fault.as_ref().map(ToString::to_string));
+        if let Some(error) = &fault {
+            tell_once(error, &mut last_fault);
+        } else {
+            last_fault.clear();
+        }
+        let ends = match fault {
             // As long as there is work, it comes first.
-            Ok(true) => stopped(wakes, Duration::ZERO),
-            Ok(false) if args.once && next.is_none() => return Ok(Exit::Passed),
-            Ok(false) => {
-                last_fault.clear();
-                stopped(wakes, wait)
-            }
-            Err(error) if args.once => return Err(error.into()),
-            Err(error) => {
-                tell_once(&error, &mut last_fault);
-                stopped_while(wakes, RETRY)
-            }
+            _ if goes_on => stopped(wakes, Duration::ZERO),
+            None if args.once && next.is_none() => return Ok(Exit::Passed),
+            None => stopped(wakes, wait),
+            Some(error) if args.once => return Err(error.into()),
+            // What comes meanwhile may not wait so long; what fails may itself look like news.
+            Some(_) => stopped_while(wakes, RETRY_SOONEST) || stopped(wakes, RETRY),
         };
         if ends {
             return Ok(Exit::Passed);

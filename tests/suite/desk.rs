@@ -687,6 +687,32 @@ fn a_ledger_that_cannot_be_used_is_told() {
     }
 }
 
+/// What is gone from the ledger is judged anew, and what sheets have in common is said.
+#[test]
+fn pruned_inspections_and_machines_of_one_name_are_told() {
+    let shop = Shop::opened(&["heron"], &[]);
+    let gap = shop.bring("gap.gcode", &job("heron-gap"));
+    let number = |of: &Value| of["on"][0]["inspection"].as_i64().expect("a number");
+    let first = number(&shop.judged(&gap));
+    let ledger = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
+    ledger.execute("DELETE FROM inspections WHERE id = ?1", [first]).expect("is written");
+    assert!(shop.get(&format!("/jobs/{gap}")).body.contains("It is being judged."));
+    let is_anew = |job: &Value| job["place"].is_string() && number(job) != first;
+    assert_eq!(shop.when(&gap, |job| !job["on"][0].is_null() && is_anew(job))["place"], "waiting");
+
+    let sheet = fs::read_to_string(shop.at("machines/heron.toml")).expect("a sheet");
+    fs::write(shop.at("machines/lower.toml"), &sheet).expect("writes");
+    fs::write(shop.at("machines/LOWER.toml"), &sheet).expect("writes");
+    shop.when(&gap, |job| job["on"].as_array().is_some_and(|on| on.len() == 2));
+    let board = shop.get("/").body;
+    for wanted in ["Heron (heron)", "Heron (LOWER)", "Several machines are called Heron", "machines/lower.toml"] {
+        assert!(board.contains(wanted), "{wanted}: {board}");
+    }
+    let page = shop.get(&format!("/jobs/{gap}")).body;
+    assert!(page.contains("On Heron (LOWER)") && !page.contains("(lower)"), "{page}");
+    assert!(shop.get("/machines").body.contains("its jobs would lie in cleared/LOWER too"));
+}
+
 /// The lines that README shows for programs, one after the other, and its service as it would be started.
 #[cfg(unix)]
 #[test]

@@ -114,6 +114,21 @@ fn from_a_phone_to_a_cleared_job() {
 }
 
 #[test]
+fn several_files_come_in_one_after_another() {
+    let shop = Shop::opened(&["heron"], &[]);
+    in_browser(PHONE, async |client| {
+        goto(client, &shop, "/").await;
+        let all = ["heron-gap", "heron-bracket"].map(|name| corpus("jobs", &format!("{name}.gcode")));
+        // What a WebDriver types into a chooser of files is their paths, a line each (W3C WebDriver, element send keys).
+        fill(client, "#job-file", &all.map(|path| path.to_str().expect("UTF-8").to_owned()).join("\n")).await;
+        click(client, "#bring button").await;
+        says(client, "2 of 2 taken in.").await;
+        says(client, "heron-gap-").await;
+        says(client, "heron-bracket-").await;
+    });
+}
+
+#[test]
 fn without_a_script_a_desk_does_all_the_same() {
     let shop = Shop::opened(&["heron"], &[]);
     in_browser((900, 900), async |client| {

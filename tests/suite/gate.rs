@@ -320,6 +320,117 @@ fn jobs_that_nobody_wants_any_more_are_taken_out_where_that_is_asked_for() {
     is_kept(&["heron-gap", "heron-hook"]);
 }
 
+/// A no stays until somebody takes it back; a release does not, and does not come back.
+#[test]
+fn a_no_outlives_a_changed_sheet_and_a_release_its_last_day_does_not() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    let on = |told: Vec<Told>| placed(&told)[0].2[0].inspection;
+    let first = on(settle(&mut gate, today()));
+    gate.ledger().decide(first, &decision(Choice::Refuse, None, None)).expect("is written");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), [""; 0]);
+    // A word about nothing changes the sheet's digest.
+    let sheet = shop.at("machines/heron.toml");
+    let whole = fs::read_to_string(&sheet).expect("a sheet");
+    fs::write(&sheet, format!("{whole}# looked at\n")).expect("writes");
+    let second = on(settle(&mut gate, today()));
+    assert!(second != first && shop.names("cleared").is_empty() && shop.names("blocked").len() == 2);
+    // The same content under another name is the same job.
+    shop.drop_in("other.gcode", &job("heron-bracket"));
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), [""; 0]);
+    gate.ledger().decide(second, &decision(Choice::Release, Some(day("2026-11-30")), None)).expect("is written");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("cleared"), ["heron/bracket-#.gcode"]);
+    let told = settle(&mut gate, day("2026-12-01"));
+    assert_eq!((shop.names("cleared"), shop.names("waiting").len()), (Vec::new(), 2), "go as it is, somebody said no");
+    assert!(told.iter().any(|one| one.to_string().contains("a release ran out")), "{told:?}");
+}
+
+#[test]
+fn what_did_not_come_through_the_gate_is_left_whatever_it_is_called() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    fs::write(shop.at("cleared/heron/spare-20270131.gcode"), "G28\n").expect("writes");
+    fs::create_dir(shop.at("cleared/heron/old-20261128.d")).expect("a folder");
+    let told = settle(&mut gate, day("2026-11-29"));
+    let left = told.iter().filter(|one| matches!(one, Told::Left { .. })).count();
+    assert_eq!(left, 2, "{told:?}");
+    // What is left of a job that is gone is no stranger.
+    let name = shop.files("jobs").into_keys().next().expect("a job");
+    drop(gate);
+    fs::remove_file(shop.at("jobs").join(&name)).expect("removes");
+    settle(&mut shop.gate(), day("2026-11-30"));
+    assert_eq!(shop.names("cleared"), ["heron/spare-#.gcode"]);
+}
+
+#[test]
+fn who_brings_a_job_anew_wants_it_and_what_cannot_be_taken_out_is_told() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("gap.gcode", &job("heron-gap"));
+    let mut gate = shop.gate();
+    settle(&mut gate, today());
+    let name = shop.files("jobs").into_keys().next().expect("a job");
+    // A folder where a file should be cannot be deleted as one.
+    let note = shop.at("waiting").join(format!("{name}.txt"));
+    fs::remove_file(&note).expect("removes");
+    fs::create_dir(&note).expect("a folder");
+    let intake = gate.intake(std::sync::Arc::new(|| {}));
+    intake.take_out(&name);
+    let mut untold = |_: Told| {};
+    for _ in 0..3 {
+        assert!(matches!(
+            gate.look(today(), Instant::now(), &mut untold),
+            Err(GateError::Folder { doing: "take out", .. })
+        ));
+        assert!(!gate.step(today(), &mut untold).expect("works"), "nothing else is left to do");
+    }
+    shop.drop_in("gap.gcode", &job("heron-gap"));
+    let _ = gate.look(today(), Instant::now(), &mut untold);
+    fs::remove_dir(&note).expect("removes");
+    settle(&mut gate, today());
+    assert_eq!(shop.names("jobs"), ["gap-#.gcode"]);
+    intake.take_out(&name);
+    settle(&mut gate, today());
+    assert_eq!((shop.files("jobs").len(), shop.files("waiting").len()), (0, 0));
+}
+
+#[test]
+fn a_job_that_nothing_judged_is_no_changed_one() {
+    let shop = Shop::new(&[]);
+    shop.drop_in("gap.gcode", &job("heron-gap"));
+    settle(&mut shop.gate(), today());
+    // As after a crash in front of laying.
+    let copy = shop.files("waiting").into_keys().find(|name| name.ends_with(".gcode")).expect("a copy");
+    fs::remove_file(shop.at("waiting").join(&copy)).expect("removes");
+    settle(&mut shop.gate(), today());
+    assert_eq!((shop.names("waiting").len(), shop.files("blocked").len()), (2, 0));
+    fs::write(shop.at("jobs").join(&copy), "G28\n").expect("writes");
+    settle(&mut shop.gate(), today());
+    assert_eq!((shop.files("waiting").len(), shop.names("blocked")), (0, vec!["gap-#.gcode.txt".to_owned()]));
+}
+
+/// What is decided in a file that nobody finds again would be lost.
+#[cfg(unix)]
+#[test]
+fn a_ledger_that_was_taken_away_is_told() {
+    let shop = Shop::new(&["heron"]);
+    shop.drop_in("bracket.gcode", &job("heron-bracket"));
+    let mut gate = shop.gate();
+    let of = placed(&settle(&mut gate, today()))[0].2[0].inspection;
+    fs::rename(shop.at("gonogo.ledger"), shop.at("elsewhere")).expect("is moved");
+    let refused = gate.ledger().decide(of, &decision(Choice::Refuse, None, None));
+    assert!(refused.is_err_and(|error| error.to_string().contains("was moved, deleted or replaced")));
+    assert!(gate.look(today(), Instant::now(), &mut |_| {}).is_err());
+    fs::rename(shop.at("elsewhere"), shop.at("gonogo.ledger")).expect("is moved");
+    settle(&mut gate, today());
+    gate.ledger().decide(of, &decision(Choice::Refuse, None, None)).expect("is written");
+}
+
 #[test]
 fn two_gates_do_not_share_a_folder() {
     let shop = Shop::new(&["heron"]);
@@ -552,7 +663,23 @@ fn a_folder_of_a_machine_may_be_a_link() {
     settle(&mut gate, today());
     let on_card = || fs::read_dir(card.path()).expect("is read").count();
     assert_eq!(on_card(), 1);
+    let whole = fs::read(shop.at("machines/heron.toml")).expect("a sheet");
     fs::write(shop.at("machines/heron.toml"), "name = 3\n").expect("writes");
+    settle(&mut gate, today());
+    assert_eq!(on_card(), 0);
+    fs::write(shop.at("machines/heron.toml"), whole).expect("writes");
+    settle(&mut gate, today());
+    assert_eq!(on_card(), 1);
+    // While it is away the others go on, and when it comes back what is not cleared any more is taken from it.
+    let away = card.path().with_extension("away");
+    fs::rename(card.path(), &away).expect("is moved");
+    shop.drop_in("square.gcode", &job("heron-square"));
+    settle(&mut gate, today());
+    let warned = gate.shelf().read(|held| held.warnings.clone());
+    assert!(warned.iter().any(|line| line.contains("cleared/heron leads nowhere")), "{warned:?}");
+    fs::write(shop.at("machines/heron.toml"), "name = 3\n").expect("writes");
+    settle(&mut gate, today());
+    fs::rename(&away, card.path()).expect("is moved");
     settle(&mut gate, today());
     assert_eq!(on_card(), 0);
 }

@@ -20,8 +20,9 @@ Examples:
   gonogo ledger decide 9 release --because \"only the first layer, I stay\" \\
       --by Ada --until 2027-01-31 --even-unsafe-on Heron
 
-`gonogo ledger list` shows the numbers. A decision holds for that very content on
-that very sheet; a changed job or sheet is judged, and decided on, anew. None is
+`gonogo ledger list` shows the numbers. A release holds for that very content on
+that very sheet; a changed job or sheet is judged, and decided on, anew. A refusal,
+or a hold, goes over to other names and to changed sheets of that machine. None is
 ever taken out: a later one takes its place. `gonogo gate` acts on it.
 
 A no-go on heat or travel can burn, set fire or drive an axis into something.

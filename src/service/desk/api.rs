@@ -43,6 +43,8 @@ struct OnView<'a> {
     verdict: &'static str,
     place: String,
     decided: Option<DecidedView>,
+    /// A release that counts no more: somebody has to decide anew.
+    ran_out: Option<DecidedView>,
     melt_margin: Option<f64>,
     #[serde(flatten)]
     figures: &'a Figures,
@@ -84,7 +86,8 @@ impl<'a> JobView<'a> {
             inspection: answered.inspection,
             verdict: answered.verdict.word(),
             place: answered.place.to_string(),
-            decided: answered.decided.as_ref().map(DecidedView::from),
+            decided: answered.said.holds().map(DecidedView::from),
+            ran_out: answered.said.ran_out().map(DecidedView::from),
             melt_margin: answered.figures.melt_margin(),
             figures: &answered.figures,
         };
@@ -109,7 +112,7 @@ struct Jobs<'a> {
     /// Jobs that are still to be judged or laid.
     left: usize,
     fault: Option<&'a str>,
-    warning: Option<&'a str>,
+    warnings: &'a [String],
     jobs: Vec<JobView<'a>>,
 }
 
@@ -121,9 +124,9 @@ pub async fn jobs(State(desk): State<Arc<Desk>>, sift: Asked<Sift>) -> Result<Re
     Ok(desk.shelf.read(|held| {
         let (rows, total) = sift.rows(held, ROWS);
         let jobs = rows.into_iter().map(JobView::of).collect();
-        let Held { left, fault, warning, .. } = held;
-        let (fault, warning) = (fault.as_deref(), warning.as_deref());
-        Json(Jobs { schema: SCHEMA, total, from: sift.from(), left: *left, fault, warning, jobs }).into_response()
+        let Held { left, fault, warnings, .. } = held;
+        let fault = fault.as_deref();
+        Json(Jobs { schema: SCHEMA, total, from: sift.from(), left: *left, fault, warnings, jobs }).into_response()
     }))
 }
 

@@ -24,6 +24,11 @@ use super::problem::Problem;
 pub const COOKIE: &str = "gonogo-desk";
 /// Wrong tokens of one address in a minute; behind these it is told to wait.
 const WRONG_MOST: u32 = 10;
+/// Each wrong token of an address within a minute is answered so much later than the one before it, up to [`HELD_BACK_MOST`].
+/// An address has few connections, so that it can guess little; whoever knows the token never waits.
+const HELD_BACK_MORE: Duration = Duration::from_millis(100);
+/// Longest that the answer to a wrong token is held back.
+const HELD_BACK_MOST: Duration = Duration::from_secs(10);
 /// What takes longer is given up; uploads have a measure of their own.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
 /// Only what this desk sends itself, and no script or style within a page.
@@ -71,14 +76,18 @@ impl Rates {
         if changes > most { Err(too_many("too many changes from this address within a minute")) } else { Ok(()) }
     }
 
-    /// A token was wrong; an error where there were too many of them. The right one is never refused: guesses of others
-    /// behind the same proxy must not lock anybody out, and so many within a minute guess nothing.
-    pub fn was_wrong(&self, address: IpAddr) -> Result<(), Problem> {
+    /// A token was wrong: what is answered, and how late. The right one is never refused: guesses of others behind the same
+    /// proxy must not lock anybody out.
+    pub fn was_wrong(&self, address: IpAddr) -> Problem {
         let wrong = self.of(address, |one| {
             one.wrong = one.wrong.saturating_add(1);
             one.wrong
         });
-        if wrong > WRONG_MOST { Err(too_many("too many wrong tokens from this address")) } else { Ok(()) }
+        let problem = match wrong > WRONG_MOST {
+            true => too_many("too many wrong tokens from this address"),
+            false => unknown("the token is wrong"),
+        };
+        problem.held_back((HELD_BACK_MORE * (wrong - 1)).min(HELD_BACK_MOST))
     }
 }
 
@@ -103,11 +112,15 @@ pub async fn watch(
             Ok(answer) => answer,
             Err(_) => Problem::new(StatusCode::REQUEST_TIMEOUT, "Too slow", "it took too long").into_response(),
         },
-        Err(problem) if problem.status == StatusCode::UNAUTHORIZED && wants_page => {
-            let to = if changes { "/".to_owned() } else { to };
-            Redirect::to(&format!("/enter?to={}", pages::in_query(&to))).into_response()
+        Err(problem) => {
+            tokio::time::sleep(problem.held_back).await;
+            if problem.status == StatusCode::UNAUTHORIZED && wants_page {
+                let to = if changes { "/".to_owned() } else { to };
+                Redirect::to(&format!("/enter?to={}", pages::in_query(&to))).into_response()
+            } else {
+                problem.into_response()
+            }
         }
-        Err(problem) => problem.into_response(),
     };
     let answer = match answer.extensions().get::<Problem>() {
         Some(problem) if wants_page => problem.add_to(pages::fault(problem)),
@@ -135,11 +148,14 @@ fn may(desk: &Desk, from: IpAddr, request: &Request) -> Result<(), Problem> {
         let bearer = text(headers, header::AUTHORIZATION).and_then(|value| value.strip_prefix("Bearer "));
         if let Some(bearer) = bearer {
             if !token.is(bearer) {
-                desk.rates.was_wrong(from)?;
-                return Err(unknown("the token is wrong"));
+                return Err(desk.rates.was_wrong(from));
             }
         } else if !cookies(headers).any(|cookie| token.is_cookie(cookie)) {
-            return Err(unknown("this desk wants its token: Authorization: Bearer TOKEN"));
+            let asks = unknown("this desk wants its token: Authorization: Bearer TOKEN");
+            // One that was right before the token was changed leads to the way in, however often.
+            let held_back =
+                if cookies(headers).next().is_some() { desk.rates.was_wrong(from).held_back } else { Duration::ZERO };
+            return Err(asks.held_back(held_back));
         }
     }
     if changes(request.method()) {
@@ -274,8 +290,12 @@ mod tests {
         let (rates, one, other) = (Rates::default(), IpAddr::from([10, 0, 0, 1]), IpAddr::from([10, 0, 0, 2]));
         assert!((0..3).all(|_| rates.change(one, 3).is_ok()) && rates.change(one, 3).is_err());
         assert!(rates.change(other, 3).is_ok());
-        assert!((0..WRONG_MOST).all(|_| rates.was_wrong(one).is_ok()) && rates.was_wrong(one).is_err());
-        assert!(rates.was_wrong(other).is_ok());
+        let status = |address| rates.was_wrong(address).status;
+        assert!((0..WRONG_MOST).all(|_| status(one) == StatusCode::UNAUTHORIZED));
+        assert_eq!((status(one), status(other)), (StatusCode::TOO_MANY_REQUESTS, StatusCode::UNAUTHORIZED));
+        assert_eq!(rates.was_wrong(one).held_back, HELD_BACK_MORE * (WRONG_MOST + 1));
+        (0..1000).for_each(|_| drop(rates.was_wrong(one)));
+        assert_eq!(rates.was_wrong(one).held_back, HELD_BACK_MOST);
         // However many addresses ask, only so many are kept.
         (0..2 * ADDRESSES_MOST as u32).for_each(|k| drop(rates.was_wrong(IpAddr::from(k.to_be_bytes()))));
         assert!(rates.0.lock().expect("is whole").len() <= ADDRESSES_MOST);

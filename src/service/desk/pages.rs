@@ -114,13 +114,13 @@ impl Frame {
             .filter(broken)
             .map(|sheet| format!("machines/{} has faults: nothing is cleared for its machine.", safe(&sheet.file)));
         let fault = held.fault.iter().map(|fault| format!("The gate cannot go on for now: {}", safe(fault)));
-        let warning = held.warning.iter().map(|warning| safe(warning).into_owned());
+        let warnings = held.warnings.iter().map(|warning| safe(warning).into_owned());
         Self {
             version: env!("CARGO_PKG_VERSION"),
             style: style_path(),
             script: script_path(),
             caution: format!("{EYES} {CAUTION}"),
-            faults: fault.chain(warning).chain(sheets).collect(),
+            faults: fault.chain(warnings).chain(sheets).collect(),
             left: held.left,
             changes: held.moment(),
             left_words: left(held),
@@ -251,7 +251,11 @@ pub async fn entered(
     let to = inside(&to);
     let Some(token) = &desk.settings.token else { return Ok(Redirect::to(to).into_response()) };
     if !token.is(&typed) {
-        desk.rates.was_wrong(from.ip())?;
+        let wrong = desk.rates.was_wrong(from.ip());
+        tokio::time::sleep(wrong.held_back).await;
+        if wrong.status != StatusCode::UNAUTHORIZED {
+            return Err(wrong);
+        }
         let again = EnterPage { frame: Frame::bare(), fault: Some("That is not the token."), to };
         return Ok((StatusCode::UNAUTHORIZED, page(&again)).into_response());
     }

@@ -1,5 +1,7 @@
 //! What is told when something is refused: problem details (RFC 9457) for programs, a page with the same words for people.
 
+use std::time::Duration;
+
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -16,6 +18,8 @@ pub struct Problem {
     pub detail: String,
     /// Seconds after which it may be tried again.
     pub again_in_s: Option<u32>,
+    /// How long its answer is held back.
+    pub held_back: Duration,
 }
 
 /// As it goes over the wire. Without a `type` it is `about:blank`, and the title goes with the status.
@@ -28,11 +32,15 @@ struct Details<'a> {
 
 impl Problem {
     pub fn new(status: StatusCode, title: &'static str, detail: impl Into<String>) -> Self {
-        Self { status, title, detail: detail.into(), again_in_s: None }
+        Self { status, title, detail: detail.into(), again_in_s: None, held_back: Duration::ZERO }
     }
 
     pub fn again_in(self, seconds: u32) -> Self {
         Self { again_in_s: Some(seconds), ..self }
+    }
+
+    pub fn held_back(self, held_back: Duration) -> Self {
+        Self { held_back, ..self }
     }
 
     pub fn missing(detail: &str) -> Self {

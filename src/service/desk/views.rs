@@ -3,7 +3,7 @@
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use super::super::gate::{Answered, Place};
-use super::super::ledger::{Decided, Figures, Listed};
+use super::super::ledger::{Decided, Figures, Listed, Said};
 use crate::accepted::day_of;
 use crate::show::page::view;
 use crate::wording::{clock, duration, fixed, interval, length, moment, quantity, safe};
@@ -24,16 +24,17 @@ pub struct Cell {
 impl Cell {
     pub fn of(answered: &Answered) -> Self {
         let (glyph, word, class) = view::verdict(answered.verdict);
-        let decided = answered.decided.as_ref();
         Self {
             glyph,
             word,
             class,
             place: place(Some(answered.place)),
-            decided: decided
-                .map(|decided| format!("{} by {}", decided.done(), safe(&decided.decision.who)))
-                .unwrap_or_default(),
-            is_unsafe: decided.is_some_and(Decided::is_in_spite),
+            decided: match &answered.said {
+                Said::Nothing => String::new(),
+                Said::Holds(decided) => format!("{} by {}", decided.done(), safe(&decided.decision.who)),
+                Said::RanOut(_) => "a release ran out".to_owned(),
+            },
+            is_unsafe: answered.said.holds().is_some_and(Decided::is_in_spite),
             figures: figures(&answered.figures),
         }
     }
@@ -46,6 +47,15 @@ pub fn place(place: Option<Place>) -> &'static str {
         Some(Place::Waiting) => "waiting",
         Some(Place::Blocked) => "blocked",
         None => "not judged yet",
+    }
+}
+
+/// What people have said, in a sentence.
+pub fn said(said: &Said) -> Option<String> {
+    match said {
+        Said::Nothing => None,
+        Said::Holds(decided) => Some(sentence(decided)),
+        Said::RanOut(decided) => Some(format!("This has run out, somebody has to decide anew: {}", sentence(decided))),
     }
 }
 

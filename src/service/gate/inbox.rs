@@ -11,10 +11,15 @@ use tempfile::NamedTempFile;
 
 use super::intake::{Kept, Room};
 use super::names::{Digits, escaped, of_job};
-use super::places::{Places, UNFINISHED, names, sync_folder, unfinished, write};
+use super::places::{Places, UNFINISHED, sync_folder, unfinished, write};
 use super::told::Told;
 use crate::preflight::{CopyError, JobSource};
 use crate::wording::digest;
+
+/// Files are taken in for so long within one look, one of them in any case.
+const LOOK_MOST: Duration = Duration::from_secs(1);
+/// What could not be read is tried again after so long.
+const UNREAD: Duration = Duration::from_secs(30);
 
 /// What a file is known by: that it is the same file, with the same content.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -51,7 +56,15 @@ pub(super) struct Inbox {
     rest: Duration,
     seen: HashMap<OsString, Seen>,
     /// What is left where it is as long as it looks so, told already.
-    left: HashMap<OsString, Looks>,
+    left: HashMap<OsString, Left>,
+}
+
+/// A file that stays where it is.
+#[derive(Clone, Copy)]
+struct Left {
+    looks: Looks,
+    /// When it could not be read, which may be mended without a trace in how it looks.
+    unread_at: Option<Instant>,
 }
 
 /// A job that was taken in.
@@ -71,14 +84,21 @@ pub(super) struct Found {
     pub(super) fault: Option<(OsString, io::Error)>,
 }
 
+impl Left {
+    /// True as long as nothing is to be done with it.
+    fn holds(&self, looks: Looks, now: Instant) -> bool {
+        let rests = |at: Instant| now.saturating_duration_since(at) < UNREAD;
+        self.looks == looks && self.unread_at.is_none_or(rests)
+    }
+}
+
 impl Inbox {
     /// Makes the folder, and gives back what was being taken out of it when a gate was ended.
     pub(super) fn new(folder: PathBuf, rest: Duration) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
-        for name in names(&folder)? {
-            if let Some(own) = name.strip_prefix(UNFINISHED)
-                && !folder.join(own).exists()
-            {
+        for entry in fs::read_dir(&folder)? {
+            let name = entry?.file_name();
+            if let Some(own) = own_name(&name).filter(|own| !folder.join(own).exists()) {
                 fs::rename(folder.join(&name), folder.join(own))?;
             }
         }
@@ -114,7 +134,7 @@ impl Inbox {
             }
             let looks = Looks::of(&found);
             let why = match () {
-                () if self.left.get(&name) == Some(&looks) => None,
+                () if self.left.get(&name).is_some_and(|left| left.holds(looks, now)) => None,
                 () if found.is_dir() => Some("it is a folder"),
                 () if !found.is_file() => Some("it is no regular file"),
                 () if looks.bytes == 0 => Some("it is empty"),
@@ -131,20 +151,30 @@ impl Inbox {
             if let Some(why) = why {
                 tell(left_there(&name, why));
             }
-            left.insert(name, looks);
+            let known = self.left.get(&name).filter(|left| left.looks == looks).copied();
+            left.insert(name, known.unwrap_or(Left { looks, unread_at: None }));
         }
-        (self.seen, self.left) = (seen, left);
+        // What is tried again is told once.
+        let told = std::mem::replace(&mut self.left, left);
+        self.seen = seen;
         ready.sort();
         let mut all = Found::default();
+        let began = Instant::now();
         for (looks, name) in ready {
+            // What was decided meanwhile comes before the rest, whose turn is with the next look.
+            if !all.jobs.is_empty() && began.elapsed() >= LOOK_MOST {
+                break;
+            }
             let is_room = room.is_there(kept + all.jobs.len(), looks.bytes).map_err(|full| Refusal::Gate(full.into()));
             match is_room.and_then(|()| self.take_in(&name, looks, places, room, &mut all.jobs, tell)) {
                 Ok(Taken::Gone) => drop(self.seen.remove(&name)),
                 Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
                 Err(Refusal::File(error)) => {
-                    tell(left_there(&name, &error.to_string()));
+                    if told.get(&name).is_none_or(|left| left.looks != looks) {
+                        tell(left_there(&name, &error.to_string()));
+                    }
                     self.seen.remove(&name);
-                    self.left.insert(name, looks);
+                    self.left.insert(name, Left { looks, unread_at: Some(now) });
                 }
                 Err(Refusal::Gate(error)) => {
                     all.fault = Some((name, error));
@@ -176,7 +206,9 @@ impl Inbox {
             Err(_) if Looks::at(&path).ok() != Some(before) => return Ok(Taken::NotYet),
             Err(CopyError::Read(error)) if !is_of_its_bytes(&error) => return Err(Refusal::File(error)),
             Err(error) => {
-                refuse(&path, &from, &error.to_string(), places).map_err(Refusal::File)?;
+                if !self.refuse(name, before, &error.to_string(), places).map_err(Refusal::File)? {
+                    return Ok(Taken::NotYet);
+                }
                 tell(Told::Unreadable { from, why: error.to_string() });
                 return Ok(Taken::Gone);
             }
@@ -190,8 +222,8 @@ impl Inbox {
         self.clear_away(name, before).map_err(Refusal::File)
     }
 
-    /// Takes a file that is kept out of the inbox; not one that has taken its name meanwhile.
-    fn clear_away(&self, name: &OsStr, before: Looks) -> io::Result<Taken> {
+    /// Sets a file aside; none where another has taken its name meanwhile.
+    fn set_aside(&self, name: &OsStr, before: Looks) -> io::Result<Option<PathBuf>> {
         let path = self.folder.join(name);
         let mut aside = OsString::from(UNFINISHED);
         aside.push(name);
@@ -199,11 +231,27 @@ impl Inbox {
         fs::rename(&path, &aside)?;
         if Looks::at(&aside)? != before {
             fs::rename(&aside, &path)?;
-            return Ok(Taken::NotYet);
+            return Ok(None);
         }
+        Ok(Some(aside))
+    }
+
+    /// Takes a file that is kept out of the inbox.
+    fn clear_away(&self, name: &OsStr, before: Looks) -> io::Result<Taken> {
+        let Some(aside) = self.set_aside(name, before)? else { return Ok(Taken::NotYet) };
         fs::remove_file(&aside)?;
         sync_folder(&self.folder)?;
         Ok(Taken::Gone)
+    }
+
+    /// Moves what is no job, as it is, to what is blocked, and writes down why; false where it is not what it was.
+    fn refuse(&self, name: &OsStr, before: Looks, why: &str, places: &Places) -> io::Result<bool> {
+        let Some(aside) = self.set_aside(name, before)? else { return Ok(false) };
+        let moved = block(&aside, name, why, &places.blocked());
+        if moved.is_err() {
+            fs::rename(&aside, self.folder.join(name))?;
+        }
+        moved.map(|()| true)
     }
 }
 
@@ -231,6 +279,27 @@ fn is_of_its_bytes(error: &io::Error) -> bool {
 
 fn left_there(name: &OsStr, why: &str) -> Told {
     Told::Left { at: format!("inbox/{}", name.to_string_lossy()), why: why.to_owned() }
+}
+
+/// Moves a file to a folder, with digits of its digest behind its name, and writes down why it lies there.
+fn block(path: &Path, name: &OsStr, why: &str, blocked: &Path) -> io::Result<()> {
+    let digest = blake3::Hasher::new().update_reader(fs::File::open(path)?)?.finalize().to_hex();
+    let name = format!("{}-{}", escaped(&name.to_string_lossy()), &digest[..8]);
+    write(blocked, &format!("{name}.txt"), format!("{why}\n").as_bytes())?;
+    fs::rename(path, blocked.join(name))?;
+    sync_folder(blocked)
+}
+
+/// How a file was called before it was set aside. Bytes where the system has them: whoever sends jobs may call them anything.
+fn own_name(aside: &OsStr) -> Option<OsString> {
+    #[cfg(unix)]
+    let own = {
+        use std::os::unix::ffi::OsStrExt;
+        aside.as_bytes().strip_prefix(UNFINISHED.as_bytes()).map(|own| OsStr::from_bytes(own).to_owned())
+    };
+    #[cfg(not(unix))]
+    let own = aside.to_str().and_then(|name| name.strip_prefix(UNFINISHED)).map(OsString::from);
+    own
 }
 
 /// Names of files that somebody is still writing (common practice, no source).
@@ -268,15 +337,6 @@ pub(super) fn keep(copy: NamedTempFile, jobs: &Path, from: &str, content: &str) 
         }
     }
     Err(io::Error::other("another job has its name"))
-}
-
-/// Moves what is no job, as it is, to what is blocked, and writes down why.
-fn refuse(path: &Path, from: &str, why: &str, places: &Places) -> io::Result<()> {
-    let digest = blake3::Hasher::new().update_reader(fs::File::open(path)?)?.finalize().to_hex();
-    let name = format!("{}-{}", escaped(from), &digest[..8]);
-    write(&places.blocked(), &format!("{name}.txt"), format!("{why}\n").as_bytes())?;
-    fs::rename(path, places.blocked().join(name))?;
-    sync_folder(&places.blocked())
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! A way in for jobs that come over a wire: they are whole when they come, so nothing has to rest.
 
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
@@ -89,6 +90,8 @@ pub(super) enum Ask {
     In(Arrived),
     /// One is to be taken out, by its name.
     Out(String),
+    /// One is to be judged anew, since what was known of it is gone.
+    Anew(String),
 }
 
 /// A job that is kept.
@@ -136,6 +139,13 @@ impl Intake {
     /// Asks the gate to take a job out for good. Where the gate ends before it does, the job stays.
     pub fn take_out(&self, name: &str) {
         let _ = self.asks.send(Ask::Out(name.to_owned()));
+        self.wake();
+    }
+
+    /// Asks the gate to judge a job anew, since what was known of it is gone; until then nothing of it stands.
+    pub fn judge_anew(&self, name: &str) {
+        self.shelf.unsettle(Some(&BTreeSet::from([name.to_owned()])));
+        let _ = self.asks.send(Ask::Anew(name.to_owned()));
         self.wake();
     }
 

@@ -97,7 +97,7 @@ impl Gate {
                 machine: machine.name.clone(),
                 inspection: standing.inspection,
                 verdict: standing.verdict,
-                decided: standing.decided,
+                said: standing.said,
                 figures: standing.figures,
                 place,
             });
@@ -124,7 +124,7 @@ impl Gate {
             }
         }
         if missing.is_empty() {
-            return Ok(Judged::Before);
+            return self.is_as_it_came(name);
         }
         let judging =
             Judging { ledger: &self.ledger, machines: &missing, accepted: &self.nothing_accepted, today, anew: false };
@@ -173,6 +173,19 @@ impl Gate {
         }
         self.jobs.insert(name.to_owned(), Some(judged));
         Ok(Judged::Now)
+    }
+
+    /// Finds out what a job is that nothing judges: its copies are compared with that.
+    fn is_as_it_came(&mut self, name: &str) -> Result<Judged, GateError> {
+        if self.jobs.get(name).is_some_and(Option::is_none) {
+            let content = JobSource::at(&self.places.jobs().join(name)).digest();
+            let content = digest(content.map_err(self.folder("read", &format!("jobs/{name}")))?);
+            if !names::is_of(name, &content) {
+                return Ok(Judged::Never(places::CHANGED.to_owned()));
+            }
+            self.jobs.insert(name.to_owned(), Some(content));
+        }
+        Ok(Judged::Before)
     }
 
     /// Takes a job away from all machines; says why where it is blocked.

@@ -40,18 +40,22 @@ impl Gate {
             // Only when all of it is done does it count as done.
             self.as_of = None;
         }
+        // What lies on a card that was away, nobody has looked at since.
+        let folders = self.places.cleared().map_err(self.folder("read", "cleared"))?;
+        if folders.iter().any(|folder| !self.folders.contains(folder)) {
+            self.as_of = None;
+        }
         self.shelf.sheets(self.sheets.states());
         looked.map(|_| ()).map_err(self.folder("read", "machines"))
     }
 
     /// Takes back and queues what does not lie there for what holds now.
     fn settle(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        self.shelf.set_warning(self.ledger.lies_ahead()?.map(|latest| {
-            format!(
-                "The clock of this computer may be wrong: the ledger has an entry of {latest}, which is still to come. \
-                 Decisions with a last day may count too long."
-            )
-        }));
+        // In one that was deleted nobody's decisions would be found again.
+        self.ledger.is_in_place()?;
+        let warnings: Vec<String> =
+            self.clock_warning()?.into_iter().chain(self.away_warnings()).chain(self.name_warnings()).collect();
+        self.shelf.set_warnings(warnings);
         let as_of = (today, self.ledger.last_decision()?);
         match self.as_of.take() {
             Some(before) if before == as_of => {}
@@ -81,7 +85,35 @@ impl Gate {
             }
         }
         self.as_of = Some(as_of);
+        self.folders = self.places.cleared().map_err(self.folder("read", "cleared"))?;
         Ok(())
+    }
+
+    fn clock_warning(&self) -> Result<Option<String>, GateError> {
+        Ok(self.ledger.lies_ahead()?.map(|latest| {
+            format!(
+                "The clock of this computer may be wrong: the ledger has an entry of {latest}, which is still to come. \
+                 Decisions with a last day may count too long."
+            )
+        }))
+    }
+
+    fn away_warnings(&self) -> impl Iterator<Item = String> {
+        let away = self.sheets.machines().map(|(folder, _)| folder).filter(|folder| self.places.is_away(folder));
+        away.map(|folder| {
+            format!(
+                "cleared/{folder} leads nowhere: is its card away? Nothing is laid there until it is back, and what lies on \
+                 it may not be cleared any more."
+            )
+        })
+    }
+
+    fn name_warnings(&self) -> impl Iterator<Item = String> {
+        self.sheets.shared_names().into_iter().map(|name| {
+            format!(
+                "Several machines are called {name}: a refusal for one of them counts for all. Give each sheet a `name` of its own."
+            )
+        })
     }
 
     /// Finds jobs that somebody has taken out of their folder, or laid there.
@@ -114,6 +146,7 @@ impl Gate {
             }
             Err(error) => (Vec::new(), Some(self.folder("take jobs in from", "inbox")(error))),
         };
+        let wanted: Vec<String> = jobs.iter().map(|job| job.name.clone()).collect();
         for ask in self.asks.1.try_iter() {
             match ask {
                 Ask::In(arrived) => {
@@ -123,7 +156,17 @@ impl Gate {
                     jobs.push(arrived);
                 }
                 Ask::Out(name) => drop(self.leaving.insert(name)),
+                Ask::Anew(name) => {
+                    self.queue.retain(|queued| *queued != name);
+                    if self.jobs.contains_key(&name) {
+                        self.queue.push(name);
+                    }
+                }
             }
+        }
+        // The same goes for what came by the inbox, whatever was asked for before.
+        for name in &wanted {
+            self.leaving.remove(name);
         }
         let mut fault = fault.map_or(Ok(()), Err);
         // The first to arrive is the first to be judged.
@@ -162,10 +205,9 @@ impl Gate {
                 continue;
             }
             if let Err(error) = self.places.take_out(&name) {
-                // Half of it may be done: it is looked at anew, and tried again.
+                // Half of it may be done: nobody knows where it lies until it is tried again.
                 self.shelf.unsettle(Some(&BTreeSet::from([name.clone()])));
                 fault = fault.or(Some(self.folder("take out", &format!("jobs/{name}"))(error)));
-                self.queue.push(name.clone());
                 self.leaving.insert(name);
                 continue;
             }

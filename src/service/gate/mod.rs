@@ -39,9 +39,10 @@ use std::time::{Duration, Instant, SystemTime};
 
 use crate::accepted::{Accepted, Day};
 use crate::machine::Machine;
-use crate::preflight::{JobError, RunContext};
+use crate::preflight::{JobError, JobSource, RunContext};
 use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question, Standing};
 use crate::threads::{Breakdown, HelperPool};
+use crate::wording::digest;
 
 pub use intake::{Full, Intake, IntakeError, Kept};
 pub use keeping::unwanted;
@@ -117,6 +118,8 @@ pub struct Gate {
     stopped: BTreeMap<String, u32>,
     room: Room,
     keep_days: Option<u32>,
+    /// The folders of machines that were there at the last look.
+    folders: Vec<PathBuf>,
     /// When the folder of jobs was read last, and when it had changed then.
     kept_as_of: Option<(Instant, SystemTime)>,
     /// Held as long as the gate is open.
@@ -173,6 +176,7 @@ impl Gate {
             stopped: BTreeMap::new(),
             room,
             keep_days: settings.keep_days,
+            folders: Vec::new(),
             kept_as_of: None,
             _lock: lock,
         };

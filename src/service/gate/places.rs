@@ -10,10 +10,10 @@ use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
 
-use super::names::is_ours;
+use super::names::{is_of, is_ours};
 use crate::findings::Verdict;
 use crate::preflight::{CopyError, JobSource};
-use crate::service::ledger::{Choice, Standing};
+use crate::service::ledger::{Choice, Said, Standing};
 use crate::wording;
 
 /// Why a job is not laid whose bytes are others by now.
@@ -43,12 +43,21 @@ impl std::fmt::Display for Place {
 }
 
 impl Place {
-    /// What comes of an answer and what somebody decided on it.
+    /// What comes of an answer and what people have said on it.
     pub(super) fn of(standing: &Standing) -> Self {
-        match (standing.decided.as_ref().map(|decided| decided.decision.choice), standing.verdict) {
-            (Some(Choice::Release), _) | (None, Verdict::Go) => Self::Cleared,
-            (Some(Choice::Refuse), _) | (None, Verdict::NoGo) => Self::Blocked,
-            (Some(Choice::Hold), _) | (None, Verdict::Hold) => Self::Waiting,
+        let judged = match standing.verdict {
+            Verdict::Go => Self::Cleared,
+            Verdict::Hold => Self::Waiting,
+            Verdict::NoGo => Self::Blocked,
+        };
+        match &standing.said {
+            Said::Nothing => judged,
+            Said::RanOut(_) => judged.max(Self::Waiting),
+            Said::Holds(decided) => match decided.decision.choice {
+                Choice::Release => Self::Cleared,
+                Choice::Hold => Self::Waiting,
+                Choice::Refuse => Self::Blocked,
+            },
         }
     }
 }
@@ -110,9 +119,15 @@ impl Places {
         Ok(folders)
     }
 
-    /// Makes the folder of a machine.
+    /// Makes the folder of a machine; not one that is [away](Self::is_away).
     pub(super) fn open_for(&self, machine: &str) -> io::Result<()> {
-        fs::create_dir_all(self.root.join("cleared").join(machine))
+        if self.is_away(machine) { Ok(()) } else { fs::create_dir_all(self.root.join("cleared").join(machine)) }
+    }
+
+    /// True where the folder of a machine is a link that leads nowhere, such as to a card that is not there.
+    pub(super) fn is_away(&self, machine: &str) -> bool {
+        let folder = self.root.join("cleared").join(machine);
+        folder.is_symlink() && !folder.is_dir()
     }
 
     /// Lays a job where it belongs: ready for these machines, or where it waits or is blocked, with what is to be said of it.
@@ -140,7 +155,7 @@ impl Places {
         }
         match place {
             Place::Cleared => {
-                for machine in cleared_for {
+                for machine in cleared_for.iter().filter(|machine| !self.is_away(machine)) {
                     self.open_for(machine)?;
                     moved |= self.put(&self.root.join("cleared").join(machine), name, digest)?;
                 }
@@ -201,7 +216,7 @@ impl Places {
                 Vec::new()
             });
             for name in all.into_iter().filter(|name| only.is_none_or(|only| only.contains(name))) {
-                if !is_ours(&name) {
+                if self.is_strange(&folder, &name) {
                     strange.push(name);
                 } else if is_cleared(&machine, &name) == Some(false) || !self.is_laid(&folder, &name) {
                     match remove(&folder, &name) {
@@ -217,6 +232,19 @@ impl Places {
             take(machine, gone, strange);
         }
         first
+    }
+
+    /// True for what did not come through this gate, whatever its name looks like: no file, or no job of here by its name and
+    /// content.
+    fn is_strange(&self, folder: &Path, name: &str) -> bool {
+        let path = folder.join(name);
+        let is_file = fs::symlink_metadata(&path).is_ok_and(|found| found.is_file());
+        let is_of_its_name = || match JobSource::at(&path).digest() {
+            Ok(hash) => is_of(name, &wording::digest(hash)),
+            // What cannot be read is no job to be loaded.
+            Err(_) => true,
+        };
+        !is_ours(name) || !is_file || !(self.jobs().join(name).exists() || is_of_its_name())
     }
 
     /// True where a copy lies in a folder as it was laid there: whoever edits it changes its time.

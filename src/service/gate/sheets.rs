@@ -2,7 +2,7 @@
 //!
 //! A sheet whose content has changed is used no more at once, and used anew when it has rested: half a sheet may be a valid one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 use std::{fs, io};
@@ -29,15 +29,15 @@ pub(super) struct Sheets {
     folder: PathBuf,
     rest: Duration,
     known: BTreeMap<String, Sheet>,
-    /// Files that would have the folder of another, told already.
-    doubled: Vec<String>,
+    /// Files that would have the folder of another, and why they are left aside.
+    doubled: BTreeMap<String, String>,
 }
 
 impl Sheets {
     /// Makes the folder. None is known yet; one that has changed is used when it has rested so long.
     pub(super) fn new(folder: PathBuf, rest: Duration) -> io::Result<Self> {
         fs::create_dir_all(&folder)?;
-        Ok(Self { folder, rest, known: BTreeMap::new(), doubled: Vec::new() })
+        Ok(Self { folder, rest, known: BTreeMap::new(), doubled: BTreeMap::new() })
     }
 
     /// Machines without faults, by their folders.
@@ -52,6 +52,12 @@ impl Sheets {
             .filter_map(|(folder, sheet)| Some((folder.as_str(), sheet.file.as_str(), sheet.machine.as_ref()?)))
     }
 
+    /// Names that several machines have.
+    pub(super) fn shared_names(&self) -> BTreeSet<&str> {
+        let mut seen = BTreeSet::new();
+        self.machines().map(|(_, machine)| machine.name.as_str()).filter(|name| !seen.insert(*name)).collect()
+    }
+
     /// What all of them are like.
     pub(super) fn states(&self) -> Vec<SheetState> {
         let state = |(folder, sheet): (&String, &Sheet)| SheetState {
@@ -60,7 +66,13 @@ impl Sheets {
             machine: sheet.machine.as_ref().map(|machine| (machine.name.clone(), machine.digest.clone())),
             faults: sheet.faults.clone(),
         };
-        self.known.iter().map(state).collect()
+        let aside = |(file, why): (&String, &String)| SheetState {
+            folder: file.clone(),
+            file: file.clone(),
+            machine: None,
+            faults: Some(why.clone()),
+        };
+        self.known.iter().map(state).chain(self.doubled.iter().map(aside)).collect()
     }
 
     /// How long until a sheet will have rested; none where none is waited for.
@@ -116,21 +128,23 @@ impl Sheets {
             }
         }
         files.sort();
-        let mut found = BTreeMap::new();
+        let (mut found, mut doubled) = (BTreeMap::new(), BTreeMap::new());
         for file in files {
             let stem = Path::new(&file).file_stem().unwrap_or_default().to_string_lossy();
             let folder = escaped(&stem);
             let other = found.keys().find(|other: &&String| other.to_lowercase() == folder.to_lowercase());
             match other {
                 None => drop(found.insert(folder, file)),
-                Some(other) if !self.doubled.contains(&file) => {
+                Some(other) => {
                     let why = format!("its jobs would lie in cleared/{other} too: give it another name");
-                    tell(Told::Left { at: format!("machines/{file}"), why });
-                    self.doubled.push(file);
+                    if !self.doubled.contains_key(&file) {
+                        tell(Told::Left { at: format!("machines/{file}"), why: why.clone() });
+                    }
+                    doubled.insert(file, why);
                 }
-                Some(_) => {}
             }
         }
+        self.doubled = doubled;
         Ok(found)
     }
 

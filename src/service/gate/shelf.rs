@@ -43,7 +43,7 @@ pub struct Held {
     /// Why the gate cannot go on for now.
     pub fault: Option<String>,
     /// What else whoever looks at it must know.
-    pub warning: Option<String>,
+    pub warnings: Vec<String>,
     /// How many jobs are to be judged or laid.
     pub left: usize,
     /// The job that is being judged.
@@ -135,6 +135,12 @@ impl Held {
         self.rows.len()
     }
 
+    /// What a machine is called where there are others: with its folder where another has the same name.
+    pub fn label(&self, folder: &str, name: &str) -> String {
+        let names = self.sheets.iter().filter_map(|sheet| Some(&sheet.machine.as_ref()?.0));
+        if names.filter(|other| *other == name).count() > 1 { format!("{name} ({folder})") } else { name.to_owned() }
+    }
+
     /// What tells this moment of this gate from every other.
     pub fn moment(&self) -> String {
         format!("{}-{}", self.opened, self.changes)
@@ -178,10 +184,10 @@ impl Shelf {
         }
     }
 
-    /// Says what else whoever looks at it must know, or that there is nothing.
-    pub fn set_warning(&self, warning: Option<String>) {
-        if self.read(|held| held.warning != warning) {
-            self.write(|held| held.warning = warning);
+    /// Says what else whoever looks at it must know.
+    pub fn set_warnings(&self, warnings: Vec<String>) {
+        if self.read(|held| held.warnings != warnings) {
+            self.write(|held| held.warnings = warnings);
         }
     }
 

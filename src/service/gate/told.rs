@@ -4,7 +4,7 @@ use std::fmt;
 
 use super::places::Place;
 use crate::findings::Verdict;
-use crate::service::ledger::{Decided, Figures};
+use crate::service::ledger::{Figures, Said};
 use crate::wording::safe;
 
 /// Most jobs that are named in one line.
@@ -101,8 +101,8 @@ pub struct Answered {
     pub inspection: i64,
     /// The answer of the checks.
     pub verdict: Verdict,
-    /// What somebody decided on it.
-    pub decided: Option<Decided>,
+    /// What people have said on it.
+    pub said: Said,
     /// Its numbers.
     pub figures: Figures,
     /// What comes of both.
@@ -137,8 +137,10 @@ impl fmt::Display for Told {
                 }
                 for answered in answers {
                     write!(f, " · {} on {}", answered.verdict, safe(&answered.machine))?;
-                    if let Some(decided) = &answered.decided {
-                        write!(f, ", {}", decided.done())?;
+                    match &answered.said {
+                        Said::Nothing => {}
+                        Said::Holds(decided) => write!(f, ", {}", decided.done())?,
+                        Said::RanOut(_) => write!(f, ", a release ran out")?,
                     }
                 }
                 if answers.is_empty() { write!(f, ", no machine has a sheet that is in use") } else { Ok(()) }

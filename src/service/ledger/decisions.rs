@@ -1,6 +1,6 @@
 //! What people decide on an inspection.
 
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, Row, params};
 
 use super::{Fault, Ledger, LedgerError, NOW, Question, What, inspections::report_of};
 use crate::accepted::{Day, day_from};
@@ -80,6 +80,51 @@ impl Decided {
     }
 }
 
+/// What people have said on a job on a machine, as it counts on a day.
+///
+/// A release is about one content under one name on one sheet, judged by one version of the checks. A no (refuse or hold) goes
+/// over to all other names, sheets and versions: it is the same job, and nobody has taken it back. The last word on an
+/// inspection takes the place of those before it, and none comes back by itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Said {
+    /// The verdict of the checks counts.
+    Nothing,
+    /// This counts.
+    Holds(Decided),
+    /// This release has run out: somebody has to decide anew.
+    RanOut(Decided),
+}
+
+impl Said {
+    /// The decision that counts.
+    pub fn holds(&self) -> Option<&Decided> {
+        if let Self::Holds(decided) = self { Some(decided) } else { None }
+    }
+
+    /// The release that has run out.
+    pub fn ran_out(&self) -> Option<&Decided> {
+        if let Self::RanOut(decided) = self { Some(decided) } else { None }
+    }
+
+    /// What follows from the last word on each inspection of a job on a machine, in the order of their numbers, for one of them.
+    fn among(last: Vec<Decided>, inspection: i64, today: Day) -> Self {
+        let counts = |decided: &Decided| decided.decision.until.is_none_or(|until| until >= today);
+        let is_release = |decided: &Decided| decided.decision.choice == Choice::Release;
+        let own = last.iter().find(|decided| decided.inspection == inspection).cloned();
+        // Whoever releases it here knows what was said elsewhere until then.
+        let released = own.as_ref().filter(|own| is_release(own)).map_or(0, |own| own.id);
+        let later_no = |decided: &&Decided| !is_release(decided) && decided.id > released;
+        if let Some(no) = last.iter().rev().filter(later_no).find(|no| counts(no)) {
+            return Self::Holds(no.clone());
+        }
+        match own.filter(|own| is_release(own) && !last.iter().any(|decided| later_no(&decided))) {
+            Some(release) if counts(&release) => Self::Holds(release),
+            Some(release) => Self::RanOut(release),
+            None => Self::Nothing,
+        }
+    }
+}
+
 /// Why a decision is not written down.
 #[derive(Debug, thiserror::Error)]
 pub enum DecideError {
@@ -87,7 +132,7 @@ pub enum DecideError {
     #[error("there is no inspection {0}")]
     NoInspection(i64),
     /// Somebody else has decided meanwhile.
-    #[error("somebody has decided on this job on this sheet meanwhile: look at it again before you do")]
+    #[error("somebody has decided on this job on this machine meanwhile: look at it again before you do")]
     Overtaken,
     /// It does not say why, or who.
     #[error("a decision needs a reason and a name")]
@@ -109,7 +154,7 @@ impl Ledger {
         self.decide_behind(None, inspection, decision)
     }
 
-    /// The same where nobody has decided on that job on that sheet behind `last`, the number that
+    /// The same where nobody has decided on that job on that machine behind `last`, the number that
     /// [`Self::last_on`] has told whoever decides.
     ///
     /// # Errors
@@ -147,20 +192,8 @@ impl Ledger {
         })
     }
 
-    /// The decision that holds today on that very inspection: the last one, unless it has run out; an older one never comes back
-    /// by itself. A changed job, sheet or list of
-    /// accepted findings makes another inspection, which nobody has decided on yet.
-    ///
-    /// # Errors
-    /// When the ledger cannot be read.
-    pub fn standing(&self, inspection: i64, today: Day) -> Result<Option<Decided>, LedgerError> {
-        let sql = "SELECT * FROM
-                   (SELECT * FROM decisions WHERE inspection = ?1 ORDER BY id DESC LIMIT 1)
-                   WHERE until IS NULL OR until >= ?2";
-        self.read(|ledger| Ok(ledger.query_row(sql, params![inspection, today.to_string()], decided).optional()?))
-    }
-
-    /// The number of the last decision on the job of an inspection on its sheet, whatever the job was called; 0 without one.
+    /// The number of the last decision on the job of an inspection on its machine, whatever the job was called and the sheet
+    /// was like; 0 without one.
     ///
     /// # Errors
     /// When the ledger cannot be read.
@@ -168,27 +201,20 @@ impl Ledger {
         self.read(|ledger| Ok(last_on(ledger, inspection)?))
     }
 
-    /// A refusal, or a hold, of the same content on the same sheet under another name, or by another version of the checks:
-    /// it is the same job, and nobody has taken it back. A release does not go over, and what was decided on the inspection
-    /// itself later than that holds.
+    /// What people have said on a job on a machine, as it counts today: see [`Said`].
     ///
     /// # Errors
     /// When the ledger cannot be read.
-    pub(super) fn refused_elsewhere(
-        &self,
-        question: &Question<'_>,
-        inspection: i64,
-        today: Day,
-    ) -> Result<Option<Decided>, LedgerError> {
+    pub(super) fn said(&self, question: &Question<'_>, inspection: i64, today: Day) -> Result<Said, LedgerError> {
+        // The last word on each inspection of that content on that machine, whatever its name, sheet or version of the checks.
         let sql = "SELECT decisions.* FROM decisions JOIN inspections ON inspections.id = inspection
-            WHERE job = ?1 AND sheet = ?2 AND options = ?3 AND decision IN ('refuse', 'hold')
-                AND (until IS NULL OR until >= ?4)
-                AND NOT EXISTS (SELECT 1 FROM decisions AS later
-                    WHERE later.inspection IN (decisions.inspection, ?5) AND later.id > decisions.id)
-                AND inspection <> ?5
-            ORDER BY decisions.id DESC LIMIT 1";
-        let key = params![question.job, question.sheet, question.options, today.to_string(), inspection];
-        self.read(|ledger| Ok(ledger.query_row(sql, key, decided).optional()?))
+            WHERE job = ?1 AND options = ?2 AND NOT EXISTS (SELECT 1 FROM decisions AS later
+                WHERE later.inspection = decisions.inspection AND later.id > decisions.id)
+            ORDER BY decisions.id";
+        let key = params![question.job, question.options];
+        let last =
+            self.read(|ledger| Ok(ledger.prepare(sql)?.query_map(key, decided)?.collect::<Result<_, _>>()?))?;
+        Ok(Said::among(last, inspection, today))
     }
 
     /// All decisions on a job, the latest first.
@@ -202,7 +228,7 @@ impl Ledger {
 
 fn last_on(ledger: &Connection, inspection: i64) -> rusqlite::Result<i64> {
     let sql = "SELECT coalesce(max(decisions.id), 0) FROM decisions JOIN inspections AS other ON other.id = inspection
-        JOIN inspections AS own ON own.job = other.job AND own.sheet = other.sheet AND own.options = other.options
+        JOIN inspections AS own ON own.job = other.job AND own.options = other.options
         WHERE own.id = ?1";
     ledger.query_row(sql, [inspection], |row| row.get(0))
 }
@@ -235,4 +261,51 @@ fn decided(row: &Row<'_>) -> rusqlite::Result<Decided> {
         is_unsafe: row.get("is_unsafe")?,
         decided_at: row.get("decided_at")?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(text: &str) -> Day {
+        day_from(text).expect("a day")
+    }
+
+    /// What is said on the inspection 1 where these are the last words: number, inspection, choice, last day.
+    fn among(last: &[(i64, i64, Choice, Option<&str>)], today: &str) -> (&'static str, i64) {
+        let of = |&(id, inspection, choice, until): &(i64, i64, Choice, Option<&str>)| {
+            let (reason, who) = ("looked at it".to_owned(), "Ada".to_owned());
+            let decision = Decision { choice, reason, who, until: until.map(day), confirmation: None };
+            Decided { id, inspection, decision, is_unsafe: false, decided_at: String::new() }
+        };
+        match Said::among(last.iter().map(of).collect(), 1, day(today)) {
+            Said::Nothing => ("nothing", 0),
+            Said::Holds(decided) => (decided.decision.choice.word(), decided.id),
+            Said::RanOut(decided) => ("ran out", decided.id),
+        }
+    }
+
+    #[test]
+    fn a_no_goes_over_and_a_release_does_not() {
+        use Choice::{Hold, Refuse, Release};
+        let (past, later) = (Some("2027-01-30"), Some("2027-02-28"));
+        for (last, expected) in [
+            (&[][..], ("nothing", 0)),
+            (&[(1, 2, Release, None)], ("nothing", 0)),
+            (&[(1, 2, Refuse, None)], ("refuse", 1)),
+            (&[(1, 2, Refuse, None), (2, 1, Release, None)], ("release", 2)),
+            (&[(1, 1, Release, None), (2, 2, Refuse, None)], ("refuse", 2)),
+            // What has overtaken a release does not bring it back by running out.
+            (&[(1, 1, Release, None), (2, 2, Refuse, past)], ("nothing", 0)),
+            (&[(1, 1, Release, past)], ("ran out", 1)),
+            (&[(1, 2, Refuse, None), (2, 1, Release, past)], ("ran out", 2)),
+            (&[(1, 1, Refuse, past)], ("nothing", 0)),
+            // One that runs out does not take back another that does not.
+            (&[(1, 2, Refuse, None), (2, 1, Hold, past)], ("refuse", 1)),
+            (&[(1, 2, Refuse, None), (2, 1, Hold, later)], ("hold", 2)),
+            (&[(1, 2, Refuse, None), (2, 3, Release, None)], ("refuse", 1)),
+        ] {
+            assert_eq!(among(last, "2027-01-31"), expected, "{last:?}");
+        }
+    }
 }

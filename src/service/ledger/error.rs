@@ -8,6 +8,10 @@ use rusqlite::ErrorCode;
 #[derive(Debug, thiserror::Error)]
 #[error("{}", match &self.what {
     What::Missing => format!("there is no ledger at {}", self.path),
+    What::Gone => format!(
+        "the ledger {} is not the file that was opened: it was moved, deleted or replaced; end this program, put the right \
+         one there, start again", self.path
+    ),
     What::NotALedger => format!("{} is no ledger: it was left as it is", self.path),
     What::Newer { form, known } => format!(
         "the ledger {} was written by a newer gonogo (its form is {form}, this version knows {known}): use that version; \
@@ -34,6 +38,8 @@ pub struct LedgerError {
 pub enum What {
     /// There is none.
     Missing,
+    /// It was there when it was opened, and is there no more.
+    Gone,
     /// The file is something else.
     NotALedger,
     /// It was written by a newer version.

@@ -50,9 +50,9 @@ pub struct Named {
     pub paths: Vec<String>,
 }
 
-const LISTED: &str = "SELECT inspections.*, sheets.name AS machine,
+const LISTED: &str = "SELECT inspections.*, options AS machine,
         (SELECT decision FROM decisions WHERE inspection = inspections.id ORDER BY id DESC LIMIT 1) AS decision
-    FROM inspections JOIN sheets ON sheets.digest = inspections.sheet";
+    FROM inspections";
 const NEWEST_FIRST: &str = "ORDER BY judged_at DESC, inspections.id DESC";
 
 impl Ledger {

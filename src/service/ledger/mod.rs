@@ -52,7 +52,7 @@ use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 use crate::machine::nearest_file;
 
-pub use decisions::{Choice, DecideError, Decided, Decision, is_open_unsafe};
+pub use decisions::{Choice, DecideError, Decided, Decision, Said, is_open_unsafe};
 pub use error::{LedgerError, What};
 pub use inspections::Question;
 pub use judging::{Answer, Judging};
@@ -76,7 +76,19 @@ const NOW: &str = "strftime('%Y-%m-%dT%H:%M:%SZ', 'now')";
 /// An open ledger. Threads may share it; other programs may read it meanwhile, and write in turn.
 pub struct Ledger {
     path: PathBuf,
+    /// Its place in the file system when it was opened, where there are such places.
+    place: Option<[u64; 2]>,
     connection: Mutex<Connection>,
+}
+
+fn place(path: &Path) -> Option<[u64; 2]> {
+    #[cfg(unix)]
+    return fs::metadata(path).ok().map(|found| {
+        use std::os::unix::fs::MetadataExt;
+        [found.dev(), found.ino()]
+    });
+    #[cfg(not(unix))]
+    return path.exists().then_some([0; 2]);
 }
 
 impl Ledger {
@@ -107,7 +119,7 @@ impl Ledger {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX | create;
         let mut connection = Connection::open_with_flags(&full, flags).map_err(|error| refuse(error.into()))?;
         schema::prepare(&mut connection).map_err(refuse)?;
-        Ok(Self { path: path.to_owned(), connection: Mutex::new(connection) })
+        Ok(Self { path: path.to_owned(), place: place(&full), connection: Mutex::new(connection) })
     }
 
     /// Its path as given.
@@ -125,11 +137,23 @@ impl Ledger {
         ask(&self.lock()).map_err(|what| LedgerError::new(&self.path, what))
     }
 
+    /// Whether what is written still goes into the file at its path.
+    ///
+    /// # Errors
+    /// Where that is gone, or is another one.
+    pub fn is_in_place(&self) -> Result<(), LedgerError> {
+        match place(&self.path) == self.place {
+            true => Ok(()),
+            false => Err(LedgerError::new(&self.path, What::Gone)),
+        }
+    }
+
     /// Writes: all of it or nothing.
     fn write<T, E: From<LedgerError>>(
         &self,
         act: impl FnOnce(&Transaction<'_>) -> Result<T, Fault<E>>,
     ) -> Result<T, E> {
+        self.is_in_place()?;
         let mut connection = self.lock();
         let carried = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(Fault::from);
         let carried = carried.and_then(|transaction| {

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use rusqlite::{OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 
-use super::{Decided, Fault, Ledger, LedgerError, MODEL, Question};
+use super::{Fault, Ledger, LedgerError, MODEL, Question, Said};
 use crate::accepted::Day;
 use crate::findings::Verdict;
 
@@ -16,8 +16,8 @@ pub struct Standing {
     pub inspection: i64,
     /// Its answer.
     pub verdict: Verdict,
-    /// What somebody decided on it, where that holds today.
-    pub decided: Option<Decided>,
+    /// What people have said on it.
+    pub said: Said,
     /// Its numbers.
     pub figures: Figures,
 }
@@ -79,12 +79,8 @@ impl Ledger {
         // The table takes no other word. What is not known is the worst.
         let verdict = Verdict::called(&word).unwrap_or(Verdict::NoGo);
         let figures = serde_json::from_str(&figures).unwrap_or_default();
-        // The later one holds.
-        let decided = match self.refused_elsewhere(question, inspection, today)? {
-            None => self.standing(inspection, today)?,
-            refused => refused,
-        };
-        Ok(Some(Standing { inspection, verdict, decided, figures }))
+        let said = self.said(question, inspection, today)?;
+        Ok(Some(Standing { inspection, verdict, said, figures }))
     }
 
     /// The paths under which jobs were judged, and their digests.

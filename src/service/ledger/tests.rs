@@ -24,6 +24,12 @@ impl Place {
         self.ledger.of_job(&inspection.job.digest).expect("reads")[0].id
     }
 
+    /// What people have said on it.
+    fn said(&self, end: &str, inspection: Inspection, today: Day) -> Said {
+        let inspection = of_job(end, inspection);
+        self.ledger.standing_of(&question(&inspection), today).expect("reads").expect("is kept").said
+    }
+
     fn sql(&self, sql: &str) {
         self.ledger.lock().execute_batch(sql).unwrap_or_else(|error| panic!("{sql}: {error}"));
     }
@@ -195,13 +201,16 @@ fn the_last_decision_stands_until_it_runs_out() {
     let decide = |choice, until: Option<&str>| {
         place.ledger.decide(of, &Decision { until: until.map(day), ..decision(choice, None) }).expect("decides")
     };
-    let stands = |today| place.ledger.standing(of, day(today)).expect("reads").map(|of| of.decision.choice);
-    assert_eq!(stands("2027-01-31"), None);
+    let said = |today| place.said("1", sample::no_go(), day(today));
+    let holds = |today| said(today).holds().map(|of| of.decision.choice);
+    assert_eq!(said("2027-01-31"), Said::Nothing);
     decide(Choice::Hold, None);
-    decide(Choice::Release, Some("2027-01-31"));
-    assert_eq!([stands("2027-01-31"), stands("2027-02-01")], [Some(Choice::Release), None]);
+    let released = decide(Choice::Release, Some("2027-01-31"));
+    assert_eq!([holds("2027-01-31"), holds("2027-02-01")], [Some(Choice::Release), None]);
+    assert_eq!(said("2027-02-01").ran_out().map(|of| of.id), Some(released), "somebody has to decide anew");
     decide(Choice::Refuse, Some("2027-03-01"));
-    assert_eq!([stands("2027-01-31"), stands("2027-03-02")], [Some(Choice::Refuse), None], "no release comes back");
+    assert_eq!(holds("2027-01-31"), Some(Choice::Refuse));
+    assert_eq!(said("2027-03-02"), Said::Nothing, "no release comes back");
     let unsigned = Decision { who: " ".to_owned(), ..decision(Choice::Hold, None) };
     assert!(matches!(place.ledger.decide(of, &unsigned), Err(DecideError::Unsigned)));
     assert!(matches!(place.ledger.decide(99, &decision(Choice::Hold, None)), Err(DecideError::NoInspection(99))));

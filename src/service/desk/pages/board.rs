@@ -80,6 +80,7 @@ struct BoardRow {
     name: String,
     why: String,
     arrived: String,
+    is_new: bool,
     cells: Vec<Option<Cell>>,
 }
 
@@ -105,13 +106,13 @@ pub async fn board(State(desk): State<Arc<Desk>>, sift: Result<Query<Sift>, reje
 }
 
 fn board_of(held: &Held, sift: &Sift) -> BoardPage {
-    let used: Vec<(&str, &str)> = held
+    let used: Vec<(&str, String)> = held
         .sheets
         .iter()
-        .filter_map(|sheet| Some((sheet.folder.as_str(), sheet.machine.as_ref()?.0.as_str())))
+        .filter_map(|sheet| Some((sheet.folder.as_str(), held.label(&sheet.folder, &sheet.machine.as_ref()?.0))))
         .collect();
-    let shown: Vec<(&str, &str)> =
-        used.iter().copied().filter(|(folder, _)| sift.machine.is_empty() || *folder == sift.machine).collect();
+    let shown: Vec<&(&str, String)> =
+        used.iter().filter(|(folder, _)| sift.machine.is_empty() || *folder == sift.machine).collect();
     let (wanted, all) = sift.rows(held, ROWS);
     let rows: Vec<BoardRow> = wanted.into_iter().map(|row| board_row(row, &shown)).collect();
     let last = sift.from.saturating_add(rows.len());
@@ -132,28 +133,29 @@ fn board_of(held: &Held, sift: &Sift) -> BoardPage {
         is_chosen: value == chosen,
     };
     let places = PLACES.iter().map(|(word, words, _)| choice(word, words, &sift.place));
-    let machines = used.iter().map(|(folder, name)| choice(folder, name, &sift.machine));
+    let machines = used.iter().map(|(folder, label)| choice(folder, label, &sift.machine));
     BoardPage {
         frame: Frame::of(held),
         name: sift.name.clone(),
         places: std::iter::once(choice("", "all", &sift.place)).chain(places).collect(),
         machines: std::iter::once(choice("", "all", &sift.machine)).chain(machines).collect(),
         listed,
-        columns: shown.iter().map(|(_, name)| safe(name).into_owned()).collect(),
+        columns: shown.iter().map(|(_, label)| safe(label).into_owned()).collect(),
         before: (sift.from > 0).then(|| sift.href(sift.from.saturating_sub(ROWS))),
         after: (last < all).then(|| sift.href(last)),
         rows,
     }
 }
 
-fn board_row(row: &Row, machines: &[(&str, &str)]) -> BoardRow {
+fn board_row(row: &Row, machines: &[&(&str, String)]) -> BoardRow {
     let cell =
-        |(folder, _): &(&str, &str)| row.settled().iter().find(|answered| answered.folder == *folder).map(Cell::of);
+        |(folder, _): &&(&str, String)| row.settled().iter().find(|answered| answered.folder == *folder).map(Cell::of);
     BoardRow {
         href: format!("/jobs/{}", in_path(&row.name)),
         name: safe(&row.name).into_owned(),
         why: why_not(row).unwrap_or_default(),
         arrived: row.arrived.map(views::utc).unwrap_or_default(),
+        is_new: row.place().is_none(),
         cells: machines.iter().map(cell).collect(),
     }
 }

@@ -98,36 +98,51 @@
     document.addEventListener('drop', (event) => {
       event.preventDefault();
       if (!event.dataTransfer.files.length) return;
-      document.getElementById('job-file').files = event.dataTransfer.files;
+      input.files = event.dataTransfer.files;
       form.requestSubmit();
     });
   }
-  form?.addEventListener('submit', (event) => {
-    const file = document.getElementById('job-file').files[0];
-    if (!file) return;
+  // One after another; where several were chosen it says what became of each, and stays here.
+  const input = document.getElementById('job-file');
+  if (input) input.multiple = true;
+  function send(file, says, progress) {
+    return new Promise((done) => {
+      const request = new XMLHttpRequest();
+      says.textContent = 'On its way: ' + file.name;
+      request.upload.addEventListener('progress', (sent) => { if (sent.lengthComputable) progress.value = sent.loaded / sent.total; });
+      request.upload.addEventListener('load', () => { says.textContent = 'It has arrived and is being kept: ' + file.name; });
+      request.addEventListener('loadend', () => {
+        let told = {};
+        try { told = JSON.parse(request.responseText); } catch { /* No answer, or none of the desk. */ }
+        const isKept = request.status === 200 || request.status === 201;
+        done({ status: request.status, page: isKept ? told.page : null, why: told.detail || 'the connection broke; it may be tried again.' });
+      });
+      request.open('PUT', '/api/jobs/' + encodeURIComponent(file.name));
+      request.send(file);
+    });
+  }
+  form?.addEventListener('submit', async (event) => {
+    const files = [...input.files];
+    if (!files.length) return;
     event.preventDefault();
     const says = document.getElementById('bring-says'), progress = document.getElementById('bring-progress');
-    const button = form.querySelector('button'), request = new XMLHttpRequest();
+    const button = form.querySelector('button');
     button.disabled = true;
     progress.hidden = false;
-    says.textContent = 'On its way: ' + file.name;
-    request.upload.addEventListener('progress', (sent) => { if (sent.lengthComputable) progress.value = sent.loaded / sent.total; });
-    request.upload.addEventListener('load', () => { says.textContent = 'It has arrived and is being kept: ' + file.name; });
-    request.addEventListener('loadend', () => {
-      button.disabled = false;
-      progress.hidden = true;
-      let told = {};
-      try { told = JSON.parse(request.responseText); } catch { /* No answer, or none of the desk. */ }
-      if (request.status === 200 || request.status === 201) {
-        location.assign(told.page);
-      } else if (request.status === 401) {
-        location.assign('/enter');
-      } else {
-        says.textContent = 'Not taken in: ' + (told.detail || 'the connection broke; it may be tried again.');
-      }
-    });
-    request.open('PUT', '/api/jobs/' + encodeURIComponent(file.name));
-    request.send(file);
+    const refused = [];
+    let page = null;
+    for (const file of files) {
+      const answer = await send(file, says, progress);
+      if (answer.status === 401) { location.assign('/enter'); return; }
+      if (answer.page) page = answer.page;
+      else refused.push('Not taken in: ' + (files.length > 1 ? file.name + ': ' : '') + answer.why);
+    }
+    button.disabled = false;
+    progress.hidden = true;
+    if (files.length === 1 && page) { location.assign(page); return; }
+    const kept = files.length - refused.length;
+    says.textContent = [...(files.length > 1 ? [kept + ' of ' + files.length + ' taken in.'] : []), ...refused].join(' ');
+    form.reset();
   });
   document.documentElement.dataset.ready = '1';
 })();

@@ -16,6 +16,8 @@ struct FindingLine {
 struct AnswerView {
     folder: String,
     machine: String,
+    /// Its name where there are others.
+    label: String,
     cell: Cell,
     inspection: i64,
     decision: Option<String>,
@@ -55,8 +57,15 @@ pub async fn job(State(desk): State<Arc<Desk>>, name: In<String>) -> Result<Resp
 
 fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
     let mut answers = Vec::new();
+    let mut is_new = row.place().is_none();
     for answered in row.settled() {
-        let Some(inspection) = desk.ledger.inspection(answered.inspection)? else { continue };
+        let Some(inspection) = desk.ledger.inspection(answered.inspection)? else {
+            // Somebody has pruned the ledger meanwhile.
+            if !std::mem::replace(&mut is_new, true) {
+                desk.intake.judge_anew(&row.name);
+            }
+            continue;
+        };
         let line = |finding: &crate::findings::Finding| FindingLine {
             class: view::class(finding.severity),
             glyph: severity_mark(finding.severity),
@@ -68,9 +77,10 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
         answers.push(AnswerView {
             folder: answered.folder.clone(),
             machine: safe(&answered.machine).into_owned(),
+            label: desk.shelf.read(|held| safe(&held.label(&answered.folder, &answered.machine)).into_owned()),
             cell: Cell::of(answered),
             inspection: answered.inspection,
-            decision: answered.decided.as_ref().map(views::sentence),
+            decision: views::said(&answered.said),
             why: why(&inspection),
             findings: open.take(FINDINGS).map(line).collect(),
             is_unsafe: is_open_unsafe(&inspection),
@@ -88,7 +98,7 @@ fn job_of(desk: &Desk, frame: Frame, row: &Row) -> Result<JobPage, Problem> {
         name: safe(&row.name).into_owned(),
         about: about.into_iter().flatten().collect::<Vec<_>>().join(" · "),
         why: why_not(row),
-        is_new: row.place().is_none(),
+        is_new,
         answers,
         decide: format!("{base}/decide"),
         printed: format!("{base}/printed"),
@@ -122,7 +132,7 @@ pub async fn report(State(desk): State<Arc<Desk>>, place: In<(String, String)>) 
         let pictured = pictured(desk, &row, &machine)?;
         let nonce = page::nonce(&pictured.report);
         let answered = row.settled().iter().find(|answered| answered.folder == folder);
-        let decided = answered.and_then(|answered| answered.decided.as_ref());
+        let decided = answered.and_then(|answered| answered.said.holds());
         let warnings = decided.filter(|decided| decided.is_in_spite()).map(views::sentence);
         let mut text = Vec::new();
         page::job_with(pictured, &machine, warnings.into_iter().collect(), &mut text).map_err(|_| Problem::fault())?;

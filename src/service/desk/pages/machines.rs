@@ -62,10 +62,10 @@ fn sheet_view(desk: &Desk, sheet: &SheetState) -> Result<SheetView, Problem> {
 
 struct ChangedRow {
     name: String,
-    job: String,
+    /// Where it stands and what compares it; none where the gate keeps it no more.
+    kept: Option<[String; 2]>,
     before: (&'static str, &'static str, &'static str),
     after: (&'static str, &'static str, &'static str),
-    compare: String,
 }
 
 #[derive(Template)]
@@ -100,10 +100,12 @@ pub async fn change(State(desk): State<Arc<Desk>>, change: In<(String, i64)>) ->
             let base = format!("/machines/{}/changes/{change}", in_path(&folder));
             let rows = changed.iter().map(|of| ChangedRow {
                 name: safe(&of.file_name).into_owned(),
-                job: format!("/jobs/{}", in_path(&of.file_name)),
+                kept: desk.row(&of.file_name).is_ok().then(|| {
+                    let name = in_path(&of.file_name);
+                    [format!("/jobs/{name}"), format!("{base}/{name}")]
+                }),
                 before: view::verdict(of.before.1),
                 after: view::verdict(of.after.1),
-                compare: format!("{base}/{}", in_path(&of.file_name)),
             });
             let judged = counted(all, "job was", "jobs were");
             Ok(ChangePage {
