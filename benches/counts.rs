@@ -39,8 +39,8 @@ const MARGIN: f64 = 0.10;
 const JERK_MOST: f64 = 2.35;
 
 /// Following the pressure in the nozzle, with a lag alone and with a lead against it, takes at most that many times the
-/// instructions of a check with two modes that ring; 1.35 and 1.58 when this was set.
-const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.42), ("lead", 1.66)];
+/// instructions of a check with two modes that ring; 1.33 and 1.56 when this was set.
+const PRESSED_MOST: [(&str, f64); 2] = [("lag", 1.4), ("lead", 1.6)];
 
 /// The machine with two modes, and what the stage adds to them.
 fn ringing_machine(stage: &str) -> Machine {

@@ -1,6 +1,7 @@
 //! What the pressure in the nozzle makes of the moves of a block.
 
 use super::grid::Sum;
+use crate::vectors::columns::larger;
 
 /// Filament laid beyond what the job asks for, over a stretch of a line without a break.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,6 +36,18 @@ pub struct Driven {
     pub jump_mm_s: f64,
 }
 
+impl Driven {
+    /// The larger of each.
+    #[inline(always)]
+    pub(crate) fn or_more(&self, other: &Self) -> Self {
+        Self {
+            speed_mm_s: larger(other.speed_mm_s, self.speed_mm_s),
+            acceleration_mm_s2: larger(other.acceleration_mm_s2, self.acceleration_mm_s2),
+            jump_mm_s: larger(other.jump_mm_s, self.jump_mm_s),
+        }
+    }
+}
+
 /// What the pressure in the nozzle makes of the moves of a block; empty where the sheet gives no lag.
 #[derive(Debug, Clone, Default)]
 pub struct Pressed {
@@ -45,10 +58,14 @@ pub struct Pressed {
     pub(crate) thin_mm: Sum,
     /// Bulges that end in the block, in time order.
     pub bulges: Vec<Bulge>,
+    /// No bulge that ends behind the block begins on a move that fewer than so many moves that lay filament come before.
+    pub(crate) bulges_from: usize,
     /// Starts of lines, in time order.
     pub starts: Vec<LineStart>,
     /// What each move asks of the extruder; empty where no lead is applied.
     pub driven: Vec<Driven>,
+    /// The most of everything that moves ask of the extruder.
+    pub(crate) driven_most: Driven,
     /// The largest sudden change of the filament's speed that the lead leaves out, mm/s, and its line.
     pub left_out: Option<(f64, u64)>,
 }
@@ -56,11 +73,11 @@ pub struct Pressed {
 impl Pressed {
     /// Forgets all of it.
     pub(crate) fn clear(&mut self) {
-        let Self { laid_mm, wide_mm, thin_mm, bulges, starts, driven, left_out } = self;
+        let Self { laid_mm, wide_mm, thin_mm, bulges, bulges_from, starts, driven, driven_most, left_out } = self;
         [laid_mm, wide_mm, thin_mm].into_iter().for_each(|sum| *sum = Sum::default());
         bulges.clear();
         starts.clear();
         driven.clear();
-        *left_out = None;
+        (*bulges_from, *driven_most, *left_out) = (0, Driven::default(), None);
     }
 }

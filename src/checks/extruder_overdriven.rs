@@ -4,7 +4,6 @@ use super::purge_line::OnPurgeLine;
 use crate::block::{Block, Driven};
 use crate::findings::{Built, Check, Explanation, Hit, Inspection, Log, Observer, Severity};
 use crate::machine::{CornerRule, E, Machine};
-use crate::vectors::columns::larger;
 use crate::wording::figure;
 
 /// The check.
@@ -99,15 +98,6 @@ impl ExtruderOverdriven {
     }
 }
 
-/// The most of everything that moves ask for.
-fn most(driven: &[Driven]) -> Driven {
-    driven.iter().fold(Driven::default(), |most, driven| Driven {
-        speed_mm_s: larger(driven.speed_mm_s, most.speed_mm_s),
-        acceleration_mm_s2: larger(driven.acceleration_mm_s2, most.acceleration_mm_s2),
-        jump_mm_s: larger(driven.jump_mm_s, most.jump_mm_s),
-    })
-}
-
 fn told(hit: &Hit, _nozzle_c: Option<f64>) -> String {
     let (value, limit) = (hit.value.map(figure).unwrap_or_default(), hit.limit.map(figure).unwrap_or_default());
     match hit.kind {
@@ -123,7 +113,7 @@ impl Observer for ExtruderOverdriven {
         let first = self.purge.follow(block);
         // Less than a step of the motor, or what rounding makes of a line of nothing, drives nothing.
         let least_mm = if self.steps_per_mm > 0.0 { 1.0 / self.steps_per_mm } else { LEAST_MM };
-        if self.is_within(&most(&block.pressed.driven), block.accel_peak_factor()) {
+        if self.is_within(&block.pressed.driven_most, block.accel_peak_factor()) {
             return;
         }
         for i in (0..block.pressed.driven.len().min(block.len())).filter(|&i| block.extrudes(i)) {
@@ -243,7 +233,8 @@ mod tests {
             let one = |_| Driven { speed_mm_s: random(), acceleration_mm_s2: random(), jump_mm_s: random() };
             let driven: Vec<Driven> = (0..3).map(one).collect();
             let each = driven.iter().all(|driven| check.is_within(driven, 1.875));
-            assert_eq!(check.is_within(&most(&driven), 1.875), each, "{driven:?} {limits:?}");
+            let most = driven.iter().fold(Driven::default(), |most, one| most.or_more(one));
+            assert_eq!(check.is_within(&most, 1.875), each, "{driven:?} {limits:?}");
             is_within[usize::from(each)] += 1;
         }
         assert!(is_within.iter().all(|count| *count > 20), "{is_within:?}");

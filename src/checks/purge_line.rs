@@ -250,7 +250,7 @@ pub struct OnPurgeLine {
     /// block had, before it.
     laid_by: Vec<u32>,
     had_laid: bool,
-    /// Hits may come after the block they lie in.
+    /// Hits on the first moves, which are bulges, may still come after the block they lie in.
     late: bool,
 }
 
@@ -268,7 +268,7 @@ impl OnPurgeLine {
         }
     }
 
-    /// The same for hits that may come after the block they lie in, see [`Self::hit_late`].
+    /// The same for bulges, which may end after the block they lie in, see [`Self::hit_late`].
     pub fn of_late_hits(machine: &Machine, message: Message) -> Self {
         Self { late: true, ..Self::new(machine, message) }
     }
@@ -286,7 +286,9 @@ impl OnPurgeLine {
         }
         // Without waiting hits nobody will ask for the rest, but for that of the block in which it begins.
         let rest_wanted = self.late || !self.first.closed || !self.waiting.is_empty();
-        self.first.follow(block, rest_wanted)
+        let first = self.first.follow(block, rest_wanted);
+        self.late &= !self.first.closed || block.pressed.bulges_from < self.first.moves.len();
+        first
     }
 
     /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.

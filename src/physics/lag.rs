@@ -272,11 +272,17 @@ impl<const POWERS: usize> Lagged<POWERS> {
     #[inline(always)]
     pub fn each_side(&self, other: &Flow<POWERS>, slack: f64, mut with: impl FnMut([f64; 2], bool)) {
         let mut above = self.start - other.coefficients[0] - slack > 0.0;
-        if self.stays_on_side(other, slack) {
-            return with([0.0, 1.0], above);
-        }
+        let changes = if Flow::<POWERS>::IS_STRAIGHT {
+            let bow = Bow::of(self, other, slack);
+            if bow.is_one_sided() {
+                return with([0.0, 1.0], above);
+            }
+            bow.changes(self, other, slack)
+        } else {
+            self.crosses(other, slack)
+        };
         let mut from = 0.0;
-        for until in self.crosses(other, slack).all().iter().copied().chain([1.0]) {
+        for until in changes.all().iter().copied().chain([1.0]) {
             with([from, until], above);
             (from, above) = (until, !above);
         }

@@ -80,6 +80,8 @@ struct Nozzle {
     room: Room,
     lead_s: f64,
     spreads: Vec<Spread>,
+    /// What all of them add, mm³/s.
+    spread_mm3_s: f64,
     /// Speed of the filament that the lead has seen last, mm/s.
     seen_mm_s: f64,
     away_since_s: f64,
@@ -189,13 +191,18 @@ impl Pressure {
     /// The same; `tap` sees each stretch of all flows.
     #[inline(always)]
     fn follow_with(&mut self, block: &mut Block, tap: &mut impl Tap) {
-        let index = block.tool_index;
-        let Law { area_mm2, rows, .. } = &self.laws[index];
-        if rows.is_empty() {
+        if self.laws[block.tool_index].rows.is_empty() {
             self.laid_moves += (0..block.len()).filter(|&i| block.extrudes(i)).count();
-            return;
+        } else {
+            self.follow_moves(block, tap);
         }
-        let area_mm2 = *area_mm2;
+        let open = self.nozzles.values().filter_map(|nozzle| nozzle.line.bulge.or(nozzle.line.last));
+        block.pressed.bulges_from = open.map(|bulge| bulge.of).min().unwrap_or(self.laid_moves);
+    }
+
+    #[inline(always)]
+    fn follow_moves(&mut self, block: &mut Block, tap: &mut impl Tap) {
+        let (index, area_mm2) = (block.tool_index, self.laws[block.tool_index].area_mm2);
         let mut pressed = std::mem::take(&mut block.pressed);
         let mut nozzle = std::mem::take(self.nozzle(block.tool, index));
         let mut lag_s = self.lag_s(index);
@@ -322,7 +329,7 @@ impl Nozzle {
         });
         let (section_mm2, mut driven) = (of.area_mm2 * block.dir[E][i], Driven::default());
         if block.is_even() {
-            for Piece { seconds, start_mm_s, end_mm_s } in block.pieces(i) {
+            for &Piece { seconds, start_mm_s, end_mm_s } in &block.pieces(i) {
                 if seconds > 0.0 {
                     let asked = Straight::even(section_mm2 * start_mm_s, section_mm2 * end_mm_s, seconds);
                     self.follow_flow(&asked, &mut driven, &mut of);
@@ -333,8 +340,11 @@ impl Nozzle {
         }
         self.seen_mm_s = share * block.v_end_mm_s[i];
         if self.lead_s > 0.0 {
-            of.pressed.driven.resize(i, Driven::default());
+            while of.pressed.driven.len() < i {
+                of.pressed.driven.push(Driven::default());
+            }
             of.pressed.driven.push(driven);
+            of.pressed.driven_most = of.pressed.driven_most.or_more(&driven);
         }
     }
 
@@ -392,6 +402,12 @@ impl Nozzle {
             let (old, next) = (self.spreads.remove(0), &mut self.spreads[0]);
             next.mm3_s += old.mm3_s * old.left_s / next.left_s;
         }
+        self.add_up_spreads();
+    }
+
+    #[inline(always)]
+    fn add_up_spreads(&mut self) {
+        self.spread_mm3_s = self.spreads.iter().map(|spread| spread.mm3_s).sum();
     }
 
     /// Takes in what is pushed while something is asked for, mm³/s; under a lead the largest magnitudes of what is pushed with
@@ -407,7 +423,7 @@ impl Nozzle {
             let until = self.border(asked, from, of.laying.as_ref());
             let whole = from == 0.0 && until == 1.0;
             let cut = |flow: &Flow<POWERS>| if whole { *flow } else { flow.part(from, until) };
-            let (asked, added) = (cut(asked), self.spreads.iter().map(|spread| spread.mm3_s).sum::<f64>());
+            let (asked, added) = (cut(asked), self.spread_mm3_s);
             let pushed = cut(pushed).raised(added);
             if self.lead_s > 0.0 {
                 most = larger(pushed.most(), most);
@@ -438,6 +454,7 @@ impl Nozzle {
         self.spreads.iter_mut().for_each(|spread| spread.left_s -= seconds);
         if self.spreads[0].left_s <= OVER_S {
             self.spreads.retain(|spread| spread.left_s > OVER_S);
+            self.add_up_spreads();
         }
     }
 
@@ -546,15 +563,20 @@ impl Line {
         pressed: &mut Pressed,
     ) {
         let slack = ROUNDING * larger(asked.at(0.0), asked.at(1.0));
-        out.each_side(asked, slack, |[from, until], above| {
-            if !above {
-                return self.end_bulge(pressed);
-            }
-            // Most stretches begin where the piece does: nothing has flown there.
-            let into = |s: f64| if s > 0.0 { out.flow.volume_to(s) - asked.volume_to(s) } else { 0.0 };
-            let more_mm3 = (out.out(from) - out.out(until)) * lag_s + into(until) - into(from);
-            self.swell(more_mm3);
-        });
+        out.each_side(
+            asked,
+            slack,
+            #[inline(always)]
+            |[from, until], above| {
+                if !above {
+                    return self.end_bulge(pressed);
+                }
+                // Most stretches begin where the piece does: nothing has flown there.
+                let into = |s: f64| if s > 0.0 { out.flow.volume_to(s) - asked.volume_to(s) } else { 0.0 };
+                let more_mm3 = (out.out(from) - out.out(until)) * lag_s + into(until) - into(from);
+                self.swell(more_mm3);
+            },
+        );
     }
 
     #[inline(always)]

@@ -24,6 +24,10 @@ impl WidthTotals {
     fn drive(&mut self, block: &Block) {
         let Some(first) = block.pressed.driven.first().map(|_| Led::default()) else { return };
         let led = self.found.led.get_or_insert(first);
+        let most = &block.pressed.driven_most;
+        if most.speed_mm_s <= led.speed_mm_s && most.jump_mm_s <= led.jump_mm_s {
+            return;
+        }
         for (driven, line) in block.pressed.driven.iter().zip(block.line) {
             if driven.speed_mm_s > led.speed_mm_s {
                 (led.speed_mm_s, led.speed_line) = (driven.speed_mm_s, Some(line));
