@@ -23,7 +23,7 @@ pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};
 pub use packed::Packed;
 pub(crate) use phases::{ChordRates, room};
-pub use phases::{Piece, PieceList, RampList, RampPiece, Ramps};
+pub use phases::{JerkPiece, Piece, PieceList, RampList, RampPiece, Ramps};
 pub use pressed::{Bulge, Driven, LineStart, Pressed};
 
 /// Tools told apart; higher numbers share the last place.

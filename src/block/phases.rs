@@ -59,8 +59,6 @@ impl Block {
     }
 }
 
-/// Highest power of time in a [`RampPiece`].
-const POWERS: usize = 6;
 /// How far a straight line between two places of a ramp may be from it, as a share of the peak speed; a chord, which makes the
 /// way of the ramp, is 4/3 of that away at most.
 const CHORD_SHARE: f64 = 0.004;
@@ -70,20 +68,25 @@ const CHORDS_MOST: f64 = 64.0;
 /// A piece of a move over which its speed is a polynomial of time that does not turn round. With u the share of its time
 /// that has passed, the speed is Σ speed\[k\] uᵏ.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RampPiece {
+pub struct RampPiece<const POWERS: usize = 6> {
     /// How long it takes, s, above 0.
     pub seconds: f64,
     /// The polynomial, mm/s.
     pub speed: [f64; POWERS],
 }
 
-impl RampPiece {
-    /// Evenly from one speed to another.
-    pub fn even(piece: Piece) -> Self {
-        let Piece { seconds, start_mm_s, end_mm_s } = piece;
-        Self { seconds, speed: [start_mm_s, end_mm_s - start_mm_s, 0.0, 0.0, 0.0, 0.0] }
-    }
+/// One with a constant jerk: less to carry.
+pub type JerkPiece = RampPiece<3>;
 
+impl JerkPiece {
+    #[inline(always)]
+    fn with_all_powers(&self) -> RampPiece {
+        let [even, slope, bow] = self.speed;
+        RampPiece { seconds: self.seconds, speed: [even, slope, bow, 0.0, 0.0, 0.0] }
+    }
+}
+
+impl RampPiece {
     /// From one speed to another without acceleration and jerk at both ends: 10 u³ − 15 u⁴ + 6 u⁵.
     pub fn quintic(piece: Piece) -> Self {
         let change = piece.end_mm_s - piece.start_mm_s;
@@ -91,6 +94,20 @@ impl RampPiece {
             seconds: piece.seconds,
             speed: [piece.start_mm_s, 0.0, 0.0, 10.0 * change, -15.0 * change, 6.0 * change],
         }
+    }
+}
+
+impl<const POWERS: usize> RampPiece<POWERS> {
+    /// Evenly from one speed to another.
+    pub fn even(piece: Piece) -> Self {
+        Self::of_two(piece.start_mm_s, piece.end_mm_s - piece.start_mm_s, piece.seconds)
+    }
+
+    #[inline(always)]
+    fn of_two(start: f64, slope: f64, seconds: f64) -> Self {
+        let mut speed = [0.0; POWERS];
+        (speed[0], speed[1]) = (start, slope);
+        Self { seconds, speed }
     }
 
     /// Speed at its start, mm/s.
@@ -151,19 +168,19 @@ impl RampPiece {
 
     /// True when the acceleration stays the same.
     pub fn is_even(&self) -> bool {
-        self.speed[2..] == [0.0; POWERS - 2]
+        self.speed[2..].iter().all(|factor| *factor == 0.0)
     }
 
     /// True when the jerk stays the same.
     pub fn has_constant_jerk(&self) -> bool {
-        self.speed[3..] == [0.0; POWERS - 3]
+        self.speed[3..].iter().all(|factor| *factor == 0.0)
     }
 
     /// The part between two shares of its time, which takes so long.
     pub fn part(&self, [from, to]: [f64; 2], seconds: f64) -> Self {
         if self.is_even() {
-            let [start, slope, ..] = self.speed;
-            return Self { seconds, speed: [start + slope * from, slope * (to - from), 0.0, 0.0, 0.0, 0.0] };
+            let (start, slope) = (self.speed[0], self.speed[1]);
+            return Self::of_two(start + slope * from, slope * (to - from), seconds);
         }
         let mut speed = self.speed;
         // By Taylor's formula about the new start: synthetic division, again and again.
@@ -189,7 +206,7 @@ impl RampPiece {
     pub fn share_at_way(&self, way_mm: f64) -> f64 {
         if self.is_even() {
             // The root of start u + slope u² / 2 = way / T that does not cancel.
-            let [start, slope, ..] = self.speed;
+            let (start, slope) = (self.speed[0], self.speed[1]);
             let mean = way_mm / self.seconds;
             let sum = start + (start * start + 2.0 * slope * mean).max(0.0).sqrt();
             return if sum > 0.0 { (2.0 * mean / sum).min(1.0) } else { 0.0 };
@@ -206,7 +223,7 @@ impl RampPiece {
             return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
         }
         if self.has_constant_jerk() {
-            let [even, slope, bow, ..] = self.speed;
+            let (even, slope, bow) = (self.speed[0], self.speed[1], self.speed[2]);
             return self.chords_of([even, slope, bow], 2.0 * bow.abs(), peak_mm_s, take);
         }
         let bend = (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max);
@@ -258,7 +275,7 @@ pub struct PieceList<P> {
 }
 
 /// The true course of moves.
-pub type RampList = PieceList<RampPiece>;
+pub type RampList = PieceList<JerkPiece>;
 
 impl<P> Default for PieceList<P> {
     fn default() -> Self {
@@ -391,7 +408,11 @@ impl Block {
     #[inline(always)]
     pub fn each_ramp(&self, i: usize, mut take: impl FnMut(&RampPiece)) {
         match &self.ramps {
-            Ramps::Listed(list) => list.of(i).iter().for_each(take),
+            Ramps::Listed(list) => {
+                for piece in list.of(i) {
+                    take(&piece.with_all_powers());
+                }
+            }
             shape => {
                 for piece in self.pieces(i).into_iter().filter(|piece| piece.seconds > 0.0) {
                     let turns = *shape == Ramps::Quintic && piece.start_mm_s != piece.end_mm_s;

@@ -154,7 +154,7 @@ impl TimeAtRate {
             },
         );
         if self.holds(largest) {
-            rows.scatter(block.len(), &mut self.buckets);
+            rows.scatter::<true>(block.len(), &mut self.buckets);
         } else {
             (0..block.len()).for_each(|i| self.add_move(block, i));
         }
@@ -175,7 +175,7 @@ impl TimeAtRate {
                 },
             );
             if self.holds(largest) {
-                rows.scatter(range.len(), &mut self.buckets);
+                rows.scatter::<false>(range.len(), &mut self.buckets);
             } else {
                 range.for_each(|c| self.add_chord(&block.chord_rates, c));
             }
@@ -370,7 +370,7 @@ impl FlowColumns {
     /// Fills all columns with the moves of a block, see [`Self::fill`].
     #[inline(always)]
     fn fill_moves(&mut self, block: &Block, low: usize) -> (f64, usize, usize) {
-        self.fill(
+        self.fill::<true>(
             block.len(),
             low,
             #[inline(always)]
@@ -390,7 +390,7 @@ impl FlowColumns {
         let count = range.len();
         let [start, end, melting_s] =
             [&rates.start_mm3_s, &rates.end_mm3_s, &rates.melting_s].map(|column| &column[range.clone()][..count]);
-        self.fill(
+        self.fill::<false>(
             count,
             low,
             #[inline(always)]
@@ -404,9 +404,14 @@ impl FlowColumns {
 
     /// Fills so many rows of all columns, for buckets kept above `low`, from the rates at the start, the peak and the end of each
     /// and the times of going up, of steady flow and of going down; answers a bound of every number in them, and the first bucket
-    /// above 0 and the last one that they need.
+    /// above 0 and the last one that they need. Without `FALLS` there is no going down, and its columns are left alone.
     #[inline(always)]
-    fn fill(&mut self, count: usize, low: usize, row: impl Fn(usize) -> ([f64; 3], [f64; 3])) -> (f64, usize, usize) {
+    fn fill<const FALLS: bool>(
+        &mut self,
+        count: usize,
+        low: usize,
+        row: impl Fn(usize) -> ([f64; 3], [f64; 3]),
+    ) -> (f64, usize, usize) {
         let (mut largest, mut first, mut last, low) = (0i64, u32::MAX, 0u32, low as u32);
         for i in 0..count.min(BLOCK) {
             let ([q0, q1, q2], [up, level, down]) = row(i);
@@ -415,16 +420,19 @@ impl FlowColumns {
             let up_density = if up_inside { 0.0 } else { up / (q1 - q0) };
             let down_density = if down_inside { 0.0 } else { down / (q1 - q2) };
             let place = |bucket: usize| (bucket as u32).saturating_sub(low) as u16;
-            (self.start[i], self.peak[i], self.end[i]) = (place(start), place(peak), place(end));
+            (self.start[i], self.peak[i]) = (place(start), place(peak));
             for bucket in [start as u32, peak as u32, end as u32] {
                 (first, last) = (first.min(bucket.wrapping_sub(1)), last.max(bucket));
             }
             self.up[i] = whole(up_density * DENSITY_ONE);
             self.up_start[i] = whole(up_density * q0 * DENSITY_ONE);
             self.up_peak[i] = whole(up_density * q1 * DENSITY_ONE);
-            self.down[i] = whole(down_density * DENSITY_ONE);
-            self.down_end[i] = whole(down_density * q2 * DENSITY_ONE);
-            self.down_peak[i] = whole(down_density * q1 * DENSITY_ONE);
+            if FALLS {
+                self.end[i] = place(end);
+                self.down[i] = whole(down_density * DENSITY_ONE);
+                self.down_end[i] = whole(down_density * q2 * DENSITY_ONE);
+                self.down_peak[i] = whole(down_density * q1 * DENSITY_ONE);
+            }
             let inside = whole((if up_inside { up } else { 0.0 }) * Sum::ONE);
             self.inside[i] = inside.wrapping_add(whole((if down_inside { down } else { 0.0 }) * Sum::ONE));
             self.level[i] = whole(level * Sum::ONE);
@@ -437,20 +445,24 @@ impl FlowColumns {
         (f64::from_bits(largest as u64), first as usize + 1, last as usize)
     }
 
-    fn scatter(&self, count: usize, buckets: &mut [Bucket]) {
+    fn scatter<const FALLS: bool>(&self, count: usize, buckets: &mut [Bucket]) {
         for i in 0..count.min(BLOCK) {
             // Most moves of a long line or curve go on as fast as they came.
             let ramps = self.up[i] | self.up_start[i] | self.up_peak[i];
-            if (ramps | self.down[i] | self.down_end[i] | self.down_peak[i]) != 0 {
+            let [down, down_end, down_peak] =
+                if FALLS { [self.down[i], self.down_end[i], self.down_peak[i]] } else { [0; 3] };
+            if (ramps | down | down_end | down_peak) != 0 {
                 let start = &mut buckets[usize::from(self.start[i])];
                 start.density += self.up[i];
                 start.moment += self.up_start[i];
-                let end = &mut buckets[usize::from(self.end[i])];
-                end.density += self.down[i];
-                end.moment += self.down_end[i];
+                if FALLS {
+                    let end = &mut buckets[usize::from(self.end[i])];
+                    end.density += down;
+                    end.moment += down_end;
+                }
                 let peak = &mut buckets[usize::from(self.peak[i])];
-                peak.density -= self.up[i] + self.down[i];
-                peak.moment -= self.up_peak[i] + self.down_peak[i];
+                peak.density -= self.up[i] + down;
+                peak.moment -= self.up_peak[i] + down_peak;
             }
             let peak = &mut buckets[usize::from(self.peak[i])];
             peak.inside += self.inside[i];

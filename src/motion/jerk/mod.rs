@@ -19,7 +19,7 @@ use profile::{Bounds, grid_down};
 
 use super::derive;
 use super::look_ahead::UNLIMITED_MOVES;
-use crate::block::{Block, RampPiece, Ramps, flag, grid};
+use crate::block::{Block, JerkPiece, Ramps, flag, grid};
 use crate::machine::{E, LookAhead};
 use crate::vectors::columns::smaller;
 
@@ -200,9 +200,9 @@ pub(super) struct JerkLookAhead {
     passed: usize,
     settled: VecDeque<Settled>,
     /// Their pieces, behind those of moves that were given out.
-    pieces: Vec<RampPiece>,
+    pieces: Vec<JerkPiece>,
     pieces_given: usize,
-    whole: Vec<RampPiece>,
+    whole: Vec<JerkPiece>,
 }
 
 impl JerkLookAhead {
@@ -400,26 +400,38 @@ impl JerkLookAhead {
         let Some(run) = self.runs.pop_front() else { return };
         let start = self.entry_mm_s.unwrap_or_else(|| run.start_mm_s(exit));
         let end = run.bounds.end_mm_s(start, exit.min(run.bounds.feed_mm_s), run.length_mm);
-        self.whole.clear();
-        let whole = &mut self.whole;
-        run.bounds.course([start, end], run.length_mm, |piece| whole.push(piece));
         self.entry_mm_s = Some(end);
         self.passed += run.moves;
-        self.cut(run.moves, start, end);
+        let ends = [start, end];
+        if run.moves == 1 {
+            return self.take_whole(&run, ends);
+        }
+        self.whole.clear();
+        let whole = &mut self.whole;
+        run.bounds.course(ends, run.length_mm, |piece| whole.push(piece));
+        self.cut(run.moves, ends);
+    }
+
+    /// The course of a run of one move is that of the move.
+    fn take_whole(&mut self, run: &Run, [start, end]: [f64; 2]) {
+        let mut done = Settled { start_mm_s: start, peak_mm_s: start, end_mm_s: end, time_s: 0.0, pieces: 0 };
+        let pieces = &mut self.pieces;
+        run.bounds.course([start, end], run.length_mm, |piece| {
+            (done.time_s, done.pieces) = (done.time_s + piece.seconds, done.pieces + 1);
+            done.peak_mm_s = done.peak_mm_s.max(piece.start_mm_s()).max(piece.end_mm_s());
+            pieces.push(piece);
+        });
+        self.lengths_mm.pop_front();
+        self.settled.push_back(done);
     }
 
     /// Cuts the course of a run at the ends of its moves.
-    fn cut(&mut self, moves: usize, start: f64, end: f64) {
-        // Rounded times change the length in the last digits. A move by itself is not cut.
-        let scale = match moves {
-            1 => 1.0,
-            _ => {
-                let lengths: f64 = self.lengths_mm.range(..moves).sum();
-                self.whole.iter().map(RampPiece::length_mm).sum::<f64>() / lengths
-            }
-        };
+    fn cut(&mut self, moves: usize, [start, end]: [f64; 2]) {
+        // Rounded times change the length in the last digits.
+        let lengths: f64 = self.lengths_mm.range(..moves).sum();
+        let scale = self.whole.iter().map(JerkPiece::length_mm).sum::<f64>() / lengths;
         let (mut at, mut from_s, mut goal_mm, mut before_mm) = (0, 0.0, 0.0, 0.0);
-        let length_of = |whole: &[RampPiece], at: usize| whole.get(at).map_or(0.0, RampPiece::length_mm);
+        let length_of = |whole: &[JerkPiece], at: usize| whole.get(at).map_or(0.0, JerkPiece::length_mm);
         let mut length_mm = length_of(&self.whole, at);
         let mut speed = start;
         for n in 0..moves {

@@ -4,7 +4,7 @@
 //! d / a + a / j (Biagiotti, Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, Springer 2008, ch. 3.4;
 //! from memory). By symmetry its length is the mean of both speeds times that. mm, s.
 
-use crate::block::{Piece, RampPiece, grid};
+use crate::block::{JerkPiece, Piece, grid};
 
 /// What holds along a stretch of path.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -151,7 +151,7 @@ impl Bounds {
     }
 
     /// The quickest way between two speeds over a length that suffices for both: calls `take` with each piece.
-    pub(super) fn course(&self, [start, end]: [f64; 2], length_mm: f64, mut take: impl FnMut(RampPiece)) {
+    pub(super) fn course(&self, [start, end]: [f64; 2], length_mm: f64, mut take: impl FnMut(JerkPiece)) {
         let (most, rise) = (start.max(end), self.rise_mm_s(start, end, length_mm));
         let (peak, up, down) = (most + rise, most - start + rise, most - end + rise);
         self.change([start, peak], up, &mut take);
@@ -159,13 +159,13 @@ impl Bounds {
         let left_mm = length_mm - ramps_mm;
         let seconds = grid::time(if left_mm > 0.0 && peak > 0.0 { left_mm / peak } else { 0.0 });
         if seconds > 0.0 {
-            take(RampPiece::even(Piece { seconds, start_mm_s: peak, end_mm_s: peak }));
+            take(JerkPiece::even(Piece { seconds, start_mm_s: peak, end_mm_s: peak }));
         }
         self.change([peak, end], -down, &mut take);
     }
 
     /// The pieces of a change of speed, which is known better than as the difference of both.
-    fn change(&self, [from, to]: [f64; 2], change: f64, take: &mut impl FnMut(RampPiece)) {
+    fn change(&self, [from, to]: [f64; 2], change: f64, take: &mut impl FnMut(JerkPiece)) {
         let size = change.abs();
         if size == 0.0 {
             return;
@@ -179,8 +179,7 @@ impl Bounds {
         let seconds = grid::time(seconds);
         let mut push = |seconds: f64, speed: [f64; 3]| {
             if seconds > 0.0 {
-                let [even, slope, bow] = speed;
-                take(RampPiece { seconds, speed: [even, slope, bow, 0.0, 0.0, 0.0] });
+                take(JerkPiece { seconds, speed });
             }
         };
         push(seconds, [from, 0.0, bent]);

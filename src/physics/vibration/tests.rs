@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use super::oscillator::{Oscillator, Scratch, Steps};
 use super::*;
-use crate::block::{CurvedMove, Piece, RampList, RampPiece, Ramps, flag, grid};
+use crate::block::{CurvedMove, JerkPiece, Piece, RampList, RampPiece, Ramps, flag, grid};
 use crate::geometry::{Arc, Cubic, Curve};
 use crate::machine::{ImpulseShaper, ShaperKind};
 
@@ -213,15 +213,23 @@ fn ringing_behind(mode: Mode, pieces: Vec<RampPiece>) -> f64 {
     vibration.lanes[0].oscillators[0].ringing_mm()
 }
 
-/// A straight move along X with these pieces.
+/// A straight move along X with these pieces of constant jerk, or with a quintic.
 fn ramps(pieces: Vec<RampPiece>) -> Block {
     let last = pieces[pieces.len() - 1];
     let most = pieces.iter().map(RampPiece::end_mm_s).fold(pieces[0].start_mm_s(), f64::max);
     let seconds = pieces.iter().map(|piece| piece.seconds).sum();
     let ends = [pieces[0].start_mm_s(), most, last.end_mm_s()];
+    if let [only] = pieces[..] {
+        let mut block = block(&[([1.0, 0.0, 0.0], ends, [seconds, 0.0, 0.0], 0.0)]);
+        block.go_along(Ramps::Quintic);
+        block.each_ramp(0, |piece| assert_eq!(*piece, only));
+        return block;
+    }
     let mut block = block(&[([1.0, 0.0, 0.0], ends, [0.0, seconds, 0.0], 0.0)]);
     let mut ramps = RampList::default();
-    ramps.take(&pieces);
+    for RampPiece { seconds, speed: [even, slope, bow, ..] } in &pieces {
+        ramps.take(&[JerkPiece { seconds: *seconds, speed: [*even, *slope, *bow] }]);
+    }
     ramps.end_behind(pieces.len());
     block.go_along(Ramps::Listed(ramps));
     block
