@@ -5,8 +5,6 @@
 //! (1990) 76-82. ei: Singhose, Seering, Singer, *Residual vibration reduction using vector diagrams to generate shaped
 //! inputs*, J. Mech. Design 116 (1994) 654-659, for 5 % vibration without damping. All from memory.
 
-use std::collections::VecDeque;
-
 use super::pieces::{PieceOf, Pieces};
 use super::{PIECES, PieceColumn};
 use crate::block::grid::{Sum, time_units};
@@ -45,9 +43,8 @@ fn ei(k: f64) -> [f64; 3] {
 #[derive(Debug, Clone, Copy)]
 struct Step {
     at: u64,
-    accel: [f64; 3],
-    speed: [f64; 3],
-    jerk: [f64; 3],
+    /// Of acceleration, speed and jerk, for each axis.
+    parts: [[f64; 3]; 3],
 }
 
 /// One impulse acting on one axis: which step of the queue comes next with its delay.
@@ -67,9 +64,18 @@ const NEVER: u64 = u64::MAX;
 #[derive(Debug, Clone)]
 pub(super) struct Delays {
     streams: Vec<Stream>,
-    waiting: VecDeque<Step>,
+    queue: Queue,
+}
+
+/// Steps that wait, and the pieces that come of them.
+#[derive(Debug, Clone)]
+struct Queue {
+    /// The axes that the direction has a part in.
+    axes: Vec<usize>,
+    /// Those that all impulses have passed on are dropped now and then.
+    waiting: Vec<Step>,
     now: u64,
-    pub(super) shaped: Box<Shaped>,
+    shaped: Box<Shaped>,
 }
 
 /// Pieces of the shaped motion along one direction.
@@ -91,8 +97,9 @@ impl Delays {
         if !(0..3).any(|axis| acting(axis) && shaper(axis).is_some()) {
             return None;
         }
+        let axes: Vec<usize> = (0..3).filter(|&axis| acting(axis)).collect();
         let mut streams = Vec::new();
-        for axis in (0..3).filter(|&axis| acting(axis)) {
+        for &axis in &axes {
             let impulses = shaper(axis).map_or_else(|| vec![(1.0, 0.0)], |shaper| impulses(&shaper));
             streams.extend(impulses.into_iter().map(|(size, delay_s)| Stream {
                 axis,
@@ -104,65 +111,91 @@ impl Delays {
         }
         const ZEROS: PieceColumn = [0.0; PIECES];
         let shaped = Shaped { count: 0, seconds: ZEROS, of: [0; PIECES], accel: ZEROS, speed: ZEROS, jerk: ZEROS };
-        Some(Self { streams, waiting: VecDeque::new(), now: 0, shaped: Box::new(shaped) })
+        Some(Self { streams, queue: Queue { axes, waiting: Vec::new(), now: 0, shaped: Box::new(shaped) } })
     }
 
     /// Cuts pieces where delayed steps fall due; calls `full` whenever a chunk is complete, and at the end.
     pub(super) fn follow(&mut self, pieces: &Pieces, mut full: impl FnMut(&Shaped)) {
-        for i in 0..pieces.count() {
-            let part = |columns: &[PieceColumn; 3]| columns.each_ref().map(|column| column[i]);
-            let jerk = if pieces.has_jerk { part(&pieces.jerk) } else { [0.0; 3] };
-            self.wait(Step { at: self.now, accel: part(&pieces.accel), speed: part(&pieces.speed), jerk });
-            let end = self.now.saturating_add(time_units(pieces.seconds[i]));
-            self.piece(end, pieces.of[i], &mut full);
-            self.now = end;
-            self.forget();
+        let Self { streams, queue } = self;
+        // Where their number is known, the loops over them are unrolled.
+        match streams.len() {
+            2 => queue.cut_by::<2>(streams, pieces, &mut full),
+            3 => queue.cut_by::<3>(streams, pieces, &mut full),
+            4 => queue.cut_by::<4>(streams, pieces, &mut full),
+            _ => queue.cut(streams, pieces, &mut full),
         }
-        self.flush(&mut full);
+        queue.flush(&mut full);
+        queue.forget(streams);
+    }
+}
+
+impl Queue {
+    fn cut_by<const STREAMS: usize>(&mut self, streams: &mut [Stream], pieces: &Pieces, full: &mut dyn FnMut(&Shaped)) {
+        if let Some(streams) = streams.first_chunk_mut::<STREAMS>() {
+            self.cut(streams, pieces, full);
+        }
+    }
+
+    #[inline(always)]
+    fn cut(&mut self, streams: &mut [Stream], pieces: &Pieces, full: &mut dyn FnMut(&Shaped)) {
+        for i in 0..pieces.count() {
+            let passed = (self.waiting.len() >= STEPS_KEPT).then(|| passed(streams));
+            self.wait(pieces, i, streams);
+            let end = self.now.saturating_add(time_units(pieces.seconds[i]));
+            self.piece(end, pieces.of[i], streams, full);
+            if let Some(passed) = passed {
+                self.hurry(passed, streams);
+            }
+        }
     }
 
     /// Queues a step, unless it leaves this direction as it is.
-    fn wait(&mut self, step: Step) {
-        let acts = |stream: &Stream| [step.accel, step.speed, step.jerk].iter().any(|part| part[stream.axis] != 0.0);
-        if !self.streams.iter().any(acts) {
-            return;
+    #[inline(always)]
+    fn wait(&mut self, pieces: &Pieces, i: usize, streams: &mut [Stream]) {
+        let (mut step, mut acts) = (Step { at: self.now, parts: [[0.0; 3]; 3] }, false);
+        for &axis in &self.axes {
+            let jerk = if pieces.has_jerk { pieces.jerk[axis][i] } else { 0.0 };
+            step.parts[axis] = [pieces.accel[axis][i], pieces.speed[axis][i], jerk];
+            acts |= step.parts[axis] != [0.0; 3];
         }
-        self.waiting.push_back(step);
-        for stream in self.streams.iter_mut().filter(|stream| stream.due == NEVER) {
-            stream.due = step.at.saturating_add(stream.delay);
+        if acts {
+            self.waiting.push(step);
+            for stream in streams.iter_mut().filter(|stream| stream.due == NEVER) {
+                stream.due = step.at.saturating_add(stream.delay);
+            }
         }
     }
 
     /// The shaped motion from now to `end`. Steps due right at the end belong to what follows, so nothing depends on
     /// where pieces are handed over.
-    fn piece(&mut self, end: u64, of: PieceOf, full: &mut impl FnMut(&Shaped)) {
-        let (mut at, mut sum) = (self.now, [0.0; 3]);
+    #[inline(always)]
+    fn piece(&mut self, end: u64, of: PieceOf, streams: &mut [Stream], full: &mut dyn FnMut(&Shaped)) {
         loop {
-            let mut due = NEVER;
-            for stream in &mut self.streams {
-                while stream.due <= at {
-                    let step = &self.waiting[stream.next];
-                    for (sum, part) in sum.iter_mut().zip([step.accel, step.speed, step.jerk]) {
-                        *sum += stream.size * part[stream.axis];
+            let (mut sum, mut until) = ([0.0; 3], end);
+            for stream in streams.iter_mut() {
+                while stream.due <= self.now {
+                    let parts = &self.waiting[stream.next].parts[stream.axis];
+                    for (sum, part) in sum.iter_mut().zip(parts) {
+                        *sum += stream.size * part;
                     }
                     stream.next += 1;
                     stream.due = due_of(&self.waiting, stream);
                 }
-                due = due.min(stream.due);
+                until = until.min(stream.due);
             }
-            if due >= end {
-                break;
+            self.push(until - self.now, of, sum, full);
+            self.now = until;
+            if until >= end {
+                return;
             }
-            self.push(due - at, of, sum, full);
-            (at, sum) = (due, [0.0; 3]);
         }
-        self.push(end - at, of, sum, full);
     }
 
-    fn push(&mut self, units: u64, of: PieceOf, [accel, speed, jerk]: [f64; 3], full: &mut impl FnMut(&Shaped)) {
+    #[inline(always)]
+    fn push(&mut self, units: u64, of: PieceOf, [accel, speed, jerk]: [f64; 3], full: &mut dyn FnMut(&Shaped)) {
         let shaped = &mut *self.shaped;
         let i = shaped.count;
-        shaped.seconds[i] = units as f64 / Sum::ONE;
+        shaped.seconds[i] = units as i64 as f64 / Sum::ONE;
         (shaped.of[i], shaped.accel[i], shaped.speed[i], shaped.jerk[i]) = (of, accel, speed, jerk);
         shaped.count += 1;
         if shaped.count == PIECES {
@@ -170,28 +203,39 @@ impl Delays {
         }
     }
 
-    fn flush(&mut self, full: &mut impl FnMut(&Shaped)) {
+    fn flush(&mut self, full: &mut dyn FnMut(&Shaped)) {
         if self.shaped.count > 0 {
             full(&self.shaped);
             self.shaped.count = 0;
         }
     }
 
-    /// Drops the steps that all impulses have passed on.
-    fn forget(&mut self) {
-        let surplus = self.waiting.len().saturating_sub(STEPS_KEPT);
+    /// Lets the oldest steps fall due where more wait than are kept; so many had been passed on before this piece.
+    #[cold]
+    fn hurry(&mut self, passed: usize, streams: &mut [Stream]) {
+        let surplus = (self.waiting.len() - passed).saturating_sub(STEPS_KEPT);
         if surplus > 0 {
-            self.waiting.iter_mut().take(surplus).for_each(|step| step.at = 0);
-            self.streams.iter_mut().for_each(|stream| stream.due = due_of(&self.waiting, stream));
+            self.waiting[passed..passed + surplus].iter_mut().for_each(|step| step.at = 0);
+            streams.iter_mut().for_each(|stream| stream.due = due_of(&self.waiting, stream));
         }
-        let passed = self.streams.iter().map(|stream| stream.next).min().unwrap_or(0);
-        if passed > 0 {
+    }
+
+    /// Drops the steps that all impulses have passed on, once they are as many as those that wait.
+    fn forget(&mut self, streams: &mut [Stream]) {
+        let passed = passed(streams);
+        if 2 * passed >= self.waiting.len() {
             self.waiting.drain(..passed);
-            self.streams.iter_mut().for_each(|stream| stream.next -= passed);
+            streams.iter_mut().for_each(|stream| stream.next -= passed);
         }
     }
 }
 
-fn due_of(waiting: &VecDeque<Step>, stream: &Stream) -> u64 {
+/// How many steps all impulses have passed on.
+fn passed(streams: &[Stream]) -> usize {
+    streams.iter().map(|stream| stream.next).min().unwrap_or(0)
+}
+
+#[inline(always)]
+fn due_of(waiting: &[Step], stream: &Stream) -> u64 {
     waiting.get(stream.next).map_or(NEVER, |step| step.at.saturating_add(stream.delay))
 }
