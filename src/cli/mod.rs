@@ -37,7 +37,7 @@ use std::ffi::OsString;
 use std::io::{self, Write};
 use std::time::Duration;
 
-use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
+use clap::{ArgMatches, Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 
 pub use faults::tell;
 use terminal::{ColorWhen, Terminal};
@@ -67,12 +67,19 @@ Exit codes: 0 passed, 1 a verdict at or above --fail-on, 2 something could not b
 #[derive(Debug, Parser)]
 #[command(name = "gonogo", version, about, after_help = EXAMPLES, arg_required_else_help = true)]
 pub struct Cli {
+    #[command(flatten)]
+    color: ColorArg,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// What goes with every command.
+#[derive(Debug, Args)]
+struct ColorArg {
     /// Colour always, never, or auto: as NO_COLOR, CLICOLOR_FORCE and the terminal say.
     #[arg(long, value_name = "WHEN", value_enum, default_value_t = ColorWhen::Auto, global = true)]
     #[arg(hide_possible_values = true)]
     color: ColorWhen,
-    #[command(subcommand)]
-    command: Command,
 }
 
 #[derive(Debug, Subcommand)]
@@ -127,7 +134,11 @@ impl Exit {
 /// What keeps a command from its work as a whole; a job that cannot be read is no error but part of the report.
 pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     let args: Vec<OsString> = args.into_iter().collect();
-    let read = Cli::command().try_get_matches_from(&args).and_then(|matches| Cli::from_arg_matches(&matches));
+    let matches = match check_alone(&args) {
+        Some(matches) => Ok(matches),
+        None => Cli::command().try_get_matches_from(&args),
+    };
+    let read = matches.and_then(|matches| Cli::from_arg_matches(&matches));
     let cli = match read.map_err(|error| usage::complete(error, &args)) {
         Ok(cli) => cli,
         Err(message) => {
@@ -146,9 +157,19 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> anyhow::Result<Exit> {
     }
 }
 
+/// The arguments of a check without those of all other commands, which take as long to build as a small job to judge. None
+/// of what is no check, and where something is wrong: that is told by the whole command line.
+fn check_alone(args: &[OsString]) -> Option<ArgMatches> {
+    const NAME: &str = "check";
+    args.get(1).filter(|word| *word == NAME)?;
+    let check = check::CheckArgs::augment_args(clap::Command::new(NAME));
+    let root = ColorArg::augment_args(clap::Command::new("gonogo")).subcommand(check).disable_help_subcommand(true);
+    root.try_get_matches_from(args).ok()
+}
+
 impl Cli {
     fn run(self) -> anyhow::Result<Exit> {
-        let terminal = Terminal::new(self.color);
+        let terminal = Terminal::new(self.color.color);
         match self.command {
             Command::Check(args) => check::run(args, &terminal),
             Command::Accept(args) => accept::run(&args, &terminal),
@@ -208,6 +229,29 @@ mod tests {
                 let wide = help.lines().find(|line| line.len() > 80);
                 assert!(leaf.get_name() != "resonance" || wide.is_none(), "{wide:?}");
             }
+        }
+    }
+
+    #[test]
+    fn a_check_is_read_alone_as_with_all_commands() {
+        let read = |line: &str| {
+            let args: Vec<OsString> = line.split(' ').map(OsString::from).collect();
+            let of = |matches: ArgMatches| format!("{:?}", Cli::from_arg_matches(&matches).expect("is complete"));
+            (check_alone(&args).map(of), Cli::command().try_get_matches_from(&args).map(of).ok())
+        };
+        for line in [
+            "gonogo check a.gcode",
+            "gonogo check a b --machine m.toml --machine n.toml --format csv -o x --header never --fail-on hold",
+            "gonogo check --color never --threads 2 --details -- -x",
+            "gonogo check a --shard 1/3 --shard-by content --only hold",
+        ] {
+            let (alone, whole) = read(line);
+            assert!(alone.is_some() && alone == whole, "{line}: {alone:?} {whole:?}");
+        }
+        for line in
+            ["gonogo check", "gonogo check --help", "gonogo check a --brief --details", "gonogo --color never check a"]
+        {
+            assert_eq!(read(line).0, None, "{line}");
         }
     }
 
