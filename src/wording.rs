@@ -54,12 +54,13 @@ pub(crate) fn columns(text: &str) -> usize {
 pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
-    let (mut line, mut length) = (String::new(), 0);
+    let room_for_line = || String::with_capacity(width.min(text.len()));
+    let (mut line, mut length) = (room_for_line(), 0);
     for word in text.split_whitespace() {
         let added = columns(word);
         let room = width.saturating_sub(length + usize::from(!line.is_empty()));
         if added > room && !line.is_empty() {
-            lines.push(std::mem::take(&mut line));
+            lines.push(std::mem::replace(&mut line, room_for_line()));
             length = 0;
         }
         if !line.is_empty() {
@@ -133,9 +134,36 @@ pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     if value.abs() >= LONG || value.is_nan() {
         return huge(value);
     }
+    if let Some(text) = clearly(value, decimals) {
+        return text;
+    }
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
     if text == "-0" { "0".to_owned() } else { text.to_owned() }
+}
+
+/// [`fixed`] where it is clear which way the number rounds, which takes less than half of the work.
+fn clearly(value: f64, decimals: usize) -> Option<String> {
+    const TENS: [u64; 7] = [1, 10, 100, 1000, 10_000, 100_000, 1_000_000];
+    let tens = *TENS.get(decimals)?;
+    let scaled = value.abs() * tens as f64;
+    let whole = scaled as u64;
+    let rest = scaled - whole as f64;
+    // Up to 10⁹ the product errs by less than 10⁻⁶.
+    if scaled > 1e9 || (rest - 0.5).abs() < 1e-6 {
+        return None;
+    }
+    let units = whole + u64::from(rest > 0.5);
+    let (whole, mut part, mut unit) = (units / tens, units % tens, tens / 10);
+    let mut text = if value < 0.0 && units > 0 { format!("-{whole}") } else { whole.to_string() };
+    if part > 0 {
+        text.push('.');
+    }
+    while part > 0 {
+        text.push(char::from(b'0' + (part / unit) as u8));
+        (part, unit) = (part % unit, unit / 10);
+    }
+    Some(text)
 }
 
 /// A number with an exponent, such as `1.8e308`. What is not finite would be a fault of this program, and no page shows it
@@ -294,6 +322,22 @@ mod tests {
         assert_eq!(safe("a\x1b[31mb\u{9b}2Jc\r\nd\u{202e}e\x7f\u{2066}"), "a·[31mb·2Jc··d·e··");
         assert!(matches!(safe("plain/päth ✓.gcode"), Cow::Borrowed("plain/päth ✓.gcode")));
         assert_eq!(safe_lines("a\x07\nb"), "a·\nb");
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn numbers_round_as_the_standard_library_rounds_them(
+            digits in -20_000_000_000i64..20_000_000_000,
+            places in 0i32..12,
+            off in -2.0f64..2.0,
+            decimals in 0usize..9,
+        ) {
+            for value in [digits as f64 / 10f64.powi(places), (digits as f64 + off) / 10f64.powi(places), off.powi(41)] {
+                let text = format!("{value:.decimals$}");
+                let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+                proptest::prop_assert_eq!(fixed(value, decimals), if text == "-0" { "0" } else { text });
+            }
+        }
     }
 
     #[test]
