@@ -2,7 +2,7 @@
 
 use super::heat;
 use crate::block::{ActionKind, Block, Heater, NozzleSpan};
-use crate::findings::{Built, Check, Explanation, Hit, Inspection, LINES_KEPT, Log, Observer, Severity, Spot};
+use crate::findings::{Built, Check, Explanation, Hit, Hits, Inspection, LINES_KEPT, Log, Observer, Severity, Spot};
 use crate::machine::Machine;
 use crate::wording::figure;
 
@@ -43,6 +43,7 @@ fn build(machine: &Machine, _: &str) -> Built {
     Built::Watching(Box::new(ExtrudesCold {
         extrude_min_c,
         ambient_c: machine.ambient_c,
+        cold: Hits::default(),
         unheated: Unheated::default(),
     }))
 }
@@ -50,6 +51,8 @@ fn build(machine: &Machine, _: &str) -> Built {
 struct ExtrudesCold {
     extrude_min_c: Vec<Option<f64>>,
     ambient_c: f64,
+    /// In the block in hand.
+    cold: Hits,
     unheated: Unheated,
 }
 
@@ -67,7 +70,14 @@ impl Observer for ExtrudesCold {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         if let Some(min_c) = self.extrude_min_c.get(block.tool_index).copied().flatten() {
             match block.nozzle.at(0.0) {
-                Some(start_c) => judge(block, start_c, min_c, log),
+                Some(start_c) => {
+                    judge(block, start_c, min_c, &mut self.cold);
+                    // A nozzle that cools gets worse with each move: one message for all of a block.
+                    log.raise_all(&mut self.cold, |worst| {
+                        let (at, min) = (figure(worst.value.unwrap_or(f64::NAN)), figure(min_c));
+                        format!("Filament is pushed with the nozzle at {at} °C; the tool needs at least {min} °C.")
+                    });
+                }
                 None if block.nozzle.unknown => {}
                 None if min_c > self.ambient_c => self.unheated.collect(block, min_c),
                 None => {}
@@ -114,7 +124,7 @@ fn hit(line: u64, at_c: f64, min_c: f64) -> Hit {
     }
 }
 
-fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
+fn judge(block: &Block, start_c: f64, min_c: f64, cold: &mut Hits) {
     let bound_c = min_c - SLACK_C;
     if block.nozzle.time_constant_s.is_none() && (!block.nozzle.awaited || start_c >= bound_c) {
         return;
@@ -130,10 +140,7 @@ fn judge(block: &Block, start_c: f64, min_c: f64, log: &mut Log) {
             && let Some(at_c) = block.nozzle.at(after_s)
             && at_c < bound_c
         {
-            log.raise(hit(block.line[i], at_c, min_c), || {
-                let (at, min) = (figure(at_c), figure(min_c));
-                format!("Filament is pushed with the nozzle at {at} °C; the tool needs at least {min} °C.")
-            });
+            cold.add(block.line[i], min_c - at_c, || hit(block.line[i], at_c, min_c));
         }
         after_s += block.time_s[i];
     }
