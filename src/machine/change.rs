@@ -99,8 +99,17 @@ impl Machine {
     /// # Errors
     /// Like [`Self::with`]; faults of the sheet are put down to the last of the changes.
     pub fn with_all(&self, changes: &[(&str, &str)]) -> Result<Self, ChangeError> {
+        let VariableSheet { machine, sheet } = self.variable();
+        machine.of_changed(sheet, changes)
+    }
+
+    /// The sheet, to be changed many times in different ways.
+    pub(crate) fn variable(&self) -> VariableSheet<'_> {
         let plain = self.text.strip_prefix('\u{feff}').unwrap_or(&self.text);
-        let mut sheet = plain.parse::<DocumentMut>().unwrap_or_default();
+        VariableSheet { machine: self, sheet: plain.parse().unwrap_or_default() }
+    }
+
+    fn of_changed(&self, mut sheet: DocumentMut, changes: &[(&str, &str)]) -> Result<Self, ChangeError> {
         for (path, value) in changes {
             write(&mut sheet, path, value, &self.known_checks)?;
         }
@@ -114,6 +123,20 @@ impl Machine {
     /// The number at a dotted path, as [`Machine::origins`] has it: written or by default; none where there is no number.
     pub fn number_at(&self, path: &str) -> Option<f64> {
         self.origins.iter().find(|origin| origin.path == path)?.value.replace('_', "").parse().ok()
+    }
+}
+
+/// A sheet whose text is taken apart only once, however often it is changed.
+pub(crate) struct VariableSheet<'m> {
+    /// As it is today.
+    pub(crate) machine: &'m Machine,
+    sheet: DocumentMut,
+}
+
+impl VariableSheet<'_> {
+    /// See [`Machine::with_all`].
+    pub(crate) fn with_all(&self, changes: &[(&str, &str)]) -> Result<Machine, ChangeError> {
+        self.machine.of_changed(self.sheet.clone(), changes)
     }
 }
 

@@ -50,6 +50,7 @@ mod tests;
 mod value;
 
 pub use change::ChangeError;
+pub(crate) use change::VariableSheet;
 pub use drive::{ALUMINIUM_J_G_K, Drive, Drives, HeatedBody, Transmission};
 pub(crate) use faults::LineIndex;
 pub use faults::{FAULTS_MAX, Fault, SheetError, SheetFaults, render_faults};

@@ -4,7 +4,7 @@
 use super::plans::{self, Depth, PlanRequest, Planning};
 use super::search::{between, depth, point, scan};
 use super::{Cap, Direction, Point, Range, RangeRequest};
-use crate::machine::Machine;
+use crate::machine::{Machine, VariableSheet};
 use crate::preflight::JobError;
 use crate::threads::HelperPool;
 
@@ -23,7 +23,7 @@ const BOUND_BY: [(&str, &[&str]); 7] = [
 /// way. How many plans that took.
 pub(super) fn find_within(
     planning: &Planning,
-    machine: &Machine,
+    sheet: &VariableSheet<'_>,
     ranges: &mut [Range],
     factor: f64,
     helpers: &HelperPool<'_>,
@@ -42,9 +42,9 @@ pub(super) fn find_within(
             },
         };
         let mut near = range.today().clone();
-        let values = scan(machine, &back, factor).unwrap_or_default();
+        let values = scan(sheet.machine, &back, factor).unwrap_or_default();
         let mut plan = |value: f64| -> Result<Option<Point>, JobError> {
-            let Ok(machine) = planning.machine(machine, &back, value) else { return Ok(None) };
+            let Ok(machine) = planning.machine(sheet, &back, value) else { return Ok(None) };
             plans += 1;
             let asked = vec![PlanRequest { machine, depth: depth(&back, Depth::Timed) }];
             Ok(plans::make(planning, asked, helpers)?.into_iter().next().map(|plan| point(value, plan)))
@@ -78,17 +78,17 @@ pub(super) fn find_within(
 /// plans that took.
 pub(super) fn find_caps(
     planning: &Planning,
-    machine: &Machine,
+    sheet: &VariableSheet<'_>,
     ranges: &mut [Range],
     helpers: &HelperPool<'_>,
 ) -> Result<usize, JobError> {
     let mut plans = 0;
     for range in ranges.iter_mut() {
-        let Some((far, others)) = held_back(machine, range) else { continue };
+        let Some((far, others)) = held_back(sheet.machine, range) else { continue };
         let all = |changes: &[(String, String)]| {
             let changes: Vec<(&str, &str)> =
                 changes.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
-            machine.with_all(&changes).ok().filter(|machine| planning.kept.suits(machine))
+            sheet.with_all(&changes).ok().filter(|machine| planning.kept.suits(machine))
         };
         let text = format!("{far:?}");
         let alone: Vec<(String, String)> = others.iter().map(|key| (key.clone(), text.clone())).collect();

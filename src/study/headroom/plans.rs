@@ -10,7 +10,7 @@ use std::sync::Arc;
 use super::{Fault, Found, Known, RangeRequest, Stop, first_new, found, serious};
 use crate::checks::is_timed;
 use crate::findings::{Inspection, Severity};
-use crate::machine::{ChangeError, Machine};
+use crate::machine::{ChangeError, Machine, VariableSheet};
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight};
 use crate::threads::HelperPool;
 use crate::workshop::audit::{Audit, Expected, audit, worse};
@@ -59,10 +59,15 @@ pub(super) struct Plan {
 
 impl Planning {
     /// The machine with a value changed, or why that cannot be tried.
-    pub(super) fn machine(&self, machine: &Machine, wish: &RangeRequest, value: f64) -> Result<Machine, String> {
+    pub(super) fn machine(
+        &self,
+        today: &VariableSheet<'_>,
+        wish: &RangeRequest,
+        value: f64,
+    ) -> Result<Machine, String> {
         let text =
             if value.fract() == 0.0 && value.abs() < 1e15 { format!("{value:.0}") } else { format!("{value:?}") };
-        let changed = machine.with(&wish.key, &text).map_err(|error| match error {
+        let changed = today.with_all(&[(&wish.key, &text)]).map_err(|error| match error {
             ChangeError::Faults { faults, .. } => match faults.faults.first() {
                 Some(fault) => format!("the sheet does not take {text}: {}", fault.message),
                 None => format!("the sheet does not take {text}"),

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::plans::{self, Depth, Plan, PlanRequest, Planning};
 use super::{Crossing, Direction, Headroom, Point, Range, RangeRequest, WishError, beyond, found, known};
 use crate::machine::{
-    ChangeError, Machine,
+    ChangeError, Machine, VariableSheet,
     keys::{self, Kind},
 };
 use crate::preflight::{JobError, JobSource, LoadedJob, Preflight, RunContext};
@@ -112,6 +112,7 @@ pub fn explore_kept(
         known: Arc::new(known(&today)),
         audit: Arc::new(audit(machine)),
     };
+    let sheet = &machine.variable();
     let (mut asks, mut ranges) = (Vec::new(), Vec::new());
     for wish in wishes {
         let first = Point {
@@ -134,7 +135,7 @@ pub fn explore_kept(
         let before = asks.len();
         let values: Vec<f64> = scan(machine, wish, factor).unwrap_or_default().into_iter().skip(1).collect();
         for value in &values {
-            match planning.machine(machine, wish, *value) {
+            match planning.machine(sheet, wish, *value) {
                 Ok(machine) => asks.push(PlanRequest { machine, depth: depth(wish, Depth::Timed) }),
                 Err(why) => {
                     range.end = Some(why);
@@ -153,10 +154,10 @@ pub fn explore_kept(
         range
     });
     let mut ranges: Vec<Range> = filled.collect();
-    plans += refine(&planning, machine, &mut ranges, helpers)?;
-    plans += close_in(&planning, machine, &mut ranges, helpers)?;
-    plans += beyond::find_within(&planning, machine, &mut ranges, factor, helpers)?;
-    plans += beyond::find_caps(&planning, machine, &mut ranges, helpers)?;
+    plans += refine(&planning, sheet, &mut ranges, helpers)?;
+    plans += close_in(&planning, sheet, &mut ranges, helpers)?;
+    plans += beyond::find_within(&planning, sheet, &mut ranges, factor, helpers)?;
+    plans += beyond::find_caps(&planning, sheet, &mut ranges, helpers)?;
     Ok(Headroom { today, ranges, plans })
 }
 
@@ -164,11 +165,11 @@ pub fn explore_kept(
 /// job feels them and nothing stops it yet; how many plans that took.
 fn refine(
     planning: &Planning,
-    machine: &Machine,
+    sheet: &VariableSheet<'_>,
     ranges: &mut [Range],
     helpers: &HelperPool<'_>,
 ) -> Result<usize, JobError> {
-    if machine.structure.modes.is_empty() {
+    if sheet.machine.structure.modes.is_empty() {
         return Ok(0);
     }
     let mut plans = 0;
@@ -183,7 +184,7 @@ fn refine(
                 let (a, b) = (pair[0].value, pair[1].value);
                 let middle = rounded(&range.wish, (a * b).sqrt());
                 let wide = (a / b).max(b / a) > 1.0 + FINE_STEP && middle > a.min(b) && middle < a.max(b);
-                if let Some(machine) = wide.then(|| planning.machine(machine, &range.wish, middle).ok()).flatten() {
+                if let Some(machine) = wide.then(|| planning.machine(sheet, &range.wish, middle).ok()).flatten() {
                     wanted.push((at, middle, machine));
                 }
             }
@@ -212,7 +213,7 @@ fn refine(
 /// Bisects all changes of the verdict together, a round of plans at a time; how many plans that took.
 fn close_in(
     planning: &Planning,
-    machine: &Machine,
+    sheet: &VariableSheet<'_>,
     ranges: &mut [Range],
     helpers: &HelperPool<'_>,
 ) -> Result<usize, JobError> {
@@ -229,7 +230,7 @@ fn close_in(
             .filter_map(|(place, (at, near, far))| {
                 let wish = &ranges[*at].wish;
                 let middle = between(wish, near.value, far.value)?;
-                Some((place, middle, planning.machine(machine, wish, middle).ok()?))
+                Some((place, middle, planning.machine(sheet, wish, middle).ok()?))
             })
             .collect();
         if middles.is_empty() {
@@ -248,13 +249,13 @@ fn close_in(
             *side = middle;
         }
     }
-    Ok(plans + finish(planning, machine, ranges, open, helpers)?)
+    Ok(plans + finish(planning, sheet, ranges, open, helpers)?)
 }
 
 /// Plans the failing sides to their end, so that the worst place is known.
 fn finish(
     planning: &Planning,
-    machine: &Machine,
+    sheet: &VariableSheet<'_>,
     ranges: &mut [Range],
     open: Vec<(usize, Point, Point)>,
     helpers: &HelperPool<'_>,
@@ -262,9 +263,9 @@ fn finish(
     let mut asks = Vec::new();
     for (at, near, far) in &open {
         let failing = if near.stop.is_some() { near } else { far };
-        let changed = planning.machine(machine, &ranges[*at].wish, failing.value);
+        let changed = planning.machine(sheet, &ranges[*at].wish, failing.value);
         // It was planned before.
-        let changed = changed.unwrap_or_else(|_| machine.clone());
+        let changed = changed.unwrap_or_else(|_| sheet.machine.clone());
         asks.push(PlanRequest { machine: changed, depth: depth(&ranges[*at].wish, Depth::Timed) });
     }
     let count = asks.len();
