@@ -2,11 +2,12 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
 
 use super::end::JobEnd;
 use super::pipeline::{MachinePipeline, Scope};
 use super::run::{Finished, WorkerBuffers};
-use crate::block::{Packed, PendingBlock};
+use crate::block::{BlockInFlight, MANY_BLOCKS, Packed, PendingBlock};
 use crate::findings::{Inspection, Log, Observer, Severity};
 use crate::machine::{Machine, Override};
 use crate::modal::Dialect;
@@ -15,6 +16,8 @@ use crate::vectors::Vectors;
 
 /// Blocks that are planned at a time.
 const BLOCKS_AT_A_TIME: usize = 16;
+/// Blocks that a plan begins with, where so many are to spare.
+const BLOCKS_TO_BEGIN: usize = MANY_BLOCKS / 2;
 
 /// The moves of a job, as one machine reads it, and what the reader found.
 pub struct LoadedJob {
@@ -26,6 +29,8 @@ pub struct LoadedJob {
     ending: JobEnd,
     log: Log,
     blocks: Vec<Packed>,
+    /// Blocks that plans have done with: making them anew takes longer than planning a small job.
+    spare: Mutex<Vec<Box<BlockInFlight>>>,
     vectors: Vectors,
 }
 
@@ -46,6 +51,7 @@ impl LoadedJob {
             ending: read.ending,
             log: read.log,
             blocks,
+            spare: Mutex::default(),
             vectors,
         }
     }
@@ -110,6 +116,7 @@ impl LoadedJob {
         let judges = scope.judges(machine, &self.path);
         let pipeline = MachinePipeline::new(machine, judges, self.vectors, scope, attached);
         let (mut buffers, mut gathered) = (WorkerBuffers::default(), Vec::new());
+        buffers.spare = self.spare();
         let mut carry = || -> Result<Option<Inspection>, Broken> {
             for (number, blocks) in (0..).zip(self.blocks.chunks(BLOCKS_AT_A_TIME)) {
                 for packed in blocks {
@@ -125,6 +132,20 @@ impl LoadedJob {
             let read = if scope == Scope::Whole { self.log.clone() } else { Log::default() };
             pipeline.report(machine, &self.ending, read).map(Some)
         };
-        carry().unwrap_or_else(|Broken| unreachable!("nobody else works on this"))
+        let planned = carry().unwrap_or_else(|Broken| unreachable!("nobody else works on this"));
+        self.put_down(buffers.spare);
+        planned
+    }
+
+    fn spare(&self) -> Vec<Box<BlockInFlight>> {
+        let mut spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner);
+        let rest = spare.len().saturating_sub(BLOCKS_TO_BEGIN);
+        spare.split_off(rest)
+    }
+
+    fn put_down(&self, blocks: Vec<Box<BlockInFlight>>) {
+        let mut spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner);
+        spare.extend(blocks);
+        spare.truncate(MANY_BLOCKS);
     }
 }
