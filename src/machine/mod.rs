@@ -62,7 +62,7 @@ pub use sheet::{CheckIds, SHEET_MAX_BYTES};
 pub(crate) use sheet::{locate, roomy};
 pub(crate) use source::nearest_file;
 pub use source::{MachineFacts, SHEET_FILE, SHEET_VARIABLE, discover, schema, sheet_bytes};
-pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Structure};
+pub use structure::{Direction, ImpulseShaper, Mode, ShaperKind, Shapers, Structure};
 pub(crate) use value::{Found, cut, nearest, of_numbers, of_word};
 
 use std::collections::BTreeMap;

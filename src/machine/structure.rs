@@ -8,8 +8,11 @@ pub struct Structure {
     /// Largest amplitude of ringing accepted while extruding, mm.
     pub ringing_limit_mm: Option<f64>,
     /// Impulse shaper the controller applies to X and to Y, if any.
-    pub shapers: [Option<ImpulseShaper>; 2],
+    pub shapers: Shapers,
 }
+
+/// Shapers of X and Y.
+pub type Shapers = [Option<ImpulseShaper>; 2];
 
 impl Structure {
     /// The directions with modes, each once, in the order of [`Direction::ALL`].

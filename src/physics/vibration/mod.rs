@@ -19,7 +19,7 @@ use shaper::Delays;
 use tally::Tally;
 
 use crate::block::{BLOCK, Block, Column};
-use crate::machine::{Direction, Mode, Structure};
+use crate::machine::{Direction, Mode, Shapers, Structure};
 use crate::physics::Ringing;
 use crate::vectors::Vectors;
 
@@ -64,9 +64,17 @@ struct Columns {
 impl Vibration {
     /// Everything at rest.
     pub fn new(structure: &Structure) -> Self {
+        Self::behind_each(structure, &[structure.shapers])
+    }
+
+    /// The structure behind each of several pairs of shapers, all directions of the first before those of the next.
+    pub fn behind_each(structure: &Structure, shapers: &[Shapers]) -> Self {
         let pieces = (!structure.modes.is_empty()).then(|| Pieces::new(&structure.modes));
-        let lanes = structure.directions().into_iter().map(|along| DirectionTrack::new(structure, along)).collect();
-        Self { pieces, lanes, idle_s: 0.0 }
+        let directions = structure.directions();
+        let of = |shapers: &Shapers| -> Vec<DirectionTrack> {
+            directions.iter().map(|along| DirectionTrack::new(structure, shapers, *along)).collect()
+        };
+        Self { pieces, lanes: shapers.iter().flat_map(of).collect(), idle_s: 0.0 }
     }
 
     /// Lets time go by without motion; it is made up for before the next move.
@@ -107,14 +115,14 @@ impl Vibration {
 }
 
 impl DirectionTrack {
-    fn new(structure: &Structure, along: Direction) -> Self {
+    fn new(structure: &Structure, shapers: &Shapers, along: Direction) -> Self {
         const ZEROS: PieceColumn = [0.0; PIECES];
         let oscillators: Vec<Oscillator> =
             structure.along(along).map(|(_, mode): (usize, &Mode)| Oscillator::new(mode)).collect();
         Self {
             along,
             vector: along.vector(),
-            delays: Delays::new(along.vector(), &structure.shapers),
+            delays: Delays::new(along.vector(), shapers),
             columns: Box::new(Columns {
                 accel: ZEROS,
                 speed: ZEROS,
@@ -192,10 +200,9 @@ fn swing(
 ) {
     let count = steps.seconds.len();
     let (from, to) = (&mut from[..count], &mut to[..count]);
-    from.fill(0.0);
-    to.fill(0.0);
-    for oscillator in oscillators {
-        oscillator.follow(vectors, steps, scratch, from, to);
+    // Without one there is nothing to swing, and no lane.
+    for (k, oscillator) in oscillators.iter_mut().enumerate() {
+        oscillator.follow(vectors, steps, scratch, k == 0, [from, to]);
     }
 }
 

@@ -90,14 +90,14 @@ impl Oscillator {
     }
 
     /// Goes through pieces, at the start of which acceleration, speed and jerk of the base step; adds the amplitude at the
-    /// start and at the end of each piece to `from` and `to`.
+    /// start and at the end of each piece to `from` and `to`, or for the first mode puts it there.
     pub(super) fn follow(
         &mut self,
         vectors: Vectors,
         Steps { seconds, accel, speed, jerk }: Steps<'_>,
         scratch: &mut Scratch,
-        from: &mut [f64],
-        to: &mut [f64],
+        is_first: bool,
+        [from, to]: [&mut [f64]; 2],
     ) {
         let count = seconds.len();
         vectors.run(
@@ -114,8 +114,8 @@ impl Oscillator {
         vectors.run(
             #[inline(always)]
             || match jerk {
-                None => self.measure(scratch, from, to),
-                Some(jerk) => self.measure_jerk([seconds, jerk.held], scratch, from, to),
+                None => self.measure(scratch, is_first, [from, to]),
+                Some(jerk) => self.measure_jerk([seconds, jerk.held], scratch, is_first, [from, to]),
             },
         );
     }
@@ -134,7 +134,13 @@ impl Oscillator {
     /// The residual is that against the sag which such a growth ends in. On a piece that is short against a period there is
     /// no such sag yet: there counts what is left against that of the acceleration alone, at both ends.
     #[inline(always)]
-    fn measure_jerk(&mut self, [seconds, jerk]: [&[f64]; 2], scratch: &Scratch, from: &mut [f64], to: &mut [f64]) {
+    fn measure_jerk(
+        &mut self,
+        [seconds, jerk]: [&[f64]; 2],
+        scratch: &Scratch,
+        is_first: bool,
+        [from, to]: [&mut [f64]; 2],
+    ) {
         let count = from.len();
         let (kept, [re, im]) = (&scratch.kept[..count], scratch.step.each_ref().map(|column| &column[..count]));
         let [turn_re, turn_im] = scratch.turn.each_ref().map(|column| &column[..count]);
@@ -149,8 +155,8 @@ impl Oscillator {
             let (whole, part) = (re[i] * re[i] + im[i] * im[i], larger(squared(re[i], im[i]), end));
             let is_short = seconds[i] * self.turns_per_s < SHORT_TURNS;
             amplitude[i] = (if is_short & (part < whole) { part } else { whole }).sqrt();
-            from[i] += amplitude[i];
-            to[i] += amplitude[i] * kept[i];
+            from[i] = (if is_first { 0.0 } else { from[i] }) + amplitude[i];
+            to[i] = (if is_first { 0.0 } else { to[i] }) + amplitude[i] * kept[i];
         }
     }
 
@@ -184,14 +190,14 @@ impl Oscillator {
     }
 
     #[inline(always)]
-    fn measure(&mut self, scratch: &Scratch, from: &mut [f64], to: &mut [f64]) {
+    fn measure(&mut self, scratch: &Scratch, is_first: bool, [from, to]: [&mut [f64]; 2]) {
         let count = from.len();
         let (kept, [re, im]) = (&scratch.kept[..count], scratch.step.each_ref().map(|column| &column[..count]));
         let (amplitude, to) = (&mut self.amplitude[..count], &mut to[..count]);
         for i in 0..count {
             amplitude[i] = (re[i] * re[i] + im[i] * im[i]).sqrt();
-            from[i] += amplitude[i];
-            to[i] += amplitude[i] * kept[i];
+            from[i] = (if is_first { 0.0 } else { from[i] }) + amplitude[i];
+            to[i] = (if is_first { 0.0 } else { to[i] }) + amplitude[i] * kept[i];
         }
     }
 

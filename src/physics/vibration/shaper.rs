@@ -124,7 +124,7 @@ impl Delays {
             4 => queue.cut_by::<4>(streams, pieces, &mut full),
             _ => queue.cut(streams, pieces, &mut full),
         }
-        queue.flush(&mut full);
+        queue.shaped.flush(&mut full);
         queue.forget(streams);
     }
 }
@@ -170,44 +170,28 @@ impl Queue {
     /// where pieces are handed over.
     #[inline(always)]
     fn piece(&mut self, end: u64, of: PieceOf, streams: &mut [Stream], full: &mut dyn FnMut(&Shaped)) {
+        let Self { waiting, now, shaped, .. } = self;
+        let (waiting, mut at) = (&waiting[..], *now);
         loop {
             let (mut sum, mut until) = ([0.0; 3], end);
             for stream in streams.iter_mut() {
-                while stream.due <= self.now {
-                    let parts = &self.waiting[stream.next].parts[stream.axis];
+                while stream.due <= at {
+                    let parts = &waiting[stream.next].parts[stream.axis];
                     for (sum, part) in sum.iter_mut().zip(parts) {
                         *sum += stream.size * part;
                     }
                     stream.next += 1;
-                    stream.due = due_of(&self.waiting, stream);
+                    stream.due = due_of(waiting, stream);
                 }
                 until = until.min(stream.due);
             }
-            self.push(until - self.now, of, sum, full);
-            self.now = until;
-            if until >= end {
-                return;
+            shaped.push(until - at, of, sum, full);
+            at = until;
+            if at >= end {
+                break;
             }
         }
-    }
-
-    #[inline(always)]
-    fn push(&mut self, units: u64, of: PieceOf, [accel, speed, jerk]: [f64; 3], full: &mut dyn FnMut(&Shaped)) {
-        let shaped = &mut *self.shaped;
-        let i = shaped.count;
-        shaped.seconds[i] = units as i64 as f64 / Sum::ONE;
-        (shaped.of[i], shaped.accel[i], shaped.speed[i], shaped.jerk[i]) = (of, accel, speed, jerk);
-        shaped.count += 1;
-        if shaped.count == PIECES {
-            self.flush(full);
-        }
-    }
-
-    fn flush(&mut self, full: &mut dyn FnMut(&Shaped)) {
-        if self.shaped.count > 0 {
-            full(&self.shaped);
-            self.shaped.count = 0;
-        }
+        *now = at;
     }
 
     /// Lets the oldest steps fall due where more wait than are kept; so many had been passed on before this piece.
@@ -226,6 +210,27 @@ impl Queue {
         if 2 * passed >= self.waiting.len() {
             self.waiting.drain(..passed);
             streams.iter_mut().for_each(|stream| stream.next -= passed);
+        }
+    }
+}
+
+impl Shaped {
+    #[inline(always)]
+    fn push(&mut self, units: u64, of: PieceOf, [accel, speed, jerk]: [f64; 3], full: &mut dyn FnMut(&Self)) {
+        let i = self.count % PIECES;
+        self.seconds[i] = units as i64 as f64 / Sum::ONE;
+        (self.of[i], self.accel[i], self.speed[i], self.jerk[i]) = (of, accel, speed, jerk);
+        self.count = i + 1;
+        if self.count == PIECES {
+            self.flush(full);
+        }
+    }
+
+    #[cold]
+    fn flush(&mut self, full: &mut dyn FnMut(&Self)) {
+        if self.count > 0 {
+            full(self);
+            self.count = 0;
         }
     }
 }

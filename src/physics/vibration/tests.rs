@@ -34,7 +34,7 @@ fn after(oscillator: &mut Oscillator, motion: &Motion) {
         let speeds: Vec<f64> = chunk.iter().map(|piece| piece.2).collect();
         let (mut from, mut to) = (vec![0.0; chunk.len()], vec![0.0; chunk.len()]);
         let steps = Steps { seconds: &seconds, accel: &steps, speed: &speeds, jerk: None };
-        oscillator.follow(Vectors::default(), steps, &mut scratch, &mut from, &mut to);
+        oscillator.follow(Vectors::default(), steps, &mut scratch, true, [&mut from, &mut to]);
     }
 }
 
@@ -60,8 +60,8 @@ fn largest(mode: &Mode, motion: &Motion) -> f64 {
                 Vectors::default(),
                 Steps { seconds: &part, accel: &[step[0]], speed: &[step[1]], jerk: None },
                 &mut scratch,
-                &mut [0.0],
-                &mut [0.0],
+                true,
+                [&mut [0.0], &mut [0.0]],
             );
             step = [0.0; 2];
             most = most.max(oscillator.state(accel)[0].abs());
@@ -150,7 +150,7 @@ fn a_damped_move() {
     after(&mut oscillator, &pulse(&[(3.0, 3000.0)]));
     let mut held = Oscillator::new(&mode(40.0, 0.1));
     let pieces = Steps { seconds: &[3.0], accel: &[3000.0], speed: &[0.0], jerk: None };
-    held.follow(Vectors::default(), pieces, &mut Scratch::new(), &mut [0.0], &mut [0.0]);
+    held.follow(Vectors::default(), pieces, &mut Scratch::new(), true, [&mut [0.0], &mut [0.0]]);
     assert!((held.state(3000.0)[0] + 0.04749430483).abs() < 1e-10 && held.ringing_mm() < 1e-12);
 }
 
