@@ -25,7 +25,7 @@ use std::f64::consts::PI;
 use crate::block::{
     Action, ActionKind, Block, BlockInFlight, Heater, NozzleSpan, PendingAction, Pressed, TOOLS_KEPT, Wait, grid::Sum,
 };
-use crate::machine::{Machine, MeltRates, Tool};
+use crate::machine::{Machine, MeltRates, Shapers, Tool};
 use crate::vectors::columns;
 use burst::Burst;
 use capacity::MeltCapacity;
@@ -62,6 +62,8 @@ pub struct Ringing {
 
 /// Clock, heaters, melt state and ringing of one job.
 pub struct Physics {
+    /// Only clock, heaters and ringing are followed: no melt rates, no pressure, nor how far blocks reach.
+    motion_alone: bool,
     tools: Vec<Tool>,
     areas_mm2: Vec<f64>,
     clock: Sum,
@@ -98,6 +100,7 @@ impl Physics {
     pub fn new(machine: &Machine) -> Self {
         let ambient_c = machine.ambient_c;
         Self {
+            motion_alone: false,
             areas_mm2: machine.tools.iter().map(|tool| filament_area_mm2(tool.filament_diameter_mm)).collect(),
             clock: Sum::default(),
             tool: 0,
@@ -122,6 +125,13 @@ impl Physics {
             unmodelled_wait: false,
             too_long_line: None,
         }
+    }
+
+    /// For whoever asks for times and ringing alone, with the structure behind each of these pairs of shapers in place of those of
+    /// the sheet, see [`Vibration::behind_each`].
+    pub(crate) fn of_motion(machine: &Machine, shapers: &[Shapers]) -> Self {
+        let vibration = Vibration::behind_each(&machine.structure, shapers);
+        Self { motion_alone: true, vibration, capacities: None, pressure: None, ..Self::new(machine) }
     }
 
     /// Time so far, s.
@@ -191,7 +201,9 @@ impl Physics {
         block.tool = self.tool;
         block.tool_index = self.tool_index();
         block.nozzle = self.nozzle_span();
-        block.reach = block.path_box();
+        if !self.motion_alone {
+            block.reach = block.path_box();
+        }
         let mut moves = Sum::default();
         let lasting = block.vectors.run(
             #[inline(always)]
@@ -209,12 +221,14 @@ impl Physics {
         }
         let area_mm2 = self.areas_mm2[block.tool_index];
         let capacity = self.weigh(block, moves.value());
-        let ((melt, burst), scratch) = self.melt_state();
-        if let Some(capacity) = capacity {
-            burst.hold_against(capacity.peak_mm3_s);
+        if !self.motion_alone {
+            let ((melt, burst), scratch) = self.melt_state();
+            if let Some(capacity) = capacity {
+                burst.hold_against(capacity.peak_mm3_s);
+            }
+            melt.follow(block, area_mm2, scratch);
+            burst.follow(block, area_mm2);
         }
-        melt.follow(block, area_mm2, scratch);
-        burst.follow(block, area_mm2);
         if let Some(pressure) = &mut self.pressure {
             pressure.follow(block);
         }
@@ -235,9 +249,11 @@ impl Physics {
             let line = closing.line;
             block.actions.push(Action { line, at_s, duration_s: duration.value(), kind, reach_c });
             if duration_s > 0.0 {
-                let (melt, burst) = self.melt_state().0;
-                melt.idle(duration_s);
-                burst.rest(duration_s);
+                if !self.motion_alone {
+                    let (melt, burst) = self.melt_state().0;
+                    melt.idle(duration_s);
+                    burst.rest(duration_s);
+                }
                 self.vibration.rest(duration_s);
                 self.pass(duration);
             }

@@ -9,8 +9,9 @@ use super::pipeline::{MachinePipeline, Scope};
 use super::run::{Finished, WorkerBuffers};
 use crate::block::{BlockInFlight, MANY_BLOCKS, Packed, PendingBlock};
 use crate::findings::{Inspection, Log, Observer, Severity};
-use crate::machine::{Machine, Override};
+use crate::machine::{Machine, Override, Shapers};
 use crate::modal::Dialect;
+use crate::physics::{Physics, Ringing};
 use crate::threads::Broken;
 use crate::vectors::Vectors;
 
@@ -105,16 +106,41 @@ impl LoadedJob {
         self.plan(machine, Scope::Timed, Vec::new(), stop)
     }
 
+    /// The time of the job, s, and how the structure rings behind each of these pairs of shapers, which change nothing about the
+    /// motion that is planned: that is done once for all of them.
+    ///
+    /// # Panics
+    /// Like [`Self::judge`].
+    pub fn ringing(&self, machine: &Machine, shapers: &[Shapers]) -> (f64, Vec<Vec<Ringing>>) {
+        let (scope, physics) = (Scope::Unjudged, Physics::of_motion(machine, shapers));
+        let judges = scope.judges(machine, &self.path);
+        let pipeline = MachinePipeline::with_physics(machine, physics, judges, self.vectors, scope, Vec::new());
+        let found = self.carry(machine, &pipeline, scope, |_| false).expect("nothing stops it");
+        let directions = machine.structure.directions().len();
+        let behind = |at: usize| found.ringing[at * directions..][..directions].to_vec();
+        (found.time_s.total(), (0..shapers.len()).map(behind).collect())
+    }
+
     fn plan(
         &self,
         machine: &Machine,
         scope: Scope,
         attached: Vec<Box<dyn Observer>>,
+        stop: impl FnMut(&[(Cow<'static, str>, u64, Severity)]) -> bool,
+    ) -> Option<Inspection> {
+        let judges = scope.judges(machine, &self.path);
+        let pipeline = MachinePipeline::new(machine, judges, self.vectors, scope, attached);
+        self.carry(machine, &pipeline, scope, stop)
+    }
+
+    fn carry(
+        &self,
+        machine: &Machine,
+        pipeline: &MachinePipeline,
+        scope: Scope,
         mut stop: impl FnMut(&[(Cow<'static, str>, u64, Severity)]) -> bool,
     ) -> Option<Inspection> {
         assert!(self.suits(machine), "the job was kept for a machine that reads it in another way");
-        let judges = scope.judges(machine, &self.path);
-        let pipeline = MachinePipeline::new(machine, judges, self.vectors, scope, attached);
         let (mut buffers, mut gathered) = (WorkerBuffers::default(), Vec::new());
         buffers.spare = self.spare();
         let mut carry = || -> Result<Option<Inspection>, Broken> {

@@ -98,6 +98,17 @@ impl MachinePipeline {
         scope: Scope,
         attached: Vec<Box<dyn Observer>>,
     ) -> Self {
+        Self::with_physics(machine, Physics::new(machine), judges, vectors, scope, attached)
+    }
+
+    pub(super) fn with_physics(
+        machine: &Machine,
+        physics: Physics,
+        judges: Judges,
+        vectors: Vectors,
+        scope: Scope,
+        attached: Vec<Box<dyn Observer>>,
+    ) -> Self {
         let totals = match scope {
             Scope::Whole => totals::observers(machine),
             Scope::Timed | Scope::Unjudged => totals::time_only(machine),
@@ -108,7 +119,7 @@ impl MachinePipeline {
             motion: InOrderStage::new(Planner::with_vectors(machine, vectors)),
             beside: costs_asked.then(|| InOrderStage::new(Beside::default())),
             physics: InOrderStage::new(Clock {
-                physics: Physics::new(machine),
+                physics,
                 homed: false,
                 probed: false,
                 tool_changes: 0,

@@ -1,20 +1,18 @@
 //! What impulse shapers leave of the ringing of a job, what they cost, and how fast the job may be at equal ringing.
 //!
 //! Every number is that of a plan of the whole job. Each candidate is planned at a scan of accelerations; the largest at
-//! which the ringing stays accepted is then closed in on. A shaper changes no plan, but where the machine waits until it
-//! stands still it waits for the last impulse too.
+//! which the ringing stays accepted is then closed in on. A shaper changes no plan, so all candidates share that of an
+//! acceleration; but where the machine waits until it stands still it waits for the last impulse too.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::corners::Rounding;
-use crate::findings::Inspection;
+pub use crate::machine::Shapers;
 use crate::machine::{Direction, ImpulseShaper, Machine, Mode, Ramp, ShaperKind, Structure};
-use crate::physics::vibration::impulses;
+use crate::physics::{Ringing, vibration::impulses};
 use crate::preflight::LoadedJob;
 use crate::threads::HelperPool;
-
-/// Shapers of X and Y.
-pub type Shapers = [Option<ImpulseShaper>; 2];
 
 /// Values below today's, and above: each √2 from the next.
 const BELOW: i32 = 6;
@@ -247,26 +245,26 @@ pub(super) struct Seen {
     pub(super) stops: u64,
 }
 
-/// One plan to make.
+/// Plans to make: one motion behind several pairs of shapers.
 struct PlanRequest {
     machine: Machine,
     accel_mm_s2: f64,
-    extra_s: f64,
+    shapers: Vec<Shapers>,
+    stops: u64,
 }
 
-fn plan(kept: &LoadedJob, ask: &PlanRequest) -> Trade {
-    let found = kept.time(&ask.machine, |_| false);
-    trade(ask, found.as_ref())
-}
-
-fn trade(ask: &PlanRequest, found: Option<&Inspection>) -> Trade {
-    let ringing = || found.iter().flat_map(|found| &found.ringing);
-    Trade {
-        accel_mm_s2: ask.accel_mm_s2,
-        p95_mm: ringing().filter_map(|ringing| ringing.p95_mm).fold(0.0, f64::max),
-        peak_mm: ringing().map(|ringing| ringing.peak_mm).fold(0.0, f64::max),
-        time_s: found.map_or(f64::NAN, |found| found.time_s.total() + ask.extra_s),
-        undominated: false,
+impl PlanRequest {
+    /// A plan for each pair of shapers.
+    fn plans(&self, kept: &LoadedJob) -> Vec<Trade> {
+        let (time_s, ringing) = kept.ringing(&self.machine, &self.shapers);
+        let trade = |(shapers, ringing): (&Shapers, Vec<Ringing>)| Trade {
+            accel_mm_s2: self.accel_mm_s2,
+            p95_mm: ringing.iter().filter_map(|ringing| ringing.p95_mm).fold(0.0, f64::max),
+            peak_mm: ringing.iter().map(|ringing| ringing.peak_mm).fold(0.0, f64::max),
+            time_s: time_s + waits_s(shapers, self.stops),
+            undominated: false,
+        };
+        self.shapers.iter().zip(ringing).map(trade).collect()
     }
 }
 
@@ -281,17 +279,26 @@ struct Plans<'a, 'e> {
 }
 
 impl Plans<'_, '_> {
-    /// A plan for each pair of shapers and acceleration.
+    /// A plan for each pair of shapers and acceleration; those with the same acceleration are made together.
     fn make<'s>(&mut self, wanted: impl Iterator<Item = (&'s Shapers, f64)>) -> Vec<Trade> {
-        let ask = |(shapers, accel_mm_s2): (&Shapers, f64)| {
-            let mut machine = self.raised.turned(self.machine, accel_mm_s2);
-            machine.structure.shapers = *shapers;
-            PlanRequest { machine, accel_mm_s2, extra_s: waits_s(shapers, self.stops) }
+        let wanted: Vec<(&Shapers, f64)> = wanted.collect();
+        let mut together: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
+        for (at, (_, accel_mm_s2)) in wanted.iter().enumerate() {
+            together.entry(accel_mm_s2.to_bits()).or_default().push(at);
+        }
+        let ask = |(bits, places): (&u64, &Vec<usize>)| {
+            let accel_mm_s2 = f64::from_bits(*bits);
+            PlanRequest {
+                machine: self.raised.turned(self.machine, accel_mm_s2),
+                accel_mm_s2,
+                shapers: places.iter().map(|at| *wanted[*at].0).collect(),
+                stops: self.stops,
+            }
         };
-        let asks: Vec<PlanRequest> = wanted.map(ask).collect();
-        self.made += asks.len();
-        let kept = self.kept.clone();
-        self.helpers.share(asks, move |ask| plan(&kept, ask))
+        let made = self.plan(together.iter().map(ask).collect());
+        let mut placed: Vec<(usize, Trade)> = together.into_values().flatten().zip(made).collect();
+        placed.sort_by_key(|(at, _)| *at);
+        placed.into_iter().map(|(_, trade)| trade).collect()
     }
 
     /// A plan for each ramp at today's acceleration, with the shapers of the sheet.
@@ -299,13 +306,16 @@ impl Plans<'_, '_> {
         let ask = |ramp: &Ramp| {
             let mut machine = self.machine.clone();
             machine.motion.ramp = *ramp;
-            let extra_s = waits_s(&machine.structure.shapers, self.stops);
-            PlanRequest { machine, accel_mm_s2, extra_s }
+            let shapers = vec![machine.structure.shapers];
+            PlanRequest { machine, accel_mm_s2, shapers, stops: self.stops }
         };
-        let asks: Vec<PlanRequest> = ramps.iter().map(ask).collect();
-        self.made += asks.len();
+        self.plan(ramps.iter().map(ask).collect())
+    }
+
+    fn plan(&mut self, asks: Vec<PlanRequest>) -> Vec<Trade> {
+        self.made += asks.iter().map(|ask| ask.shapers.len()).sum::<usize>();
         let kept = self.kept.clone();
-        self.helpers.share(asks, move |ask| plan(&kept, ask))
+        self.helpers.share(asks, move |ask| ask.plans(&kept)).into_iter().flatten().collect()
     }
 
     /// Closes in on the largest acceleration at which the ringing stays accepted, for all candidates at once.
