@@ -39,19 +39,23 @@ struct TimeAtRate {
     bound: f64,
 }
 
-/// What happened at the rates of one bucket.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-struct Bucket {
-    /// Change of density, 2⁻⁴⁰ s/(mm³/s).
-    density: i64,
-    /// Sum of each change times the rate at which it happened, 2⁻⁴⁰ s.
-    moment: i64,
-    /// Time of ramps that stay inside, 2⁻³² s.
-    inside: i64,
-    /// Time of steady flow, 2⁻³² s.
-    level: i64,
-    /// The highest rate of steady flow, mm³/s.
-    level_rate: f64,
+/// What happened at the rates of one bucket, by the places below: whole numbers, so that memory which comes clear is one
+/// without being written to.
+type Bucket = [i64; 5];
+/// Change of density, 2⁻⁴⁰ s/(mm³/s).
+const DENSITY: usize = 0;
+/// Sum of each change times the rate at which it happened, 2⁻⁴⁰ s.
+const MOMENT: usize = 1;
+/// Time of ramps that stay inside, 2⁻³² s.
+const INSIDE: usize = 2;
+/// Time of steady flow, 2⁻³² s.
+const LEVEL: usize = 3;
+/// The bits of the highest rate of steady flow, mm³/s: those of positive numbers compare as the numbers do.
+const LEVEL_RATE: usize = 4;
+
+/// True when nothing begins, ends or stays in it.
+fn is_quiet(bucket: &Bucket) -> bool {
+    (bucket[DENSITY] | bucket[MOMENT] | bucket[INSIDE] | bucket[LEVEL]) == 0
 }
 
 #[inline(always)]
@@ -80,7 +84,7 @@ fn edge(bucket: usize) -> f64 {
 
 impl TimeAtRate {
     fn new() -> Self {
-        Self { buckets: vec![Bucket::default()], low: 0, bound: 0.0 }
+        Self { buckets: vec![[0; 5]], low: 0, bound: 0.0 }
     }
 
     /// Keeps the buckets from one above 0 to another; true when it did so before.
@@ -90,15 +94,19 @@ impl TimeAtRate {
         let had = self.low + self.buckets.len();
         let is_known = first > self.low && last < had;
         if !is_known && first <= last {
-            let low = (first - 1) / STEP * STEP;
-            if self.buckets.len() == 1 {
-                self.low = low;
-            } else if low < self.low {
-                self.buckets.splice(1..1, std::iter::repeat_n(Bucket::default(), self.low - low));
-                self.low = low;
+            let is_first = self.buckets.len() == 1;
+            let low = if is_first { usize::MAX } else { self.low }.min((first - 1) / STEP * STEP);
+            let end = had.max((last / STEP + 1) * STEP);
+            if !is_first && low == self.low {
+                self.buckets.resize(end - low, [0; 5]);
+                return false;
             }
-            let end = (last / STEP + 1) * STEP;
-            self.buckets.resize(self.buckets.len().max(end - self.low), Bucket::default());
+            let mut more = vec![[0; 5]; end - low];
+            more[0] = self.buckets[0];
+            if !is_first {
+                more[self.low - low + 1..had - low].copy_from_slice(&self.buckets[1..]);
+            }
+            (self.buckets, self.low) = (more, low);
         }
         is_known || first > last
     }
@@ -118,8 +126,8 @@ impl TimeAtRate {
     fn level(&mut self, rate: f64, seconds: f64) {
         if seconds > 0.0 {
             let bucket = self.at(bucket(rate));
-            add(&mut bucket.level, seconds * Sum::ONE);
-            bucket.level_rate = bucket.level_rate.max(rate);
+            add(&mut bucket[LEVEL], seconds * Sum::ONE);
+            bucket[LEVEL_RATE] = bucket[LEVEL_RATE].max(rate.to_bits() as i64);
         }
     }
 
@@ -129,13 +137,13 @@ impl TimeAtRate {
         }
         let (first, last) = (bucket(a), bucket(b));
         if first == last {
-            return add(&mut self.at(first).inside, seconds * Sum::ONE);
+            return add(&mut self.at(first)[INSIDE], seconds * Sum::ONE);
         }
         let density = seconds / (b - a);
         for (at, rate, density) in [(first, a, density), (last, b, -density)] {
             let bucket = self.at(at);
-            add(&mut bucket.density, density * DENSITY_ONE);
-            add(&mut bucket.moment, density * rate * DENSITY_ONE);
+            add(&mut bucket[DENSITY], density * DENSITY_ONE);
+            add(&mut bucket[MOMENT], density * rate * DENSITY_ONE);
         }
     }
 
@@ -222,33 +230,30 @@ impl TimeAtRate {
         self.keep(other.low + 1, other.low + other.buckets.len() - 1);
         for (at, more) in other.buckets.iter().enumerate() {
             let bucket = &mut self.buckets[if at == 0 { 0 } else { other.low + at - self.low }];
-            bucket.density = bucket.density.saturating_add(more.density);
-            bucket.moment = bucket.moment.saturating_add(more.moment);
-            bucket.inside = bucket.inside.saturating_add(more.inside);
-            bucket.level = bucket.level.saturating_add(more.level);
-            bucket.level_rate = bucket.level_rate.max(more.level_rate);
+            for sum in [DENSITY, MOMENT, INSIDE, LEVEL] {
+                bucket[sum] = bucket[sum].saturating_add(more[sum]);
+            }
+            bucket[LEVEL_RATE] = bucket[LEVEL_RATE].max(more[LEVEL_RATE]);
         }
     }
 
     /// Time in each bucket and all before it, up to the last in which something happened, 2⁻³² s.
     fn until(&self) -> Vec<u64> {
-        let (zero, others) = self.buckets.split_first().map_or((Bucket::default(), &[][..]), |(one, all)| (*one, all));
-        let mut until = vec![0; self.low + 1 + others.len()];
+        let (zero, others) = self.buckets.split_first().map_or(([0; 5], &[][..]), |(one, all)| (*one, all));
+        let mut until = Vec::with_capacity(self.low + 1 + others.len());
         let mut passing = Passing::default();
-        let (below, within) = until.split_at_mut(self.low + 1);
-        below[0] = passing.pass(0, &zero);
-        // Ramps go through buckets in which nothing begins or ends, too.
-        let mut first = 1;
-        while first < below.len() {
-            let end = below.len().min(((first >> PER_OCTAVE_BITS) + 1) << PER_OCTAVE_BITS);
-            passing.pass_through(first, &mut below[first..end]);
-            first = end;
+        until.push(passing.pass(0, &zero));
+        passing.pass_through(self.low, &mut until);
+        let mut others = others;
+        while !others.is_empty() {
+            let quiet = others.iter().take_while(|bucket| is_quiet(bucket)).count();
+            passing.pass_through(quiet, &mut until);
+            let Some((bucket, rest)) = others[quiet..].split_first() else { break };
+            until.push(passing.pass(until.len(), bucket));
+            others = rest;
         }
-        for ((until, bucket), i) in within.iter_mut().zip(others).zip(self.low + 1..) {
-            *until = passing.pass(i, bucket);
-        }
-        while passing.density != 0 && until.len() < BUCKETS {
-            until.push(passing.pass(until.len(), &Bucket::default()));
+        if passing.density != 0 {
+            passing.pass_through(BUCKETS - until.len(), &mut until);
         }
         until
     }
@@ -274,7 +279,8 @@ impl TimeAtRate {
 
     /// The rate inside a bucket at which so much of `all` its time (2⁻³² s) has gone by.
     fn inside(&self, at: usize, time: f64, all: u64) -> f64 {
-        let Bucket { level, level_rate: steady, .. } = self.get(at);
+        let bucket = self.get(at);
+        let (level, steady) = (bucket[LEVEL], f64::from_bits(bucket[LEVEL_RATE] as u64));
         let ramps = all.saturating_sub(level as u64) as f64;
         let (low, high, level) = (edge(at), edge(at + 1), level as f64);
         let below = if level > 0.0 { ramps * (steady - low) / (high - low) } else { ramps };
@@ -302,22 +308,27 @@ impl Passing {
     #[inline(always)]
     fn pass(&mut self, i: usize, bucket: &Bucket) -> u64 {
         let mut area = self.area(i);
-        if (bucket.density | bucket.moment) != 0 {
+        if (bucket[DENSITY] | bucket[MOMENT]) != 0 {
             // Each change inside the bucket counts from its own rate to the upper edge.
-            area += bucket.density as f64 * edge(i + 1) - bucket.moment as f64;
-            self.density = self.density.saturating_add(bucket.density);
+            area += bucket[DENSITY] as f64 * edge(i + 1) - bucket[MOMENT] as f64;
+            self.density = self.density.saturating_add(bucket[DENSITY]);
         }
-        let ramps = bucket.inside.saturating_add(self.whole(area)).max(0);
-        self.sum = self.sum.saturating_add(bucket.level.saturating_add(ramps) as u64);
+        let ramps = bucket[INSIDE].saturating_add(self.whole(area)).max(0);
+        self.sum = self.sum.saturating_add(bucket[LEVEL].saturating_add(ramps) as u64);
         self.sum
     }
 
-    /// The same for buckets of one doubling, from the first on, in which nothing happens: all are equally wide.
-    fn pass_through(&mut self, first: usize, until: &mut [u64]) {
-        let area = self.area(first);
-        for until in until {
-            self.sum = self.sum.saturating_add(self.whole(area).max(0) as u64);
-            *until = self.sum;
+    /// The same for the next `count` buckets, in which nothing begins or ends: those of a doubling are equally wide.
+    fn pass_through(&mut self, count: usize, until: &mut Vec<u64>) {
+        let end = until.len() + count;
+        while until.len() < end {
+            let first = until.len();
+            let behind = end.min(((first >> PER_OCTAVE_BITS) + 1) << PER_OCTAVE_BITS);
+            let area = self.area(first);
+            until.extend((first..behind).map(|_| {
+                self.sum = self.sum.saturating_add(self.whole(area).max(0) as u64);
+                self.sum
+            }));
         }
     }
 
@@ -353,7 +364,8 @@ struct FlowColumns {
     down_peak: Column<i64>,
     inside: Column<i64>,
     level: Column<i64>,
-    level_rate: Column<f64>,
+    /// As its bits.
+    level_rate: Column<i64>,
 }
 
 impl FlowColumns {
@@ -361,7 +373,7 @@ impl FlowColumns {
         const ZEROS: Column<i64> = [0; BLOCK];
         const INDEX: Column<u16> = [0; BLOCK];
         let (up, up_start, up_peak, down, down_end, down_peak) = (ZEROS, ZEROS, ZEROS, ZEROS, ZEROS, ZEROS);
-        let (start, peak, end, inside, level, level_rate) = (INDEX, INDEX, INDEX, ZEROS, ZEROS, [0.0; BLOCK]);
+        let (start, peak, end, inside, level, level_rate) = (INDEX, INDEX, INDEX, ZEROS, ZEROS, ZEROS);
         let rows =
             Self { start, peak, end, up, up_start, up_peak, down, down_end, down_peak, inside, level, level_rate };
         Box::new(rows)
@@ -436,7 +448,7 @@ impl FlowColumns {
             let inside = whole((if up_inside { up } else { 0.0 }) * Sum::ONE);
             self.inside[i] = inside.wrapping_add(whole((if down_inside { down } else { 0.0 }) * Sum::ONE));
             self.level[i] = whole(level * Sum::ONE);
-            self.level_rate[i] = if level > 0.0 { q1 } else { 0.0 };
+            self.level_rate[i] = if level > 0.0 { q1.to_bits() as i64 } else { 0 };
             let densities = up_density.abs() + down_density.abs();
             let bound = (densities * (1.0 + q0 + q1 + q2) + (up + level + down)) * DENSITY_ONE;
             // Positive numbers compare as their bits do.
@@ -453,21 +465,21 @@ impl FlowColumns {
                 if FALLS { [self.down[i], self.down_end[i], self.down_peak[i]] } else { [0; 3] };
             if (ramps | down | down_end | down_peak) != 0 {
                 let start = &mut buckets[usize::from(self.start[i])];
-                start.density += self.up[i];
-                start.moment += self.up_start[i];
+                start[DENSITY] += self.up[i];
+                start[MOMENT] += self.up_start[i];
                 if FALLS {
                     let end = &mut buckets[usize::from(self.end[i])];
-                    end.density += down;
-                    end.moment += down_end;
+                    end[DENSITY] += down;
+                    end[MOMENT] += down_end;
                 }
                 let peak = &mut buckets[usize::from(self.peak[i])];
-                peak.density -= self.up[i] + down;
-                peak.moment -= self.up_peak[i] + down_peak;
+                peak[DENSITY] -= self.up[i] + down;
+                peak[MOMENT] -= self.up_peak[i] + down_peak;
             }
             let peak = &mut buckets[usize::from(self.peak[i])];
-            peak.inside += self.inside[i];
-            peak.level += self.level[i];
-            peak.level_rate = if self.level_rate[i] > peak.level_rate { self.level_rate[i] } else { peak.level_rate };
+            peak[INSIDE] += self.inside[i];
+            peak[LEVEL] += self.level[i];
+            peak[LEVEL_RATE] = peak[LEVEL_RATE].max(self.level_rate[i]);
         }
     }
 }
@@ -816,16 +828,16 @@ mod tests {
             let mut histogram = Histogram::<u64>::new_with_bounds(1, (edge(BUCKETS) * PER_MM3_S) as u64, 3).ok()?;
             for (i, bucket) in self.all().iter().enumerate() {
                 let (low, high) = (edge(i), edge(i + 1));
-                let area = density as f64 * (high - low) + (bucket.density as f64 * high - bucket.moment as f64);
-                density = density.saturating_add(bucket.density);
+                let area = density as f64 * (high - low) + (bucket[DENSITY] as f64 * high - bucket[MOMENT] as f64);
+                density = density.saturating_add(bucket[DENSITY]);
                 let exact = area / DENSITY_ONE * Sum::ONE + carry;
                 let whole = exact as i64;
                 carry = exact - whole as f64;
-                let ramps = bucket.inside.saturating_add(whole).max(0);
+                let ramps = bucket[INSIDE].saturating_add(whole).max(0);
                 before.push(sum);
                 through.push(ramps as f64);
-                sum += bucket.level as f64 + ramps as f64;
-                let count = u64::try_from(bucket.level.saturating_add(ramps)).ok()?;
+                sum += bucket[LEVEL] as f64 + ramps as f64;
+                let count = u64::try_from(bucket[LEVEL].saturating_add(ramps)).ok()?;
                 if count > 0 {
                     histogram.record_n(((low + high) / 2.0 * PER_MM3_S) as u64, count).ok()?;
                 }
@@ -834,7 +846,8 @@ mod tests {
             Some(QUANTILES.map(|share| {
                 let value = histogram.median_equivalent(histogram.value_at_quantile(share)) as f64 / PER_MM3_S;
                 let (at, wanted) = (bucket(value), share * total);
-                let Bucket { level, level_rate: steady, .. } = self.get(at);
+                let [.., level, steady] = self.get(at);
+                let steady = f64::from_bits(steady as u64);
                 let (low, high, level, ramps) = (edge(at), edge(at + 1), level as f64, through[at]);
                 let below = if level > 0.0 { ramps * (steady - low) / (high - low) } else { ramps };
                 let time = wanted - before[at];

@@ -57,6 +57,11 @@ impl<T: Copy + Default> Cells<T> {
         if self.kept.is_empty() {
             self.first = start;
         }
+        if self.kept.capacity() == 0 {
+            // Memory that comes clear is not cleared once more.
+            self.kept = vec![T::default(); end - start];
+            return;
+        }
         if start < self.first {
             // Twice as many at least, so that not all are moved for each row.
             let start = start.min(self.first.saturating_sub(self.kept.len()));
