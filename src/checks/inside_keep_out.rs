@@ -19,8 +19,8 @@ as a bed clip, a screw head or a wiper.",
 throw a loose part. Keep hands out of the machine while it moves; the maker's documents come first.",
         how: "every move along the path whose x, y and z are known is tested as a straight segment against each \
 box, in mm, machine coordinates (the usual slab test: the parts of the segment between each pair of faces must \
-overlap). Arcs and curves are cut into chords that stay within 0.01 mm of them. Touching a face to within 0.000001 mm \
-is no hit. The tip of the tool in use is tested, by its `offset_mm`, and nothing else: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
+overlap). Arcs and curves are cut into chords that stay within 0.01 mm of them. Touching a face to within 0.002 mm \
+is no hit: coordinates are rounded by as much. The tip of the tool in use is tested, by its `offset_mm`, and nothing else: the width of nozzle, fan duct and carriage is not known, so make the boxes that much \
 larger. Where the position was unknown before a move, as after probing, only its end point is tested.",
         remedy: "move the part, the clip or the wiper, or let the slicer keep travel above it. If nothing is there any \
 more, take the box out of the sheet.",
@@ -184,6 +184,10 @@ mod tests {
     fn above_and_along_a_box_is_free() {
         let job = Job::new().to([20.0, 5.0, 6.0], 0.0).to([180.0, 5.0, 6.0], 0.0).to([180.0, 10.0, 1.0], 0.0);
         assert!(job.to([20.0, 10.0, 1.0], 0.0).findings(&CHECK, &clipped()).is_empty());
+        // 6 mm are 0.2362 in, 0.0005 mm too low.
+        let along = |z_mm: f64| Job::new().to([20.0, 5.0, z_mm], 0.0).to([180.0, 5.0, z_mm], 0.0);
+        assert!(along(0.2362 * 25.4).findings(&CHECK, &clipped()).is_empty());
+        assert_eq!(along(5.997).findings(&CHECK, &clipped()).len(), 1);
     }
 
     #[test]

@@ -23,7 +23,8 @@ on moves that move it and only where its position is known, by the end point of 
 the true extreme points on the way (on an arc they lie at whole quarter turns about its centre; NIST RS274/NGC version 3 \
 defines the arcs). A round bed is the largest disc, or ellipse, in the x and y ranges; the distance is measured from \
 its centre. Three towers reach where the distance from each tower to the nozzle in x and y is no longer than the arms \
-(`[motion.towers]`), for there a carriage has a place. Beyond means by more than 0.000001 mm. Where a homing or a move starts is no finding.",
+(`[motion.towers]`), for there a carriage has a place. Beyond means by more than 0.002 mm, which no machine can tell: jobs in inches with four decimals \
+are rounded by up to 0.00127 mm, and half a motor step is more (common practice, no source). Where a homing or a move starts is no finding.",
         remedy: "place the part anew or slice it for this machine. If the machine does reach there, correct `[travel]` in \
 the sheet.",
     },
@@ -34,6 +35,8 @@ the sheet.",
 };
 
 const DISC: u64 = 6;
+/// Largest distance between a curve and its chords where an oval bed is judged, mm.
+const FINE_CHORD_MM: f64 = 1e-6;
 const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y;
 
 fn build(machine: &Machine, _: &str) -> Built {
@@ -119,7 +122,7 @@ impl OutsideTravel {
             if under > TOUCH_MM {
                 self.beyond(block.line[i], 2 * axis, reach.min[axis], self.min[axis]);
             }
-            if axis < 2 {
+            if axis < 2 && over.max(under) > TOUCH_MM {
                 told_mm = f64::max(told_mm, over.max(under));
             }
         }
@@ -286,7 +289,7 @@ impl Disc {
             let (point, _) = arc_farthest(arc, to, to, self.centre);
             return [point[0], point[1]];
         }
-        worst_of_chords(curve, from, to, TOUCH_MM, |point| self.excess(point))
+        worst_of_chords(curve, from, to, FINE_CHORD_MM, |point| self.excess(point))
     }
 
     fn raise(&self, log: &mut Log, line: u64, point: [f64; 2], excess: f64) {
@@ -336,10 +339,29 @@ mod tests {
 
     #[test]
     fn the_very_edge_is_reachable() {
-        let edge = Job::new().to([200.0, 200.0, 180.0], 0.0).to([200.0 + 5e-7, 0.0, 0.0], 0.0);
-        assert!(edge.findings(&CHECK, &machine()).is_empty());
-        let beyond = Job::new().to([200.0 + 2e-6, 0.0, 0.0], 0.0);
-        assert_eq!(beyond.findings(&CHECK, &machine()).len(), 1);
+        // 200 mm in inches with four decimals: 7.8740 in are 199.9996 mm; 255 mm are 10.0394 in, 0.00076 mm too far.
+        let rounded = 10.0394 * 25.4 - 255.0;
+        let edge = Job::new().to([200.0, 200.0, 180.0], 0.0).to([200.0 + rounded, -rounded, 0.0], 0.0);
+        assert!(edge.to([0.0, 0.0, -0.0019], 0.0).findings(&CHECK, &machine()).is_empty());
+        for beyond_mm in [0.00201, 0.0024, 0.003] {
+            let found = Job::new().to([200.0 + beyond_mm, 0.0, 0.0], 0.0).findings(&CHECK, &machine());
+            assert_eq!(found.len(), 1, "{beyond_mm}");
+            assert!(!found[0].message.contains("to 200 mm"), "enough digits: {}", found[0].message);
+        }
+    }
+
+    #[test]
+    fn the_edge_of_a_round_bed_and_of_the_arms_is_reachable_too() {
+        let slip = 0.00127;
+        let diagonal = 100.0 + 100.0 * std::f64::consts::FRAC_1_SQRT_2;
+        let edge = |more: f64| Job::new().to([diagonal + more, diagonal + more, 0.0], 0.0);
+        assert!(edge(slip).findings(&CHECK, &disc()).is_empty(), "0.0018 mm off along the diagonal");
+        let found = edge(0.002).findings(&CHECK, &disc());
+        assert!(found[0].message.contains("100.003 mm") && found[0].message.contains("at 100 mm"), "{found:?}");
+        let mut towers = machine();
+        towers.motion.drive_layout = DriveLayout::ThreeTowers { arms_mm: Some((120.0, 100.0)) };
+        let reach = |more: f64| Job::new().to([100.0, 80.0 - more, 5.0], 0.0).findings(&CHECK, &towers).len();
+        assert_eq!([slip, 0.0021].map(reach), [0, 1]);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use crate::block::{ActionKind, Block, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Hits, Log, Observer, Severity, Spot};
-use crate::geometry::{Box3, box_around, curve_extrema};
+use crate::geometry::{Box3, TOUCH_MM, box_around, curve_extrema};
 use crate::machine::{Machine, PurgeZone, Rectangle};
 use crate::physics::melt::{PURGE_LEAST_MM, PulledBack};
 use crate::wording::figure;
@@ -19,7 +19,7 @@ pub const CHECK: Check = Check {
 the plate's clips, and the nozzle may strike them.",
         how: "the ends of each move along the path that pushes filament, and the furthest points of curves, in x and y of \
 the tip in use, are compared with `[bed] printable`. Moves inside one of `[[bed.purge]]` are priming and fine. A push on \
-the spot beyond what was pulled back is a hold outside both. The travel of the axes may reach further: wipers and parking \
+the spot beyond what was pulled back is a hold outside both. Less than 0.002 mm is rounding. The travel of the axes may reach further: wipers and parking \
 places lie there. Common practice, no source.",
         remedy: "move the part, or describe where the machine primes as `[[bed.purge]]`.",
     },
@@ -29,8 +29,6 @@ places lie there. Common practice, no source.",
     build,
 };
 
-/// Slack for rounding of coordinates in jobs, mm.
-const SLACK_MM: f64 = 1e-3;
 /// Where the machine is must be known.
 const KNOWN: u8 = flag::KNOWN_X | flag::KNOWN_Y;
 /// The kinds of hits.
@@ -72,7 +70,7 @@ fn beyond(reach: &Box3, area: &Rectangle) -> f64 {
 
 impl PrintsOffBed {
     fn is_primed(&self, reach: &Box3) -> bool {
-        self.purge.iter().any(|zone| beyond(reach, &zone.area) <= SLACK_MM)
+        self.purge.iter().any(|zone| beyond(reach, &zone.area) <= TOUCH_MM)
     }
 
     fn judge(&mut self, block: &Block, i: usize) {
@@ -88,7 +86,7 @@ impl PrintsOffBed {
             corner[1] += y;
         }
         let excess_mm = beyond(&reach, &self.printable);
-        if excess_mm <= SLACK_MM || self.is_primed(&reach) {
+        if excess_mm <= TOUCH_MM || self.is_primed(&reach) {
             return;
         }
         let laid = block.extrudes(i);
@@ -115,7 +113,7 @@ impl Observer for PrintsOffBed {
             corner[0] += x;
             corner[1] += y;
         }
-        let off = beyond(&reach, &self.printable) > SLACK_MM;
+        let off = beyond(&reach, &self.printable) > TOUCH_MM;
         for i in 0..block.len() {
             let excess_mm = self.pulled_back.excess_mm(block.de_mm[i]);
             if off && (block.extrudes(i) || excess_mm > PURGE_LEAST_MM) {
@@ -167,6 +165,16 @@ mod tests {
         let job = Job::new().to([95.0, 50.0, 5.0], 0.0).filament(-2.0).filament(20.0);
         let found = job.findings(&CHECK, &sheet());
         assert_eq!((found.len(), found[0].severity, found[0].line), (1, Severity::Hold, Some(3)));
+    }
+
+    #[test]
+    fn the_edge_as_a_job_in_inches_rounds_it_is_on_the_bed() {
+        // 90 mm are 3.5433 in, 10 mm are 0.3937 in.
+        let edge = |y_mm: f64| Job::new().to([20.0, y_mm, 0.2], 0.0).to([80.0, y_mm, 0.2], 1.0);
+        assert!(edge(3.5433 * 25.4).findings(&CHECK, &sheet()).is_empty());
+        assert!(edge(0.3937 * 25.4).findings(&CHECK, &sheet()).is_empty());
+        assert!(edge(90.0018).findings(&CHECK, &sheet()).is_empty());
+        assert_eq!(edge(90.003).findings(&CHECK, &sheet()).len(), 1);
     }
 
     #[test]
