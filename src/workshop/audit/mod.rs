@@ -220,6 +220,7 @@ pub const CATALOGUE: &[&Comparison] = &[
     &corner::SPEED_STEP,
     &corner::RIGHT_ANGLE,
     &look_ahead::STOPPING_DISTANCE,
+    &limits::SPEED,
     &limits::ASKED_ACCELERATION,
     &limits::RETRACTION_FEED,
     &probe::REACH,
