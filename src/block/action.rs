@@ -93,6 +93,8 @@ pub enum ActionKind {
         heater: Heater,
         /// Target, °C; 0 is off.
         target_c: f64,
+        /// As the job gives it, °C: what is no warmer than the room is off.
+        asked_c: f64,
         /// Whether the job waits.
         wait: Wait,
     },

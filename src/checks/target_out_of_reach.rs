@@ -17,7 +17,8 @@ A hot machine left alone is a fire hazard; the maker's documents come first.",
         how: "first-order heating, T(t) = T∞ + (T₀ − T∞) e^(−t/τ), °C and s, with T∞ from `full_power_c` of the \
 heater (or `room.ambient_c` when it cools) and τ from `time_constant_s`; Newton's law of cooling, in any physics \
 handbook. The wait itself counts 0 s in the report.",
-        remedy: "lower the target, or measure the heater again and correct `heating` in the sheet.",
+        remedy: "lower a target that is too hot, or measure the heater again and correct `heating` in the sheet. Where the job waits for \
+less than the room has, wait for more than that, or leave the wait out.",
     },
     heat_or_travel: true,
     timed: false,
@@ -33,6 +34,9 @@ handbook. The wait itself counts 0 s in the report.",
     },
 };
 
+/// The kinds of hits.
+const HEATS: u64 = 0;
+const COOLS: u64 = 1;
 /// Temperatures that read alike.
 const ALIKE_C: f64 = 0.05;
 
@@ -41,15 +45,18 @@ struct TargetOutOfReach;
 impl Observer for TargetOutOfReach {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         for action in &block.actions {
-            let (ActionKind::Heat { heater, target_c, .. }, Some(reach_c)) = (action.kind, action.reach_c) else {
+            let (ActionKind::Heat { heater, target_c, asked_c, .. }, Some(reach_c)) = (action.kind, action.reach_c)
+            else {
                 continue;
             };
+            // What is off can only fail to cool down.
+            let (kind, waits_for_c) = if target_c <= 0.0 { (COOLS, asked_c) } else { (HEATS, target_c) };
             let hit = Hit {
-                value: Some(target_c),
-                badness: (target_c - reach_c).abs(),
+                value: Some(waits_for_c),
+                badness: (waits_for_c - reach_c).abs(),
                 limit: Some(reach_c),
                 unit: "°C",
-                ..Hit::plain(&CHECK, 0, CHECK.severity, action.line)
+                ..Hit::plain(&CHECK, kind, CHECK.severity, action.line)
             };
             log.raise(hit, || {
                 let what = match heater {
@@ -57,6 +64,12 @@ impl Observer for TargetOutOfReach {
                     Heater::Bed => "bed".to_owned(),
                     Heater::Chamber => "chamber".to_owned(),
                 };
+                if kind == COOLS {
+                    return format!(
+                        "the job waits until the {what} is at {asked_c} °C, but by the sheet the room has {reach_c} °C and it \
+                         never cools to that: wait for more than that, or leave the wait out"
+                    );
+                }
                 if (target_c - reach_c).abs() < ALIKE_C {
                     return format!(
                         "the job waits until the {what} is at {target_c} °C, which by the sheet's heating law is what full \
@@ -68,5 +81,37 @@ impl Observer for TargetOutOfReach {
                 )
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::findings::Finding;
+    use crate::machine::{Heating, Machine};
+    use crate::preflight::{JobSource, Preflight};
+
+    fn found(job: &str) -> Vec<Finding> {
+        let mut machine = Machine::built_in();
+        machine.ambient_c = 20.0;
+        machine.tools[0].heating = Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 });
+        let source = JobSource::stream(job.as_bytes(), "job");
+        let report = Preflight::on(&machine).run(source).expect("memory can be read");
+        report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id).collect()
+    }
+
+    #[test]
+    fn waits_below_the_room_say_what_they_wait_for() {
+        // Newton's law: what is off tends to the room and never gets below it.
+        let told = found("M109 S205\nM104 S0\nM109 R15\n");
+        let [Finding { line, value, limit, message, .. }] = told.as_slice() else { panic!("{told:?}") };
+        assert_eq!((*line, *value, *limit), (Some(3), Some(15.0), Some(20.0)));
+        assert!(message.contains("at 15 °C") && message.contains("the room has 20 °C"), "{message}");
+        assert!(message.contains("leave the wait out"), "{message}");
+        assert_eq!(found("M109 S205\nM109 R20\n").len(), 1, "it comes near to the room and never gets there");
+        assert_eq!(found("M109 S205\nM109 R25\n"), []);
+        assert_eq!(found("M109 S205\nM109 S15\n"), [], "waits for no cooling");
+        // One that is too hot is another finding.
+        let told = found("M109 S310\nM109 R15\n");
+        assert_eq!(told.len(), 2, "{told:?}");
     }
 }

@@ -273,7 +273,7 @@ impl Job {
 
     /// A target without waiting.
     pub fn heat(self, heater: Heater, target_c: f64) -> Self {
-        self.act(ActionKind::Heat { heater, target_c, wait: Wait::No })
+        self.act(ActionKind::Heat { heater, target_c, asked_c: target_c, wait: Wait::No })
     }
 
     /// Homes these axes, position 0.

@@ -109,7 +109,8 @@ impl Interpreter {
         }
         for (heater, target_c) in [(Heater::Bed, self.bed_target_c), (Heater::Chamber, self.chamber_target_c)] {
             if target_c > 0.0 && only.is_none() {
-                self.action(ActionKind::Heat { heater, target_c, wait: Wait::ToHeatOrCool }, 0.0, out);
+                let (wait, asked_c) = (Wait::ToHeatOrCool, target_c);
+                self.action(ActionKind::Heat { heater, target_c, asked_c, wait }, 0.0, out);
             }
         }
     }
@@ -130,10 +131,10 @@ impl Interpreter {
 
     /// Gives a heater a target; all ways to do so end here.
     pub(super) fn set_heater(&mut self, heater: Heater, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {
-        let target_c = self.or_off(target_c);
+        let (target_c, asked_c) = (self.or_off(target_c), target_c);
         let before_c = std::mem::replace(self.target_of(heater), target_c);
         self.note_heat(before_c, target_c);
-        self.action(ActionKind::Heat { heater, target_c, wait }, 0.0, out);
+        self.action(ActionKind::Heat { heater, target_c, asked_c, wait }, 0.0, out);
     }
 
     pub(super) fn set_nozzle(&mut self, tool: u32, target_c: f64, wait: Wait, out: &mut impl FnMut(Event)) {

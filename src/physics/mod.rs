@@ -294,9 +294,12 @@ impl Physics {
     /// With what the sheet adds to targets of the nozzle; one that is off stays off.
     fn with_offset(&self, kind: ActionKind) -> ActionKind {
         match (kind, &self.offsets_c) {
-            (ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, wait }, Some(offsets_c)) if target_c > 0.0 => {
+            (ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, asked_c, wait }, Some(offsets_c))
+                if target_c > 0.0 =>
+            {
                 let offset_c = offsets_c.get(tool as usize).or(offsets_c.first()).copied().unwrap_or(0.0);
-                ActionKind::Heat { heater: Heater::Nozzle(tool), target_c: (target_c + offset_c).max(0.0), wait }
+                let target_c = (target_c + offset_c).max(0.0);
+                ActionKind::Heat { heater: Heater::Nozzle(tool), target_c, asked_c, wait }
             }
             _ => kind,
         }
@@ -327,7 +330,7 @@ impl Physics {
     fn wait_s(&mut self, kind: &ActionKind) -> (f64, Option<f64>) {
         let ambient_c = self.ambient_c;
         let (heater, target_c, wait) = match *kind {
-            ActionKind::Heat { heater, target_c, wait } => (heater, target_c, wait),
+            ActionKind::Heat { heater, target_c, wait, .. } => (heater, target_c, wait),
             ActionKind::HeatUnknown { heater } => {
                 self.nozzle_commanded |= matches!(heater, Heater::Nozzle(_));
                 self.heater(heater).lose();

@@ -127,7 +127,7 @@ impl EnergyTotals {
 
     fn act(&mut self, action: &Action) {
         match action.kind {
-            ActionKind::Heat { heater, target_c, wait } => {
+            ActionKind::Heat { heater, target_c, wait, .. } => {
                 self.advance(action.at_s);
                 self.heat(heater, target_c, wait != Wait::No);
             }

@@ -311,7 +311,7 @@ impl TimeLine {
                 self.fan = share;
                 None
             }
-            ActionKind::Heat { heater, target_c, wait } => {
+            ActionKind::Heat { heater, target_c, wait, .. } => {
                 Some(EventKind::Heat { heater, target_c, waits: wait != Wait::No })
             }
             ActionKind::Tool { number } => Some(EventKind::Tool(number)),
