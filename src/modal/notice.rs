@@ -100,6 +100,13 @@ pub enum Noticed {
         /// Whether it is taken here.
         carried_out: bool,
     },
+    /// G53 and a move on one line, of which the controller carries out the first command alone.
+    FrameWithoutMove {
+        /// Of the other command, which is not carried out with it: G or M.
+        letter: u8,
+        /// In tenths.
+        code: u32,
+    },
     /// A placeholder that nobody has filled in.
     Placeholder {
         /// Of the word; none where the line is nothing else.

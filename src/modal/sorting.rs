@@ -70,6 +70,11 @@ impl Interpreter {
         let CommandWord { letter, code, at } = commands[place];
         let acts = |command: &CommandWord| !is_mode(command.letter, command.code);
         let carried_out = place == 0 || !self.dialect.first_command_only;
+        // Where the first alone counts, G53 and its move never come together, and apart from it G53 does nothing.
+        if !carried_out && let Some(other) = across_frame(&commands[0], &commands[place]) {
+            self.notice(Noticed::FrameWithoutMove { letter: other.letter, code: other.code });
+            return false;
+        }
         if is_mode(letter, code) {
             if commands.iter().any(acts) && !is_frame(letter, code) {
                 self.notice(Noticed::ModeBeside { letter, code, carried_out });
@@ -209,6 +214,17 @@ pub(super) fn is_mode(letter: u8, code: u32) -> bool {
 /// Commands that choose a frame, which belong on the line of a move (NIST RS274/NGC 3.5.12).
 fn is_frame(letter: u8, code: u32) -> bool {
     letter == b'G' && matches!(code, 530 | 540 | 550 | 560 | 570 | 580 | 590)
+}
+
+/// Of the first command of a line and a later one the move, where the other is G53 (NIST RS274/NGC 3.5.12).
+fn across_frame<'a>(first: &'a CommandWord, later: &'a CommandWord) -> Option<&'a CommandWord> {
+    let is_move = |command: &CommandWord| command.letter == b'G' && matches!(command.code, 0 | 10 | 20 | 30 | 50);
+    let is_own_frame = |command: &CommandWord| command.letter == b'G' && command.code == 530;
+    match (is_own_frame(first), is_own_frame(later)) {
+        (true, false) if is_move(later) => Some(later),
+        (false, true) if is_move(first) => Some(first),
+        _ => None,
+    }
 }
 
 /// Ten times a command's number, when it is one: G92.1 is 921.
