@@ -155,7 +155,7 @@ mod tests {
         assert!(off.bulge_mm3 > 0.1 && off.led.is_none());
         // A number that is no time in seconds is not followed, and is told.
         let odd = judge(&led, &format!("M900 K45\n{CORNER}"));
-        assert!(odd.findings.iter().any(|finding| finding.check == "malformed-word"), "{odd:?}");
+        assert!(odd.findings.iter().any(|finding| finding.check == "implausible-lead"), "{odd:?}");
     }
 
     #[test]

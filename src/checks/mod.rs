@@ -25,6 +25,7 @@ pub mod heater_not_described;
 pub mod heater_power_exceeded;
 pub mod hot_and_idle;
 pub mod implausible_extrusion;
+pub mod implausible_lead;
 pub mod inside_keep_out;
 pub mod layer_fan_never_on;
 pub mod layer_time_too_short;
@@ -111,6 +112,7 @@ pub const CATALOGUE: &[&Check] = &[
     &malformed_word::CHECK,
     &commands_share_line::CHECK,
     &arc_radius_mismatch::CHECK,
+    &implausible_lead::CHECK,
     &tool_not_described::CHECK,
     &heater_not_described::CHECK,
     &heater_left_on::CHECK,

@@ -144,7 +144,7 @@ impl Interpreter {
             }
             // M503 only lists them.
             5000 | 5010 | 5020 | 5040 => self.notice(Noticed::SettingsStored { code }),
-            5720 | 9000 if self.follows_leads() => self.lead_command(code, out),
+            5720 | 9000 => self.lead_command(code, out),
             _ if is_harmless(code) => {}
             _ => self.unknown_or_family(b'M', code, out),
         }
@@ -283,22 +283,25 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
         b'G' => ACTING_G.contains(&code) || matches!(code, 310..=350 | 380..=385 | 1610 | 1620),
         b'M' => {
             ACTING_M.contains(&code)
-                || matches!(code, 320 | 1120 | 3500 | 5690 | 5840 | 6000 | 6650 | 6660 | 8510 | 9060 | 9070 | 9140)
+                || matches!(
+                    code,
+                    320 | 1120 | 3500 | 5690 | 5720 | 5840 | 6000 | 6650 | 6660 | 8510 | 9000 | 9060 | 9070 | 9140
+                )
                 || is_harmless(code)
         }
         _ => true,
     }
 }
 
-/// Commands that change nothing which is modelled: reports, lights, sounds, servos, drivers, names, power, files,
-/// and leads of the filament where nothing depends on them (common practice, no source).
+/// Commands that change nothing which is modelled: reports, lights, sounds, servos, drivers, names, power, files
+/// (common practice, no source).
 fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=31 | 33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
             | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=115 | 117..=122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
-            | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 572 | 592
-            | 845 | 862 | 900 | 908 | 911..=913 | 915..=919 | 928)
+            | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 592
+            | 845 | 862 | 908 | 911..=913 | 915..=919 | 928)
 }
 
 #[cfg(test)]

@@ -1,11 +1,12 @@
 //! The lead: filament that the controller pushes ahead of pressure while it speeds up.
 
-use super::notice::Damage;
+use super::notice::{Damage, Noticed};
 use super::{Interpreter, tool_place};
 use crate::block::{ActionKind, Event, LimitChange};
 
-/// Longest lead that is followed, s: a larger number has another meaning or unit.
-pub const LEAD_MAX_S: f64 = 10.0;
+/// Longest lead that is followed, s: a larger number has another meaning or unit. The longest tubes with soft filament ask for
+/// some 2 s, and values of older scales begin at about 10 (common practice, no source).
+pub const LEAD_MAX_S: f64 = 4.0;
 
 impl Interpreter {
     /// Whether something depends on leads.
@@ -15,7 +16,10 @@ impl Interpreter {
 
     /// A lead for a tool, by a word with that letter, which is there.
     pub(super) fn set_lead(&mut self, letter: u8, tool: u32, lead_s: f64, out: &mut impl FnMut(Event)) {
-        if !(0.0..=LEAD_MAX_S).contains(&lead_s) {
+        if lead_s > LEAD_MAX_S {
+            return self.notice(Noticed::LeadImplausible { letter, value: lead_s, asked: true });
+        }
+        if lead_s.is_nan() || lead_s < 0.0 {
             return self.damage(Damage::NoLimit { letter, value: lead_s });
         }
         if std::mem::replace(&mut self.states[tool_place(tool)].lead_s, lead_s) == lead_s {
@@ -35,11 +39,16 @@ impl Interpreter {
         }
     }
 
-    /// M900 K and M572 S, the latter for the extruder of its D word; without a value they ask.
+    /// M900 K and M572 S, the latter for the extruder of its D word; without a value they ask. Where nothing depends on leads
+    /// only what none can be is noticed.
     pub(super) fn lead_command(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         let (letter, tool) = if code == 9000 { (b'K', self.tool_word()) } else { (b'S', self.tool_by(b'D')) };
-        if let Some(lead_s) = self.params.get(letter) {
-            self.set_lead(letter, tool, lead_s, out);
+        match self.params.get(letter) {
+            Some(lead_s) if self.follows_leads() => self.set_lead(letter, tool, lead_s, out),
+            Some(value) if value > LEAD_MAX_S => {
+                self.notice(Noticed::LeadImplausible { letter, value, asked: false });
+            }
+            _ => {}
         }
     }
 }

@@ -26,6 +26,7 @@ use crate::geometry::Curve;
 use crate::machine::{Feature, Machine};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 pub use dialect::Dialect;
+pub use lead::LEAD_MAX_S;
 pub use macros::{Called, Calls};
 use notice::{Damage, Notice, Noticed};
 use params::Params;

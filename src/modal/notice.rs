@@ -60,6 +60,15 @@ pub enum Noticed {
         /// By so much, mm.
         mismatch_mm: f64,
     },
+    /// A lead of the filament longer than [`LEAD_MAX_S`](super::LEAD_MAX_S): not followed.
+    LeadImplausible {
+        /// Of the word, K or S.
+        letter: u8,
+        /// As written, s.
+        value: f64,
+        /// Whether something here depends on leads.
+        asked: bool,
+    },
     /// The guard of the travel is switched off.
     TravelGuardOff,
     /// The guard against cold extrusion is switched off.
