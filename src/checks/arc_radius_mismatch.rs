@@ -2,6 +2,7 @@
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
 use crate::modal::notice::{Notice, Noticed, RADIUS_TOLERANCE_MM};
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
@@ -10,13 +11,16 @@ pub const CHECK: Check = Check {
     severity: Severity::Hold,
     summary: "The ends of an arc lie at different distances from its centre.",
     explain: Explanation {
-        what: "the start and the end of an arc (G2, G3) do not lie on one circle about the centre given.",
+        what: "the start and the end of an arc (G2, G3) do not lie on one circle about the centre given, or not on one of the radius \
+given.",
         why: "controllers then draw a spiral, jump at the end, or stop with an error. A large difference is mostly \
 a wrong centre, or a centre given absolutely where a relative one is meant.",
-        how: "the difference of the distances from start and end to the centre, in mm. Above 0.002 mm, the \
+        how: "the difference of the distances from start and end to the centre, or by how much a radius (R) falls short of half the \
+distance between them, in mm. Above 0.002 mm, the \
 limit of NIST RS274/NGC version 3, it is a note; above 0.05 mm, the width of a visible step (common practice, no \
 source), a hold.",
-        remedy: "slice again with more digits, or without arcs. For a hold look at the I and J words.",
+        remedy: "slice again with more digits, or without arcs. For a hold look at the I and J words, or the R word, and at where the move \
+before ends.",
     },
     heat_or_travel: false,
     timed: false,
@@ -28,7 +32,11 @@ source), a hold.",
 const HOLD_MM: f64 = 0.05;
 
 fn judge(notice: &Notice, log: &mut Log) {
-    let Noticed::RadiusMismatch { mismatch_mm } = notice.what else { return };
+    let (mismatch_mm, by_radius) = match notice.what {
+        Noticed::RadiusMismatch { mismatch_mm } => (mismatch_mm, None),
+        Noticed::RadiusTooSmall { radius_mm, apart_mm } => (apart_mm / 2.0 - radius_mm, Some((radius_mm, apart_mm))),
+        _ => return,
+    };
     let hold = mismatch_mm > HOLD_MM;
     let (limit, severity) = if hold { (HOLD_MM, Severity::Hold) } else { (RADIUS_TOLERANCE_MM, Severity::Note) };
     let hit = Hit {
@@ -36,9 +44,49 @@ fn judge(notice: &Notice, log: &mut Log) {
         badness: mismatch_mm,
         limit: Some(limit),
         unit: "mm",
-        ..Hit::noticed(&CHECK, u64::from(hold), severity, notice)
+        ..Hit::noticed(&CHECK, u64::from(hold) + 2 * u64::from(by_radius.is_some()), severity, notice)
     };
     log.raise(hit, || {
+        if let Some((radius_mm, apart_mm)) = by_radius {
+            let least_mm = apart_mm / 2.0;
+            // Enough digits to tell the two radii apart: they differ by more than 0.002 mm.
+            let [radius, apart, least] = [radius_mm, apart_mm, least_mm].map(figure);
+            return format!(
+                "a radius of {radius} mm cannot join points {apart} mm apart: it must be at least {least} mm; taken as half a turn"
+            );
+        }
         format!("start and end of the arc differ by {mismatch_mm:.4} mm in their distance from the centre (limit {limit} mm)")
     });
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::findings::Severity;
+    use crate::machine::Machine;
+    use crate::preflight::{JobSource, Preflight};
+
+    fn told(arc: &str) -> Vec<(Severity, String)> {
+        let job = format!("G28\nG0 X60 Y60 F6000\n{arc} F1800\n");
+        let source = JobSource::stream(job.as_bytes(), "job");
+        let report = Preflight::on(&Machine::built_in()).run(source).expect("memory can be read");
+        let about = report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id);
+        about.map(|finding| (finding.severity, finding.message)).collect()
+    }
+
+    #[test]
+    fn a_radius_that_cannot_join_the_ends_is_told_as_one() {
+        // A chord is no longer than the diameter (Euclid III.15).
+        for radius in ["10", "-10"] {
+            let told = told(&format!("G2 X100 Y60 R{radius}"));
+            let [(Severity::Hold, message)] = told.as_slice() else { panic!("{told:?}") };
+            let words = "A radius of 10 mm cannot join points 40 mm apart: it must be at least 20 mm";
+            assert!(message.starts_with(words) && !message.contains("centre"), "{message}");
+        }
+        let told_nearly = told("G2 X100 Y60 R19.997");
+        assert!(told_nearly[0].1.contains("19.997 mm") && told_nearly[0].0 == Severity::Note, "{told_nearly:?}");
+        assert_eq!(told("G2 X100 Y60 R19.9985"), [], "rounded");
+        assert_eq!(told("G2 X100 Y60 R20"), []);
+        let told = told("G2 X100 Y60 I10 J0");
+        assert!(told[0].1.contains("distance from the centre"), "{told:?}");
+    }
 }

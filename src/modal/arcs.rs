@@ -60,13 +60,14 @@ impl Interpreter {
         Some(Arc { axes: self.plane, centre, radius, start_rad, sweep_rad })
     }
 
-    /// Centre of the arc of a given radius: R > 0 turns up to 180°, R < 0 more (NIST RS274/NGC 3.5.3.1).
+    /// Centre of the arc of a given radius: R > 0 turns up to 180°, R < 0 more (NIST RS274/NGC 3.5.3.1). Where the radius is too
+    /// small to join the ends, the middle between them.
     fn centre_by_radius(&mut self, from: [f64; 2], end: [f64; 2], radius: f64, counter_clockwise: bool) -> [f64; 2] {
         let chord = [end[0] - from[0], end[1] - from[1]];
         let half = chord[0].hypot(chord[1]) / 2.0;
         let height = ((radius.abs() - half) * (radius.abs() + half)).max(0.0).sqrt();
-        if radius.abs() < half {
-            self.judge_mismatch(half - radius.abs());
+        if half - radius.abs() > RADIUS_TOLERANCE_MM {
+            self.notice(Noticed::RadiusTooSmall { radius_mm: radius.abs(), apart_mm: 2.0 * half });
         }
         let left = (radius > 0.0) == counter_clockwise;
         let along = if left { height } else { -height } / (2.0 * half);

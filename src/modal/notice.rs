@@ -60,6 +60,13 @@ pub enum Noticed {
         /// By so much, mm.
         mismatch_mm: f64,
     },
+    /// The radius of an arc is too small to join its ends, by more than [`RADIUS_TOLERANCE_MM`].
+    RadiusTooSmall {
+        /// As written, without its sign, mm.
+        radius_mm: f64,
+        /// From end to end, mm.
+        apart_mm: f64,
+    },
     /// A lead of the filament longer than [`LEAD_MAX_S`](super::LEAD_MAX_S): not followed.
     LeadImplausible {
         /// Of the word, K or S.
