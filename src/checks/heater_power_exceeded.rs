@@ -231,7 +231,8 @@ impl Observer for HeaterPowerExceeded {
                     spot: Spot::InBlock,
                     ..Hit::plain(&CHECK, block.tool_index as u64, CHECK.severity, block.line[i])
                 };
-                self.purge.hit_at(block, i, before, (hit, Some(held_c - hotend.below_k)), log);
+                // It takes more by itself than there is, or it would not cool.
+                self.purge.hit_at(block, i, before, (hit, Some(held_c - hotend.below_k)), true, log);
             }
         }
     }

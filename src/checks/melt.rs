@@ -33,7 +33,7 @@ pub(super) fn watch(
     capacity: fn(&Tool) -> Option<f64>,
     pick: fn(&MeltRates) -> Option<f64>,
 ) -> Built {
-    let purge = OnPurgeLine::new(machine, watched.message);
+    let purge = OnPurgeLine::of_melt_rates(machine, watched.message);
     if let Some(mut capacities) = MeltCapacity::of_all(machine) {
         // Some temperature tells whether any does.
         if capacities.iter_mut().all(|of_tool| pick(&of_tool.at(Some(machine.ambient_c))).is_none()) {
@@ -70,6 +70,12 @@ fn melts(block: &Block, i: usize) -> bool {
     block.section_mm2[i] > 0.0 || block.purge_mm(i).is_some()
 }
 
+/// True where a move is over whatever was pushed before it: one that never goes beyond the limit itself cannot bring an average
+/// beyond it.
+fn is_over_alone(block: &Block, i: usize, limit: f64) -> bool {
+    !block.extrudes(i) || block.peak_mm3_s[i] > limit * (1.0 + SLACK)
+}
+
 /// The largest of the rates of a block.
 fn most(block: &Block, rates: &Column<f64>) -> f64 {
     let rates = &rates[..block.len()];
@@ -90,13 +96,15 @@ impl Observer for OverCapacity {
         let before = self.purge.follow(block);
         let Some(limit) = self.capacity.get(block.tool_index).copied().flatten() else { return };
         let bound = limit * (1.0 + SLACK);
-        let Some(rates) = (self.watched.rates)(block) else { return };
-        if most(block, rates) <= bound {
-            return;
-        }
+        let Some(rates) = (self.watched.rates)(block).filter(|rates| most(block, rates) > bound) else {
+            return self.purge.all_within(block, before);
+        };
         for (i, &rate) in rates[..block.len()].iter().enumerate() {
             if rate > bound && melts(block, i) {
-                self.purge.hit(block, i, before, hit(&self.watched, block, i, rate, limit), log);
+                let hit = hit(&self.watched, block, i, rate, limit);
+                self.purge.hit_at(block, i, before, (hit, None), is_over_alone(block, i, limit), log);
+            } else if block.extrudes(i) {
+                self.purge.within(block, i, before);
             }
         }
     }
@@ -157,11 +165,10 @@ impl Observer for OverByHeat {
     fn observe(&mut self, block: &Block, log: &mut Log) {
         let before = self.purge.follow(block);
         let Some(least) = block.capacity.and_then(|rates| (self.pick)(&rates)) else { return };
-        let Some(rates) = (self.watched.rates)(block) else { return };
         let bound = least * (1.0 + SLACK);
-        if most(block, rates) <= bound {
-            return;
-        }
+        let Some(rates) = (self.watched.rates)(block).filter(|rates| most(block, rates) > bound) else {
+            return self.purge.all_within(block, before);
+        };
         let mut start_s = block.start_s;
         for (i, &rate) in rates[..block.len()].iter().enumerate() {
             if rate > bound
@@ -169,7 +176,9 @@ impl Observer for OverByHeat {
                 && let Some((rate, limit, nozzle_c)) = self.worst(block, i, rate, start_s)
             {
                 let hit = hit(&self.watched, block, i, rate, limit);
-                self.purge.hit_at(block, i, before, (hit, nozzle_c), log);
+                self.purge.hit_at(block, i, before, (hit, nozzle_c), is_over_alone(block, i, limit), log);
+            } else if block.extrudes(i) {
+                self.purge.within(block, i, before);
             }
             start_s += block.time_s[i];
         }

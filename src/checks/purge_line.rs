@@ -1,5 +1,5 @@
 //! What is laid on a purge line beside the print before the print begins: the rule, and what the checks of melt rate and line
-//! width make of it, a note only.
+//! width make of it, a note where it is not far beyond what can be.
 //!
 //! Of the extrusion before the first change of height, the first moves are a purge line if the x, y box of all of them lies
 //! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
@@ -11,31 +11,45 @@ use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
 use crate::physics::standing;
 use crate::vectors::columns;
+use crate::wording::figure;
 
 /// The check.
 pub const CHECK: Check = Check {
     id: "purge-line",
     topic: "purge line",
     severity: Severity::Note,
-    summary: "A purge line beside the print goes beyond melt rate or line width.",
+    summary: "A purge before the print goes beyond melt rate or line width.",
     explain: Explanation {
         what: "the purge line that is laid beside the print before it begins goes beyond the melt rate of the \
 hotend or the plausible cross-section of a line.",
         why: "a purge line is meant to push much filament, and nothing is built on it. It is told apart from the \
-print, so that it does not hold the job.",
+print, so that it does not hold the job. At several times what the hotend melts nothing comes out: the drive skips or grinds a \
+notch into the filament, and the print begins without.",
         how: "the first moves of a job that lay filament are a purge line if the x, y box around all of them lies at least \
 1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
 and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
 has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
-note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything, at the start and after a pause that waits for a person. The report counts the same moves as purged, and a height that nothing else was \
-laid at is no layer. The rule is gonogo's own.",
-        remedy: "nothing, unless the drive skips there: then purge slower.",
+note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything, at the start and after a pause that waits for a person. Lines behind a purge that go beyond a melt rate only by what \
+the purge has left in its average, and stay within by themselves as do all lines between, are another note. A purge line at more \
+than three times a melt rate is a hold (common practice, no source). \
+The report counts the same moves as purged, and a height that nothing else was \
+laid at is no layer; its largest melt rates count the purge. The rule is gonogo's own.",
+        remedy: "nothing for a note, unless the drive skips there: then purge slower, as for a hold.",
     },
     heat_or_travel: false,
-    timed: false,
+    timed: true,
     unchecked: None,
     build: |_, _| Built::WithOthers,
 };
+
+/// The kinds of hits: on a purge line, on the spot, what they leave in averages, and far beyond what can be.
+const ON_LINE: u64 = 0;
+const ON_SPOT: u64 = 1;
+const BEHIND: u64 = 2;
+const FAR_BEYOND: u64 = 3;
+
+/// A purge line is a hold above so many times a melt rate: the drive skips long before (common practice, no source).
+const MELTS_MOST: f64 = 3.0;
 
 /// Heights of extrusion that differ by at least this are different layers, mm.
 pub const LAYER_STEP_MM: f64 = standing::LEVEL_MM;
@@ -235,6 +249,16 @@ fn lays_above_or_below(block: &Block, from: usize, height_mm: f64) -> bool {
     )
 }
 
+/// A hit that waits for what the first moves turn out to be.
+struct Waiting {
+    hit: Hit,
+    nozzle_c: Option<f64>,
+    /// So many laying moves come before.
+    of: usize,
+    /// From that one of the first moves on up to it, each that lays is over by what was pushed before it alone.
+    carried_from: usize,
+}
+
 /// Words a hit in one sentence, with the temperature of the nozzle, °C, where the limit hangs on it.
 pub type Message = fn(&Hit, Option<f64>) -> String;
 
@@ -242,8 +266,16 @@ pub type Message = fn(&Hit, Option<f64>) -> String;
 pub struct OnPurgeLine {
     message: Message,
     first: FirstMoves,
-    /// Hits on the first moves, the temperatures of the nozzle, and which of them.
-    waiting: Vec<(Hit, Option<f64>, usize)>,
+    /// A purge line is a hold above so many times the limit.
+    most: f64,
+    /// Hits on the first moves, and behind them where they may be due to those.
+    waiting: Vec<Waiting>,
+    /// See [`Waiting::carried_from`].
+    carried_from: usize,
+    /// The same holds of all moves behind the first.
+    carried_on: bool,
+    /// Line of a push on the spot before the tool lays anything that was over; all that was laid since is over by it alone.
+    behind_spot: Option<u64>,
     /// First moves before this block.
     before: usize,
     /// Numbers of the tools that have laid something since a person was last waited for, a bounded number of them; whether that of this
@@ -260,12 +292,21 @@ impl OnPurgeLine {
         Self {
             message,
             first: FirstMoves::new(machine),
+            most: f64::INFINITY,
             waiting: Vec::new(),
+            carried_from: 0,
+            carried_on: true,
+            behind_spot: None,
             before: 0,
             laid_by: Vec::new(),
             had_laid: false,
             late: false,
         }
+    }
+
+    /// The same where a purge line at more than [`MELTS_MOST`] times the limit is a hold.
+    pub fn of_melt_rates(machine: &Machine, message: Message) -> Self {
+        Self { most: MELTS_MOST, ..Self::new(machine, message) }
     }
 
     /// The same for bulges, which may end after the block they lie in, see [`Self::hit_late`].
@@ -291,35 +332,80 @@ impl OnPurgeLine {
         first
     }
 
-    /// Tells a hit on move `i`; `first` is what [`Self::follow`] answered for this block.
-    pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
-        self.hit_at(block, i, first, (hit, None), log);
+    /// Nothing in a block was over; `first` is what [`Self::follow`] answered for it.
+    pub fn all_within(&mut self, block: &Block, first: usize) {
+        if first == 0 && !self.carried_on && self.behind_spot.is_none() {
+            return;
+        }
+        let (of_first, of_rest) =
+            (self.first.moves.len() > self.before, (first..block.len()).any(|i| block.extrudes(i)));
+        if of_first {
+            self.carried_from = self.first.moves.len();
+        }
+        self.carried_on &= !of_rest;
+        if of_first || of_rest {
+            self.behind_spot = None;
+        }
     }
 
-    /// The same of a limit that hangs on the temperature of the nozzle, °C.
-    pub fn hit_at(&mut self, block: &Block, i: usize, first: usize, hit: (Hit, Option<f64>), log: &mut Log) {
-        let (hit, nozzle_c) = hit;
-        if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
-            note(
-                hit,
-                1,
-                "On the spot, before the tool lays anything, at the start or behind a pause",
-                || (self.message)(&hit, nozzle_c),
-                log,
-            );
-        } else if i < first && block.extrudes(i) {
-            let of = self.before + (0..i).filter(|&i| block.extrudes(i)).count();
-            let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
-            self.waiting.push((hit, nozzle_c, of));
+    /// Move `i` lays something and is within: what was pushed before it is to blame for nothing behind it.
+    pub fn within(&mut self, block: &Block, i: usize, first: usize) {
+        self.behind_spot = None;
+        if i < first {
+            self.carried_from = self.place(block, i) + 1;
         } else {
-            log.raise(hit, || (self.message)(&hit, nozzle_c));
+            self.carried_on = false;
+        }
+    }
+
+    /// How many of the first moves come before move `i`.
+    fn place(&self, block: &Block, i: usize) -> usize {
+        self.before + (0..i).filter(|&i| block.extrudes(i)).count()
+    }
+
+    /// Tells a hit on move `i` that is over by itself; `first` is what [`Self::follow`] answered for this block.
+    pub fn hit(&mut self, block: &Block, i: usize, first: usize, hit: Hit, log: &mut Log) {
+        self.hit_at(block, i, first, (hit, None), true, log);
+    }
+
+    /// The same of a limit that hangs on the temperature of the nozzle, °C; `alone` unless what was pushed before may be to blame.
+    pub fn hit_at(
+        &mut self,
+        block: &Block,
+        i: usize,
+        first: usize,
+        (hit, nozzle_c): (Hit, Option<f64>),
+        alone: bool,
+        log: &mut Log,
+    ) {
+        let words = self.message;
+        let message = || words(&hit, nozzle_c);
+        if !self.had_laid && (0..=i).all(|i| !block.extrudes(i)) {
+            self.behind_spot = Some(hit.line);
+            let place = "On the spot, before the tool lays anything, at the start or behind a pause";
+            return note(hit, ON_SPOT, place, message, log);
+        }
+        if alone {
+            self.within(block, i, first);
+        }
+        if let Some(line) = self.behind_spot {
+            let place = format!("Behind the purge on line {line}, by what that has left in the average alone");
+            return note(hit, BEHIND, &place, message, log);
+        }
+        let carried = !alone && self.carried_on && (1..2 * WAITING).contains(&self.waiting.len());
+        if i < first && block.extrudes(i) || i >= first && carried {
+            let of = if i < first { self.place(block, i) } else { usize::MAX };
+            let hit = Hit { spot: Spot::At(block.end(i)), ..hit };
+            self.waiting.push(Waiting { hit, nozzle_c, of, carried_from: self.carried_from });
+        } else {
+            log.raise(hit, message);
         }
     }
 
     /// Tells a hit on a move that lays filament, before which so many others do, once its block or a later one was followed.
     pub fn hit_late(&mut self, hit: Hit, of: usize, log: &mut Log) {
         if of < self.first.moves.len() {
-            self.waiting.push((hit, None, of));
+            self.waiting.push(Waiting { hit, nozzle_c: None, of, carried_from: of + 1 });
         } else {
             log.raise(hit, || (self.message)(&hit, None));
         }
@@ -328,11 +414,19 @@ impl OnPurgeLine {
     /// Decides about the hits that wait.
     pub fn finish(&mut self, log: &mut Log) {
         let purged = if self.waiting.is_empty() { 0 } else { self.first.purged() };
-        for (hit, nozzle_c, of) in self.waiting.drain(..) {
-            if of < purged {
-                note(hit, 0, "On a purge line beside the print", || (self.message)(&hit, nozzle_c), log);
+        let last_line = purged.checked_sub(1).map_or(0, |last| self.first.moves[last].line);
+        for Waiting { hit, nozzle_c, of, carried_from } in self.waiting.drain(..) {
+            let message = || (self.message)(&hit, nozzle_c);
+            if of < purged && hit.badness > self.most {
+                far_beyond(hit, message, log);
+            } else if of < purged {
+                note(hit, ON_LINE, "On a purge line beside the print", message, log);
+            } else if purged > 0 && carried_from <= purged {
+                let place =
+                    format!("Behind the purge line up to line {last_line}, by what that has left in the average alone");
+                note(hit, BEHIND, &place, message, log);
             } else {
-                log.raise(hit, || (self.message)(&hit, nozzle_c));
+                log.raise(hit, message);
             }
         }
     }
@@ -342,6 +436,15 @@ impl OnPurgeLine {
 fn note(hit: Hit, kind: u64, place: &str, message: impl Fn() -> String, log: &mut Log) {
     let note = Hit { check: &CHECK, kind, severity: Severity::Note, ..hit };
     log.raise(note, || format!("{place}: {}", message()));
+}
+
+/// Tells a hit on a purge line that no hotend can follow.
+fn far_beyond(hit: Hit, message: impl Fn() -> String, log: &mut Log) {
+    let hold = Hit { check: &CHECK, kind: FAR_BEYOND, severity: Severity::Hold, ..hit };
+    log.raise(hold, || {
+        let times = figure((hit.badness * 10.0).round() / 10.0);
+        format!("On a purge line, {times} times what the hotend melts, where the drive skips or grinds: {}", message())
+    });
 }
 
 fn apart(a: &Box3, b: &Box3) -> bool {
@@ -356,8 +459,8 @@ mod tests {
     use crate::block::ActionKind;
     use std::borrow::Cow;
 
-    /// Far over the peak capacity on every move.
-    const THICK: f64 = 50.0;
+    /// Over the peak capacity on every move: on one of 50 mm at 50 mm/s 36 mm³/s of 15.
+    const THICK: f64 = 15.0;
 
     fn checks_and_counts(job: Job) -> Vec<(Cow<'static, str>, u64)> {
         let found = job.findings(&melt_peak_exceeded::CHECK, &machine());
@@ -382,7 +485,8 @@ mod tests {
     fn beside_and_then_print(moves: u32) -> Job {
         let mut job = Job::new();
         for n in 0..moves {
-            job = job.to([0.0, 50.0 + f64::from(n % 2), 0.3], THICK);
+            let filament_mm = if n == 0 { THICK } else { THICK / 50.0 };
+            job = job.to([0.0, 50.0 + f64::from(n % 2), 0.3], filament_mm);
         }
         job.to([50.0, 50.0, 0.6], 0.0).to([60.0, 50.0, 0.6], 0.1)
     }
@@ -432,6 +536,86 @@ mod tests {
         assert_eq!((report.layers_total, report.layers[0].z_mm, report.layers[0].first_line), (1, 0.2, 9));
         assert_eq!(report.purge_line.map(|line| (line.z_mm, line.filament_mm)), Some((0.3, 20.0)));
         assert!(report.findings.iter().all(|finding| finding.check != "layer-fan-never-on"));
+    }
+
+    /// Check, severity, first line and value of what is told of melt rates, on the built-in machine: 8 mm³/s, 12 in a burst.
+    fn told_of(job: &str) -> Vec<(String, Severity, u64, f64)> {
+        let about = |check: &str| check == CHECK.id || check.starts_with("melt-");
+        let found = reported(&format!("{START}{job}M104 S0\nM84\n")).findings;
+        let found = found.into_iter().filter(|finding| about(&finding.check));
+        found.map(|of| (of.check.into_owned(), of.severity, of.line.unwrap_or(0), of.value.unwrap_or(0.0))).collect()
+    }
+
+    /// 1 mm of filament of 1.75 mm is 2.405 mm³: 0.04 mm for each mm of path at 50 mm/s are 4.8 mm³/s, at 100 mm/s 9.6.
+    fn part(mm_s: f64) -> String {
+        let line = |y: f64| format!("G1 X50 Y{y} F6000\nG1 X90 E1.6 F{}\n", 60.0 * mm_s);
+        let layer: String = (0..4).map(|n| line(50.0 + f64::from(n) / 2.0)).collect();
+        format!("{layer}G1 Z0.4 F600\n{layer}")
+    }
+
+    /// Two strokes of 70 mm at 20 mm/s, with that much filament for each mm of path.
+    fn purge(mm_for_each: f64) -> String {
+        let de = 70.0 * mm_for_each;
+        format!("G1 Z0.2 F600\nG1 X40 Y20 F6000\nG1 X110 E{de} F1200\nG1 Y21 F6000\nG1 X40 E{de} F1200\n")
+    }
+
+    #[test]
+    fn innocent_lines_behind_a_purge_are_not_blamed() {
+        // 0.35 mm at 20 mm/s are 16.8 mm³/s: above 8, below three times as much.
+        let told = told_of(&(purge(0.35) + &part(50.0)));
+        assert!(told.iter().all(|(check, severity, ..)| check == CHECK.id && *severity == Severity::Note), "{told:?}");
+        // The purge ends on line 8; the first line of the part is line 10.
+        let lines: Vec<u64> = told.iter().map(|(.., line, _)| *line).collect();
+        assert!(lines.contains(&10), "the average still carries it: {told:?}");
+        assert!(told.iter().all(|told| told.2 <= 10), "{told:?}");
+        // A print that goes beyond the rate itself is told, there and later.
+        let told = told_of(&(purge(0.35) + &part(100.0)));
+        let of = |check: &str| told.iter().find(|told| told.0 == check).map(|told| (told.1, told.2));
+        assert_eq!(of("melt-rate-exceeded"), Some((Severity::Hold, 10)), "{told:?}");
+        assert!(of(CHECK.id).is_some());
+        // A part at another height from the start on: its lines are none of the first moves.
+        let raised = (purge(0.35) + &part(50.0)).replacen("G1 X50 Y50 F6000", "G1 X50 Y50 Z0.3 F6000", 1);
+        let told = told_of(&raised);
+        assert!(told.iter().all(|(check, severity, ..)| check == CHECK.id && *severity == Severity::Note), "{told:?}");
+    }
+
+    #[test]
+    fn lines_behind_a_purge_on_the_spot_are_not_blamed_either() {
+        let spot = |then: &str| told_of(&format!("G1 Z0.2 F600\nG1 X50 Y50 F6000\nG1 E60 F3600\n{then}"));
+        let told = spot(&part(50.0));
+        assert!(told.iter().all(|(check, severity, ..)| check == CHECK.id && *severity == Severity::Note), "{told:?}");
+        assert!(told.iter().any(|told| told.2 == 8), "the first line of the part: {told:?}");
+        assert!(spot(&part(100.0)).iter().any(|told| told.0 == "melt-rate-exceeded" && told.1 == Severity::Hold));
+    }
+
+    #[test]
+    fn what_nothing_melts_is_a_hold_on_the_purge_line() {
+        // 0.75 mm are 36 mm³/s, 4.5 times the rate; 0.4 mm are 19.2, 2.4 times.
+        let told = told_of(&(purge(0.75) + &part(50.0)));
+        let holds: Vec<_> = told.iter().filter(|told| told.1 == Severity::Hold).collect();
+        let [(check, _, 6, _)] = holds.as_slice() else { panic!("{told:?}") };
+        assert_eq!(check, CHECK.id);
+        let told = told_of(&(purge(0.4) + &part(50.0)));
+        assert!(told.iter().all(|told| told.1 == Severity::Note), "{told:?}");
+        // The same line in a job whose part reaches it is no purge line, and is judged as the print.
+        let again = purge(0.75) + &part(50.0) + "G1 X40 Y20 F6000\nG1 X110 E1 F1200\n";
+        assert!(told_of(&again).iter().any(|told| told.0 == "melt-rate-exceeded" && told.2 == 6));
+    }
+
+    #[test]
+    fn what_a_purge_has_left_does_not_hang_on_where_blocks_end() {
+        let job = format!("{START}{}{}M104 S0\nM84\n", purge(0.35), part(50.0));
+        let machine = crate::machine::Machine::built_in();
+        let told = |chunk_bytes: usize| {
+            let options = crate::preflight::RunOptions { chunk_bytes, ..Default::default() };
+            let source = crate::preflight::JobSource::stream(job.as_bytes(), "job");
+            let report = crate::preflight::Preflight::on(&machine).options(options).run(source).expect("reads");
+            report.findings
+        };
+        assert_eq!(told(1 << 20), told(16));
+        // Fans end blocks.
+        let cut = job.replace("F6000\n", "F6000\nM106 S0\n");
+        assert_eq!(reported(&cut).findings.len(), told(1 << 20).len());
     }
 
     #[test]

@@ -262,7 +262,10 @@ fn flow(inspection: &Inspection, look: Look) -> Section {
     let is_over = inspection.findings.iter().any(|finding| finding.check == checks::melt_rate_exceeded::CHECK.id)
         || capacity.sustained_mm3_s.is_some_and(|capacity| flow.sustained_peak_mm3_s > capacity);
     if let Some(over_s) = flow.pushed.over_capacity_s.filter(|over_s| is_over && *over_s > 0.0) {
-        section.paragraph(&format!("for {} above what the hotend sustains", duration(over_s)));
+        let purge = inspection.purge_line.zip(flow.sustained_peak_line);
+        let purged = purge.filter(|(purge, line)| (purge.first_line..=purge.last_line).contains(line));
+        let most = purged.map_or(String::new(), |(_, line)| format!(", most on the purge line (line {line})"));
+        section.paragraph(&format!("for {} above what the hotend sustains{most}", duration(over_s)));
     }
     section
 }
