@@ -394,6 +394,8 @@ wipe the nozzle ; expect: macro-not-described
 G94 ; near: unknown-command
 M117 Half way there ; near: unknown-command
 M300 S880 P50 ; near: unknown-command
+M48 V4 ; near: axis-not-described
+G1 A5 U1 ; expect: axis-not-described
 ",
     );
     text.push_str(&format!("{} ; near: line-too-long\n", padded(64)));

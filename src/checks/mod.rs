@@ -6,6 +6,7 @@
 //! skipped on this machine: nothing is silently not checked.
 
 pub mod arc_radius_mismatch;
+pub mod axis_not_described;
 pub mod bad_checksum;
 pub mod bed_over_limit;
 pub mod bulges_at_corners;
@@ -128,6 +129,7 @@ pub const CATALOGUE: &[&Check] = &[
     &no_feed_rate::CHECK,
     &unknown_command::CHECK,
     &line_number_skipped::CHECK,
+    &axis_not_described::CHECK,
     &limits_changed_in_job::CHECK,
     &retraction_length_unknown::CHECK,
     &file_too_large_for_card::CHECK,

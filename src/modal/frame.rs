@@ -1,7 +1,7 @@
 //! Where things are: homing, offsets, tools and their tips.
 
 use super::commands::whole_number;
-use super::notice::{Damage, Noticed};
+use super::notice::{Damage, Noticed, OTHER_AXES};
 use super::{AXES, Interpreter, tool_place};
 use crate::block::{ActionKind, Event, TOOLS_KEPT, Wait};
 
@@ -36,7 +36,9 @@ impl Interpreter {
     pub(super) fn set_position(&mut self) {
         self.reject_rest(b"");
         let unit = self.unit_mm();
-        let all = !b"XYZE".iter().any(|&letter| self.params.names(letter));
+        self.judge_axes();
+        // With another axis alone it is about that.
+        let all = !b"XYZE".iter().chain(&OTHER_AXES).any(|&letter| self.params.names(letter));
         for (axis, letter) in AXES.into_iter().enumerate() {
             if let Some(value) = self.params.get(letter).or(all.then_some(0.0)) {
                 self.g92[axis] = 0.0;

@@ -28,7 +28,7 @@ use crate::text::{Foreign, Kind, Line, RawLine, Word};
 pub use dialect::Dialect;
 pub use lead::LEAD_MAX_S;
 pub use macros::{Called, Calls};
-use notice::{Damage, Notice, Noticed};
+use notice::{Damage, Notice, Noticed, OTHER_AXES};
 use params::Params;
 use sorting::CommandWord;
 
@@ -445,6 +445,15 @@ impl Interpreter {
         }
     }
 
+    /// Axes that are none of the sheet's: their words are left out.
+    fn judge_axes(&mut self) {
+        let there = OTHER_AXES.iter().enumerate().filter(|&(_, &letter)| self.params.get(letter).is_some());
+        let axes = there.fold(0, |axes, (n, _)| axes | 1 << n);
+        if axes != 0 {
+            self.notice(Noticed::AxesNotDescribed { axes });
+        }
+    }
+
     /// Reports letters without a number, except those in `allowed`.
     fn reject_rest(&mut self, allowed: &[u8]) {
         if let Some(letter) = self.params.flag_not_in(allowed) {
@@ -458,6 +467,9 @@ impl Interpreter {
         self.note_motion();
         self.take_feed();
         self.reject_rest(b"");
+        if mode != Mode::Cubic {
+            self.judge_axes();
+        }
         let (to, known) = self.target();
         let (de, e) = self.filament();
         if is_far(to.into_iter().chain([de])) {

@@ -6,6 +6,9 @@ use crate::text::Flaw;
 /// Difference of the two radii of an arc that NIST RS274/NGC 3.5.3 still takes, mm.
 pub const RADIUS_TOLERANCE_MM: f64 = 0.002;
 
+/// Letters of axes beside X, Y and Z (NIST RS274/NGC 2.1.2.1, and U, V, W of later forms).
+pub const OTHER_AXES: [u8; 6] = *b"ABCUVW";
+
 /// Something noticed on a line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Notice {
@@ -75,6 +78,11 @@ pub enum Noticed {
         value: f64,
         /// Whether something here depends on leads.
         asked: bool,
+    },
+    /// A move, or G92, with axes that no sheet describes.
+    AxesNotDescribed {
+        /// Which of [`OTHER_AXES`], a bit each.
+        axes: u8,
     },
     /// The guard of the travel is switched off.
     TravelGuardOff,
