@@ -171,6 +171,26 @@ mod tests {
     }
 
     #[test]
+    fn the_bulge_of_a_purge_line_is_told_by_that_though_it_ends_in_a_later_block() {
+        let mut laggard = laggard(1200.0);
+        laggard.tools[0].bulge_limit_mm3 = Some(0.09);
+        // Any action ends a block: one in the corner, more behind it.
+        let line = "G92 X20 Y20 Z0.2\nM83\nG1 F3600\nG1 X60 E1.3304\nM106 S100\nG1 Y60 E1.3304\nM106 S90\n";
+        let part = "G0 X100 Y100\nG1 X140 E1.3304\nM106 S80\nG0 Z0.4\nG1 X100 E1.3304\n";
+        let told = |job: &str| -> Vec<String> {
+            let found = judge(&laggard, job).findings;
+            found
+                .iter()
+                .map(|one| one.check.to_string())
+                .filter(|id| [CHECK.id, "purge-line"].contains(&&**id))
+                .collect()
+        };
+        assert_eq!(told(&format!("{line}{part}")), ["purge-line"]);
+        // A part that reaches it later makes it part of the print.
+        assert_eq!(told(&format!("{line}{part}M106 S70\nG1 X50 Y50 E2\n")), [CHECK.id]);
+    }
+
+    #[test]
     fn what_is_missing_is_said() {
         let mut bare = laggard(1200.0);
         bare.tools[0].bulge_limit_mm3 = None;
