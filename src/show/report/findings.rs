@@ -1,5 +1,6 @@
 //! Findings in the text report: the grave ones point into the job's own lines, the rest take a line each.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use annotate_snippets::renderer::{DecorStyle, Renderer};
@@ -223,7 +224,10 @@ fn renderer(look: Look) -> Renderer {
 
 fn wrap_units(text: &str, width: usize) -> String {
     // White space goes first, so that a line break in a message is a space and no mark.
-    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let text = match text.contains(|c: char| c != ' ' && c.is_whitespace()) {
+        true => Cow::Owned(text.split_whitespace().collect::<Vec<_>>().join(" ")),
+        false => Cow::Borrowed(text),
+    };
     wrap(&wording::units(&safe(&text)), width).join("\n")
 }
 
