@@ -34,7 +34,7 @@ the purge has left in its average, and stay within by themselves as do all lines
 than three times a melt rate is a hold (common practice, no source). \
 The report counts the same moves as purged, and a height that nothing else was \
 laid at is no layer; its largest melt rates count the purge. The rule is gonogo's own.",
-        remedy: "nothing for a note, unless the drive skips there: then purge slower, as for a hold.",
+        remedy: "purge slower where it is a hold, or where the drive skips. A note alone asks for nothing.",
     },
     heat_or_travel: false,
     timed: true,
