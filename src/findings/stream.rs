@@ -1,7 +1,7 @@
 //! What is known of a job as a stream, once it has been read.
 
 use crate::block::LimitsSet;
-use crate::modal::Calls;
+use crate::modal::{Calls, ExtruderWords};
 
 /// What is known of a job as a stream, once it has been read.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -41,6 +41,8 @@ pub struct StreamFacts {
     pub unknown_commands: Calls,
     /// Whether the extruder ever pushed filament, or was switched on without a length.
     pub extrudes: bool,
+    /// What the E words on moves along X or Y come to.
+    pub extruder_words: ExtruderWords,
     /// The first line on which a spindle is switched on; 0 where there is none.
     pub spindle_line: u64,
 }

@@ -11,6 +11,7 @@ mod arcs;
 mod changes;
 mod commands;
 mod dialect;
+mod extruder_words;
 mod frame;
 mod heat;
 mod lead;
@@ -26,6 +27,7 @@ use crate::geometry::Curve;
 use crate::machine::{Feature, Machine};
 use crate::text::{Foreign, Kind, Line, RawLine, Word};
 pub use dialect::Dialect;
+pub use extruder_words::ExtruderWords;
 pub use lead::LEAD_MAX_S;
 pub use macros::{Called, Calls};
 use notice::{Damage, Notice, Noticed, OTHER_AXES};
@@ -125,6 +127,7 @@ pub struct Interpreter {
     closing_line: u64,
     last_push_line: u64,
     extruder_on: bool,
+    extruder_words: ExtruderWords,
     spindle_line: u64,
     macros_called: Calls,
     unknown_commands: Calls,
@@ -196,6 +199,7 @@ impl Interpreter {
             closing_line: 0,
             last_push_line: 0,
             extruder_on: false,
+            extruder_words: ExtruderWords::default(),
             spindle_line: 0,
             macros_called: Calls::default(),
             unknown_commands: Calls::default(),
@@ -234,6 +238,11 @@ impl Interpreter {
     /// True when filament was pushed, or the extruder switched on without a length (M101).
     pub fn extrudes(&self) -> bool {
         self.last_push_line > 0 || self.extruder_on
+    }
+
+    /// What the E words on moves along X or Y come to.
+    pub fn extruder_words(&self) -> ExtruderWords {
+        self.extruder_words
     }
 
     /// The first line on which a spindle is switched on; 0 where there is none.
@@ -497,6 +506,10 @@ impl Interpreter {
         }
         self.e = e;
         self.known = known;
+        if self.params.get(b'E').is_some() {
+            let along = (0..2).any(|axis| to[axis] != self.position[axis]) || curve.is_some();
+            self.extruder_words.take(self.line, de, along);
+        }
         self.emit_move(to, de, self.feed_mm_s * self.speed_factor, curve, out);
     }
 

@@ -4,6 +4,7 @@
 //! lines cannot change taken out of the loop, and without an [`Event`](crate::block::Event) in between. Every other line goes
 //! to it. A property test below compares the two.
 
+use super::extruder_words::ExtruderWords;
 use super::{FOLLOWED_MM, Interpreter, Mode, NO_MOVE_MM};
 use crate::block::{BlockBuilder, Move, flag};
 use crate::text::{
@@ -53,6 +54,7 @@ struct StraightReader {
     bytes_since: u32,
     last_motion_line: u64,
     last_push_line: u64,
+    extruder_words: ExtruderWords,
 }
 
 impl StraightReader {
@@ -84,6 +86,7 @@ impl StraightReader {
             bytes_since: state.bytes_since,
             last_motion_line: 0,
             last_push_line: state.last_push_line,
+            extruder_words: state.extruder_words,
         }
     }
 
@@ -110,6 +113,7 @@ impl StraightReader {
         state.feed_given = self.feed_given;
         state.commands = self.commands;
         state.last_push_line = self.last_push_line;
+        state.extruder_words = self.extruder_words;
     }
 
     /// Goes to `value` on one axis; the flag that says whether it moves.
@@ -178,6 +182,7 @@ impl StraightReader {
             if de > 0.0 {
                 self.last_push_line = line;
             }
+            self.extruder_words.take(line, de, flags & (flag::X | flag::Y) != 0);
         }
         if flags == 0 && de == 0.0 {
             return true;
@@ -314,6 +319,7 @@ mod tests {
         seen.push(format!("{} {:?}", interpreter.commands(), interpreter.last_was_motion()));
         seen.push(format!("{} {:?}", interpreter.last_motion_line(), interpreter.heats_to_the_end()));
         seen.push(format!("{} {}", interpreter.extrudes(), interpreter.closed_after_extrusion()));
+        seen.push(format!("{:?}", interpreter.extruder_words()));
         seen.extend(interpreter.notices().map(|notice| format!("{notice:?}")));
         seen
     }

@@ -42,6 +42,7 @@ impl JobEnd {
             macros_called: interpreter.macros_called().clone(),
             unknown_commands: interpreter.unknown_commands().clone(),
             extrudes: interpreter.extrudes(),
+            extruder_words: interpreter.extruder_words(),
             spindle_line: interpreter.spindle_line(),
             ..self.facts.clone()
         };
