@@ -2,7 +2,7 @@
 //!
 //! A check is an id, a default severity, a summary, an explanation and a `build` function. `build` looks at the
 //! machine and answers with an observer, with [`Built::Reading`] (it turns notices of the reader into
-//! findings), with [`Built::AtTheEnd`] (it judges the job as a whole), or with the reason why it is
+//! findings), with [`Built::OnLevels`] or [`Built::AtTheEnd`] (it judges the job as a whole), or with the reason why it is
 //! skipped on this machine: nothing is silently not checked.
 
 pub mod arc_radius_mismatch;
@@ -30,9 +30,12 @@ pub mod implausible_lead;
 pub mod inside_keep_out;
 pub mod layer_fan_never_on;
 pub mod layer_time_too_short;
+pub mod layers_too_high;
 pub mod limits_changed_in_job;
 pub mod line_number_skipped;
 pub mod line_too_long;
+pub mod lines_lay_nothing;
+pub mod lines_too_thin;
 pub mod machine_changed_in_job;
 pub mod macro_not_described;
 pub mod malformed_word;
@@ -49,6 +52,7 @@ pub mod nozzle_in_print;
 pub mod nozzle_over_limit;
 pub mod outside_travel;
 pub mod placeholder_unfilled;
+pub mod prints_in_air;
 pub mod prints_into_bed;
 pub mod prints_off_bed;
 pub mod pull_back_too_long;
@@ -64,6 +68,7 @@ pub mod truncated_job;
 pub mod unknown_command;
 
 mod heat;
+mod levels;
 mod melt;
 mod sheets;
 #[cfg(test)]
@@ -90,6 +95,7 @@ pub const CATALOGUE: &[&Check] = &[
     &heat_not_awaited::CHECK,
     &placeholder_unfilled::CHECK,
     &prints_into_bed::CHECK,
+    &prints_in_air::CHECK,
     &nozzle_in_print::CHECK,
     &head_in_print::CHECK,
     &melt_rate_exceeded::CHECK,
@@ -104,6 +110,9 @@ pub const CATALOGUE: &[&Check] = &[
     &extruder_overdriven::CHECK,
     &moves_before_homing::CHECK,
     &implausible_extrusion::CHECK,
+    &lines_lay_nothing::CHECK,
+    &lines_too_thin::CHECK,
+    &layers_too_high::CHECK,
     &pull_back_too_long::CHECK,
     &machine_changed_in_job::CHECK,
     &macro_not_described::CHECK,
@@ -180,6 +189,7 @@ impl Judges {
     /// Builds all checks that are wanted for the job at `path` (`-` is standard input).
     pub fn build(machine: &Machine, path: &str, wanted: impl Fn(&Check) -> bool) -> Self {
         let (reading, watching, at_the_end) = (Vec::new(), Vec::new(), Vec::new());
+        let mut on_levels = Vec::new();
         let mut judges = Self { reading, watching, at_the_end, run: Vec::new(), skipped: Vec::new() };
         for check in CATALOGUE.iter().filter(|check| wanted(check)) {
             let built = match machine.severities.get(check.id) {
@@ -191,6 +201,7 @@ impl Judges {
                 Built::Reading(judge) => judges.reading.push(judge),
                 Built::WithOthers => {}
                 Built::AtTheEnd(judge) => judges.at_the_end.push(judge),
+                Built::OnLevels(judge) => on_levels.push(judge),
                 Built::Skipped(reason) => {
                     judges.skipped.push(Skipped {
                         check: check.id.into(),
@@ -201,6 +212,9 @@ impl Judges {
                 }
             }
             judges.run.push(check.id);
+        }
+        if !on_levels.is_empty() {
+            judges.watching.push(Box::new(levels::FollowLevels::new(machine, on_levels)));
         }
         judges
     }
@@ -241,7 +255,7 @@ mod tests {
     #[test]
     fn every_file_is_listed() {
         let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/checks");
-        let shared = ["mod", "heat", "melt", "sheets", "testing"];
+        let shared = ["mod", "heat", "levels", "melt", "sheets", "testing"];
         for entry in std::fs::read_dir(directory).expect("the directory of the checks") {
             let path = entry.expect("an entry").path();
             let stem = path.file_stem().and_then(|stem| stem.to_str()).expect("a name").to_owned();
@@ -295,6 +309,6 @@ mod tests {
                 skipped += 1;
             }
         }
-        assert_eq!(skipped, 21);
+        assert_eq!(skipped, 24);
     }
 }

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use super::levels::FollowLevels;
 use crate::block::{Action, ActionKind, BLOCK, Block, CurvedMove, Heater, NozzleSpan, Wait, flag};
-use crate::findings::{Built, Check, Finding, Inspection, JobFacts, Log, MachineFacts};
+use crate::findings::{Built, Check, Finding, Inspection, JobFacts, Log, MachineFacts, Observer};
 use crate::geometry::{Arc, Curve};
 use crate::machine::{
     Bed, BedShape, Chamber, Controller, CornerRule, DriveLayout, Drives, ExtrusionMode, HeatedBody, Limits, LookAhead,
@@ -342,8 +343,10 @@ impl Job {
                 block.capacity = Some(capacity::least(&mut capacities[block.tool_index], block, lasts_s));
             }
         }
-        let Built::Watching(mut observer) = (check.build)(machine, "job.gcode") else {
-            panic!("{} does not watch", check.id)
+        let mut observer: Box<dyn Observer> = match (check.build)(machine, "job.gcode") {
+            Built::Watching(observer) => observer,
+            Built::OnLevels(judge) => Box::new(FollowLevels::new(machine, vec![judge])),
+            _ => panic!("{} does not watch", check.id),
         };
         let mut log = Log::new(&machine.severities);
         observer.begin(&mut log);

@@ -2,9 +2,10 @@
 
 use std::fmt;
 
-use super::{Log, Observer, StreamFacts};
+use super::{Inspection, Log, Observer, StreamFacts};
 use crate::machine::{Machine, Severity};
 use crate::modal::notice::Notice;
+use crate::physics::levels::Levels;
 
 /// One entry of the catalogue.
 pub struct Check {
@@ -89,6 +90,8 @@ pub enum Built {
     WithOthers,
     /// What judges the job as a whole, once it has been read.
     AtTheEnd(fn(&StreamFacts, &Machine, &mut Log)),
+    /// What judges the levels at which filament was laid, at the end.
+    OnLevels(fn(&Levels, &Inspection, &mut Log)),
     /// Cannot run on this machine, and why.
     Skipped(String),
 }

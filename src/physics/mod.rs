@@ -11,6 +11,7 @@ mod decay;
 pub(crate) mod digits;
 pub mod heat;
 pub mod lag;
+pub mod levels;
 pub mod melt;
 pub mod melt_zone;
 pub mod pressure;
