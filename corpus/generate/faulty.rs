@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, rectangle, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 29] = [
+    let jobs: [(&str, &str, String); 33] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -24,6 +24,10 @@ pub fn jobs() -> Vec<Job> {
         ("siskin-macros", "siskin", SISKIN_MACROS.to_owned()),
         ("heron-called", "heron", HERON_CALLED.to_owned()),
         ("heron-pair", "heron", heron_pair()),
+        ("heron-lifted", "heron", heron_lifted()),
+        ("heron-coarse", "heron", heron_coarse()),
+        ("heron-starved", "heron", heron_starved()),
+        ("heron-to-and-fro", "heron", heron_to_and_fro()),
         ("heron-cut", "heron", HERON_CUT.to_owned()),
         ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
         ("wren-idle", "wren", WREN_IDLE.to_owned()),
@@ -174,6 +178,80 @@ fn with_header_of(verdict: &str, about: &str, ranges: &[Range], body: &str) -> S
         text.push_str(&format!("; {mark} {}-{}\n", first + header, last + header));
     }
     text + about + "\n" + body
+}
+
+const SLEEVE_END: &str = "M104 S0\nG1 Z30 F300\nM84\n";
+
+/// The beginning of a sleeve, a hold, for Heron.
+fn sleeve_start(about: &str) -> String {
+    format!(
+        "; machine: heron\n; verdict: hold\n; Invented: {about}\nG21\nG90\nM83\nM104 S205\nM109 S205\nG28\nM106 S160\n\
+G1 Z10 F300\nG0 X100 Y100 F6600\n"
+    )
+}
+
+/// A ring of four sides of 20 mm, with the filament of lines of so many mm²; the first side carries a marker.
+fn sleeve(text: &mut String, z_mm: f64, section_mm2: f64, marker: &str) {
+    text.push_str("G1 Z");
+    fixed(text, z_mm, 2);
+    text.push_str(" F300\nG0 X100 Y100 F6600\n");
+    for (n, side) in ["X120 Y100", "X120 Y120", "X100 Y120", "X100 Y100"].into_iter().enumerate() {
+        text.push_str(&format!("G1 {side} E"));
+        fixed(text, 20.0 * section_mm2 / FILAMENT_MM2, 5);
+        text.push_str(" F900");
+        if n == 0 && !marker.is_empty() {
+            text.push_str(&format!(" ; {marker}"));
+        }
+        text.push('\n');
+    }
+}
+
+/// Two bores of 0.4 mm are 0.8 mm: a gap of 0.80 mm is none yet.
+fn heron_lifted() -> String {
+    let mut text = sleeve_start("a sleeve on a lift that nobody took back.");
+    for (z_mm, marker) in
+        [(0.2, ""), (0.4, ""), (1.2, "near: prints-in-air"), (1.4, ""), (2.21, "expect: prints-in-air"), (2.41, "")]
+    {
+        sleeve(&mut text, z_mm, 0.09, marker);
+    }
+    text + SLEEVE_END
+}
+
+/// The bore is 0.4 mm. Behind each ring two wipes pull back on the way and are pushed again on the spot: 2 of 6 moves, a third.
+fn heron_coarse() -> String {
+    let mut text = sleeve_start("a sleeve sliced for a wider nozzle.");
+    for (z_mm, marker) in
+        [(0.2, ""), (0.6, "near: layers-too-high"), (1.01, "expect: layers-too-high"), (1.42, ""), (1.83, "")]
+    {
+        sleeve(&mut text, z_mm, 0.16, marker);
+        text += "G1 X101 E-0.4 F900 ; near: lines-lay-nothing\nG1 X102 E-0.4\nG1 E0.8 F1200\n";
+    }
+    text + SLEEVE_END
+}
+
+/// Half of 0.4 mm times 0.2 mm are 0.04 mm².
+fn heron_starved() -> String {
+    let mut text = sleeve_start("a sleeve with the flow of another print.");
+    for layer in 1..=6 {
+        let (section_mm2, marker) = match layer {
+            1 | 2 => (0.0405, "near: lines-too-thin"),
+            3 => (0.0395, "expect: lines-too-thin"),
+            _ => (0.0395, ""),
+        };
+        sleeve(&mut text, 0.2 * f64::from(layer), section_mm2, marker);
+    }
+    text + SLEEVE_END
+}
+
+/// Each side asks for 0.74835 mm: as a place, it is reached once and then no more.
+fn heron_to_and_fro() -> String {
+    let mut text = sleeve_start("lengths of filament that M82 makes places of.").replace("M83", "M82");
+    for layer in 1..=4 {
+        sleeve(&mut text, 0.2 * f64::from(layer), 0.09, "");
+    }
+    let idle = "G1 X120 Y120 E0.74835 F900\n";
+    text = text.replacen(idle, &idle.replace('\n', " ; expect: lines-lay-nothing\n"), 1);
+    text + SLEEVE_END
 }
 
 /// Limits: nozzle 260 °C, bed 110 °C (its heater tends to 95 °C), extrusion from 170 °C. Off from 172 °C, the nozzle
