@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, rectangle, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 33] = [
+    let jobs: [(&str, &str, String); 35] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -28,6 +28,8 @@ pub fn jobs() -> Vec<Job> {
         ("heron-coarse", "heron", heron_coarse()),
         ("heron-starved", "heron", heron_starved()),
         ("heron-to-and-fro", "heron", heron_to_and_fro()),
+        ("heron-twice", "heron", heron_twice()),
+        ("siskin-level", "siskin", SISKIN_LEVEL.to_owned()),
         ("heron-cut", "heron", HERON_CUT.to_owned()),
         ("heron-cut-hot", "heron", HERON_CUT_HOT.to_owned()),
         ("wren-idle", "wren", WREN_IDLE.to_owned()),
@@ -620,6 +622,23 @@ M104 T3 S0 ; near: tool-not-described
 END_HERE ; expect: macro-not-described
 ";
 
+const SISKIN_LEVEL: &str = "\
+; machine: siskin
+; verdict: hold
+; Invented: a start that homes x and y and leaves z to luck.
+G21
+G90
+M83
+M109 S210
+G28 X Y
+G1 Z0.3 F600 ; expect: moves-before-homing
+G1 X20 Y20 F3000 ; near: moves-before-homing
+G1 X60 E1.5 F1200 ; near: moves-before-homing
+G1 Z20 F600 ; expect: moves-before-homing
+M104 S0
+M84
+";
+
 const SISKIN_SWITCHED: &str = "\
 ; machine: siskin
 ; verdict: go
@@ -1007,6 +1026,29 @@ fn heron_pair() -> String {
     job += "G0 X60.5 Y110 F6000\nG0 Z11.9 F600 ; near: nozzle-in-print\nG0 Z11.7 F600 ; expect: nozzle-in-print\n";
     job += "G0 Z14 F600\nG0 X95.6 Y110 F6000\nG0 Z0.25 F600 ; near: head-in-print\nG1 X95.6 Y130 E0.8 F1800 ; near: head-in-print\n";
     job += "G1 X90 Y110 E0.8 F1800 ; expect: head-in-print\n";
+    job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"
+}
+
+/// A coaster of six layers, 1.5 mm high. Heron homes at x -3 mm, y -5 mm; up to 1 mm anything may stand meanwhile, and a coaster
+/// that somebody was asked to take away.
+fn heron_twice() -> String {
+    let coaster = || {
+        let layers = (1..=6).map(|layer| {
+            let corners = [(120, 100), (120, 120), (100, 120), (100, 100)];
+            let lines = corners.map(|(x, y)| format!("G1 X{x} Y{y} E0.8 F1800\n"));
+            format!("G0 Z{:.2} F600\n{}", 0.25 * f64::from(layer), lines.concat())
+        });
+        format!("G0 Z10 F600\nG0 X100 Y100 F6000\n{}G0 Z12 F600\n", layers.collect::<String>())
+    };
+    let mut job = String::from(
+        "; machine: heron\n; verdict: no-go\n; Invented: two coasters in one file, and homed at last where one stands.\nG21\nG90\nM83\nM190 S60\nM109 S210\nM106 S200\nG28 ; near: homes-onto-print\n",
+    );
+    job +=
+        "G0 Z10 F600\nG0 X30 Y60 F6000\nG0 Z0.3 F600\nG1 X90 Y60 E3 F1200\nG0 Z10 F600\nG28 ; near: homes-onto-print\n";
+    job += &coaster();
+    job += "G28 X Y ; near: homes-onto-print\nM0 Take it off\nG28 ; near: homes-onto-print, nozzle-in-print\n";
+    job += &coaster();
+    job += "G28 ; expect: homes-onto-print\nG0 Z12 F600\nG0 X110 Y100 F6000\nG28 Z ; expect: homes-onto-print\n";
     job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"
 }
 

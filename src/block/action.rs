@@ -67,6 +67,21 @@ pub enum Wait {
     ToHeatOrCool,
 }
 
+/// Where the bed is touched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Touches {
+    /// Nowhere: the machine parks, wipes or goes back.
+    Nothing,
+    /// At some places.
+    Somewhere,
+    /// Under the probe, or the nozzle where that probes, as the machine stands.
+    Here,
+    /// At this x, y, mm.
+    Place([f64; 2]),
+    /// All over.
+    WholeBed,
+}
+
 /// Something that is no move, in its place between moves.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Action {
@@ -112,8 +127,11 @@ pub enum ActionKind {
         /// Machine position afterwards, mm.
         position: [f64; 3],
     },
-    /// Probing of any kind.
-    Probe,
+    /// Probing, parking and the like: nobody knows where the machine is from here on.
+    Probe {
+        /// What goes down to the bed.
+        touches: Touches,
+    },
     /// A pause that waits for a person (or, with a time of its own, for that).
     Pause {
         /// True when the pause has no end of its own.
@@ -162,7 +180,7 @@ impl ActionKind {
         match self {
             Self::Dwell
             | Self::Home { .. }
-            | Self::Probe
+            | Self::Probe { .. }
             | Self::Unfollowed
             | Self::Pause { .. }
             | Self::Tool { .. }

@@ -17,7 +17,7 @@ use crate::geometry::{Box3, Curve, curve_extrema, widen};
 use crate::machine::MeltRates;
 use crate::vectors::{Vectors, columns};
 
-pub use action::{Action, ActionKind, Heater, NozzleSpan, Wait};
+pub use action::{Action, ActionKind, Heater, NozzleSpan, Touches, Wait};
 pub(crate) use builder::PendingAction;
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
 pub use event::{Event, LIMITS_IN_JOB, LimitChange, LimitSet, LimitsSet, Move, limit_matters, limits_in_order};

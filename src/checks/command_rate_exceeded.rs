@@ -322,7 +322,7 @@ fn stops(action: &Action) -> bool {
         Unfollowed,
     };
     match action.kind {
-        Dwell | Home { .. } | Probe | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
+        Dwell | Home { .. } | Probe { .. } | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
         // With all commands in time there would be none.
         Starved => false,
         Heat { .. } | HeatUnknown { .. } | Fan { .. } | Lead { .. } | Tip { .. } | MotorsOff { .. } | MotorsOn => {

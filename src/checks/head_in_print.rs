@@ -178,6 +178,11 @@ impl HeadWatch {
         worst.map(|(strike, _)| strike)
     }
 
+    /// The cell that reaches furthest into the head with the tip there, if one does.
+    pub(super) fn struck_at(&self, standing: &Standing, place: [f64; 2], z_mm: f64) -> Option<usize> {
+        self.look_around(standing, place, z_mm, SLACK_MM).map(|(_, cell)| cell)
+    }
+
     /// What reaches furthest into the head with the tip there, and its cell.
     fn look_around(&self, standing: &Standing, place: [f64; 2], z_mm: f64, allowed_mm: f64) -> Option<(Strike, usize)> {
         let mut worst = None::<(Strike, usize)>;
@@ -189,13 +194,14 @@ impl HeadWatch {
                 worst = Some((strike, other));
             }
         };
+        // Where nothing stands there is nothing to strike, however low the tip.
         let lowest_mm = z_mm + allowed_mm;
         if let Some(Cone { radius_mm: r, .. }) = self.head.cone {
             let around = Rectangle { min: [-r; 2], max: [r; 2] };
-            standing.higher_around(place, &around, lowest_mm, &mut take);
+            standing.higher_around(place, &around, lowest_mm.max(0.0), &mut take);
         }
         if let Some(Carriage { above_mm, area }) = self.head.carriage {
-            standing.higher_around(place, &area, lowest_mm + above_mm, &mut take);
+            standing.higher_around(place, &area, (lowest_mm + above_mm).max(0.0), &mut take);
         }
         worst
     }

@@ -66,7 +66,7 @@ impl Observer for InsideKeepOut {
         self.start_known = block.len().checked_sub(1).map_or(self.start_known, known);
         for action in &block.actions {
             match action.kind {
-                ActionKind::Probe | ActionKind::Unfollowed => self.start_known = false,
+                ActionKind::Probe { .. } | ActionKind::Unfollowed => self.start_known = false,
                 ActionKind::Home { axes: [true, true, true], .. } => self.start_known = true,
                 ActionKind::Tip { offset_mm } => self.take_up(offset_mm),
                 _ => {}
@@ -201,7 +201,9 @@ mod tests {
     #[test]
     fn an_unknown_start_leaves_the_end_point() {
         let through = |end: [f64; 3]| {
-            let job = Job::new().to([20.0, 5.0, 1.0], 0.0).act(ActionKind::Probe);
+            let job = Job::new()
+                .to([20.0, 5.0, 1.0], 0.0)
+                .act(ActionKind::Probe { touches: crate::block::Touches::Somewhere });
             job.to(end, 0.0).findings(&CHECK, &clipped()).len()
         };
         assert_eq!(through([180.0, 5.0, 1.0]), 0);

@@ -24,6 +24,7 @@ pub mod heat_not_awaited;
 pub mod heater_left_on;
 pub mod heater_not_described;
 pub mod heater_power_exceeded;
+pub mod homes_onto_print;
 pub mod hot_and_idle;
 pub mod implausible_extrusion;
 pub mod implausible_lead;
@@ -86,6 +87,7 @@ pub const CATALOGUE: &[&Check] = &[
     &outside_travel::CHECK,
     &inside_keep_out::CHECK,
     &prints_off_bed::CHECK,
+    &homes_onto_print::CHECK,
     &nozzle_over_limit::CHECK,
     &bed_over_limit::CHECK,
     &chamber_over_limit::CHECK,

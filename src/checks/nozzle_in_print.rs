@@ -1,14 +1,15 @@
 //! The nozzle below the top of what already stands on the bed, and the head that meets it.
 
-use crate::block::{ActionKind, Block, flag};
+use crate::block::{ActionKind, Block, Touches, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::Curve;
-use crate::machine::Machine;
+use crate::machine::{Machine, Rectangle};
 use crate::physics::melt::PulledBack;
 use crate::physics::standing::{Crossing, Standing};
 use crate::vectors::columns;
 use crate::wording::figure;
 
+use super::homes_onto_print::{HomingWatch, Met, Under};
 use super::{LAYER_STEP_MM, head_in_print::HeadWatch};
 
 /// The check.
@@ -25,8 +26,10 @@ after another in the wrong order or a lift that is missing look like this.",
 and the report says so). The path of the tip in use is followed through that map; a square counts as high as the highest line \
 that crosses it. A layer's height is the largest step up between levels of this job, and at least its first height, both up \
 to 1 mm; a path that slopes may be lower by what it falls across a square and a half. Filament that only makes up for a \
-pull-back lays nothing, nor does priming more than 1 mm above the bare bed. Homing Z, or a macro that is not described, \
-empties the map, since a finished part may have been taken away. The rule is gonogo's own.",
+pull-back lays nothing, nor does priming more than 1 mm above the bare bed. The map is emptied when the job waited for a person \
+since it last laid a line, then homed Z or probed, and goes on from the bed: a finished part was taken away. A macro that is not \
+described may have done both. Where nothing was printed, a move below Z 0 that the travel allows is found too: the nozzle goes \
+into the bed. The rule is gonogo's own.",
         remedy: "print the parts in another order or further apart, lift the nozzle before it travels, or print them all at \
 once.",
     },
@@ -37,7 +40,7 @@ once.",
 };
 
 /// Largest step between levels that counts as a layer's height, mm.
-const LAYER_MOST_MM: f64 = 1.0;
+pub(super) const LAYER_MOST_MM: f64 = 1.0;
 /// Slack for rounding, mm: heights are kept as 32-bit numbers.
 pub(super) const SLACK_MM: f64 = 0.01;
 /// More than rounding a height and a depth can take away, mm.
@@ -61,6 +64,15 @@ struct NozzleInPrint {
     laid_z_mm: Option<f64>,
     pulled_back: PulledBack,
     head: Option<HeadWatch>,
+    homing: Option<HomingWatch>,
+    /// Somebody was waited for since filament was last laid, or a macro that nobody knows was called.
+    waited: bool,
+    /// Z was homed or the bed probed since then, and what stood may be gone; with what is to be said if it is not.
+    may_be_gone: bool,
+    met: Option<Met>,
+    /// Lowest place of the machine that its travel allows, and where the bed is, mm.
+    lowest_mm: f64,
+    bed: Rectangle,
     /// The cells that a move crosses; kept for the next.
     crossings: Vec<Crossing>,
 }
@@ -70,6 +82,15 @@ impl NozzleInPrint {
         let standing = Standing::over(&machine.travel);
         Self {
             head: HeadWatch::new(machine, &standing),
+            homing: HomingWatch::new(machine),
+            waited: false,
+            may_be_gone: false,
+            met: None,
+            lowest_mm: machine.travel.min[2],
+            bed: machine.travel.printable.unwrap_or(Rectangle {
+                min: [machine.travel.min[0], machine.travel.min[1]],
+                max: [machine.travel.max[0], machine.travel.max[1]],
+            }),
             standing,
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             layer_mm: 0.0,
@@ -105,7 +126,11 @@ impl NozzleInPrint {
 
     /// Enters what a move lays.
     #[inline(always)]
-    fn lay(&mut self, curve: Option<&Curve>, from: [f64; 3], to: [f64; 3]) {
+    fn lay(&mut self, curve: Option<&Curve>, from: [f64; 3], to: [f64; 3], log: &mut Log) {
+        if self.may_be_gone && self.is_unsettled(from, to, log) {
+            return;
+        }
+        self.waited = false;
         if self.standing.highest_mm() == 0.0 && from[2].max(to[2]) > LAYER_MOST_MM {
             return;
         }
@@ -125,6 +150,57 @@ impl NozzleInPrint {
             None => self.standing.lay(from, to),
             Some(curve) => self.standing.lay_curve(curve, from, to),
         }
+    }
+
+    /// Settles whether what stood is gone, by where the job goes on: from the bed, or on top of it. True while it is neither,
+    /// as with priming in the air.
+    #[cold]
+    fn is_unsettled(&mut self, from: [f64; 3], to: [f64; 3], log: &mut Log) -> bool {
+        let met = if from[2].max(to[2]) <= LAYER_MOST_MM {
+            self.standing.clear();
+            self.head.iter_mut().for_each(HeadWatch::begin_rise);
+            self.met = None;
+            None
+        } else {
+            let standing = &self.standing;
+            let mut is_on_top = false;
+            standing.along(from, to, |crossing| {
+                let gap_mm = crossing.z_mm - standing.top_mm(crossing.cell);
+                is_on_top |= standing.top_mm(crossing.cell) > 0.0 && gap_mm <= LAYER_MOST_MM + SLACK_MM;
+            });
+            if !is_on_top {
+                return true;
+            }
+            self.met.take()
+        };
+        met.into_iter().for_each(|met| met.tell(true, log));
+        self.may_be_gone = false;
+        false
+    }
+
+    /// Z is homed or the bed probed.
+    fn goes_down(&mut self, met: Option<Met>, log: &mut Log) {
+        if !self.waited {
+            return met.into_iter().for_each(|met| met.tell(false, log));
+        }
+        self.may_be_gone = true;
+        if self.met.is_none() {
+            self.met = met;
+        }
+    }
+
+    /// Keeps where the machine is.
+    fn follow(&mut self, block: &Block) {
+        if let (Some(homing), Some(last)) = (&mut self.homing, block.len().checked_sub(1)) {
+            let known = |axis: usize| block.flags[last] & (flag::KNOWN_X << axis) != 0;
+            homing.stands_at([0, 1].map(|axis| known(axis).then(|| block.to[axis][last])));
+        }
+    }
+
+    /// Whether the nozzle in the bed is for this check to say: beyond the travel and with lines laid others do.
+    fn is_in_bed(&self, crossing: &Crossing, extrudes: bool) -> bool {
+        let in_travel = crossing.z_mm - self.tip_mm[2] >= self.lowest_mm - SLACK_MM;
+        in_travel && !extrudes && self.bed.holds(self.standing.middle_mm(crossing.cell))
     }
 
     /// Looks for the deepest place of a move in what stands.
@@ -152,6 +228,10 @@ impl NozzleInPrint {
             let slope_mm = if upright { 0.0 } else { SLOPE_CELLS * (crossing.z_mm - before_mm).abs() };
             before_mm = crossing.z_mm;
             let is_too_deep = depth_mm > self.layer_mm + SLACK_MM + slope_mm;
+            let is_bare = standing.nearly_mm(crossing.cell) == 0.0;
+            if is_bare && !self.is_in_bed(crossing, block.extrudes(i)) {
+                continue;
+            }
             if is_too_deep && deepest.is_none_or(|(known_mm, _)| depth_mm > known_mm) {
                 deepest = Some((depth_mm, *crossing));
             }
@@ -159,16 +239,20 @@ impl NozzleInPrint {
         if let Some((depth_mm, crossing)) = deepest {
             let [x, y] = standing.middle_mm(crossing.cell);
             let what = if block.extrudes(i) { "A line is laid" } else { "The nozzle moves" };
+            let is_bare = standing.nearly_mm(crossing.cell) == 0.0;
             let hit = Hit {
                 value: Some(depth_mm),
                 badness: depth_mm,
                 limit: Some(self.layer_mm),
                 unit: "mm",
                 spot: Spot::At([x, y, crossing.z_mm]),
-                ..Hit::plain(&CHECK, 0, CHECK.severity, block.line[i])
+                ..Hit::plain(&CHECK, u64::from(is_bare), CHECK.severity, block.line[i])
             };
             log.raise(hit, || {
                 let (z, top) = (figure(crossing.z_mm), figure(crossing.z_mm + depth_mm));
+                if is_bare {
+                    return format!("The nozzle moves at Z {z} mm: it goes into the bed.");
+                }
                 format!("{what} at Z {z} mm where the job has already printed up to {top} mm.")
             });
         } else if let Some(head) = &mut self.head {
@@ -191,22 +275,40 @@ impl Observer for NozzleInPrint {
             let (from, to) = (by_tip(block.start(i)), by_tip(block.end(i)));
             let curve =
                 if flags & flag::CURVE == 0 { None } else { block.curve(i).map(|curve| curve.moved_by(tip_mm)) };
-            if meets {
+            if meets && !self.may_be_gone {
                 self.judge(block, i, curve.as_ref(), from, to, log);
             }
             if lays {
-                self.lay(curve.as_ref(), from, to);
+                self.lay(curve.as_ref(), from, to, log);
             }
         }
+        self.follow(block);
         for action in &block.actions {
             match action.kind {
                 ActionKind::Tip { offset_mm } => {
                     self.tip_mm = offset_mm;
                     self.head.iter_mut().for_each(|head| head.take_up(offset_mm));
                 }
-                ActionKind::Home { axes: [_, _, true], .. } | ActionKind::Unfollowed => {
-                    self.standing.clear();
-                    self.head.iter_mut().for_each(HeadWatch::begin_rise);
+                ActionKind::Home { axes, position } => {
+                    let under = Under { standing: &self.standing, head: self.head.as_ref(), tip_mm: self.tip_mm };
+                    let homing = self.homing.as_mut();
+                    let met = homing.and_then(|homing| homing.homed(action.line, axes, position, &under));
+                    if axes[2] {
+                        self.goes_down(met, log);
+                    }
+                }
+                ActionKind::Probe { touches } => {
+                    let under = Under { standing: &self.standing, head: self.head.as_ref(), tip_mm: self.tip_mm };
+                    let homing = self.homing.as_mut();
+                    let met = homing.and_then(|homing| homing.probed(action.line, touches, &under));
+                    if touches != Touches::Nothing {
+                        self.goes_down(met, log);
+                    }
+                }
+                ActionKind::Pause { open_ended: true } => self.waited = true,
+                ActionKind::Unfollowed => {
+                    (self.waited, self.may_be_gone) = (true, true);
+                    self.homing.iter_mut().for_each(|homing| drop(homing.lose(None)));
                 }
                 ActionKind::Tool { .. } => self.pulled_back = PulledBack::default(),
                 _ => {}
@@ -259,12 +361,61 @@ mod tests {
         assert_eq!(found.len(), 1, "straight down: {found:?}");
     }
 
+    /// Depths in a part that is laid a second time in its place, after these actions.
+    fn twice(actions: &[ActionKind]) -> Vec<(u64, Option<f64>)> {
+        let first = wall(Job::new(), [20.0, 20.0], 50).to([20.0, 20.0, 30.0], 0.0);
+        let between = actions.iter().fold(first, |job, action| job.act(*action));
+        let found = wall(between, [20.0, 20.0], 50).findings(&CHECK, &machine());
+        found.iter().filter(|f| f.check == CHECK.id).map(|finding| (finding.count, finding.value)).collect()
+    }
+
     #[test]
-    fn homing_z_may_mean_that_the_part_was_taken_away() {
-        let home = |axes| ActionKind::Home { axes, position: [0.0; 3] };
-        let job = |axes| wall(wall(Job::new(), [20.0, 20.0], 50).act(home(axes)), [20.0, 20.0], 50);
-        assert_eq!(depths(job([true; 3])), []);
-        assert_eq!(depths(job([true, true, false])).len(), 1);
+    fn a_part_is_gone_when_somebody_was_waited_for_and_z_was_homed_again() {
+        let home = ActionKind::Home { axes: [true; 3], position: [0.0; 3] };
+        let flat = ActionKind::Home { axes: [true, true, false], position: [0.0; 3] };
+        let (pause, timed) = (ActionKind::Pause { open_ended: true }, ActionKind::Pause { open_ended: false });
+        let probe = ActionKind::Probe { touches: Touches::WholeBed };
+        for gone in [&[pause, home][..], &[pause, probe], &[ActionKind::Unfollowed], &[ActionKind::Unfollowed, home]] {
+            assert_eq!(twice(gone), [], "{gone:?}");
+        }
+        let stands = [&[home][..], &[probe], &[pause], &[pause, flat], &[home, pause], &[timed, home]];
+        for stands in stands {
+            assert_eq!(twice(stands).len(), 1, "{stands:?}");
+        }
+    }
+
+    #[test]
+    fn a_part_that_is_gone_on_with_was_not_taken_away() {
+        let home = ActionKind::Home { axes: [true; 3], position: [0.0; 3] };
+        let part = wall(Job::new(), [20.0, 20.0], 50).to([20.0, 20.0, 30.0], 0.0);
+        let homed = part.act(ActionKind::Pause { open_ended: true }).act(home).to([20.0, 20.0, 30.0], 0.0);
+        // Primed in the air elsewhere, and then on top of what stands.
+        let goes_on = homed.to([150.0, 150.0, 5.0], 0.0).to([160.0, 150.0, 5.0], 1.0).to([20.0, 20.0, 30.0], 0.0);
+        let goes_on = goes_on.to([20.0, 20.0, 10.2], 0.0).to([40.0, 20.0, 10.2], 1.0);
+        let found = goes_on.to([40.0, 20.0, 2.0], 0.0).findings(&CHECK, &machine());
+        let told: Vec<_> = found.iter().map(|f| (f.check.as_ref(), f.count, f.value)).collect();
+        // The nozzle goes down through the wall, and homing ran into the side of it: machine() homes at 0, 0.
+        assert_eq!(told, [("homes-onto-print", 1, Some(10.0)), (CHECK.id, 1, Some(8.2))]);
+        assert!(found[0].message.ends_with("the job goes on on top of it."), "{}", found[0].message);
+    }
+
+    #[test]
+    fn where_nothing_was_printed_the_bed_is_told_and_only_inside_the_travel() {
+        let down = |z: f64, min: f64| {
+            let mut machine = machine();
+            machine.travel.min[2] = min;
+            let found = Job::new().to([50.0, 50.0, 1.0], 0.0).to([50.0, 50.0, z], 0.0).findings(&CHECK, &machine);
+            found.into_iter().map(|finding| finding.message).collect::<Vec<_>>()
+        };
+        assert_eq!(down(-5.0, 0.0), [""; 0], "`outside-travel` says it");
+        assert_eq!(down(-1.5, -2.0), ["The nozzle moves at Z -1.5 mm: it goes into the bed."]);
+        assert_eq!(down(0.0, -2.0), [""; 0]);
+        // Beside the part of the bed that takes lines there may be anything.
+        let mut machine = machine();
+        machine.travel.min[2] = -2.0;
+        machine.travel.printable = Some(Rectangle { min: [60.0, 0.0], max: [200.0, 200.0] });
+        let wiped = Job::new().to([50.0, 50.0, 1.0], 0.0).to([50.0, 50.0, -1.5], 0.0);
+        assert_eq!(wiped.findings(&CHECK, &machine).len(), 0);
     }
 
     #[test]

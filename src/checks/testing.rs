@@ -56,6 +56,7 @@ pub fn machine() -> Machine {
             max: [200.0, 200.0, 180.0],
             bed: BedShape::Rectangle,
             home: [0.0; 3],
+            home_given: true,
             keep_out: Vec::new(),
             printable: None,
             purge: Vec::new(),

@@ -173,6 +173,8 @@ pub struct Travel {
     pub bed: BedShape,
     /// Where homing leaves the axes; may lie outside travel.
     pub home: [f64; 3],
+    /// False where the sheet leaves it to the default.
+    pub home_given: bool,
     /// Boxes the nozzle must not enter.
     pub keep_out: Vec<KeepOut>,
     /// Where lines may be laid, by the tip in use; none where that is the whole travel.
@@ -182,6 +184,11 @@ pub struct Travel {
 }
 
 impl Travel {
+    /// Whether Z is homed at its upper end, away from the bed.
+    pub fn homes_high(&self) -> bool {
+        self.home[2] > (self.min[2] + self.max[2]) / 2.0
+    }
+
     /// Where three towers stand, x, y, mm: at 90, 210 and 330 degrees around the middle of the ranges.
     pub fn towers(&self, radius_mm: f64) -> [[f64; 2]; 3] {
         let middle = [0, 1].map(|axis| (self.min[axis] + self.max[axis]) / 2.0);

@@ -194,6 +194,7 @@ impl Reader<'_> {
             max,
             bed: if self.word(BED) == "disc" { BedShape::Disc } else { BedShape::Rectangle },
             home: self.numbers("travel.home"),
+            home_given: self.has("travel.home"),
             keep_out: (0..self.count("travel.keep_out[]")).map(keep_out).collect(),
             printable: self.has("bed.printable").then(|| area("bed.printable")),
             purge: (0..self.count("bed.purge[]")).map(purge).collect(),

@@ -242,6 +242,7 @@ fn heron() -> Machine {
             max: [220.0, 220.0, 250.0],
             bed: BedShape::Rectangle,
             home: [0.0; 3],
+            home_given: true,
             keep_out: vec![KeepOut { what: "bed clip".into(), min: [0.0, 205.0, 0.0], max: [18.0, 220.0, 8.0] }],
             printable: Some(Rectangle { min: [5.0; 2], max: [215.0; 2] }),
             purge: vec![PurgeZone { what: "strip".into(), area: Rectangle { min: [5.0, 0.0], max: [215.0, 4.0] } }],

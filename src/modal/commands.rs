@@ -5,7 +5,7 @@
 use super::notice::{Damage, MachineChange, Noticed};
 use super::sorting::is_mode;
 use super::{CommandWord, Interpreter, Mode, tool_place};
-use crate::block::{ActionKind, Event, Wait};
+use crate::block::{ActionKind, Event, Touches, Wait};
 use crate::machine::Feature;
 
 /// Thinnest filament that M200 takes, mm: no real one comes near, and less would make lengths infinite.
@@ -46,12 +46,11 @@ impl Interpreter {
             100 => self.retract(out),
             110 => self.recover(out),
             280 => self.home(out),
-            290 | 291 | 292 | 300 | 340 | 380..=385 | 800 => {
-                self.needs(Feature::Probing);
-                self.lose_position(out);
-            }
+            290 | 291 | 292 | 300 | 340 | 380..=385 | 800 => self.probe(code, out),
+            // Levelling and calibration, on some controllers.
+            320 | 330 | 350 => self.lose_position(Touches::Somewhere, out),
             // Park, wipe and restore-position commands: where they end is the controller's business.
-            120 | 270 | 310..=350 | 610 => self.lose_position(out),
+            120 | 270 | 310..=350 | 610 => self.lose_position(Touches::Nothing, out),
             920 => self.set_position(),
             921 => self.g92 = [0.0; 3],
             // Cutter compensation off, feed per minute, path modes: what a printer does anyway.
@@ -203,6 +202,7 @@ impl Interpreter {
         let axes = if named == [false; 4] { [true; 4] } else { named };
         let timeout = self.params.get(b'S').is_some_and(|s| s > 0.0);
         if !timeout {
+            (0..3).for_each(|axis| self.homed[axis] &= !axes[axis]);
             self.action(ActionKind::MotorsOff { axes }, 0.0, out);
         }
     }

@@ -3,7 +3,8 @@
 use super::commands::whole_number;
 use super::notice::{Damage, Noticed, OTHER_AXES};
 use super::{AXES, Interpreter, tool_place};
-use crate::block::{ActionKind, Event, TOOLS_KEPT, Wait};
+use crate::block::{ActionKind, Event, TOOLS_KEPT, Touches, Wait};
+use crate::machine::Feature;
 
 impl Interpreter {
     pub(super) fn home(&mut self, out: &mut impl FnMut(Event)) {
@@ -11,10 +12,17 @@ impl Interpreter {
         if axes == [false; 3] {
             axes = [true; 3];
         }
+        // O homes only what is not homed yet (common practice, no source).
+        if self.params.names(b'O') {
+            (0..3).for_each(|axis| axes[axis] &= !self.homed[axis]);
+            if axes == [false; 3] {
+                return;
+            }
+        }
         for (axis, &homed) in axes.iter().enumerate() {
             if homed {
                 self.position[axis] = self.dialect.home[axis];
-                self.known[axis] = true;
+                (self.known[axis], self.homed[axis]) = (true, true);
                 self.g92[axis] = 0.0;
             }
         }
@@ -27,9 +35,25 @@ impl Interpreter {
     }
 
     /// Probing and the like: planning goes on from the last known position, findings wait for absolute words.
-    pub(super) fn lose_position(&mut self, out: &mut impl FnMut(Event)) {
+    pub(super) fn lose_position(&mut self, touches: Touches, out: &mut impl FnMut(Event)) {
         self.known = [false; 3];
-        self.action(ActionKind::Probe, self.dialect.probing_s, out);
+        self.action(ActionKind::Probe { touches }, self.dialect.probing_s, out);
+    }
+
+    /// A probing command (common practice, no source). What words choose a part of the bed differs from controller to
+    /// controller.
+    pub(super) fn probe(&mut self, code: u32, out: &mut impl FnMut(Event)) {
+        self.needs(Feature::Probing);
+        let ([x, y, _], _) = self.target();
+        let touches = match code {
+            290 if self.params.is_empty() => Touches::WholeBed,
+            300 if self.params.is_empty() => Touches::Here,
+            300 if self.params.get(b'X').and(self.params.get(b'Y')).is_some() => Touches::Place([x, y]),
+            // They set where a probe is.
+            291 | 292 => Touches::Nothing,
+            _ => Touches::Somewhere,
+        };
+        self.lose_position(touches, out);
     }
 
     /// G92 moves the job's frame; without axis words all logical coordinates become 0.

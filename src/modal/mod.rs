@@ -84,6 +84,8 @@ pub struct Interpreter {
 
     position: [f64; 3],
     known: [bool; 3],
+    /// Homed, with motors that were not released since.
+    homed: [bool; 3],
     e: f64,
     g92: [f64; 3],
     work: [[f64; 3]; 6],
@@ -162,6 +164,7 @@ impl Interpreter {
             position: [0.0; 3],
             // Nobody knows where an axis is before it is homed or sent to a place.
             known: [false; 3],
+            homed: [false; 3],
             e: 0.0,
             g92: [0.0; 3],
             work: [[0.0; 3]; 6],

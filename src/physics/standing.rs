@@ -142,6 +142,19 @@ impl Standing {
         self.highest_mm
     }
 
+    /// The middle of a highest cell, x, y, and its height, mm; none on a bare bed.
+    pub fn highest(&self) -> Option<([f64; 2], f64)> {
+        let grid = &self.grid;
+        let is_highest = |top_mm: f32| top_mm > 0.0 && f64::from(top_mm) == self.highest_mm;
+        let tile = self.tiles_mm.iter().position(|tile_mm| is_highest(*tile_mm))?;
+        let (row, column) = (tile / grid.tile_columns * TILE, tile % grid.tile_columns * TILE);
+        let rows = row..(row + TILE).min(grid.rows);
+        let mut cells =
+            rows.flat_map(|row| (column..(column + TILE).min(grid.columns)).map(move |x| row * grid.columns + x));
+        let cell = cells.find(|&cell| is_highest(self.top_mm.get(cell)))?;
+        Some((self.middle_mm(cell), self.top_mm(cell)))
+    }
+
     /// How many cells there are.
     #[cfg(test)]
     fn cells(&self) -> usize {

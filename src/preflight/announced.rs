@@ -1,10 +1,13 @@
 //! Trials that a job announces itself to be, by its first line in an exact form.
 //!
 //! A trial may go beyond the one limit that it probes: what is found by that one check is then a note. Nothing else in a
-//! comment is ever read.
+//! comment is ever read, and the line alone does nothing: the job must wait for somebody before it moves or heats anything, and
+//! what it moves before homing must be short moves behind waits.
 
 use std::collections::BTreeMap;
 
+use crate::block::{ActionKind, Block};
+use crate::checks::moves_before_homing;
 use crate::findings::{Finding, Severity};
 use crate::machine::Override;
 
@@ -65,12 +68,44 @@ pub fn announced(first_line: &str) -> Option<Kind> {
     Kind::ALL.into_iter().find(|kind| kind.header() == first_line)
 }
 
+/// Shortest wait in which somebody beside the machine can look, s.
+const LOOK_S: f64 = 10.0;
+
+/// Whether somebody could look before the job moved or heated anything.
+#[derive(Debug, Default)]
+pub(super) struct Attended {
+    begun: bool,
+    pub(super) waited: bool,
+}
+
+impl Attended {
+    /// Looks at the next block.
+    pub(super) fn look(&mut self, block: &Block) {
+        self.begun |= !block.is_empty();
+        for action in &block.actions {
+            if self.begun {
+                return;
+            }
+            match action.kind {
+                ActionKind::Pause { open_ended: true } => self.waited = true,
+                ActionKind::Pause { .. } | ActionKind::Dwell => self.waited |= action.duration_s >= LOOK_S,
+                ActionKind::Heat { target_c, .. } => self.begun |= target_c > 0.0,
+                ActionKind::Home { .. } | ActionKind::Probe { .. } | ActionKind::Unfollowed => self.begun = true,
+                _ => {}
+            }
+        }
+    }
+}
+
 /// Makes holds of the checks that a trial goes against notes, unless the sheet has a severity for them. What was done, in
 /// a sentence; none when there was nothing to do.
 pub(crate) fn lower(kind: Kind, findings: &mut [Finding], sheet: &BTreeMap<String, Override>) -> Option<String> {
     let mut lowered = Vec::new();
+    // What moves blindly stays a hold, whatever the first line says.
+    let is_meant = |f: &Finding| f.check != moves_before_homing::CHECK.id || f.kind == moves_before_homing::TRIED;
     for &check in kind.probes().iter().filter(|check| !sheet.contains_key(**check)) {
-        for finding in findings.iter_mut().filter(|f| f.check == check && f.severity == Severity::Hold) {
+        let held = findings.iter_mut().filter(|f| f.check == check && f.severity == Severity::Hold);
+        for finding in held.filter(|f| is_meant(f)) {
             finding.severity = Severity::Note;
             finding.message.push_str(" This trial does so on purpose.");
             if lowered.last() != Some(&check) {

@@ -63,6 +63,7 @@ struct Clock {
     probed: bool,
     tool_changes: u64,
     unfollowed: bool,
+    attended: announced::Attended,
 }
 
 /// Observers that watch the blocks, and their findings.
@@ -124,6 +125,7 @@ impl MachinePipeline {
                 probed: false,
                 tool_changes: 0,
                 unfollowed: false,
+                attended: announced::Attended::default(),
             }),
             totals: InOrderStage::new(Watch::new(machine, totals)),
             checks: InOrderStage::new(checks),
@@ -222,7 +224,8 @@ impl MachinePipeline {
         let left_out = clock.left_out(machine, draft.pauses, read.dropped);
         draft.left_out.extend(left_out);
         draft.findings = read.into_findings();
-        let lowered = ending.trial.and_then(|kind| announced::lower(kind, &mut draft.findings, &machine.severities));
+        let trial = ending.trial.filter(|_| clock.attended.waited);
+        let lowered = trial.and_then(|kind| announced::lower(kind, &mut draft.findings, &machine.severities));
         if lowered.is_some() {
             findings::sort(&mut draft.findings);
         }
@@ -290,9 +293,10 @@ impl Clock {
     fn annotate(&mut self, ready: &mut [Box<BlockInFlight>]) {
         for planned in ready {
             self.physics.annotate(planned);
+            self.attended.look(&planned.block);
             for action in &planned.block.actions {
                 self.homed |= matches!(action.kind, ActionKind::Home { axes, .. } if axes != [false; 3]);
-                self.probed |= matches!(action.kind, ActionKind::Probe);
+                self.probed |= matches!(action.kind, ActionKind::Probe { .. });
                 self.tool_changes += u64::from(matches!(action.kind, ActionKind::Tool { .. }));
                 self.unfollowed |= matches!(action.kind, ActionKind::Unfollowed);
             }

@@ -134,7 +134,9 @@ impl EnergyTotals {
             ActionKind::HeatUnknown { .. } | ActionKind::Unfollowed => {
                 self.give_up("a target of a heater in the job is not known");
             }
-            ActionKind::Home { .. } | ActionKind::Probe | ActionKind::MotorsOn => self.hold_motors(action.at_s, true),
+            ActionKind::Home { .. } | ActionKind::Probe { .. } | ActionKind::MotorsOn => {
+                self.hold_motors(action.at_s, true)
+            }
             ActionKind::MotorsOff { axes } if axes == [true; 4] => self.hold_motors(action.at_s, false),
             ActionKind::End => self.advance(action.at_s + action.duration_s),
             _ => {}

@@ -132,7 +132,7 @@ impl Observer for Time {
                     self.actions.homings += u64::from(axes != [false; 3]);
                     self.homing_s.add(action.duration_s);
                 }
-                ActionKind::Probe => {
+                ActionKind::Probe { .. } => {
                     self.actions.probings += 1;
                     self.probing_s.add(action.duration_s);
                 }

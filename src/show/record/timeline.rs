@@ -316,7 +316,7 @@ impl TimeLine {
             }
             ActionKind::Tool { number } => Some(EventKind::Tool(number)),
             ActionKind::Home { axes, .. } if axes != [false; 3] => Some(EventKind::Home),
-            ActionKind::Probe => Some(EventKind::Probe),
+            ActionKind::Probe { .. } => Some(EventKind::Probe),
             ActionKind::Pause { .. } => Some(EventKind::Pause),
             _ => None,
         };

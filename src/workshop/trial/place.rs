@@ -94,7 +94,7 @@ fn legs(from: [f64; 2], to: [f64; 2]) -> [Vec<[f64; 2]>; 3] {
 
 /// Whether Z is homed at its upper end, away from the bed.
 pub(super) fn homes_high(machine: &Machine) -> bool {
-    inward(machine, 2) < 0.0
+    machine.travel.homes_high()
 }
 
 /// Which way an axis leads from where it is homed to the farther end of its travel: 1 or −1.

@@ -83,6 +83,37 @@ fn only_the_probed_check_is_lowered_and_only_by_the_exact_line() {
 }
 
 #[test]
+fn the_line_alone_lowers_nothing() {
+    let heron = machines().swap_remove(0);
+    let judge = |text: &str| {
+        let report = Preflight::on(&heron).run(JobSource::stream(text.as_bytes(), "t.gcode")).expect("reads");
+        (report.verdict, report.left_out.iter().any(|said| said.contains("gonogo trial")))
+    };
+    let trial = first_power(&heron, &FirstPower::default()).expect("a trial").text;
+    assert_eq!(judge(&trial), (Verdict::Go, true));
+    // A finger slips, a wait is lost, an axis moves with another.
+    let slips = [
+        trial.replacen("G1 X3 ", "G1 X33 ", 1),
+        trial.replacen("M0\nG91\nG1 X3 ", "G91\nG1 X3 ", 1),
+        trial.replacen("G1 X3 ", "G1 X3 Y3 ", 1),
+        trial.replacen("G1 X3 ", "G1 X3 E1 ", 1),
+    ];
+    for text in slips {
+        assert_ne!(text, trial);
+        assert_ne!(judge(&text).0, Verdict::Go, "{text}");
+    }
+    // Any job that nobody watches, with the line in front of it.
+    let head = Kind::FirstPower.header();
+    let moves = "G21\nG90\nM83\nG1 Z0.2 F300\nG1 X60 Y60 F3000\n";
+    assert_eq!(judge(&format!("{head}\n{moves}")), (Verdict::Hold, false));
+    assert_eq!(judge(&format!("{head}\nM0\n{moves}")).0, Verdict::Hold);
+    let melt = melt_rate(&heron, &MeltRate::default()).expect("a trial").text;
+    let unattended: String = melt.lines().filter(|line| *line != "M0").map(|line| format!("{line}\n")).collect();
+    let unattended = unattended.replacen("G4 ", "; G4 ", 1);
+    assert_eq!(judge(&unattended), (Verdict::Hold, false));
+}
+
+#[test]
 fn names_stay_inside_their_comment_and_lines_within_the_limit() {
     for mut machine in machines() {
         machine.name = "Heron\nM104 S300\r\nG1 X999 \u{1b}[2J\u{85}G28 ; °".to_owned();
