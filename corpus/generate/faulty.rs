@@ -1046,7 +1046,7 @@ fn heron_twice() -> String {
     job +=
         "G0 Z10 F600\nG0 X30 Y60 F6000\nG0 Z0.3 F600\nG1 X90 Y60 E3 F1200\nG0 Z10 F600\nG28 ; near: homes-onto-print\n";
     job += &coaster();
-    job += "G28 X Y ; near: homes-onto-print\nM0 Take it off\nG28 ; near: homes-onto-print, nozzle-in-print\n";
+    job += "G28 X Y ; near: homes-onto-print\nM0 Take it off ; expect: hot-and-idle\nG28 ; near: homes-onto-print, nozzle-in-print\n";
     job += &coaster();
     job += "G28 ; expect: homes-onto-print\nG0 Z12 F600\nG0 X110 Y100 F6000\nG28 Z ; expect: homes-onto-print\n";
     job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"

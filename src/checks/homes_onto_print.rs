@@ -103,7 +103,7 @@ impl HomingWatch {
             home_mm: travel.home_given.then_some([x, y]),
             home_z_mm: at_bed.then_some(z),
             probe_mm: machine.probe_offset_mm,
-            travel: Rectangle { min: [travel.min[0], travel.min[1]], max: [travel.max[0], travel.max[1]] },
+            travel: travel.area(),
             at: [None; 2],
         })
     }
@@ -138,21 +138,14 @@ impl HomingWatch {
         let probe = self.probe_mm.unwrap_or_default();
         let struck = |nozzle: [f64; 2]| self.struck(nozzle, (-probe[2]).max(0.0), under);
         let struck = match touches {
-            Touches::Nothing => return self.lose(None),
-            Touches::Somewhere => None,
+            Touches::Nothing | Touches::Somewhere => None,
             Touches::Here => here.and_then(struck),
             Touches::Place([x, y]) => struck([x - probe[0], y - probe[1]]),
             Touches::WholeBed => under.standing.highest().filter(|(_, top_mm)| *top_mm > PURGE_MM + SLACK_MM),
         };
         let [x, y] = here.unwrap_or_else(|| under.standing.highest().map_or([0.0; 2], |(place, _)| place));
-        let met = met("The bed is probed", line, [x, y, 0.0], struck, under.standing);
-        self.lose(met)
-    }
-
-    /// Nobody knows where the machine is from here on.
-    pub(super) fn lose(&mut self, met: Option<Met>) -> Option<Met> {
         self.at = [None; 2];
-        met
+        met("The bed is probed", line, [x, y, 0.0], struck, under.standing).filter(|_| touches != Touches::Nothing)
     }
 
     /// Where and how high stands the highest that is met with the nozzle going down there.

@@ -87,10 +87,7 @@ impl NozzleInPrint {
             may_be_gone: false,
             met: None,
             lowest_mm: machine.travel.min[2],
-            bed: machine.travel.printable.unwrap_or(Rectangle {
-                min: [machine.travel.min[0], machine.travel.min[1]],
-                max: [machine.travel.max[0], machine.travel.max[1]],
-            }),
+            bed: machine.travel.printable.unwrap_or_else(|| machine.travel.area()),
             standing,
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             layer_mm: 0.0,
@@ -156,26 +153,28 @@ impl NozzleInPrint {
     /// as with priming in the air.
     #[cold]
     fn is_unsettled(&mut self, from: [f64; 3], to: [f64; 3], log: &mut Log) -> bool {
-        let met = if from[2].max(to[2]) <= LAYER_MOST_MM {
+        let met = self.met.take();
+        if from[2].max(to[2]) <= LAYER_MOST_MM {
             self.standing.clear();
             self.head.iter_mut().for_each(HeadWatch::begin_rise);
-            self.met = None;
-            None
+        } else if self.is_on_top(from, to) {
+            met.into_iter().for_each(|met| met.tell(true, log));
         } else {
-            let standing = &self.standing;
-            let mut is_on_top = false;
-            standing.along(from, to, |crossing| {
-                let gap_mm = crossing.z_mm - standing.top_mm(crossing.cell);
-                is_on_top |= standing.top_mm(crossing.cell) > 0.0 && gap_mm <= LAYER_MOST_MM + SLACK_MM;
-            });
-            if !is_on_top {
-                return true;
-            }
-            self.met.take()
-        };
-        met.into_iter().for_each(|met| met.tell(true, log));
+            self.met = met;
+            return true;
+        }
         self.may_be_gone = false;
         false
+    }
+
+    /// Whether a line lies at most a layer above what stands somewhere under it.
+    fn is_on_top(&self, from: [f64; 3], to: [f64; 3]) -> bool {
+        let mut is_on_top = false;
+        self.standing.along(from, to, |crossing| {
+            let top_mm = self.standing.top_mm(crossing.cell);
+            is_on_top |= top_mm > 0.0 && crossing.z_mm - top_mm <= LAYER_MOST_MM + SLACK_MM;
+        });
+        is_on_top
     }
 
     /// Z is homed or the bed probed.
@@ -308,7 +307,7 @@ impl Observer for NozzleInPrint {
                 ActionKind::Pause { open_ended: true } => self.waited = true,
                 ActionKind::Unfollowed => {
                     (self.waited, self.may_be_gone) = (true, true);
-                    self.homing.iter_mut().for_each(|homing| drop(homing.lose(None)));
+                    self.homing.iter_mut().for_each(|homing| homing.stands_at([None; 2]));
                 }
                 ActionKind::Tool { .. } => self.pulled_back = PulledBack::default(),
                 _ => {}

@@ -184,6 +184,11 @@ pub struct Travel {
 }
 
 impl Travel {
+    /// Its x and y.
+    pub fn area(&self) -> Rectangle {
+        Rectangle { min: [self.min[0], self.min[1]], max: [self.max[0], self.max[1]] }
+    }
+
     /// Whether Z is homed at its upper end, away from the bed.
     pub fn homes_high(&self) -> bool {
         self.home[2] > (self.min[2] + self.max[2]) / 2.0

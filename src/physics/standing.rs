@@ -306,7 +306,7 @@ impl Grid {
         let cell_mm = cell_mm(travel);
         let [columns, rows] = [0, 1].map(|axis| ((travel.max[axis] - travel.min[axis]) / cell_mm) as usize + 1);
         Self {
-            area: Rectangle { min: [travel.min[0], travel.min[1]], max: [travel.max[0], travel.max[1]] },
+            area: travel.area(),
             cell_mm,
             cells_per_mm: 1.0 / cell_mm,
             columns,
