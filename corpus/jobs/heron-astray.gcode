@@ -15,6 +15,7 @@ G28 Z
 G1 Z10 ; near: moves-before-homing
 G0 Y20 F6000
 G0 X220 ; near: outside-travel
+G0 X220.0013 ; near: outside-travel
 G0 X220.01 ; expect: outside-travel
 G0 X100
 G1 Z250 F480 ; near: outside-travel

@@ -27,6 +27,8 @@ wipe the nozzle ; expect: macro-not-described
 G94 ; near: unknown-command
 M117 Half way there ; near: unknown-command
 M300 S880 P50 ; near: unknown-command
+M48 V4 ; near: axis-not-described
+G1 A5 U1 ; expect: axis-not-described
 G1 X70.00000000000000000000000000 Y20.00000000000000000000000000 ; near: line-too-long
 G1 X70.00000000000000000000000000 Y20.000000000000000000000000000 ; expect: line-too-long
 G1 X100 Y100 F3000 ; near: truncated-job

@@ -15,6 +15,8 @@ M302 S170 ; near: guard-disabled
 M302 S0 ; expect: guard-disabled
 M302 P0 ; near: guard-disabled
 M302 P1 ; expect: guard-disabled
+M900 K2 ; near: implausible-lead
+M900 K30 ; expect: implausible-lead
 M204 ; near: limits-changed-in-job
 M201 X900 Y900 ; expect: limits-changed-in-job
 M203 X150 Y150

@@ -304,7 +304,7 @@ impl OnPurgeLine {
         }
     }
 
-    /// The same where a purge line at more than [`MELTS_MOST`] times the limit is a hold.
+    /// The same where a purge line at more than three times the limit is a hold.
     pub fn of_melt_rates(machine: &Machine, message: Message) -> Self {
         Self { most: MELTS_MOST, ..Self::new(machine, message) }
     }

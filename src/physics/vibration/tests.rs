@@ -279,7 +279,7 @@ fn a_triangle_of_acceleration_leaves_its_transform() {
 
 #[test]
 fn ramps_ring_as_duhamels_integral_says() {
-    let quintic = |seconds| vec![RampPiece::quintic(Piece { seconds, start_mm_s: 0.0, end_mm_s: 60.0 })];
+    let quintic = |s: f64| vec![RampPiece::quintic(Piece { seconds: grid::time(s), start_mm_s: 0.0, end_mm_s: 60.0 })];
     let mode = mode(40.0, 0.07);
     for seconds in [0.01, 0.03, 0.08] {
         // The quintic is followed by parts of even growth.
