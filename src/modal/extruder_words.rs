@@ -11,11 +11,13 @@ pub struct ExtruderWords {
     pub idle_line: u64,
     /// Filament pushed on moves along X or Y, mm.
     pushed_mm: f64,
-    /// The same without what was pulled back anywhere and not pushed again; and what it was at the last move along X or Y.
-    net_mm: f64,
-    laid_mm: f64,
+    /// What was pulled back anywhere, negative, and pushed again on the spot, mm; and what it was at the last move along X or Y.
+    back_mm: f64,
+    back_then_mm: f64,
     /// Pulled back and not pushed again yet, mm.
     owed_mm: f64,
+    /// Nothing is owed, or came since the last move along X or Y: the next push along changes its own sum alone.
+    settled: bool,
 }
 
 /// Fewer moves say nothing.
@@ -34,26 +36,34 @@ impl ExtruderWords {
     /// sums are what they are, whoever reads the lines.
     #[inline(always)]
     pub(super) fn take(&mut self, line: u64, de_mm: f64, along: bool) {
-        // On the spot more than was pulled back fills the nozzle, and is no part of the print.
-        self.net_mm += if along || de_mm < self.owed_mm { de_mm } else { self.owed_mm };
-        self.owed_mm -= de_mm;
-        self.owed_mm = if self.owed_mm > 0.0 { self.owed_mm } else { 0.0 };
-        if along {
+        if along && de_mm > 0.0 {
             self.moves += 1;
-            self.laid_mm = self.net_mm;
-            if de_mm > 0.0 {
-                self.pushed_mm += de_mm;
-            } else {
+            self.pushed_mm += de_mm;
+            // As nearly all moves do.
+            if self.settled {
+                return;
+            }
+        } else {
+            // On the spot more than was pulled back fills the nozzle, and is no part of the print.
+            self.back_mm += if along || de_mm < self.owed_mm { de_mm } else { self.owed_mm };
+        }
+        self.owed_mm = (self.owed_mm - de_mm).max(0.0);
+        if along {
+            self.back_then_mm = self.back_mm;
+            if de_mm <= 0.0 {
+                self.moves += 1;
                 self.idle_line = if self.idle == 0 { line } else { self.idle_line };
                 self.idle += 1;
             }
         }
+        self.settled = along && self.owed_mm == 0.0;
     }
 
     /// True when the moves push nothing, or filament to and fro of which next to nothing is laid.
     pub fn lay_nothing(&self) -> bool {
         let share = self.idle as f64 / self.moves.max(1) as f64;
-        self.moves >= MOVES && (share > NEARLY_ALL || share > IDLE && self.laid_mm < LAID * self.pushed_mm)
+        self.moves >= MOVES
+            && (share > NEARLY_ALL || share > IDLE && self.pushed_mm + self.back_then_mm < LAID * self.pushed_mm)
     }
 }
 

@@ -82,18 +82,18 @@ pub fn figures(of: &Figures) -> String {
         _ => duration(time_s),
     });
     let margin = of.melt_margin().map(|margin| match margin {
-        margin if margin < 0.0 => format!("overruns the hotend by {} %", fixed(-margin * 100.0, 0)),
-        margin => format!("melt margin {} %", fixed(margin * 100.0, 0)),
+        margin if margin < 0.0 => format!("overruns the hotend by {}\u{a0}%", fixed(-margin * 100.0, 0)),
+        margin => format!("melt margin {}\u{a0}%", fixed(margin * 100.0, 0)),
     });
     let filament = match (of.filament_net_g, of.filament_net_mm) {
         (Some(mass_g), _) => Some(quantity(mass_g, "g")),
         (None, Some(mm)) => Some(length(mm)),
         (None, None) => None,
     };
-    // Lines break between them, and where an interval begins.
-    let parts =
-        [time, margin, filament].into_iter().flatten().map(|part| part.replace(' ', "\u{a0}").replace("\u{a0}(", " ("));
-    parts.collect::<Vec<_>>().join(" · ")
+    // Lines break between them and between words, and where an interval begins; no number is parted from its unit.
+    let glued = |part: String| part.replace(' ', "\u{a0}").replace("\u{a0}(", " (");
+    let parts = [time.map(glued), margin, filament.map(glued)];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" · ")
 }
 
 /// A finished print in a list.

@@ -111,7 +111,7 @@ impl Gate {
     fn name_warnings(&self) -> impl Iterator<Item = String> {
         self.sheets.shared_names().into_iter().map(|name| {
             format!(
-                "Several machines are called {name}: a refusal for one of them counts for all. Give each sheet a `name` of its own."
+                "Several machines are called {name}: a refusal for one of them counts for all. Give each sheet a name of its own."
             )
         })
     }
