@@ -392,6 +392,11 @@ mod tests {
         let goes_on = "M600\nG1 X100 Y110\nG28 Z\nG1 Z30\nG1 X100 Y100\nG1 Z5.25\nG1 X100 Y120 E1";
         assert_eq!(read(goes_on), "no-go");
         assert_eq!(read(&goes_on.replace("Z5.25", "Z0.25")), "");
+        // A purge line at the edge says nothing of the part; a second layer does.
+        let purged = goes_on.replace("G1 Z30", "G1 Z30\nG1 X20 Y20\nG1 Z0.3\nG1 X60 E3\nG1 Z30");
+        assert_eq!(read(&purged), "no-go");
+        let elsewhere = "M600\nG28\nG1 X20 Y20\nG1 Z0.25\nG1 X60 E1\nG1 Z0.5\nG1 X20 E1\nG1 X100 Y110\nG1 X20 Y20";
+        assert_eq!(read(elsewhere), "");
     }
 
     #[test]

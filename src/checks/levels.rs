@@ -171,6 +171,17 @@ mod tests {
     }
 
     #[test]
+    fn a_purge_line_is_no_level_below_the_print() {
+        let purged = |rings_mm: &[f64]| {
+            let purge = lay(Drawn::default().to([2.0, 5.0, 0.3], 0.0), [2.0, 105.0, 0.3], 100.0, 0.3);
+            rings_mm.iter().fold(purge, |job, z_mm| ring(job, *z_mm, 0.08))
+        };
+        assert_eq!(found(|| purged(&[1.0, 1.2]))[0].0, "prints-in-air");
+        assert_eq!(found(|| purged(&[5.0]))[0].0, "prints-in-air");
+        assert!(found(|| purged(&[0.3, 0.5])).is_empty() && found(|| purged(&[0.2, 0.4])).is_empty());
+    }
+
+    #[test]
     fn layers_higher_than_the_bore_are_found_whatever_the_first_is() {
         let high = |step_mm: f64| move || rings(steps(0.2 - step_mm, step_mm, 5));
         assert!(found(high(0.4)).is_empty());

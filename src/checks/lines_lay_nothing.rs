@@ -16,8 +16,8 @@ filament is laid.",
         why: "this is what a job looks like when relative extruder words are read as absolute ones: M83 is missing, or a later \
 mode word undoes it on this controller. Each E word is then a place and no length: the drive goes to and fro and grinds the filament, and \
 nothing is printed.",
-        how: "moves along X or Y with an E word are counted, at least 10. More than one in 3 pushes nothing or pulls back, and less than half \
-of what they push is laid for good: pushes along X or Y, less all that is pulled back, plus what is pushed on the spot to make up for \
+        how: "moves along X or Y with an E word are counted, at least 10, those with a length of 0 left out. More than 4 in 5 push \
+nothing, or more than one in 3 pushes nothing or pulls back and less than half of what they push is laid for good: pushes along X or Y, less all that is pulled back, plus what is pushed on the spot to make up for \
 that; up to the last such move. Lengths without an order, read as places, pull back every second time; in a \
 job that is read as it is meant, wipes that pull back are up to a fifth of the moves, and nearly all that is pushed is laid. \
 Common practice, no source.",
@@ -39,7 +39,7 @@ fn judge(facts: &StreamFacts, _: &Machine, log: &mut Log) {
     let hit = Hit { spot: Spot::Nowhere, ..Hit::plain(&CHECK, 0, CHECK.severity, idle_line) };
     log.raise(hit, || {
         format!(
-            "{idle} of {moves} moves with an E word lay nothing or pull filament back, and hardly anything is laid in all; look at \
+            "{idle} of {moves} moves with an E word push nothing or pull filament back: next to nothing is printed; look at \
 the extruder mode (M82, M83)."
         )
     });

@@ -1,6 +1,6 @@
 //! Axes that move before they are homed.
 
-use crate::block::{ActionKind, Block};
+use crate::block::{ActionKind, Block, Touches};
 use crate::findings::{Built, Check, Explanation, Hit, Hits, Inspection, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
@@ -97,6 +97,11 @@ impl Observer for MovesBeforeHoming {
                 // It may have homed: that is for its own check to say.
                 ActionKind::Unfollowed => {
                     self.homed = [true; 3];
+                    self.note_lifts(log);
+                }
+                // Whoever probes the bed knows where it is; many controllers set Z by that (common practice, no source).
+                ActionKind::Probe { touches } if touches != Touches::Nothing && self.homed[0] && self.homed[1] => {
+                    self.homed[2] = true;
                     self.note_lifts(log);
                 }
                 ActionKind::Pause { open_ended } => self.waited |= open_ended || action.duration_s >= LOOK_S,
@@ -251,6 +256,20 @@ mod tests {
         // A pull-back or filament pushed on the spot is no printing.
         let primed = Job::new().to([0.0, 0.0, 5.0], 0.0).filament(3.0).home([true; 3]);
         assert_eq!(told(layer(primed, 0.2))[0].0, Severity::Note);
+    }
+
+    #[test]
+    fn who_probes_the_bed_knows_where_it_is() {
+        let probed = |touches, axes| {
+            let job = Job::new().home(axes).act(ActionKind::Probe { touches });
+            told(job.to([0.0, 0.0, 0.2], 0.0).to([20.0, 0.0, 0.2], 1.0)).len()
+        };
+        let flat = [true, true, false];
+        assert_eq!(
+            [Touches::Here, Touches::WholeBed, Touches::Nothing].map(|touches| probed(touches, flat)),
+            [0, 0, 1]
+        );
+        assert_eq!(probed(Touches::Here, [false; 3]), 1, "nobody knows where that was");
     }
 
     #[test]

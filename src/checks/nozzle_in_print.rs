@@ -70,6 +70,8 @@ struct NozzleInPrint {
     /// Z was homed or the bed probed since then, and what stood may be gone; with what is to be said if it is not.
     may_be_gone: bool,
     met: Option<Met>,
+    /// Height of a low line since then that met nothing of it, mm.
+    low_mm: Option<f64>,
     /// Lowest place of the machine that its travel allows, and where the bed is, mm.
     lowest_mm: f64,
     bed: Rectangle,
@@ -86,6 +88,7 @@ impl NozzleInPrint {
             waited: false,
             may_be_gone: false,
             met: None,
+            low_mm: None,
             lowest_mm: machine.travel.min[2],
             bed: machine.travel.printable.unwrap_or_else(|| machine.travel.area()),
             standing,
@@ -153,18 +156,29 @@ impl NozzleInPrint {
     /// as with priming in the air.
     #[cold]
     fn is_unsettled(&mut self, from: [f64; 3], to: [f64; 3], log: &mut Log) -> bool {
-        let met = self.met.take();
-        if from[2].max(to[2]) <= LAYER_MOST_MM {
+        let z_mm = from[2].max(to[2]);
+        let is_low = z_mm <= LAYER_MOST_MM;
+        let rises = self.low_mm.is_some_and(|low_mm| z_mm > low_mm + SLACK_MM);
+        if is_low && (rises || self.standing.highest_mm() <= LAYER_MOST_MM || self.is_in_part(from, to)) {
             self.standing.clear();
             self.head.iter_mut().for_each(HeadWatch::begin_rise);
-        } else if self.is_on_top(from, to) {
-            met.into_iter().for_each(|met| met.tell(true, log));
+            self.met = None;
+        } else if !is_low && self.is_on_top(from, to) {
+            self.met.take().into_iter().for_each(|met| met.tell(true, log));
         } else {
-            self.met = met;
+            // One low line beside what stood may be a purge line.
+            self.low_mm = if is_low { Some(z_mm) } else { self.low_mm };
             return true;
         }
-        self.may_be_gone = false;
+        (self.may_be_gone, self.low_mm) = (false, None);
         false
+    }
+
+    /// Whether a low line lies where something higher stood.
+    fn is_in_part(&self, from: [f64; 3], to: [f64; 3]) -> bool {
+        let mut is_in_part = false;
+        self.standing.along(from, to, |crossing| is_in_part |= self.standing.top_mm(crossing.cell) > LAYER_MOST_MM);
+        is_in_part
     }
 
     /// Whether a line lies at most a layer above what stands somewhere under it.
@@ -182,7 +196,7 @@ impl NozzleInPrint {
         if !self.waited {
             return met.into_iter().for_each(|met| met.tell(false, log));
         }
-        self.may_be_gone = true;
+        (self.may_be_gone, self.low_mm) = (true, None);
         if self.met.is_none() {
             self.met = met;
         }

@@ -34,6 +34,10 @@ the bed lies higher than Z 0 on purpose, accept the finding or set the check to 
 const BORES: f64 = 2.0;
 /// Slack for rounding, mm.
 const SLACK_MM: f64 = 1e-6;
+/// Heights that differ by less are that of the purge line, mm.
+const SAME_MM: f64 = 0.01;
+/// Less of a level is what rounding has left of a purge line.
+const LEFT: f64 = 1e-3;
 /// Share of the volume above a gap that makes it one: where a print goes on above it, and in any case.
 const SHARE: f64 = 0.1;
 const SHARE_ALWAYS: f64 = 0.5;
@@ -47,8 +51,10 @@ struct Gap {
     begin: Begin,
 }
 
-fn judge(levels: &Levels, _: &Inspection, log: &mut Log) {
-    let Some(Gap { from_mm, to_mm, limit_mm, share, begin }) = first_gap(levels) else { return };
+fn judge(levels: &Levels, draft: &Inspection, log: &mut Log) {
+    // A height that only a purge line lies at is no level of the print.
+    let purge = draft.purge_line.map(|line| (line.z_mm, levels.laid_mm3(0.0) - levels.laid_mm3(line.filament_mm)));
+    let Some(Gap { from_mm, to_mm, limit_mm, share, begin }) = first_gap(levels, purge) else { return };
     let gap_mm = to_mm - from_mm;
     let hit = Hit {
         check: &CHECK,
@@ -71,10 +77,15 @@ fn judge(levels: &Levels, _: &Inspection, log: &mut Log) {
     });
 }
 
-/// The lowest gap with enough above it.
-fn first_gap(levels: &Levels) -> Option<Gap> {
-    let all: Vec<&Level> = levels.all().collect();
-    let total_mm3: f64 = all.iter().map(|level| level.volume_mm3()).sum();
+/// The lowest gap with enough above it. `purge` is the height of a purge line, mm, and what is laid on it, mm³.
+fn first_gap(levels: &Levels, purge: Option<(f64, f64)>) -> Option<Gap> {
+    let purged_mm3 = |level: &Level| match purge {
+        Some((z_mm, volume_mm3)) if (level.z_mm - z_mm).abs() < SAME_MM => volume_mm3,
+        _ => 0.0,
+    };
+    let volume_mm3 = |level: &Level| (level.volume_mm3() - purged_mm3(level)).max(0.0);
+    let all: Vec<&Level> = levels.all().filter(|level| volume_mm3(level) > LEFT * level.volume_mm3()).collect();
+    let total_mm3: f64 = all.iter().map(|level| volume_mm3(level)).sum();
     let usual_mm = layers_too_high::mostly_high(levels).map_or(0.0, |[height_mm, _]| height_mm);
     // How far down each and all above it reach.
     let mut down_mm: Vec<f64> = all.iter().map(|level| level.lowest_mm).collect();
@@ -94,7 +105,7 @@ fn first_gap(levels: &Levels) -> Option<Gap> {
                 return Some(Gap { from_mm: below_mm(k), to_mm: down_mm[k], limit_mm: limit_mm(k), share, begin });
             }
         }
-        above_mm3 -= all[k].volume_mm3();
+        above_mm3 -= volume_mm3(all[k]);
     }
     None
 }

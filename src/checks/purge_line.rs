@@ -47,6 +47,7 @@ const ON_LINE: u64 = 0;
 const ON_SPOT: u64 = 1;
 const BEHIND: u64 = 2;
 const FAR_BEYOND: u64 = 3;
+const KINDS: u64 = 4;
 
 /// A purge line is a hold above so many times a melt rate: the drive skips long before (common practice, no source).
 const MELTS_MOST: f64 = 3.0;
@@ -390,7 +391,8 @@ impl OnPurgeLine {
         }
         if let Some(line) = self.behind_spot {
             let place = format!("Behind the purge on line {line}, by what that has left in the average alone");
-            return note(hit, BEHIND, &place, message, log);
+            // Each purge is told with the first line behind it.
+            return note(hit, BEHIND + KINDS * line, &place, message, log);
         }
         let carried = !alone && self.carried_on && (1..2 * WAITING).contains(&self.waiting.len());
         if i < first && block.extrudes(i) || i >= first && carried {

@@ -61,7 +61,7 @@ impl Interpreter {
 
     fn act_m(&mut self, code: u32, out: &mut impl FnMut(Event)) {
         match code {
-            0 | 10 | 250 | 2260 | 6000 => self.pause(code, out),
+            0 | 10 | 250 | 2260 | 6000 | 6010 => self.pause(code, out),
             60 | 1350 => {
                 if let Some(number) = self.params.get(b'T') {
                     self.select_tool(number, out);
@@ -255,7 +255,7 @@ const CLOSING_M: [u32; 22] = [
 fn closes(command: CommandWord) -> bool {
     match command.letter {
         b'G' => matches!(command.code, 100 | 270 | 280 | 610),
-        b'M' => CLOSING_M.contains(&command.code) || matches!(command.code, 5680 | 6000),
+        b'M' => CLOSING_M.contains(&command.code) || matches!(command.code, 5680 | 6000 | 6010),
         _ => false,
     }
 }
@@ -285,7 +285,20 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
             ACTING_M.contains(&code)
                 || matches!(
                     code,
-                    320 | 1120 | 3500 | 5690 | 5720 | 5840 | 6000 | 6650 | 6660 | 8510 | 9000 | 9060 | 9070 | 9140
+                    320 | 1120
+                        | 3500
+                        | 5690
+                        | 5720
+                        | 5840
+                        | 6000
+                        | 6010
+                        | 6650
+                        | 6660
+                        | 8510
+                        | 9000
+                        | 9060
+                        | 9070
+                        | 9140
                 )
                 || is_harmless(code)
         }

@@ -9,6 +9,8 @@ pub struct ExtruderWords {
     pub idle: u64,
     /// The first of these.
     pub idle_line: u64,
+    /// Of them, those that push nothing.
+    still: u64,
     /// Filament pushed on moves along X or Y, mm.
     pushed_mm: f64,
     /// What was pulled back anywhere, negative, and pushed again on the spot, mm; and what it was at the last move along X or Y.
@@ -22,8 +24,8 @@ pub struct ExtruderWords {
 
 /// Fewer moves say nothing.
 const MOVES: u64 = 10;
-/// Share of moves that push nothing or pull back above which nothing is printed, whatever the sums are: words of equal lengths
-/// ask for nothing once they are places.
+/// Share of moves that push nothing above which nothing is printed, whatever the sums are: words of equal lengths ask for
+/// nothing once they are places.
 const NEARLY_ALL: f64 = 0.8;
 /// Share of them that says something where the sums do too. With lengths that have no order it is a half; wipes that pull
 /// back on the way are up to a fifth, common practice, no source.
@@ -54,6 +56,7 @@ impl ExtruderWords {
                 self.moves += 1;
                 self.idle_line = if self.idle == 0 { line } else { self.idle_line };
                 self.idle += 1;
+                self.still += u64::from(de_mm == 0.0);
             }
         }
         self.settled = along && self.owed_mm == 0.0;
@@ -61,15 +64,28 @@ impl ExtruderWords {
 
     /// True when the moves push nothing, or filament to and fro of which next to nothing is laid.
     pub fn lay_nothing(&self) -> bool {
-        let share = self.idle as f64 / self.moves.max(1) as f64;
+        let share = |count: u64| count as f64 / self.moves.max(1) as f64;
+        let (still, idle) = (share(self.still), share(self.idle));
         self.moves >= MOVES
-            && (share > NEARLY_ALL || share > IDLE && self.pushed_mm + self.back_then_mm < LAID * self.pushed_mm)
+            && (still > NEARLY_ALL || idle > IDLE && self.pushed_mm + self.back_then_mm < LAID * self.pushed_mm)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn many_wipes_are_no_words_that_ask_for_nothing() {
+        // One line, and a wipe of ten pieces that pull back what is pushed on the spot again: nine of ten moves are idle.
+        let mut counted = ExtruderWords::default();
+        for island in 0..50 {
+            counted.take(island, 2.0, true);
+            (0..10).for_each(|_| counted.take(island, -0.05, true));
+            counted.take(island, 0.5, false);
+        }
+        assert!(!counted.lay_nothing(), "{counted:?}");
+    }
 
     /// What the words of a job come to, read as places (absolute) or as lengths; `true` goes along X or Y.
     fn read(words: &[(f64, bool)], as_places: bool) -> ExtruderWords {

@@ -509,7 +509,8 @@ impl Interpreter {
         }
         self.e = e;
         self.known = known;
-        if self.params.get(b'E').is_some() {
+        // A length of nothing is meant as that.
+        if self.params.get(b'E').is_some_and(|word| self.e_absolute || word != 0.0) {
             let along = (0..2).any(|axis| to[axis] != self.position[axis]) || curve.is_some();
             self.extruder_words.take(self.line, de, along);
         }

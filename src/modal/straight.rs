@@ -182,7 +182,10 @@ impl StraightReader {
             if de > 0.0 {
                 self.last_push_line = line;
             }
-            self.extruder_words.take(line, de, flags & (flag::X | flag::Y) != 0);
+            // A length of nothing is meant as that.
+            if self.e_absolute || words.e != 0.0 {
+                self.extruder_words.take(line, de, flags & (flag::X | flag::Y) != 0);
+            }
         }
         if flags == 0 && de == 0.0 {
             return true;

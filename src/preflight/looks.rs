@@ -30,7 +30,7 @@ pub(super) fn look(mut source: Looked<'_>) -> io::Result<Result<Looked<'_>, Stri
         let is_end = read < STEP;
         // Half a line is looked at when the rest of it is there.
         let whole =
-            if is_end { start.len() } else { start.iter().rposition(|b| *b == b'\n').map_or(done, |at| at + 1) };
+            if is_end { start.len() } else { start.iter().rposition(|b| ends_line(*b)).map_or(done, |at| at + 1) };
         let mark = if done == 0 && start.starts_with(b"\xef\xbb\xbf") { 3 } else { 0 };
         seen.lines(&start[(done + mark).min(whole)..whole.max(done)]);
         done = whole.max(done);
@@ -42,6 +42,11 @@ pub(super) fn look(mut source: Looked<'_>) -> io::Result<Result<Looked<'_>, Stri
         Some(why) => Err(why),
         None => Ok(Box::new(Cursor::new(start).chain(source))),
     })
+}
+
+/// LF, CR or both, as where jobs are read.
+fn ends_line(byte: u8) -> bool {
+    matches!(byte, b'\n' | b'\r')
 }
 
 /// Lines that a job may have in any number and that do not make it one: calls of macros, lines for the host, marks, notes
@@ -79,7 +84,8 @@ struct Seen {
 impl Seen {
     fn lines(&mut self, bytes: &[u8]) {
         let mut start = 0;
-        for end in memchr::memchr_iter(b'\n', bytes).chain([bytes.len()]) {
+        // A CR with an LF ends an empty line more, which says nothing.
+        for end in memchr::memchr2_iter(b'\n', b'\r', bytes).chain([bytes.len()]) {
             if self.lines >= LINES {
                 return;
             }
@@ -89,7 +95,6 @@ impl Seen {
                 (self.lines, self.commands, self.moves) = (self.lines + 1, self.commands + 1, true);
                 continue;
             }
-            let line = line.strip_suffix(b"\r").unwrap_or(line);
             let read = words::read(line, &mut self.words);
             if read.kind == Kind::Empty || is_neutral(line, read.kind) {
                 continue;
@@ -162,7 +167,17 @@ mod tests {
         let macros = "START_HERE WARM=210\nG1 X5 E1\nPARK_NOW\n";
         let defined = format!("{}G28\nG1 X5 E1\n", "OBJ_DEFINE NAME=a\n".repeat(900));
         let lower = "g28\ng1x5\n\r\n\r\n";
-        for job in [&thumbnail, &modal, &defined, macros, lower, "T0", "%\nG21\nM30\n%", "\u{feff}G28\n"] {
+        for job in [
+            &thumbnail,
+            &modal,
+            &defined,
+            macros,
+            lower,
+            "T0",
+            "%\nG21\nM30\n%",
+            "\u{feff}G28\n",
+            "; a\rG28\rG1 X5 E1\r",
+        ] {
             assert_eq!(why_not(job.as_bytes()), None, "{}", &job[..job.len().min(40)]);
         }
     }

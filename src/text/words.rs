@@ -178,6 +178,8 @@ fn foreign_start(input: &[u8]) -> Option<Foreign> {
         b'$' => return Some(Foreign::Dollar),
         b'%' => return Some(Foreign::Percent),
         b'[' | b'{' => return Some(Foreign::Bracket),
+        // Names of macros may begin so.
+        b'_' if input.get(1).is_some_and(|b| b.is_ascii_alphanumeric() || *b == b'_') => return Some(Foreign::Name),
         _ if !first.is_ascii_alphabetic() => return Some(Foreign::Other),
         _ => {}
     }
@@ -397,6 +399,8 @@ mod tests {
         for (text, kind) in [
             ("BEGIN_JOB HEAT=210", Foreign::Name),
             ("hello there", Foreign::Name),
+            ("_BETWEEN_PARTS", Foreign::Name),
+            ("_", Foreign::Other),
             ("@wait", Foreign::At),
             ("$x=1", Foreign::Dollar),
             ("%", Foreign::Percent),

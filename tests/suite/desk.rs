@@ -694,6 +694,17 @@ fn pruned_inspections_and_machines_of_one_name_are_told() {
     let gap = shop.bring("gap.gcode", &job("heron-gap"));
     let number = |of: &Value| of["on"][0]["inspection"].as_i64().expect("a number");
     let first = number(&shop.judged(&gap));
+    // Another program that looks into the ledger and closes it takes nothing from the gate.
+    let count = |table: &str| -> i64 {
+        let ledger = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
+        ledger.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).expect("is read")
+    };
+    assert_eq!(count("inspections"), 1);
+    let bracket = shop.bring("bracket.gcode", &job("heron-bracket"));
+    let refuse =
+        json!({ "inspection": number(&shop.judged(&bracket)), "decision": "refuse", "because": "no", "by": "Ada" });
+    assert_eq!(shop.decide(&bracket, &refuse).status, 201);
+    assert_eq!((count("inspections"), count("decisions")), (2, 1));
     let ledger = rusqlite::Connection::open(shop.at("gonogo.ledger")).expect("opens");
     ledger.execute("DELETE FROM inspections WHERE id = ?1", [first]).expect("is written");
     assert!(shop.get(&format!("/jobs/{gap}")).body.contains("It is being judged."));

@@ -6,7 +6,7 @@ use std::time::Duration;
 use serde::Deserialize;
 
 use super::super::gate::{Held, Row};
-use super::super::ledger::{Choice, Decision};
+use super::super::ledger::{Choice, DecideError, Decision};
 use super::Desk;
 use super::problem::Problem;
 use crate::accepted::{day_from, reason, today};
@@ -80,7 +80,15 @@ impl Desk {
             return Err(Problem::conflict(why));
         }
         let decision = resolved(asked)?;
-        let id = self.aside(move |desk| Ok(desk.writing.decide_behind(after, inspection, &decision)?)).await?;
+        let kept_as = name.to_owned();
+        let decide = move |desk: &Self| match desk.writing.decide_behind(after, inspection, &decision) {
+            Err(DecideError::NoInspection(_)) => {
+                desk.intake.judge_anew(&kept_as);
+                Err(Problem::conflict("the job is being judged anew: look again in a moment"))
+            }
+            done => Ok(done?),
+        };
+        let id = self.aside(decide).await?;
         // Until the gate has acted nobody is to take it for what it was.
         self.shelf.decided(row.digest.as_deref().unwrap_or_default(), id);
         self.intake.wake();
@@ -123,10 +131,11 @@ impl Desk {
         let answered = row.settled().iter().find(|answered| answered.folder == asked.machine).cloned();
         let Some(answered) = answered else { return Err(Problem::missing("the job was not judged on this machine")) };
         // As a path from the ledger's folder: there the job is found again.
-        let job = format!("jobs/{name}");
+        let (job, kept_as) = (format!("jobs/{name}"), name.to_owned());
         self.aside(move |desk| {
             let machine = desk.machine(&answered.folder)?;
             let Some(inspection) = desk.ledger.inspection(answered.inspection)? else {
+                desk.intake.judge_anew(&kept_as);
                 return Err(Problem::conflict("the job is being judged anew: look again in a moment"));
             };
             let print = Print {

@@ -16,6 +16,8 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 
+use tokio::sync::Semaphore;
+
 use super::Desk;
 use super::pages;
 use super::problem::Problem;
@@ -91,6 +93,16 @@ impl Rates {
     }
 }
 
+/// Answers that are held back at a time: more would take the connections of those who know the token.
+static HELD_BACK: Semaphore = Semaphore::const_new(32);
+
+/// Holds an answer back, where not too many are.
+pub async fn hold_back(time: Duration) {
+    if let Ok(_place) = HELD_BACK.try_acquire() {
+        tokio::time::sleep(time).await;
+    }
+}
+
 fn too_many(detail: &str) -> Problem {
     Problem::new(StatusCode::TOO_MANY_REQUESTS, "Too many", detail).again_in(60)
 }
@@ -113,7 +125,7 @@ pub async fn watch(
             Err(_) => Problem::new(StatusCode::REQUEST_TIMEOUT, "Too slow", "it took too long").into_response(),
         },
         Err(problem) => {
-            tokio::time::sleep(problem.held_back).await;
+            hold_back(problem.held_back).await;
             if problem.status == StatusCode::UNAUTHORIZED && wants_page {
                 let to = if changes { "/".to_owned() } else { to };
                 Redirect::to(&format!("/enter?to={}", pages::in_query(&to))).into_response()

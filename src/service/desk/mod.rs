@@ -44,7 +44,7 @@ use axum::routing::{get, post, put};
 use tokio::sync::{Semaphore, watch};
 
 use super::gate::{Gate, Intake, Shelf};
-use super::ledger::{LEDGER_FILE, Ledger, LedgerError};
+use super::ledger::{Ledger, LedgerError};
 use crate::machine::Machine;
 use problem::Problem;
 
@@ -152,8 +152,8 @@ pub fn open(
     let desk = Arc::new(Desk {
         root: root.to_owned(),
         shelf: Arc::clone(gate.shelf()),
-        ledger: Ledger::open_existing(&root.join(LEDGER_FILE))?,
-        writing: Ledger::open_existing(&root.join(LEDGER_FILE))?,
+        ledger: gate.ledger().again()?,
+        writing: gate.ledger().again()?,
         intake: gate.intake(wake),
         settings,
         uploads: Arc::new(Semaphore::new(UPLOADS_MOST)),

@@ -17,7 +17,7 @@ use serde::Deserialize;
 use super::super::gate::{Held, Place, Row, SheetState};
 use super::super::ledger::{Decided, Listed, SheetUse, is_open_unsafe};
 use super::deeds::{AskedDecision, AskedPrint};
-use super::guard::COOKIE;
+use super::guard::{COOKIE, hold_back};
 use super::problem::Problem;
 use super::views::{self, Cell};
 use super::{Desk, In, named, of_change};
@@ -252,7 +252,7 @@ pub async fn entered(
     let Some(token) = &desk.settings.token else { return Ok(Redirect::to(to).into_response()) };
     if !token.is(&typed) {
         let wrong = desk.rates.was_wrong(from.ip());
-        tokio::time::sleep(wrong.held_back).await;
+        hold_back(wrong.held_back).await;
         if wrong.status != StatusCode::UNAUTHORIZED {
             return Err(wrong);
         }

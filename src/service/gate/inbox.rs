@@ -144,6 +144,10 @@ impl Inbox {
                     if now.saturating_duration_since(since) >= self.rest {
                         ready.push((looks, name.clone()));
                     }
+                    // What is tried again was told.
+                    left.extend(
+                        self.left.get(&name).filter(|left| left.looks == looks).map(|left| (name.clone(), *left)),
+                    );
                     seen.insert(name, Seen { looks, since });
                     continue;
                 }
@@ -154,27 +158,30 @@ impl Inbox {
             let known = self.left.get(&name).filter(|left| left.looks == looks).copied();
             left.insert(name, known.unwrap_or(Left { looks, unread_at: None }));
         }
-        // What is tried again is told once.
-        let told = std::mem::replace(&mut self.left, left);
-        self.seen = seen;
+        (self.seen, self.left) = (seen, left);
         ready.sort();
         let mut all = Found::default();
-        let began = Instant::now();
+        let (began, mut is_next) = (Instant::now(), false);
         for (looks, name) in ready {
             // What was decided meanwhile comes before the rest, whose turn is with the next look.
-            if !all.jobs.is_empty() && began.elapsed() >= LOOK_MOST {
+            if std::mem::replace(&mut is_next, true) && began.elapsed() >= LOOK_MOST {
                 break;
             }
             let is_room = room.is_there(kept + all.jobs.len(), looks.bytes).map_err(|full| Refusal::Gate(full.into()));
             match is_room.and_then(|()| self.take_in(&name, looks, places, room, &mut all.jobs, tell)) {
-                Ok(Taken::Gone) => drop(self.seen.remove(&name)),
+                Ok(Taken::Gone) => {
+                    self.seen.remove(&name);
+                    self.left.remove(&name);
+                }
                 Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
-                Err(Refusal::File(error)) => {
-                    if told.get(&name).is_none_or(|left| left.looks != looks) {
-                        tell(left_there(&name, &error.to_string()));
+                Err(refusal @ (Refusal::File(_) | Refusal::Kept(_))) => {
+                    if self.left.get(&name).is_none_or(|left| left.looks != looks) {
+                        tell(left_there(&name, &refusal.error().to_string()));
                     }
                     self.seen.remove(&name);
-                    self.left.insert(name, Left { looks, unread_at: Some(now) });
+                    // What is kept already would only come anew, whoever had taken it out.
+                    let unread_at = matches!(refusal, Refusal::File(_)).then_some(now);
+                    self.left.insert(name, Left { looks, unread_at });
                 }
                 Err(Refusal::Gate(error)) => {
                     all.fault = Some((name, error));
@@ -219,7 +226,7 @@ impl Inbox {
         let kept = keep(copy, &places.jobs(), &from, &content).map_err(Refusal::Gate)?;
         tell(Told::TakenIn { from: from.clone(), name: kept.name.clone() });
         jobs.push(Arrived { from, name: kept.name, digest: content });
-        self.clear_away(name, before).map_err(Refusal::File)
+        self.clear_away(name, before).map_err(Refusal::Kept)
     }
 
     /// Sets a file aside; none where another has taken its name meanwhile.
@@ -267,8 +274,17 @@ enum Taken {
 enum Refusal {
     /// For what it is: others may be.
     File(io::Error),
+    /// It is kept, and cannot leave the inbox.
+    Kept(io::Error),
     /// Nothing can be kept for now.
     Gate(io::Error),
+}
+
+impl Refusal {
+    fn error(&self) -> &io::Error {
+        let (Self::File(error) | Self::Kept(error) | Self::Gate(error)) = self;
+        error
+    }
 }
 
 /// True where bytes were read that are no job, or too many: reading them again would help nothing.

@@ -3,10 +3,30 @@
 use super::*;
 use crate::accepted::{day_of, days_before};
 
+/// The clock of this computer beside one that nobody can set.
+pub(super) struct Clock {
+    opened: (SystemTime, Instant),
+}
+
+/// A clock that is set right now and then differs by less.
+const SET_RIGHT: Duration = Duration::from_secs(3600);
+
+impl Clock {
+    pub(super) fn now() -> Self {
+        Self { opened: (SystemTime::now(), Instant::now()) }
+    }
+
+    /// False where the clock has jumped ahead since the gate was opened: on a wrong day no job may go.
+    fn runs_true(&self) -> bool {
+        let (system, steady) = self.opened;
+        SystemTime::now().duration_since(system).is_ok_and(|passed| passed <= steady.elapsed() + SET_RIGHT)
+    }
+}
+
 /// Which jobs go.
 pub(super) struct Keeping {
     before: Day,
-    wanted: BTreeSet<String>,
+    unwanted: BTreeSet<String>,
 }
 
 impl Keeping {
@@ -16,21 +36,21 @@ impl Keeping {
             return Ok(None);
         }
         let before = days_before(today, days);
-        Ok(Some(Self { before, wanted: ledger.wanted_since(before)? }))
+        Ok(Some(Self { before, unwanted: ledger.unwanted_since(before)? }))
     }
 
     /// The day on which a job came in that goes; none where it stays. One that was never judged stays.
     pub(super) fn goes(&self, arrived: Option<SystemTime>, digest: Option<&str>) -> Option<Day> {
         let since = arrived?.duration_since(SystemTime::UNIX_EPOCH).ok()?;
         let came = day_of(since.as_secs());
-        (came < self.before && !self.wanted.contains(digest?)).then_some(came)
+        (came < self.before && self.unwanted.contains(digest?)).then_some(came)
     }
 }
 
 impl Gate {
     /// Marks jobs that nobody has wanted for long: they are taken out like those that somebody takes out.
     pub(super) fn let_old_go(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        let Some(days) = self.keep_days else { return Ok(()) };
+        let Some(days) = self.keep_days.filter(|_| self.clock.runs_true()) else { return Ok(()) };
         let Some(keeping) = Keeping::for_days(days, today, &self.ledger)? else { return Ok(()) };
         let goes = |row: &&Row| keeping.goes(row.arrived, row.digest.as_deref()).is_some();
         let names: Vec<String> = self.shelf.read(|held| held.rows().filter(goes).map(|row| row.name.clone()).collect());

@@ -173,8 +173,7 @@ impl Gate {
         for job in jobs.into_iter().rev() {
             self.queue.retain(|name| *name != job.name);
             if self.jobs.contains_key(&job.name) {
-                let path = self.places.jobs().join(&job.name);
-                let noted = self.ledger.note_wanted(&job.digest, &path.to_string_lossy(), today);
+                let noted = self.ledger.note_wanted(&job.digest, today);
                 fault = fault.and(noted.map_err(GateError::from));
             }
             self.shelve(&job.name, Some(job.digest));

@@ -118,6 +118,7 @@ pub struct Gate {
     stopped: BTreeMap<String, u32>,
     room: Room,
     keep_days: Option<u32>,
+    clock: keeping::Clock,
     /// The folders of machines that were there at the last look.
     folders: Vec<PathBuf>,
     /// When the folder of jobs was read last, and when it had changed then.
@@ -176,6 +177,7 @@ impl Gate {
             stopped: BTreeMap::new(),
             room,
             keep_days: settings.keep_days,
+            clock: keeping::Clock::now(),
             folders: Vec::new(),
             kept_as_of: None,
             _lock: lock,

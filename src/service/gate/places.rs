@@ -301,6 +301,8 @@ fn take_away(folder: &Path, name: &str) -> io::Result<bool> {
 fn remove(folder: &Path, name: &str) -> io::Result<bool> {
     match fs::remove_file(folder.join(name)) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        // A folder is none of a gate's.
+        Err(_) if folder.join(name).is_dir() => Ok(false),
         done => done.map(|()| true),
     }
 }

@@ -83,8 +83,10 @@ impl Decided {
 /// What people have said on a job on a machine, as it counts on a day.
 ///
 /// A release is about one content under one name on one sheet, judged by one version of the checks. A no (refuse or hold) goes
-/// over to all other names, sheets and versions: it is the same job, and nobody has taken it back. The last word on an
-/// inspection takes the place of those before it, and none comes back by itself.
+/// over to all other names, sheets and versions: it is the same job, and nobody has taken it back. Of several that count the
+/// last one holds; one that runs out leaves those before it as they are. A release takes back what was said before it where it was
+/// written down, and everywhere where it has no last day. It does not come back once it was overtaken, and one that has run
+/// out leaves the job waiting.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Said {
     /// The verdict of the checks counts.
@@ -106,20 +108,26 @@ impl Said {
         if let Self::RanOut(decided) = self { Some(decided) } else { None }
     }
 
-    /// What follows from the last word on each inspection of a job on a machine, in the order of their numbers, for one of them.
-    fn among(last: Vec<Decided>, inspection: i64, today: Day) -> Self {
+    /// What follows from all decisions on a job on a machine, in the order of their numbers, for one of its inspections.
+    fn among(all: &[Decided], inspection: i64, today: Day) -> Self {
         let counts = |decided: &Decided| decided.decision.until.is_none_or(|until| until >= today);
         let is_release = |decided: &Decided| decided.decision.choice == Choice::Release;
-        let own = last.iter().find(|decided| decided.inspection == inspection).cloned();
-        // Whoever releases it here knows what was said elsewhere until then.
-        let released = own.as_ref().filter(|own| is_release(own)).map_or(0, |own| own.id);
-        let later_no = |decided: &&Decided| !is_release(decided) && decided.id > released;
-        if let Some(no) = last.iter().rev().filter(later_no).find(|no| counts(no)) {
+        let own = all.iter().rev().find(|decided| is_release(decided) && decided.inspection == inspection);
+        // Whoever releases it here knows what was said until then; elsewhere only a release for good takes a no back.
+        let is_taken_back = |no: &Decided| {
+            let elsewhere = |later: &Decided| later.inspection == no.inspection && later.decision.until.is_none();
+            let later = |later: &&Decided| later.id > no.id && is_release(later);
+            all.iter().filter(later).any(|later| later.inspection == inspection || elsewhere(later))
+        };
+        let stands = |no: &&Decided| !is_release(no) && counts(no) && !is_taken_back(no);
+        if let Some(no) = all.iter().rev().find(stands) {
             return Self::Holds(no.clone());
         }
-        match own.filter(|own| is_release(own) && !last.iter().any(|decided| later_no(&decided))) {
-            Some(release) if counts(&release) => Self::Holds(release),
-            Some(release) => Self::RanOut(release),
+        match own {
+            Some(own) if !counts(own) => Self::RanOut(own.clone()),
+            // What overtook it has run out.
+            Some(own) if all.iter().any(|later| later.id > own.id && !is_release(later)) => Self::Nothing,
+            Some(own) => Self::Holds(own.clone()),
             None => Self::Nothing,
         }
     }
@@ -206,15 +214,16 @@ impl Ledger {
     /// # Errors
     /// When the ledger cannot be read.
     pub(super) fn said(&self, question: &Question<'_>, inspection: i64, today: Day) -> Result<Said, LedgerError> {
-        // The last word on each inspection of that content on that machine, whatever its name, sheet or version of the checks.
+        // Of that content on that machine, whatever its name, sheet or version of the checks.
         let sql = "SELECT decisions.* FROM decisions JOIN inspections ON inspections.id = inspection
-            WHERE job = ?1 AND options = ?2 AND NOT EXISTS (SELECT 1 FROM decisions AS later
-                WHERE later.inspection = decisions.inspection AND later.id > decisions.id)
-            ORDER BY decisions.id";
+            WHERE job = ?1 AND options = ?2 ORDER BY decisions.id";
         let key = params![question.job, question.options];
-        let last =
-            self.read(|ledger| Ok(ledger.prepare(sql)?.query_map(key, decided)?.collect::<Result<_, _>>()?))?;
-        Ok(Said::among(last, inspection, today))
+        let all: Vec<Decided> = self.read(|ledger| {
+            let mut select = ledger.prepare(sql)?;
+            let rows = select.query_map(key, decided)?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        })?;
+        Ok(Said::among(&all, inspection, today))
     }
 
     /// All decisions on a job, the latest first.
@@ -271,14 +280,14 @@ mod tests {
         day_from(text).expect("a day")
     }
 
-    /// What is said on the inspection 1 where these are the last words: number, inspection, choice, last day.
-    fn among(last: &[(i64, i64, Choice, Option<&str>)], today: &str) -> (&'static str, i64) {
+    /// What is said on the inspection 1 where these were decided: number, inspection, choice, last day.
+    fn among(all: &[(i64, i64, Choice, Option<&str>)], today: &str) -> (&'static str, i64) {
         let of = |&(id, inspection, choice, until): &(i64, i64, Choice, Option<&str>)| {
             let (reason, who) = ("looked at it".to_owned(), "Ada".to_owned());
             let decision = Decision { choice, reason, who, until: until.map(day), confirmation: None };
             Decided { id, inspection, decision, is_unsafe: false, decided_at: String::new() }
         };
-        match Said::among(last.iter().map(of).collect(), 1, day(today)) {
+        match Said::among(&all.iter().map(of).collect::<Vec<_>>(), 1, day(today)) {
             Said::Nothing => ("nothing", 0),
             Said::Holds(decided) => (decided.decision.choice.word(), decided.id),
             Said::RanOut(decided) => ("ran out", decided.id),
@@ -303,7 +312,16 @@ mod tests {
             // One that runs out does not take back another that does not.
             (&[(1, 2, Refuse, None), (2, 1, Hold, past)], ("refuse", 1)),
             (&[(1, 2, Refuse, None), (2, 1, Hold, later)], ("hold", 2)),
+            (&[(1, 1, Refuse, None), (2, 1, Hold, past)], ("refuse", 1)),
+            (&[(1, 1, Refuse, None), (2, 1, Hold, None)], ("hold", 2)),
             (&[(1, 2, Refuse, None), (2, 3, Release, None)], ("refuse", 1)),
+            // Only a release for good takes a no back for others.
+            (&[(1, 2, Refuse, None), (2, 2, Release, later)], ("refuse", 1)),
+            (&[(1, 2, Refuse, None), (2, 2, Release, past)], ("refuse", 1)),
+            (&[(1, 2, Refuse, None), (2, 2, Release, None)], ("nothing", 0)),
+            (&[(1, 1, Release, None), (2, 2, Refuse, None), (3, 2, Release, later)], ("refuse", 2)),
+            (&[(1, 1, Release, None), (2, 2, Refuse, None), (3, 2, Release, None)], ("nothing", 0)),
+            (&[(1, 1, Release, past), (2, 1, Hold, past)], ("ran out", 1)),
         ] {
             assert_eq!(among(last, "2027-01-31"), expected, "{last:?}");
         }

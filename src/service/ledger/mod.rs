@@ -116,10 +116,26 @@ impl Ledger {
         // A database opened by a relative name could be taken for one of its special names.
         let full = std::path::absolute(path).map_err(|error| refuse(What::Refused(error.to_string())))?;
         look_at(&full).map_err(refuse)?;
+        Self::connect(path, &full, create)
+    }
+
+    /// Another connection to the same file. Where one is open in this process no other way may be taken: whoever closes a file
+    /// lets go of all locks that its process has on it (POSIX `fcntl`), and another program would take it for nobody's.
+    ///
+    /// # Errors
+    /// Like [`Self::open`].
+    pub fn again(&self) -> Result<Self, LedgerError> {
+        self.is_in_place()?;
+        let full = std::path::absolute(&self.path).map_err(|error| self.refusal(&error.to_string()))?;
+        Self::connect(&self.path, &full, OpenFlags::empty())
+    }
+
+    fn connect(path: &Path, full: &Path, create: OpenFlags) -> Result<Self, LedgerError> {
+        let refuse = |what| LedgerError::new(path, what);
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX | create;
-        let mut connection = Connection::open_with_flags(&full, flags).map_err(|error| refuse(error.into()))?;
+        let mut connection = Connection::open_with_flags(full, flags).map_err(|error| refuse(error.into()))?;
         schema::prepare(&mut connection).map_err(refuse)?;
-        Ok(Self { path: path.to_owned(), place: place(&full), connection: Mutex::new(connection) })
+        Ok(Self { path: path.to_owned(), place: place(full), connection: Mutex::new(connection) })
     }
 
     /// Its path as given.

@@ -105,35 +105,35 @@ impl Ledger {
         self.read(|ledger| Ok(ledger.prepare(sql)?.query_map([last], |row| row.get(0))?.collect::<Result<_, _>>()?))
     }
 
-    /// The digests of jobs that somebody has wanted on that day or later: sent in (as far as it was
+    /// The digests of jobs that were judged and that nobody has wanted on that day or later: sent in (as far as it was
     /// [noted](Self::note_wanted)), decided on, or printed. A print that does not say when counts as one of today.
     ///
     /// # Errors
     /// When the ledger cannot be read.
-    pub fn wanted_since(&self, day: Day) -> Result<BTreeSet<String>, LedgerError> {
-        let sql = "SELECT job FROM names WHERE seen_at >= ?1
-            UNION SELECT job FROM decisions JOIN inspections ON inspections.id = inspection WHERE decided_at >= ?1
-            UNION SELECT job_digest FROM prints WHERE job_digest IS NOT NULL AND coalesce(started >= ?1, TRUE)";
+    pub fn unwanted_since(&self, day: Day) -> Result<BTreeSet<String>, LedgerError> {
+        let sql = "SELECT job FROM names EXCEPT SELECT job FROM names WHERE seen_at >= ?1
+            EXCEPT SELECT job FROM decisions JOIN inspections ON inspections.id = inspection WHERE decided_at >= ?1
+            EXCEPT SELECT job_digest FROM prints WHERE job_digest IS NOT NULL AND coalesce(started >= ?1, TRUE)";
         self.read(|ledger| {
             Ok(ledger.prepare(sql)?.query_map([day.to_string()], |row| row.get(0))?.collect::<Result<_, _>>()?)
         })
     }
 
-    /// Notes that a job which is known under that path was sent in once more; once a day.
+    /// Notes that a job which is known was sent in once more; once a day.
     ///
     /// # Errors
     /// When the ledger cannot be read or written.
-    pub fn note_wanted(&self, job: &str, path: &str, today: Day) -> Result<(), LedgerError> {
+    pub fn note_wanted(&self, job: &str, today: Day) -> Result<(), LedgerError> {
         let is_due = self.read(|ledger| {
-            let sql = "SELECT EXISTS (SELECT 1 FROM names WHERE job = ?1 AND path = ?2 AND seen_at < ?3)";
-            Ok(ledger.query_row(sql, [job, path, &today.to_string()], |row| row.get::<_, bool>(0))?)
+            let sql = "SELECT EXISTS (SELECT 1 FROM names WHERE job = ?1 AND seen_at < ?2)";
+            Ok(ledger.query_row(sql, [job, &today.to_string()], |row| row.get::<_, bool>(0))?)
         })?;
         if !is_due {
             return Ok(());
         }
         self.write(|ledger| {
-            let sql = "UPDATE names SET seen_at = ?3 WHERE job = ?1 AND path = ?2";
-            ledger.execute(sql, [job, path, &today.to_string()])?;
+            let sql = "UPDATE names SET seen_at = ?2 WHERE job = ?1 AND seen_at < ?2";
+            ledger.execute(sql, [job, &today.to_string()])?;
             Ok::<_, Fault<LedgerError>>(())
         })
     }

@@ -121,28 +121,32 @@
       request.send(file);
     });
   }
+  // What is chosen or dropped meanwhile waits for its turn.
+  const waiting = [];
+  let busy = false;
+  addEventListener('beforeunload', (event) => { if (busy) event.preventDefault(); });
   form?.addEventListener('submit', async (event) => {
-    const files = [...input.files];
-    if (!files.length) return;
+    if (!input.files.length) return;
     event.preventDefault();
+    waiting.push(...input.files);
+    form.reset();
+    if (busy) return;
+    busy = true;
     const says = document.getElementById('bring-says'), progress = document.getElementById('bring-progress');
-    const button = form.querySelector('button');
-    button.disabled = true;
     progress.hidden = false;
     const refused = [];
-    let page = null;
-    for (const file of files) {
-      const answer = await send(file, says, progress);
-      if (answer.status === 401) { location.assign('/enter'); return; }
+    let page = null, count = 0;
+    while (waiting.length) {
+      const file = waiting.shift(), answer = await send(file, says, progress);
+      if (answer.status === 401) { busy = false; location.assign('/enter'); return; }
+      count += 1;
       if (answer.page) page = answer.page;
-      else refused.push('Not taken in: ' + (files.length > 1 ? file.name + ': ' : '') + answer.why);
+      else refused.push('Not taken in: ' + file.name + ': ' + answer.why);
     }
-    button.disabled = false;
+    busy = false;
     progress.hidden = true;
-    if (files.length === 1 && page) { location.assign(page); return; }
-    const kept = files.length - refused.length;
-    says.textContent = [...(files.length > 1 ? [kept + ' of ' + files.length + ' taken in.'] : []), ...refused].join(' ');
-    form.reset();
+    if (count === 1 && page) { location.assign(page); return; }
+    says.textContent = [...(count > 1 ? [count - refused.length + ' of ' + count + ' taken in.'] : []), ...refused].join(' ');
   });
   document.documentElement.dataset.ready = '1';
 })();
