@@ -375,10 +375,10 @@ fn who_brings_a_job_anew_wants_it_and_what_cannot_be_taken_out_is_told() {
     let mut gate = shop.gate();
     settle(&mut gate, today());
     let name = shop.files("jobs").into_keys().next().expect("a job");
-    // A folder where a file should be cannot be deleted as one.
-    let note = shop.at("waiting").join(format!("{name}.txt"));
-    fs::remove_file(&note).expect("removes");
-    fs::create_dir(&note).expect("a folder");
+    // Nothing can be deleted in what is no folder.
+    let (waiting, elsewhere) = (shop.at("waiting"), shop.at("elsewhere"));
+    fs::rename(&waiting, &elsewhere).expect("is moved");
+    fs::write(&waiting, "").expect("writes");
     let intake = gate.intake(std::sync::Arc::new(|| {}));
     intake.take_out(&name);
     let mut untold = |_: Told| {};
@@ -391,7 +391,8 @@ fn who_brings_a_job_anew_wants_it_and_what_cannot_be_taken_out_is_told() {
     }
     shop.drop_in("gap.gcode", &job("heron-gap"));
     let _ = gate.look(today(), Instant::now(), &mut untold);
-    fs::remove_dir(&note).expect("removes");
+    fs::remove_file(&waiting).expect("removes");
+    fs::rename(&elsewhere, &waiting).expect("is moved");
     settle(&mut gate, today());
     assert_eq!(shop.names("jobs"), ["gap-#.gcode"]);
     intake.take_out(&name);
