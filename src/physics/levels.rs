@@ -1,7 +1,7 @@
 //! The levels at which filament is laid: how much on each, how far it stands above the level below, and how much of all lies
 //! in lines that are too thin for the bore.
 //!
-//! A level is a height of the tip, told apart by [`LEVEL_MM`], or by as much more as it takes for [`LEVELS_MOST`] of them to
+//! A level is a height of the tip, told apart by 0.01 mm, or by as much more as it takes for 65 536 of them to
 //! cover the travel. A line that rises or falls belongs to the level of its higher end, and reaches down to the lower one. The
 //! level *below* a line is the highest one at least [`standing::LEVEL_MM`] under it that something was laid at so far, whoever
 //! laid it: what the line really lies on is never higher. So a step is never taken for larger than it is, whatever order parts
