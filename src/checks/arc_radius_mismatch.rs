@@ -61,15 +61,13 @@ fn judge(notice: &Notice, log: &mut Log) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing::found;
     use crate::findings::Severity;
     use crate::machine::Machine;
-    use crate::preflight::{JobSource, Preflight};
 
     fn told(arc: &str) -> Vec<(Severity, String)> {
         let job = format!("G28\nG0 X60 Y60 F6000\n{arc} F1800\n");
-        let source = JobSource::stream(job.as_bytes(), "job");
-        let report = Preflight::on(&Machine::built_in()).run(source).expect("memory can be read");
-        let about = report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id);
+        let about = found(&super::CHECK, &Machine::built_in(), &job).into_iter();
         about.map(|finding| (finding.severity, finding.message)).collect()
     }
 

@@ -39,14 +39,12 @@ fn judge(notice: &Notice, log: &mut Log) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing::{found, judged};
     use crate::machine::Machine;
-    use crate::preflight::{JobSource, Preflight};
 
     fn told(lines: &str) -> Vec<(Option<u64>, String)> {
         let job = format!("G28\nG1 X20 Y20 Z5 F1200\n{lines}\nG1 X30\n");
-        let source = JobSource::stream(job.as_bytes(), "job");
-        let report = Preflight::on(&Machine::built_in()).run(source).expect("memory can be read");
-        let about = report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id);
+        let about = found(&super::CHECK, &Machine::built_in(), &job).into_iter();
         about.map(|finding| (finding.line, finding.message)).collect()
     }
 
@@ -67,8 +65,7 @@ mod tests {
     fn a_zero_of_another_axis_leaves_the_place_alone() {
         let reach = |lines: &str| {
             let job = format!("G28\nG1 X20 Y20 Z5 F1200\n{lines}\nG1 X30\n");
-            let source = JobSource::stream(job.as_bytes(), "job");
-            Preflight::on(&Machine::built_in()).run(source).expect("memory can be read").reached
+            judged(&Machine::built_in(), &job).reached
         };
         assert_eq!(reach("G92 A0"), reach("; nothing"));
         assert_ne!(reach("G92"), reach("; nothing"));

@@ -83,11 +83,9 @@ impl Observer for BulgesAtCorners {
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{machine, skipped};
+    use super::super::testing::{judged, machine, skipped};
     use super::*;
-    use crate::findings::Inspection;
     use crate::machine::{CornerRule, LagRow};
-    use crate::preflight::{JobSource, Preflight};
 
     /// The machine of the two numbers that were measured elsewhere: 0.06 s, corners at 5.6 mm/s.
     fn laggard(acceleration_mm_s2: f64) -> Machine {
@@ -104,17 +102,13 @@ mod tests {
     /// One right-angled corner between two long lines of 0.08 mm², 0.4 mm wide and 0.2 mm high, at 60 mm/s.
     const CORNER: &str = "G92 X20 Y20 Z0.2\nM83\nG1 F3600\nG1 X120 E3.326\nG1 Y120 E3.326\n";
 
-    fn judge(machine: &Machine, job: &str) -> Inspection {
-        Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")
-    }
-
     #[test]
     fn a_higher_acceleration_makes_bulges_smaller() {
         // 0.114 and 0.061 mm³: numbers given by others for a lag of 0.06 s and 60 → 5.6 mm/s. They hold for the whole bulge, before
         // and behind the corner, of a line of 0.08 mm².
         let mut volumes = Vec::new();
         for (acceleration_mm_s2, given_mm3) in [(1200.0, 0.114), (3000.0, 0.061)] {
-            let found = judge(&laggard(acceleration_mm_s2), CORNER);
+            let found = judged(&laggard(acceleration_mm_s2), CORNER);
             let widths = found.widths.expect("has a lag");
             assert!((widths.bulge_mm3 - given_mm3).abs() < 0.0005, "{acceleration_mm_s2}: {widths:?}");
             // Closed form: s a τ (T − τ g) before the corner, with T = Δv / a and g = 1 − e^(−T / τ), and s a τ² (g − ln(1 + g)) behind.
@@ -138,7 +132,7 @@ mod tests {
         let mut led = laggard(1200.0);
         led.tools[0].extrusion_lead_s = Some(0.06);
         led.controller.step_spread_s = Some(1e-4);
-        let found = judge(&led, CORNER);
+        let found = judged(&led, CORNER);
         let widths = found.widths.expect("has a lag");
         // What is left comes from the jumps of speed at the start and at the end, spread over 0.1 ms.
         assert!(widths.bulge_mm3 < 1e-4 && widths.wide_mm + widths.thin_mm < 0.02, "{widths:?}");
@@ -146,15 +140,15 @@ mod tests {
         assert!(!found.findings.iter().any(|finding| finding.check == CHECK.id), "{found:?}");
         // A job may set it too, and a tool without a lead has none.
         led.tools[0].extrusion_lead_s = None;
-        assert!(judge(&led, CORNER).widths.expect("has a lag").bulge_mm3 > 0.1);
+        assert!(judged(&led, CORNER).widths.expect("has a lag").bulge_mm3 > 0.1);
         for command in ["M900 K0.06\n", "M572 S0.06\n", "M572 D0 S0.06\n"] {
-            let again = judge(&led, &format!("{command}{CORNER}")).widths.expect("has a lag");
+            let again = judged(&led, &format!("{command}{CORNER}")).widths.expect("has a lag");
             assert_eq!(again.bulge_mm3, widths.bulge_mm3, "{command}");
         }
-        let off = judge(&led, &format!("M900 K0.06\nM900 K0\nM900\nM572\n{CORNER}")).widths.expect("has a lag");
+        let off = judged(&led, &format!("M900 K0.06\nM900 K0\nM900\nM572\n{CORNER}")).widths.expect("has a lag");
         assert!(off.bulge_mm3 > 0.1 && off.led.is_none());
         // A number that is no time in seconds is not followed, and is told.
-        let odd = judge(&led, &format!("M900 K45\n{CORNER}"));
+        let odd = judged(&led, &format!("M900 K45\n{CORNER}"));
         assert!(odd.findings.iter().any(|finding| finding.check == "implausible-lead"), "{odd:?}");
     }
 
@@ -163,10 +157,10 @@ mod tests {
         // At 60 mm/s 0.288 mm³ are pressed: lag times flow. All of it comes out where the machine waits.
         let mut laggard = laggard(1e6);
         laggard.motion.limits.jerk_mm_s = [1e9; 4];
-        let waits = judge(&laggard, &CORNER.replace("G1 Y120", "G4 S9\nG1 Y120")).widths.expect("has a lag");
+        let waits = judged(&laggard, &CORNER.replace("G1 Y120", "G4 S9\nG1 Y120")).widths.expect("has a lag");
         assert!((waits.bulge_mm3 - 0.06 * 60.0 * 0.08).abs() < 1e-3, "{waits:?}");
         let pulls =
-            judge(&laggard, &CORNER.replace("G1 Y120", "G1 E-1\nG4 S9\nG1 E1\nG1 Y120")).widths.expect("has a lag");
+            judged(&laggard, &CORNER.replace("G1 Y120", "G1 E-1\nG4 S9\nG1 E1\nG1 Y120")).widths.expect("has a lag");
         assert!(pulls.bulge_mm3 < 0.01 && pulls.thin_mm < waits.thin_mm, "{pulls:?}");
     }
 
@@ -178,7 +172,7 @@ mod tests {
         let line = "G92 X20 Y20 Z0.2\nM83\nG1 F3600\nG1 X60 E1.3304\nM106 S100\nG1 Y60 E1.3304\nM106 S90\n";
         let part = "G0 X100 Y100\nG1 X140 E1.3304\nM106 S80\nG0 Z0.4\nG1 X100 E1.3304\n";
         let told = |job: &str| -> Vec<String> {
-            let found = judge(&laggard, job).findings;
+            let found = judged(&laggard, job).findings;
             found
                 .iter()
                 .map(|one| one.check.to_string())

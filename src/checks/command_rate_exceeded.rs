@@ -399,10 +399,9 @@ const LINES: [[&str; 3]; 2] =
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{Job, machine, skipped};
+    use super::super::testing::{Job, judged, machine, skipped};
     use super::*;
     use crate::findings::Finding;
-    use crate::preflight::{JobSource, Preflight};
 
     /// `count` moves of `length` mm at 50 mm/s, one command each.
     fn short(mut job: Job, count: u32, length: f64) -> Job {
@@ -420,10 +419,6 @@ mod tests {
             job += &format!("G1 X{:.4} E0.001{remark}\n", 10.0 + f64::from(n) * length_mm);
         }
         job + "M104 S0\n"
-    }
-
-    fn judged(machine: &Machine, job: &str) -> Inspection {
-        Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read")
     }
 
     fn found(report: &Inspection) -> Vec<&Finding> {

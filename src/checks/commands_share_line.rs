@@ -57,17 +57,14 @@ fn judge(notice: &Notice, log: &mut Log) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing::found;
     use crate::machine::Machine;
-    use crate::preflight::{JobSource, Preflight};
 
     fn told(line: &str, first_alone: bool) -> Vec<String> {
         let mut machine = Machine::built_in();
         machine.controller.first_command_only = first_alone;
         let job = format!("G28\nG1 X20 Y20 F1200\n{line}\n");
-        let source = JobSource::stream(job.as_bytes(), "job");
-        let report = Preflight::on(&machine).run(source).expect("memory can be read");
-        let about = report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id);
-        about.map(|finding| finding.message).collect()
+        found(&super::CHECK, &machine, &job).into_iter().map(|finding| finding.message).collect()
     }
 
     /// NIST RS274/NGC 3.5.12: G53 must be given on each line on which it is meant to be active.

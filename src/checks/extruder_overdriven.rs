@@ -130,11 +130,10 @@ impl Observer for ExtruderOverdriven {
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{machine, skipped};
+    use super::super::testing::{judged, machine, skipped};
     use super::*;
     use crate::findings::Inspection;
     use crate::machine::LagRow;
-    use crate::preflight::{JobSource, Preflight};
 
     fn led(lead_s: f64) -> Machine {
         let mut led = machine();
@@ -147,10 +146,6 @@ mod tests {
     /// From a stop to 60 mm/s and back at 1000 mm/s², 0.03326 mm of filament for each mm.
     const LINE: &str = "G92 X20 Y20 Z0.2\nM83\nG1 X120 E3.326 F3600\n";
 
-    fn judge(machine: &Machine, job: &str) -> Inspection {
-        Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job")).expect("reads")
-    }
-
     fn kinds(found: &Inspection) -> Vec<(u64, f64)> {
         let own = found.findings.iter().filter(|finding| finding.check == CHECK.id);
         own.map(|finding| (finding.kind, finding.value.expect("has one"))).collect()
@@ -160,7 +155,7 @@ mod tests {
     fn the_lead_is_added_to_what_the_job_asks_for() {
         // Times lie on a grid of 2⁻³² s. v = 0.03326 · 60 = 1.9956 mm/s, a = 33.26 mm/s²: with K = 0.05 s 1.663 mm/s more, at the end of the ramp 3.6586 in all.
         let mut machine = led(0.05);
-        let found = judge(&machine, LINE);
+        let found = judged(&machine, LINE);
         let widths = found.widths.expect("has a lag").led.expect("has a lead");
         assert!((widths.jump_mm_s - 1.663).abs() < 1e-7 && (widths.speed_mm_s - 3.6586).abs() < 1e-7, "{widths:?}");
         assert!(kinds(&found).is_empty());
@@ -168,7 +163,7 @@ mod tests {
         machine.motion.limits.jerk_mm_s[E] = 1.66;
         machine.controller.step_rate_limit_hz = Some(10_000.0);
         machine.controller.steps_per_mm = [None, None, None, Some(3000.0)];
-        let found = kinds(&judge(&machine, LINE));
+        let found = kinds(&judged(&machine, LINE));
         assert_eq!(found.iter().map(|(kind, _)| *kind).collect::<Vec<_>>(), [0, 2, 3]);
         assert!((found[2].1 - 3.6586 * 3000.0).abs() < 1e-3);
     }
@@ -177,21 +172,21 @@ mod tests {
     fn a_jump_is_spread_or_told() {
         // From a stop the line starts at the jerk of x, 8 mm/s here: 0.26608 mm/s of filament at once. K times it over 0.01 s.
         let mut machine = led(0.05);
-        let found = judge(&machine, LINE);
+        let found = judged(&machine, LINE);
         assert!((found.widths.and_then(|widths| widths.steps_left_out_mm_s).expect("jumps") - 0.266_08).abs() < 1e-9);
         assert!(
             found.left_out.iter().any(|line| line.contains("step_spread_s") && line.contains("line 3")),
             "{found:?}"
         );
         machine.controller.step_spread_s = Some(0.01);
-        let spread = judge(&machine, LINE);
+        let spread = judged(&machine, LINE);
         assert!(spread.widths.is_some_and(|widths| widths.steps_left_out_mm_s.is_none()));
         assert!(spread.widths.expect("has a lag").start_share > found.widths.expect("has a lag").start_share);
         assert!(!spread.left_out.iter().any(|line| line.contains("step_spread_s")));
         machine.controller.step_spread_s = Some(1e-3);
         machine.motion.limits.feed_rate_mm_s[E] = 15.0;
         // 0.05 · 0.26608 / 0.001 = 13.304 mm/s on top of what is pushed just then.
-        let fast = kinds(&judge(&machine, LINE));
+        let fast = kinds(&judged(&machine, LINE));
         assert_eq!(fast.len(), 1);
         assert!((fast[0].1 - (13.304 + 0.266_08 + 1.663 + 0.033_26)).abs() < 1e-6, "{fast:?}");
     }
@@ -200,18 +195,18 @@ mod tests {
     fn the_controller_lowers_the_acceleration_where_the_sheet_says_so() {
         // K a e ≤ 1 mm/s: a ≤ 1 / (0.05 · 0.03326) = 601.3 mm/s² instead of 1000.
         let mut machine = led(0.05);
-        let plain_s = judge(&machine, LINE).time_s.extruding;
+        let plain_s = judged(&machine, LINE).time_s.extruding;
         machine.motion.limits.lead_jump_mm_s = 1.0;
-        let capped = judge(&machine, LINE);
+        let capped = judged(&machine, LINE);
         let ramps_s = |a: f64| 2.0 * (60.0 - 8.0) / a - (60.0 * 60.0 - 8.0 * 8.0) / a / 60.0;
         let longer_s = ramps_s(1.0 / (0.05 * 0.033_26)) - ramps_s(1000.0);
         assert!((capped.time_s.extruding - plain_s - longer_s).abs() < 1e-6, "{longer_s}");
         assert!((capped.widths.and_then(|widths| widths.led).expect("a lead").jump_mm_s - 1.0).abs() < 1e-7);
         assert!(kinds(&capped).is_empty());
         // A job that sets the lead to 0 is planned as without it, and one that sets it back is not.
-        let off = judge(&machine, &format!("M900 K0\n{LINE}"));
+        let off = judged(&machine, &format!("M900 K0\n{LINE}"));
         assert_eq!(off.time_s.extruding, plain_s);
-        let on = judge(&machine, &format!("M900 K0\nM900 K0.05\n{LINE}"));
+        let on = judged(&machine, &format!("M900 K0\nM900 K0.05\n{LINE}"));
         assert_eq!(on.time_s.extruding, capped.time_s.extruding);
     }
 

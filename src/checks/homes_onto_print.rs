@@ -25,8 +25,9 @@ bed. Homing everything at the end of a job and a job that stands twice in one fi
 is; with a `[probe]` the probe is beside it. It is a no-go where something stands higher than 1 mm within 1 mm of the nozzle or \
 2 mm of the probe, or reaches into `[head]` (without that: within 30 mm on all four sides of the nozzle), and where the whole bed is probed; anything lower there is a hold, and so is \
 anything higher elsewhere, or where the place is not known. What is no higher than 1 mm counts as a purge line and may stand \
-elsewhere. After a pause that waits for a person, or a macro that is not described, the part counts as taken away, unless \
-the next line is laid on top of it. Machines that home Z at the top are judged for probing alone. Heights are those of \
+elsewhere. After a pause that waits for a person, or a macro that is not described, the part counts as taken away once the job \
+goes on from the bed where it stood, or with a second layer beside it; not where it goes on on top of it. One low line beside \
+it says nothing: it may be a purge line. Machines that home Z at the top are judged for probing alone. Heights are those of \
 `nozzle-in-print`. Common practice, no source.",
         remedy: "home X and Y alone at the end of a job, probe before anything is printed, and let the job wait for a person \
 (M0) between two parts. Where something else clears the bed, set the check to note in the sheet. Keep hands out while it homes; \
@@ -220,7 +221,7 @@ fn met(does: &str, line: u64, at: [f64; 3], struck: Option<([f64; 2], f64)>, sta
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{Job, machine};
+    use super::super::testing::{self, Job, machine};
     use super::*;
     use crate::block::ActionKind;
     use crate::machine::{Carriage, Head};
@@ -368,9 +369,7 @@ mod tests {
     fn read(after: &str) -> String {
         let layers = (1..=20).map(|n| format!("G1 Z{:.2}\nG1 X100 Y100\nG1 X100 Y120 E1\n", 0.25 * f64::from(n)));
         let text = format!("G21\nG90\nM83\nM109 S210\nG28\nG1 F3000\n{}{after}\n", layers.collect::<String>());
-        let source = crate::preflight::JobSource::stream(text.as_bytes(), "job.gcode");
-        let report = crate::preflight::Preflight::on(&with_home([0.0; 3])).run(source).expect("reads");
-        let found = report.findings.into_iter().filter(|f| f.check == CHECK.id);
+        let found = testing::found(&CHECK, &with_home([0.0; 3]), &text).into_iter();
         found.map(|f| f.severity.to_string()).collect::<Vec<_>>().join(" ")
     }
 
@@ -403,6 +402,6 @@ mod tests {
     fn it_needs_the_heights() {
         let mut off = machine();
         off.severities.insert(nozzle_in_print::CHECK.id.to_owned(), Override::Off);
-        assert!(super::super::testing::skipped(&CHECK, &off).contains("nozzle-in-print"));
+        assert!(testing::skipped(&CHECK, &off).contains("nozzle-in-print"));
     }
 }

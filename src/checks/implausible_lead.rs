@@ -54,9 +54,9 @@ fn judge(notice: &Notice, log: &mut Log) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing::judged;
     use crate::findings::Severity;
     use crate::machine::Machine;
-    use crate::preflight::{JobSource, Preflight};
 
     fn found(lag_s: Option<f64>, line: &str) -> Vec<(String, Severity, String)> {
         let mut text = Machine::built_in_text().to_owned();
@@ -65,8 +65,7 @@ mod tests {
         }
         let machine = Machine::parse("sheet.toml", &text).unwrap_or_else(|faults| panic!("{faults}"));
         let job = format!("G28\nM109 S200\nM83\n{line}\nG1 X20 Y20 Z0.2 F600\nG1 X60 E1 F1200\nM104 S0\nM84\n");
-        let source = JobSource::stream(job.as_bytes(), "job");
-        let report = Preflight::on(&machine).run(source).expect("memory can be read");
+        let report = judged(&machine, &job);
         let about = |check: &str| [super::CHECK.id, "malformed-word"].contains(&check);
         let found = report.findings.into_iter().filter(|finding| about(&finding.check));
         found.map(|finding| (finding.check.into_owned(), finding.severity, finding.message)).collect()

@@ -1,6 +1,6 @@
 //! Axes that move before they are homed.
 
-use crate::block::{ActionKind, Block, Touches};
+use crate::block::{Action, ActionKind, Block, Touches};
 use crate::findings::{Built, Check, Explanation, Hit, Hits, Inspection, Log, Observer, Severity, Spot};
 use crate::wording::figure;
 
@@ -15,7 +15,8 @@ pub const CHECK: Check = Check {
         why: "at power-on the controller does not know where the axis is, so the move ends at a place nobody can \
 tell: against the frame, or in the bed. Keep hands out of the machine while it moves; the maker's documents come \
 first.",
-        how: "the moves before the first homing command (G28) of each axis are counted. Moves of Z alone, upward, \
+        how: "the moves before the first homing command (G28) of each axis are counted; where X and Y are homed, probing the bed \
+counts as homing Z. Moves of Z alone, upward, \
 of at most 20 mm in all are a note only: raising the nozzle before homing is common practice (no source), and safe as \
 long as that much room is left above. They are no raise before homing where filament is laid along X or Y before Z is homed, \
 or where another move comes too early and Z is never homed: then they count like all other moves. A move of one axis by at most 5 mm, \
@@ -45,6 +46,15 @@ const BLIND: u64 = 0;
 const LIFT: u64 = 3;
 /// Moves that are tried with somebody beside the machine.
 pub(crate) const TRIED: u64 = 4;
+
+/// Whether somebody beside the machine can look meanwhile.
+pub(crate) fn lets_look(action: &Action) -> bool {
+    match action.kind {
+        ActionKind::Pause { open_ended: true } => true,
+        ActionKind::Pause { .. } | ActionKind::Dwell => action.duration_s >= LOOK_S,
+        _ => false,
+    }
+}
 
 #[derive(Default)]
 struct MovesBeforeHoming {
@@ -104,9 +114,7 @@ impl Observer for MovesBeforeHoming {
                     self.homed[2] = true;
                     self.note_lifts(log);
                 }
-                ActionKind::Pause { open_ended } => self.waited |= open_ended || action.duration_s >= LOOK_S,
-                ActionKind::Dwell => self.waited |= action.duration_s >= LOOK_S,
-                _ => {}
+                _ => self.waited |= lets_look(action),
             }
         }
     }

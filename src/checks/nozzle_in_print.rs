@@ -27,7 +27,8 @@ and the report says so). The path of the tip in use is followed through that map
 that crosses it. A layer's height is the largest step up between levels of this job, and at least its first height, both up \
 to 1 mm; a path that slopes may be lower by what it falls across a square and a half. Filament that only makes up for a \
 pull-back lays nothing, nor does priming more than 1 mm above the bare bed. The map is emptied when the job waited for a person \
-since it last laid a line, then homed Z or probed, and goes on from the bed: a finished part was taken away. A macro that is not \
+since it last laid a line, then homed Z or probed, and goes on from the bed, where it stood or with a second layer: a finished \
+part was taken away. A macro that is not \
 described may have done both. Where nothing was printed, a move below Z 0 that the travel allows is found too: the nozzle goes \
 into the bed. The rule is gonogo's own.",
         remedy: "print the parts in another order or further apart, lift the nozzle before it travels, or print them all at \

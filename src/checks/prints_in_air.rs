@@ -19,7 +19,7 @@ back, or a G92 Z at the wrong height looks like this.",
         how: "the heights of the tip at which filament is laid along X or Y are sorted, to 0.01 mm, with the bed at Z 0 below them; a line that \
 rises or falls fills all heights between its ends. Of two neighbours further apart than 2 bores (of the tool that \
 prints above; 2 layers where most layers are higher than the bore) the lowest counts that has more than 10 % of the volume \
-above it, on at least two levels that follow one another, or more than half of it. So blobs and lines that clean the nozzle up in the air do not count; nor do lines \
+above it, on at least two levels that follow one another, or more than half of it. So blobs and lines that clean the nozzle up in the air do not count; nor do a purge line, lines \
 beside `[bed] printable`, lines of more than 4 times the square of the bore, and moves before Z is known. Two parts fill each \
 other's gaps. Common practice, no source.",
         remedy: "look at the Z words, G91 and G92 before the line. Where the job goes on with something that stands on the bed already, or \

@@ -456,7 +456,7 @@ fn apart(a: &Box3, b: &Box3) -> bool {
 #[cfg(test)]
 mod tests {
     use super::super::melt_peak_exceeded;
-    use super::super::testing::{Job, machine};
+    use super::super::testing::{Job, judged, machine};
     use super::*;
     use crate::block::ActionKind;
     use std::borrow::Cow;
@@ -504,9 +504,7 @@ mod tests {
 
     /// What the report says of a purge line, with the sum of its layers' paths.
     fn reported(job: &str) -> crate::findings::Inspection {
-        let machine = crate::machine::Machine::built_in();
-        let source = crate::preflight::JobSource::stream(job.as_bytes(), "job");
-        crate::preflight::Preflight::on(&machine).run(source).expect("reads")
+        judged(&crate::machine::Machine::built_in(), job)
     }
 
     const START: &str = "G28\nM109 S200\nM83\n";

@@ -86,17 +86,15 @@ impl Observer for TargetOutOfReach {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing;
     use crate::findings::Finding;
     use crate::machine::{Heating, Machine};
-    use crate::preflight::{JobSource, Preflight};
 
     fn found(job: &str) -> Vec<Finding> {
         let mut machine = Machine::built_in();
         machine.ambient_c = 20.0;
         machine.tools[0].heating = Some(Heating { time_constant_s: 60.0, full_power_c: 300.0 });
-        let source = JobSource::stream(job.as_bytes(), "job");
-        let report = Preflight::on(&machine).run(source).expect("memory can be read");
-        report.findings.into_iter().filter(|finding| finding.check == super::CHECK.id).collect()
+        testing::found(&super::CHECK, &machine, job)
     }
 
     #[test]

@@ -11,6 +11,7 @@ use crate::machine::{
     Machine, Motion, Ramp, Structure, Tool, Travel,
 };
 use crate::physics::capacity::{self, MeltCapacity};
+use crate::preflight::{JobSource, Preflight};
 
 /// A tool of the invented machine.
 pub fn tool() -> Tool {
@@ -366,6 +367,16 @@ impl Job {
         }
         findings
     }
+}
+
+/// What is reported of a job that is given as text.
+pub fn judged(machine: &Machine, job: &str) -> Inspection {
+    Preflight::on(machine).run(JobSource::stream(job.as_bytes(), "job.gcode")).expect("memory can be read")
+}
+
+/// What a check finds in it.
+pub fn found(check: &Check, machine: &Machine, job: &str) -> Vec<Finding> {
+    judged(machine, job).findings.into_iter().filter(|finding| finding.check == check.id).collect()
 }
 
 /// The reason why a check is skipped on this machine.

@@ -68,9 +68,6 @@ pub fn announced(first_line: &str) -> Option<Kind> {
     Kind::ALL.into_iter().find(|kind| kind.header() == first_line)
 }
 
-/// Shortest wait in which somebody beside the machine can look, s.
-const LOOK_S: f64 = 10.0;
-
 /// Whether somebody could look before the job moved or heated anything.
 #[derive(Debug, Default)]
 pub(super) struct Attended {
@@ -87,11 +84,9 @@ impl Attended {
                 return;
             }
             match action.kind {
-                ActionKind::Pause { open_ended: true } => self.waited = true,
-                ActionKind::Pause { .. } | ActionKind::Dwell => self.waited |= action.duration_s >= LOOK_S,
                 ActionKind::Heat { target_c, .. } => self.begun |= target_c > 0.0,
                 ActionKind::Home { .. } | ActionKind::Probe { .. } | ActionKind::Unfollowed => self.begun = true,
-                _ => {}
+                _ => self.waited |= moves_before_homing::lets_look(action),
             }
         }
     }

@@ -82,10 +82,7 @@ impl Desk {
         let decision = resolved(asked)?;
         let kept_as = name.to_owned();
         let decide = move |desk: &Self| match desk.writing.decide_behind(after, inspection, &decision) {
-            Err(DecideError::NoInspection(_)) => {
-                desk.intake.judge_anew(&kept_as);
-                Err(Problem::conflict("the job is being judged anew: look again in a moment"))
-            }
+            Err(DecideError::NoInspection(_)) => Err(desk.is_judged_anew(&kept_as)),
             done => Ok(done?),
         };
         let id = self.aside(decide).await?;
@@ -94,6 +91,12 @@ impl Desk {
         self.intake.wake();
         self.wait_for(|held| held.row(name).is_none_or(|row| row.place().is_some())).await;
         Ok(id)
+    }
+
+    /// What is known of a job is gone from the ledger: it is judged anew.
+    fn is_judged_anew(&self, name: &str) -> Problem {
+        self.intake.judge_anew(name);
+        Problem::conflict("the job is being judged anew: look again in a moment")
     }
 
     /// Takes a job out for good, and waits a moment for the gate to have done so: false where it has not yet.
@@ -135,8 +138,7 @@ impl Desk {
         self.aside(move |desk| {
             let machine = desk.machine(&answered.folder)?;
             let Some(inspection) = desk.ledger.inspection(answered.inspection)? else {
-                desk.intake.judge_anew(&kept_as);
-                return Err(Problem::conflict("the job is being judged anew: look again in a moment"));
+                return Err(desk.is_judged_anew(&kept_as));
             };
             let print = Print {
                 started: when,

@@ -86,9 +86,8 @@ pub(super) struct Found {
 
 impl Left {
     /// True as long as nothing is to be done with it.
-    fn holds(&self, looks: Looks, now: Instant) -> bool {
-        let rests = |at: Instant| now.saturating_duration_since(at) < UNREAD;
-        self.looks == looks && self.unread_at.is_none_or(rests)
+    fn rests(&self, now: Instant) -> bool {
+        self.unread_at.is_none_or(|at| now.saturating_duration_since(at) < UNREAD)
     }
 }
 
@@ -123,6 +122,43 @@ impl Inbox {
         kept: usize,
         tell: &mut dyn FnMut(Told),
     ) -> io::Result<Found> {
+        let ready = self.sort_out(now, tell)?;
+        let (mut all, began) = (Found::default(), Instant::now());
+        for (turn, (looks, name)) in ready.into_iter().enumerate() {
+            // What was decided meanwhile comes before the rest, whose turn is with the next look.
+            if turn > 0 && began.elapsed() >= LOOK_MOST {
+                break;
+            }
+            let is_room = room.is_there(kept + all.jobs.len(), looks.bytes).map_err(|full| Refusal::Gate(full.into()));
+            match is_room.and_then(|()| self.take_in(&name, looks, places, room, &mut all.jobs, tell)) {
+                Ok(Taken::Gone) => {
+                    self.seen.remove(&name);
+                    self.left.remove(&name);
+                }
+                Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
+                // What is kept already would only come anew, whoever had taken it out.
+                Err(Refusal::Kept(error)) => self.leave(name, Left { looks, unread_at: None }, &error, tell),
+                Err(Refusal::File(error)) => self.leave(name, Left { looks, unread_at: Some(now) }, &error, tell),
+                Err(Refusal::Gate(error)) => {
+                    all.fault = Some((name, error));
+                    break;
+                }
+            }
+        }
+        Ok(all)
+    }
+
+    /// Leaves a file where it is, and tells why, once.
+    fn leave(&mut self, name: OsString, left: Left, why: &io::Error, tell: &mut dyn FnMut(Told)) {
+        if self.left.get(&name).is_none_or(|known| known.looks != left.looks) {
+            tell(left_there(&name, &why.to_string()));
+        }
+        self.seen.remove(&name);
+        self.left.insert(name, left);
+    }
+
+    /// What lies there: files that have rested, the oldest first. Those that do not yet are seen, others are left there.
+    fn sort_out(&mut self, now: Instant, tell: &mut dyn FnMut(Told)) -> io::Result<Vec<(Looks, OsString)>> {
         let (mut ready, mut seen, mut left) = (Vec::new(), HashMap::new(), HashMap::new());
         for entry in fs::read_dir(&self.folder)? {
             let entry = entry?;
@@ -133,63 +169,30 @@ impl Inbox {
                 continue;
             }
             let looks = Looks::of(&found);
+            // What was told of it holds, also while it is tried again.
+            let known = self.left.get(&name).filter(|left| left.looks == looks).copied();
+            left.extend(known.map(|known| (name.clone(), known)));
             let why = match () {
-                () if self.left.get(&name).is_some_and(|left| left.holds(looks, now)) => None,
-                () if found.is_dir() => Some("it is a folder"),
-                () if !found.is_file() => Some("it is no regular file"),
-                () if looks.bytes == 0 => Some("it is empty"),
+                () if known.is_some_and(|known| known.rests(now)) => continue,
+                () if found.is_dir() => "it is a folder",
+                () if !found.is_file() => "it is no regular file",
+                () if looks.bytes == 0 => "it is empty",
                 () => {
                     let since = self.seen.get(&name).filter(|before| before.looks == looks);
                     let since = since.map_or(now, |before| before.since);
                     if now.saturating_duration_since(since) >= self.rest {
                         ready.push((looks, name.clone()));
                     }
-                    // What is tried again was told.
-                    left.extend(
-                        self.left.get(&name).filter(|left| left.looks == looks).map(|left| (name.clone(), *left)),
-                    );
                     seen.insert(name, Seen { looks, since });
                     continue;
                 }
             };
-            if let Some(why) = why {
-                tell(left_there(&name, why));
-            }
-            let known = self.left.get(&name).filter(|left| left.looks == looks).copied();
-            left.insert(name, known.unwrap_or(Left { looks, unread_at: None }));
+            tell(left_there(&name, why));
+            left.insert(name, Left { looks, unread_at: None });
         }
         (self.seen, self.left) = (seen, left);
         ready.sort();
-        let mut all = Found::default();
-        let (began, mut is_next) = (Instant::now(), false);
-        for (looks, name) in ready {
-            // What was decided meanwhile comes before the rest, whose turn is with the next look.
-            if std::mem::replace(&mut is_next, true) && began.elapsed() >= LOOK_MOST {
-                break;
-            }
-            let is_room = room.is_there(kept + all.jobs.len(), looks.bytes).map_err(|full| Refusal::Gate(full.into()));
-            match is_room.and_then(|()| self.take_in(&name, looks, places, room, &mut all.jobs, tell)) {
-                Ok(Taken::Gone) => {
-                    self.seen.remove(&name);
-                    self.left.remove(&name);
-                }
-                Ok(Taken::NotYet) => drop(self.seen.insert(name, Seen { looks, since: now })),
-                Err(refusal @ (Refusal::File(_) | Refusal::Kept(_))) => {
-                    if self.left.get(&name).is_none_or(|left| left.looks != looks) {
-                        tell(left_there(&name, &refusal.error().to_string()));
-                    }
-                    self.seen.remove(&name);
-                    // What is kept already would only come anew, whoever had taken it out.
-                    let unread_at = matches!(refusal, Refusal::File(_)).then_some(now);
-                    self.left.insert(name, Left { looks, unread_at });
-                }
-                Err(Refusal::Gate(error)) => {
-                    all.fault = Some((name, error));
-                    break;
-                }
-            }
-        }
-        Ok(all)
+        Ok(ready)
     }
 
     fn take_in(
@@ -278,13 +281,6 @@ enum Refusal {
     Kept(io::Error),
     /// Nothing can be kept for now.
     Gate(io::Error),
-}
-
-impl Refusal {
-    fn error(&self) -> &io::Error {
-        let (Self::File(error) | Self::Kept(error) | Self::Gate(error)) = self;
-        error
-    }
 }
 
 /// True where bytes were read that are no job, or too many: reading them again would help nothing.
