@@ -35,8 +35,8 @@ const MIXED_BUDGETS: [f64; 3] = [2396.0, 2811.0, 1810.0];
 /// Room for other compilers and other libraries of the system.
 const MARGIN: f64 = 0.10;
 
-/// A limited jerk takes at most that many times the instructions of even ramps; 2.08 when this was set.
-const JERK_MOST: f64 = 2.15;
+/// A limited jerk takes at most that many times the instructions of even ramps; 1.75 when this was set.
+const JERK_MOST: f64 = 1.8;
 
 /// Following the pressure in the nozzle, with a lag alone and with a lead against it, takes at most that many times the
 /// instructions of a check with two modes that ring; 1.33 and 1.56 when this was set.

@@ -34,9 +34,9 @@ pub(crate) fn time(t_s: f64) -> f64 {
 /// take no time are left out.
 #[inline(always)]
 pub(crate) fn parts(seconds: f64, count: usize) -> impl Iterator<Item = [f64; 2]> {
-    let mut from_s = 0.0;
+    let (mut from_s, each_s) = (0.0, seconds / count as f64);
     (1..=count).filter_map(move |n| {
-        let to_s = if n == count { seconds } else { time(seconds * (n as f64 / count as f64)) };
+        let to_s = if n == count { seconds } else { time(each_s * n as f64).min(seconds) };
         let part = [from_s, to_s];
         (to_s > from_s).then(|| {
             from_s = to_s;

@@ -223,25 +223,13 @@ impl<const POWERS: usize> RampPiece<POWERS> {
             return take(Piece { seconds: self.seconds, start_mm_s: self.start_mm_s(), end_mm_s: self.end_mm_s() });
         }
         if self.has_constant_jerk() {
-            let (even, slope, bow) = (self.speed[0], self.speed[1], self.speed[2]);
-            return self.chords_of([even, slope, bow], 2.0 * bow.abs(), peak_mm_s, take);
+            return self.chords_of_bow(peak_mm_s, take);
         }
         let bend = (0..=8).map(|n| self.derivative(2, f64::from(n) / 8.0).abs()).fold(0.0, f64::max);
-        self.chords_of(self.speed, bend, peak_mm_s, take);
-    }
-
-    /// The same with the factors that count, whose number is known where this is compiled, and the largest magnitude of the
-    /// second derivative.
-    #[inline(always)]
-    fn chords_of<const N: usize>(&self, factors: [f64; N], bend: f64, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
-        // A chord over a share h of the time is at most bend h² / 8 away.
-        let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt();
-        let count = if wanted > 1.0 { wanted.min(CHORDS_MOST).ceil() as usize } else { 1 };
         let (mut from, mut before_mm, per_s) = (self.start_mm_s(), 0.0, 1.0 / self.seconds);
-        for [from_s, to_s] in grid::parts(self.seconds, count) {
+        for [from_s, to_s] in grid::parts(self.seconds, chord_count(bend, peak_mm_s)) {
             let (seconds, share) = (to_s - from_s, if to_s < self.seconds { to_s * per_s } else { 1.0 });
-            let to = polynomial::value(&factors, share);
-            let way_mm = polynomial::integral(&factors, share) * self.seconds;
+            let (to, way_mm) = (self.speed_at(share), self.way_mm(share));
             let (least, most) = if from < to { (from, to) } else { (to, from) };
             let mean = ((way_mm - before_mm) / seconds).clamp(least, most);
             // As steep as the ends of the ramp and the way allow: a chord is never outside the ramp's speeds at its two ends.
@@ -252,6 +240,32 @@ impl<const POWERS: usize> RampPiece<POWERS> {
             (from, before_mm) = (to, way_mm);
         }
     }
+
+    /// The same under a constant jerk, where that is known in closed form: the mean speed of start + slope u + bow u² over a
+    /// share h is bow h² / 6 below that of its ends, so one end of the chord is the ramp's and the other bow h² / 3 below it.
+    #[inline(always)]
+    fn chords_of_bow(&self, peak_mm_s: f64, mut take: impl FnMut(Piece)) {
+        let (start, slope, bow) = (self.speed[0], self.speed[1], self.speed[2]);
+        let (rises, per_s) = (slope + bow > 0.0, 1.0 / self.seconds);
+        let is_steep_at_end = (bow > 0.0) == rises;
+        let (mut from, mut before) = (start, 0.0);
+        for [from_s, to_s] in grid::parts(self.seconds, chord_count(2.0 * bow.abs(), peak_mm_s)) {
+            let share = if to_s < self.seconds { to_s * per_s } else { 1.0 };
+            let (to, width) = (start + (slope + bow * share) * share, share - before);
+            let below = bow * width * width / 3.0;
+            let [start_mm_s, end_mm_s] = if is_steep_at_end { [from, to - below] } else { [from - below, to] };
+            take(Piece { seconds: to_s - from_s, start_mm_s, end_mm_s });
+            (from, before) = (to, share);
+        }
+    }
+}
+
+/// How many chords stand for a ramp whose second derivative by the share of its time has that largest magnitude, mm/s: one
+/// over a share h of the time is at most bend h² / 8 away.
+#[inline(always)]
+fn chord_count(bend: f64, peak_mm_s: f64) -> usize {
+    let wanted = (bend / (8.0 * CHORD_SHARE * peak_mm_s)).sqrt();
+    if wanted > 1.0 { wanted.min(CHORDS_MOST).ceil() as usize } else { 1 }
 }
 
 /// How the speed goes within the moves of a block.

@@ -36,42 +36,217 @@ fn volume(mm3: f64) -> i64 {
     if units < WHOLE_BELOW { whole(units) } else { units.round_ties_even() as i64 }
 }
 
-/// A time over which the melt rate goes evenly from one value to another.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Part {
+/// Times over which the melt rate goes evenly from one value to another, one behind another: a column each. Columns may be
+/// longer: what is behind the last part is old.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Parts {
+    count: usize,
     /// 2⁻³² s, above 0.
-    ticks: i64,
-    /// mm³/s.
-    start: f64,
-    end: f64,
+    ticks: Vec<i64>,
     /// 2⁻⁴⁰ mm³.
+    volumes: Vec<i64>,
+    /// mm³/s.
+    start_mm3_s: Vec<f64>,
+    end_mm3_s: Vec<f64>,
+}
+
+/// One of them.
+#[derive(Debug, Clone, Copy)]
+struct Part {
+    ticks: i64,
     volume: i64,
+    start_mm3_s: f64,
+    end_mm3_s: f64,
 }
 
 impl Part {
-    fn new(start: f64, end: f64, seconds: f64) -> Option<Self> {
-        let ticks = time_units(seconds) as i64;
-        (ticks > 0).then(|| Self { ticks, start, end, volume: volume((start + end) / 2.0 * seconds) })
+    /// Rate and volume pushed so long after its start.
+    #[inline(always)]
+    fn after(&self, ticks: i64) -> (f64, i64) {
+        if ticks == self.ticks {
+            return (self.end_mm3_s, self.volume);
+        }
+        if ticks <= 0 {
+            return (self.start_mm3_s, 0);
+        }
+        let share = ticks as f64 / self.ticks as f64;
+        let rate = self.start_mm3_s + (self.end_mm3_s - self.start_mm3_s) * share;
+        (rate, volume((self.start_mm3_s + rate) / 2.0 * (ticks as f64 / Sum::ONE)))
+    }
+}
+
+/// Pieces of a move with even ramps.
+const PIECES: usize = 3;
+
+impl Parts {
+    #[inline(always)]
+    fn at(&self, at: usize) -> Part {
+        let (start_mm3_s, end_mm3_s) = (self.start_mm3_s[at], self.end_mm3_s[at]);
+        Part { ticks: self.ticks[at], volume: self.volumes[at], start_mm3_s, end_mm3_s }
     }
 
-    fn rate_after(&self, ticks: i64) -> f64 {
-        self.start + (self.end - self.start) * (ticks as f64 / self.ticks as f64)
+    /// The columns of so many parts behind those that it has.
+    fn room(&mut self, more: usize) -> ([&mut [i64]; 2], [&mut [f64]; 2]) {
+        let Self { count, ticks, volumes, start_mm3_s, end_mm3_s } = self;
+        let (from, until) = (*count, *count + more);
+        if ticks.len() < until {
+            [&mut *ticks, &mut *volumes].into_iter().for_each(|column| column.resize(until, 0));
+            [&mut *start_mm3_s, &mut *end_mm3_s].into_iter().for_each(|column| column.resize(until, 0.0));
+        }
+        (
+            [ticks, volumes].map(|column| &mut column[from..until]),
+            [start_mm3_s, end_mm3_s].map(|column| &mut column[from..until]),
+        )
     }
 
-    /// Volume pushed so long after its start.
-    fn volume_after(&self, ticks: i64) -> i64 {
-        match ticks {
-            0 => 0,
-            ticks if ticks == self.ticks => self.volume,
-            ticks => {
-                let seconds = ticks as f64 / Sum::ONE;
-                volume((self.start + self.rate_after(ticks)) / 2.0 * seconds)
-            }
+    fn push(&mut self, rates_mm3_s: [f64; 2], seconds: f64) {
+        let ([ticks, volumes], [start, end]) = self.room(1);
+        (ticks[0], volumes[0]) = sizes(rates_mm3_s, seconds);
+        [start[0], end[0]] = rates_mm3_s;
+        // The next one takes the place of one without time.
+        let takes_time = ticks[0] > 0;
+        self.count += usize::from(takes_time);
+    }
+
+    /// The highest rate from a part on, mm³/s.
+    fn most_mm3_s(&self, from: usize) -> f64 {
+        let [start, end] = [&self.start_mm3_s, &self.end_mm3_s].map(|column| &column[from..self.count]);
+        columns::most(start, columns::most(end, 0.0))
+    }
+
+    /// Drops the first so many.
+    fn drop_first(&mut self, count: usize) {
+        let kept = count..self.count;
+        self.count = kept.len();
+        if count > 0 {
+            [&mut self.ticks, &mut self.volumes].into_iter().for_each(|column| column.copy_within(kept.clone(), 0));
+            [&mut self.start_mm3_s, &mut self.end_mm3_s]
+                .into_iter()
+                .for_each(|column| column.copy_within(kept.clone(), 0));
         }
     }
 
-    fn most(&self) -> f64 {
-        larger(self.start, self.end)
+    /// Takes those of others behind its own.
+    fn extend(&mut self, others: &Self) {
+        let count = others.count;
+        let ([ticks, volumes], [start, end]) = self.room(count);
+        ticks.copy_from_slice(&others.ticks[..count]);
+        volumes.copy_from_slice(&others.volumes[..count]);
+        start.copy_from_slice(&others.start_mm3_s[..count]);
+        end.copy_from_slice(&others.end_mm3_s[..count]);
+        self.count += count;
+    }
+
+    /// Takes those of moves of a block behind its own; calls `ended` with where those of each move end.
+    fn follow(&mut self, block: &Block, area_mm2: f64, moves: Range<usize>, mut ended: impl FnMut(usize)) {
+        let mut from = moves.start;
+        for &(at, _) in block.purges.iter().filter(|(at, _)| moves.contains(at)) {
+            self.follow_path(block, from..at, &mut ended);
+            each_rate(block, at, area_mm2, |start, end, seconds| self.push([start, end], seconds));
+            ended(self.count);
+            from = at + 1;
+        }
+        self.follow_path(block, from..moves.end, &mut ended);
+    }
+
+    /// The same where nothing is purged.
+    fn follow_path(&mut self, block: &Block, moves: Range<usize>, ended: impl FnMut(usize)) {
+        if block.is_even() {
+            self.follow_pieces(block, moves, ended);
+        } else if !moves.is_empty() {
+            self.follow_chords(block, moves, ended);
+        }
+    }
+
+    fn follow_pieces(&mut self, block: &Block, moves: Range<usize>, mut ended: impl FnMut(usize)) {
+        let from = self.count;
+        let ([ticks, volumes], [start, end]) = self.room(PIECES * moves.len());
+        let mut count = 0;
+        for i in moves {
+            let section = block.section_mm2[i];
+            for piece in block.pieces(i).into_iter().filter(|piece| piece.seconds > 0.0) {
+                let rates = [section * piece.start_mm_s, section * piece.end_mm_s];
+                [start[count], end[count]] = rates;
+                (ticks[count], volumes[count]) = sizes(rates, piece.seconds);
+                count += usize::from(ticks[count] > 0);
+            }
+            ended(from + count);
+        }
+        self.count += count;
+    }
+
+    fn follow_chords(&mut self, block: &Block, moves: Range<usize>, mut ended: impl FnMut(usize)) {
+        let (from, rates) = (self.count, &block.chord_rates);
+        let chords = block.chords.range(moves.start).start..block.chords.range(moves.end - 1).end;
+        moves.for_each(|i| ended(from + block.chords.range(i).end - chords.start));
+        let count = chords.len();
+        let ([ticks, volumes], [start, end]) = self.room(count);
+        let is_beyond = block.vectors.run(
+            #[inline(always)]
+            || {
+                let pieces = &block.chords.all()[chords.clone()][..count];
+                let (q0, q1) = (&rates.start_mm3_s[chords.clone()][..count], &rates.end_mm3_s[chords.clone()][..count]);
+                let (ticks, volumes) = (&mut ticks[..count], &mut volumes[..count]);
+                let (start, end) = (&mut start[..count], &mut end[..count]);
+                let mut beyond = 0;
+                for c in 0..count {
+                    let seconds = pieces[c].seconds;
+                    let units = (q0[c] + q1[c]) / 2.0 * seconds * VOLUME_ONE;
+                    beyond |= u64::from(units >= WHOLE_BELOW);
+                    (start[c], end[c]) = (q0[c], q1[c]);
+                    (ticks[c], volumes[c]) = (time_units(seconds) as i64, whole(units));
+                }
+                beyond > 0
+            },
+        );
+        if is_beyond {
+            for (c, piece) in block.chords.all()[chords].iter().enumerate() {
+                volumes[c] = sizes([start[c], end[c]], piece.seconds).1;
+            }
+        }
+        self.count += count;
+    }
+}
+
+/// How long a part takes, 2⁻³² s, and what it pushes, 2⁻⁴⁰ mm³.
+#[inline(always)]
+fn sizes([start_mm3_s, end_mm3_s]: [f64; 2], seconds: f64) -> (i64, i64) {
+    (time_units(seconds) as i64, volume((start_mm3_s + end_mm3_s) / 2.0 * seconds))
+}
+
+/// Parts and what came before each of them, all exact.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Placed {
+    parts: Parts,
+    /// Where those of each move end.
+    ends: Vec<usize>,
+    /// Time before each of them, 2⁻³² s, and that of all.
+    until: Vec<i64>,
+    /// Volume likewise, 2⁻⁴⁰ mm³.
+    pushed: Vec<i128>,
+}
+
+impl Placed {
+    fn clear(&mut self) {
+        self.parts.count = 0;
+        self.ends.clear();
+    }
+
+    fn place(&mut self) {
+        let Self { parts, until, pushed, .. } = self;
+        until.clear();
+        pushed.clear();
+        let (mut time, mut volume) = (0i64, 0i128);
+        until.push(time);
+        until.extend(parts.ticks[..parts.count].iter().map(|ticks| {
+            time = time.saturating_add(*ticks);
+            time
+        }));
+        pushed.push(volume);
+        pushed.extend(parts.volumes[..parts.count].iter().map(|of_part| {
+            volume += i128::from(*of_part);
+            volume
+        }));
     }
 }
 
@@ -83,29 +258,10 @@ pub struct Burst {
     /// The largest mean so far.
     most_mm3_s: f64,
     /// What came last: at least a window of it, or [`PARTS_MOST`] parts.
-    tail: Vec<Part>,
+    tail: Parts,
     /// The parts looked at; kept for the next block.
-    parts: Vec<Placed>,
+    placed: Placed,
 }
-
-/// A part among others.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Placed {
-    part: Part,
-    /// Its move of the block.
-    of: usize,
-    /// Volume of all parts before it: exact, so differences are.
-    before: i128,
-}
-
-/// Adds a part behind all others.
-fn place(parts: &mut Vec<Placed>, part: Part, of: usize) {
-    let before = parts.last().map_or(0, |last| last.before + i128::from(last.part.volume));
-    parts.push(Placed { part, of, before });
-}
-
-/// Stands for no move of the block.
-const BEFORE: usize = usize::MAX;
 
 impl Burst {
     /// Nothing pushed yet. `capacity_mm3_s` is what means are held against.
@@ -114,8 +270,8 @@ impl Burst {
             window: (time_units(BURST_WINDOWS * melt_window_s) as i64).max(1),
             capacity_mm3_s: capacity_mm3_s.unwrap_or(f64::INFINITY),
             most_mm3_s: 0.0,
-            tail: Vec::new(),
-            parts: Vec::new(),
+            tail: Parts::default(),
+            placed: Placed::default(),
         }
     }
 
@@ -128,10 +284,8 @@ impl Burst {
     pub fn rest(&mut self, seconds: f64) {
         // Longer than a window makes no difference, and stays within whole numbers.
         let seconds = seconds.min(2.0 * self.window as f64 / Sum::ONE);
-        if let Some(part) = Part::new(0.0, 0.0, seconds) {
-            self.tail.push(part);
-            self.trim();
-        }
+        self.tail.push([0.0; 2], seconds);
+        self.trim();
     }
 
     /// From this rate on a move may matter.
@@ -150,7 +304,7 @@ impl Burst {
         for &(at, _) in &block.purges {
             most = most.max(area_mm2 * block.v_peak_mm_s[at]);
         }
-        let before = self.tail.iter().map(Part::most).fold(0.0, f64::max);
+        let before = self.tail.most_mm3_s(0);
         block.burst_most_mm3_s = 0.0;
         if most.max(before) > self.matters_from() {
             block.burst_mm3_s[..count].fill(0.0);
@@ -200,146 +354,157 @@ impl Burst {
 
     fn look_at(&mut self, block: &mut Block, area_mm2: f64, moves: Range<usize>) {
         let (first, is_whole) = self.window_before(block, moves.start);
-        let mut parts = std::mem::take(&mut self.parts);
-        parts.clear();
+        let mut placed = std::mem::take(&mut self.placed);
+        let Placed { parts, ends, .. } = &mut placed;
         if !is_whole {
             // Before all that is known nothing flowed.
-            place(&mut parts, Part { ticks: self.window, start: 0.0, end: 0.0, volume: 0 }, BEFORE);
-            self.tail.iter().for_each(|part| place(&mut parts, *part, BEFORE));
+            parts.push([0.0; 2], self.window as f64 / Sum::ONE);
+            parts.extend(&self.tail);
         }
-        for i in first..moves.end {
-            let of = if i < moves.start { BEFORE } else { i };
-            each_rate(block, i, area_mm2, |start, end, seconds| {
-                if let Some(part) = Part::new(start, end, seconds) {
-                    place(&mut parts, part, of);
-                }
-            });
-        }
-        let mut at = Cursor { window: self.window, part: 0, starts: 0 };
+        parts.follow(block, area_mm2, first..moves.start, |_| ());
+        let from = parts.count;
+        parts.follow(block, area_mm2, moves.clone(), |end| ends.push(end));
+        placed.place();
+        self.look_along(block, &placed, from, moves);
+        placed.clear();
+        self.placed = placed;
+    }
+
+    /// Looks at the parts of moves from part `from` on.
+    fn look_along(&mut self, block: &mut Block, placed: &Placed, from: usize, moves: Range<usize>) {
+        let Placed { parts, ends, until, pushed } = placed;
+        let count = parts.count;
+        let (start_mm3_s, end_mm3_s) = (&parts.start_mm3_s[..count], &parts.end_mm3_s[..count]);
+        let (until, pushed) = (&until[..=count], &pushed[..=count]);
+        let (is_hot, fastest_mm3_s) =
+            (|h: usize, least| larger(start_mm3_s[h], end_mm3_s[h]) > least, parts.most_mm3_s(from));
         let mut matters_from = self.matters_from();
-        // The end of the last part so far that may matter.
-        let (mut now, mut hot_until) = (0i64, i64::MIN);
-        for h in 0..parts.len() {
-            let Placed { part, of: i, .. } = parts[h];
-            let (from, to) = (now, now.saturating_add(part.ticks));
-            now = to;
-            if part.most() > matters_from {
-                hot_until = to;
+        let mut enough = self.surely_below(matters_from);
+        // The part in which the window starts, that in which it ends, the end of the last one so far that may matter, and up
+        // to when the window surely holds no more than is enough.
+        let (mut first, mut next, mut hot_until, mut below_until) = (0, 0, i64::MIN, until[from]);
+        loop {
+            // Parts that end by then are passed over.
+            let passed = next;
+            next += until[next + 1..].iter().take_while(|until| **until <= below_until).count();
+            if let Some(hot) = (passed..next).rev().find(|&h| is_hot(h, matters_from)) {
+                hot_until = until[hot + 1];
             }
-            if i == BEFORE || hot_until <= from.saturating_sub(self.window) {
+            if next == count {
+                return;
+            }
+            let at = next;
+            next += 1;
+            if is_hot(at, matters_from) {
+                hot_until = until[next];
+            }
+            let opens = until[at] - self.window;
+            if hot_until <= opens {
                 continue;
             }
-            at.go_to(&parts, h, from);
-            let start = at.volume_before(&parts, h, from);
-            // No mean during the part is above this; near the largest one, as parts are short against the window.
-            if at.mean(start.saturating_add(part.volume)) <= matters_from {
+            // Bounded in parts, too.
+            first = first.max(at.saturating_sub(PARTS_MOST));
+            first += until[first + 1..].iter().take_while(|until| **until <= opens).count();
+            let held = pushed[next] - pushed[first];
+            if held <= enough {
+                below_until = until[next].saturating_add(self.ticks_to_push(enough - held, fastest_mm3_s));
                 continue;
             }
-            let mean = at.largest(&parts, h, from, start);
+            let mean = self.largest(placed, at, first, matters_from);
+            if mean <= matters_from {
+                continue;
+            }
+            let i = moves.start + ends.partition_point(|end| *end <= at);
             let block_mean = &mut block.burst_mm3_s[i];
             *block_mean = larger(mean, *block_mean);
             block.burst_most_mm3_s = larger(mean, block.burst_most_mm3_s);
             if *block_mean > self.most_mm3_s * (1.0 + FINER) {
                 self.most_mm3_s = *block_mean;
                 matters_from = self.matters_from();
+                enough = self.surely_below(matters_from);
             }
         }
-        self.parts = parts;
+    }
+
+    /// At least how long it takes to push so much, 2⁻³² s.
+    fn ticks_to_push(&self, volume: i128, fastest_mm3_s: f64) -> i64 {
+        // In whole numbers of either unit each part may push half a unit more than rate times time.
+        const ROOM: f64 = 2.0 * PARTS_MOST as f64;
+        let seconds = (within_range(volume) as f64 - ROOM) / VOLUME_ONE / fastest_mm3_s * (1.0 - ROUNDING);
+        (seconds.min(self.window_s()) * Sum::ONE - ROOM) as i64
+    }
+
+    /// A window that holds no more than this has a mean below that, mm³/s; 2⁻⁴⁰ mm³.
+    fn surely_below(&self, mm3_s: f64) -> i128 {
+        (mm3_s * self.window_s() * VOLUME_ONE * (1.0 - ROUNDING)) as i128
+    }
+
+    fn window_s(&self) -> f64 {
+        self.window as f64 / Sum::ONE
+    }
+
+    /// The largest mean while the end of the window goes through part `h`, where its start does from part `first` on; less
+    /// where that is surely no more than what matters.
+    fn largest(&self, placed: &Placed, h: usize, first: usize, matters_from_mm3_s: f64) -> f64 {
+        let Placed { parts, until, pushed, .. } = placed;
+        let mean = |units: i64| units as f64 / VOLUME_ONE / self.window_s();
+        let (head, opens) = (parts.at(h), until[h] - self.window);
+        let mut tail = parts.at(first);
+        let (mut head_rate, (mut tail_rate, left)) = (head.start_mm3_s, tail.after(opens - until[first]));
+        let start = within_range(pushed[h] - pushed[first] - i128::from(left));
+        // No mean during the part is above this; near the largest one, as parts are short against the window.
+        if mean(start.saturating_add(head.volume)) <= matters_from_mm3_s {
+            return 0.0;
+        }
+        let (mut p, mut from, mut now) = (first, 0, start);
+        let mut most = mean(start);
+        loop {
+            // Until the tail has left or the head is in.
+            let to = until[p + 1].saturating_sub(opens).min(head.ticks);
+            let gain = head_rate - tail_rate;
+            let (rate, ahead) = head.after(to);
+            let (end_rate, gone) = tail.after(opens + to - until[p]);
+            let next = within_range(pushed[h] - pushed[p] + i128::from(ahead) - i128::from(gone));
+            most = larger(mean(next), most);
+            if gain > 0.0 && rate < end_rate {
+                let crest_s = (to - from) as f64 / Sum::ONE * (gain / (gain - (rate - end_rate)));
+                most = larger(mean(now) + gain * crest_s / 2.0 / self.window_s(), most);
+            }
+            if to == head.ticks {
+                return most;
+            }
+            (p, from, now, head_rate) = (p + 1, to, next, rate);
+            tail = parts.at(p);
+            tail_rate = tail.start_mm3_s;
+        }
     }
 
     /// Keeps the last window of what a block pushes.
     fn renew_tail(&mut self, block: &Block, area_mm2: f64) {
         let (first, is_whole) = self.window_before(block, block.len());
         if is_whole {
-            self.tail.clear();
+            self.tail.count = 0;
         }
-        for i in first..block.len() {
-            each_rate(block, i, area_mm2, |start, end, seconds| {
-                if let Some(part) = Part::new(start, end, seconds) {
-                    self.tail.push(part);
-                }
-            });
-        }
+        self.tail.follow(block, area_mm2, first..block.len(), |_| ());
         self.trim();
     }
 
     /// Drops what is older than a window.
     fn trim(&mut self) {
-        let (mut ticks, mut keep) = (0i64, self.tail.len());
-        while keep > 0 && ticks < self.window && self.tail.len() - keep < PARTS_MOST {
+        let (mut ticks, count) = (0i64, self.tail.count);
+        let mut keep = count;
+        while keep > 0 && ticks < self.window && count - keep < PARTS_MOST {
             keep -= 1;
-            ticks = ticks.saturating_add(self.tail[keep].ticks);
+            ticks = ticks.saturating_add(self.tail.ticks[keep]);
         }
-        self.tail.drain(..keep);
+        self.tail.drop_first(keep);
     }
 }
 
 /// What absurd sheets bring beyond the range stops at its ends.
+#[inline(always)]
 fn within_range(volume: i128) -> i64 {
     i64::try_from(volume).unwrap_or(if volume < 0 { i64::MIN } else { i64::MAX })
-}
-
-/// Where the window starts.
-struct Cursor {
-    window: i64,
-    /// The part in which it starts, and when that part starts.
-    part: usize,
-    starts: i64,
-}
-
-impl Cursor {
-    /// Goes to where the window starts when part `h` does, at `from`.
-    fn go_to(&mut self, parts: &[Placed], h: usize, from: i64) {
-        // Bounded in parts, too.
-        let oldest = h.saturating_sub(PARTS_MOST);
-        while self.part < oldest || self.starts + parts[self.part].part.ticks <= from - self.window {
-            self.starts += parts[self.part].part.ticks;
-            self.part += 1;
-        }
-    }
-
-    /// Volume pushed in the window before part `h`, which starts at `from`.
-    fn volume_before(&self, parts: &[Placed], h: usize, from: i64) -> i64 {
-        let Placed { part, before, .. } = parts[self.part];
-        within_range(parts[h].before - before - i128::from(part.volume_after(self.behind(from))))
-    }
-
-    /// How long before the window the part starts in which it starts.
-    fn behind(&self, from: i64) -> i64 {
-        (from - self.window - self.starts).max(0)
-    }
-
-    fn mean(&self, units: i64) -> f64 {
-        units as f64 / VOLUME_ONE / (self.window as f64 / Sum::ONE)
-    }
-
-    /// The largest mean during part `h`, which starts at `from`, where the cursor is; `start` is the volume pushed in the
-    /// window before it.
-    fn largest(&self, parts: &[Placed], h: usize, from: i64, start: i64) -> f64 {
-        let window_s = self.window as f64 / Sum::ONE;
-        let Placed { part: head, before, .. } = parts[h];
-        let (mut p, mut at, mut behind) = (self.part, 0, self.behind(from));
-        let mut now = self.mean(start);
-        let mut most = larger(now, 0.0);
-        while at < head.ticks {
-            let Placed { part: tail, before: before_tail, .. } = parts[p];
-            let step = (head.ticks - at).min(tail.ticks - behind);
-            let [ahead, left] = [head.volume_after(at + step), tail.volume_after(behind + step)].map(i128::from);
-            let next = self.mean(within_range(before - before_tail + ahead - left));
-            let gain = head.rate_after(at) - tail.rate_after(behind);
-            let gain_end = head.rate_after(at + step) - tail.rate_after(behind + step);
-            most = larger(next, most);
-            if gain > 0.0 && gain_end < 0.0 {
-                let crest_s = step as f64 / Sum::ONE * (gain / (gain - gain_end));
-                most = larger(now + gain * crest_s / 2.0 / window_s, most);
-            }
-            (now, at, behind) = (next, at + step, behind + step);
-            if behind == tail.ticks {
-                (p, behind) = (p + 1, 0);
-            }
-        }
-        most
-    }
 }
 
 #[cfg(test)]

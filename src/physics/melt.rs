@@ -109,59 +109,36 @@ impl Melt {
         let (vectors, per_window) = (block.vectors, 1.0 / self.tau_s);
         vectors.run(
             #[inline(always)]
-            || scratch.prepare(block, area_mm2, per_window),
+            || {
+                scratch.sections(block, area_mm2);
+                if block.is_even() {
+                    scratch.prepare(block, per_window);
+                }
+            },
         );
         self.follow_filament(block, scratch);
         if !block.is_even() {
-            return self.follow_ramps(block, area_mm2, &mut scratch.chords);
+            block.chord_rates.fill(&block.chords, &block.section_mm2[..block.len()]);
+            let tau_s = self.tau_s;
+            vectors.run(
+                #[inline(always)]
+                || scratch.chords.prepare(block, tau_s),
+            );
         }
         let mut from = 0;
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
-            self.y = scratch.chain(&mut block.sustained_start_mm3_s, from..at, self.y);
+            self.y = scratch.chain(block, from..at, self.y);
             block.sustained_start_mm3_s[at] = self.y;
             self.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
             from = at + 1;
         }
-        let count = block.len();
-        self.y = scratch.chain(&mut block.sustained_start_mm3_s, from..count, self.y);
-        let long_fall = vectors.run(
-            #[inline(always)]
-            || scratch.largest(block, per_window),
-        );
-        if long_fall {
-            scratch.long_falls(block, per_window);
-        }
+        self.y = scratch.chain(block, from..block.len(), self.y);
+        scratch.most(block, per_window);
         for n in 0..block.purges.len() {
             let (at, excess_mm) = block.purges[n];
             let mut again = Self { y: block.sustained_start_mm3_s[at], ..*self };
             block.sustained_mm3_s[at] = again.purge(area_mm2, block, at, block.de_mm[at] - excess_mm);
-        }
-    }
-
-    /// The same for moves whose ramps are not even: along their chords.
-    fn follow_ramps(&mut self, block: &mut Block, area_mm2: f64, chords: &mut ChordChanges) {
-        let count = block.len();
-        block.chord_rates.fill(&block.chords, &block.section_mm2[..count]);
-        block.vectors.run(
-            #[inline(always)]
-            || chords.prepare(block, self.tau_s),
-        );
-        let rates = &block.chord_rates;
-        for i in 0..count {
-            block.sustained_start_mm3_s[i] = self.y;
-            block.sustained_mm3_s[i] = match block.purge_mm(i) {
-                Some(excess_mm) => self.purge(area_mm2, block, i, block.de_mm[i] - excess_mm),
-                None => {
-                    let mut most = 0.0f64;
-                    for c in block.chords.range(i) {
-                        let change = Change { kept: chords.kept[c], gained: chords.gained[c] };
-                        let ends = [rates.start_mm3_s[c], rates.end_mm3_s[c]];
-                        most = larger(self.change(ends, chords.windows[c], change), most);
-                    }
-                    if block.section_mm2[i] > 0.0 { most } else { 0.0 }
-                }
-            };
         }
     }
 
@@ -386,6 +363,9 @@ struct ChordChanges {
     windows: Vec<f64>,
     kept: Vec<f64>,
     gained: Vec<f64>,
+    /// The average at its start, and the largest on it.
+    start_mm3_s: Vec<f64>,
+    most_mm3_s: Vec<f64>,
 }
 
 impl ChordChanges {
@@ -403,6 +383,67 @@ impl ChordChanges {
             let change = ramp(start[c], end[c], windows[c]);
             (kept[c], gained[c]) = (change.kept, change.gained);
         }
+        room(&mut self.start_mm3_s, count);
+        room(&mut self.most_mm3_s, count);
+    }
+
+    /// [`Scratch::chain`] along chords.
+    fn chain(&mut self, block: &mut Block, moves: Range<usize>, mut y: f64) -> f64 {
+        for i in moves {
+            block.sustained_start_mm3_s[i] = y;
+            let chords = block.chords.range(i);
+            let count = chords.len();
+            let start = &mut self.start_mm3_s[chords.clone()][..count];
+            let (kept, gained) = (&self.kept[chords.clone()][..count], &self.gained[chords][..count]);
+            for c in 0..count {
+                start[c] = y;
+                y = y * kept[c] + gained[c];
+            }
+        }
+        y
+    }
+
+    /// The largest average on each chord, those of purges aside; true when some of them need [`Self::long_falls`].
+    #[inline(always)]
+    fn largest(&mut self, block: &Block) -> bool {
+        let (rates, count) = (&block.chord_rates, block.chords.all().len());
+        let (q0, q1) = (&rates.start_mm3_s[..count], &rates.end_mm3_s[..count]);
+        let [windows, kept, gained, start] =
+            [&self.windows, &self.kept, &self.gained, &self.start_mm3_s].map(|column| &column[..count]);
+        let most = &mut self.most_mm3_s[..count];
+        let mut long_fall = false;
+        for c in 0..count {
+            let end = start[c] * kept[c] + gained[c];
+            let (z, crest) = near_crest(start[c], q0[c], q1[c], windows[c]);
+            let meets = (q1[c] < q0[c]) & (start[c] < q0[c]) & (end > q1[c]);
+            let near = meets & (z >= -ARTANH_MOST);
+            let ends = larger(start[c], end);
+            most[c] = if near { larger(ends, crest) } else { ends };
+            long_fall |= meets & (z < -ARTANH_MOST);
+        }
+        long_fall
+    }
+
+    /// Puts right the chords on which the rate falls for so long that the series in [`Self::largest`] does not reach.
+    #[cold]
+    fn long_falls(&mut self, block: &Block) {
+        let rates = &block.chord_rates;
+        for c in 0..block.chords.all().len() {
+            let (start, q0, q1) = (self.start_mm3_s[c], rates.start_mm3_s[c], rates.end_mm3_s[c]);
+            let end = start * self.kept[c] + self.gained[c];
+            if q1 < q0 && start < q0 && end > q1 {
+                self.most_mm3_s[c] = larger(self.most_mm3_s[c], crest(start, q0, q1, self.windows[c]));
+            }
+        }
+    }
+
+    /// The largest average of each move that melts.
+    fn largest_of_moves(&self, block: &mut Block) {
+        for i in 0..block.len() {
+            let chords = if block.section_mm2[i] > 0.0 { block.chords.range(i) } else { 0..0 };
+            let most = &self.most_mm3_s[chords];
+            block.sustained_mm3_s[i] = most.iter().fold(0.0, |most, of_chord| larger(*of_chord, most));
+        }
     }
 }
 
@@ -419,16 +460,23 @@ impl Scratch {
         })
     }
 
-    /// What each move does to the average, whatever that is by then.
+    /// What each move pushes.
     #[inline(always)]
-    fn prepare(&mut self, block: &mut Block, area_mm2: f64, per_window: f64) {
-        let count = block.len();
-        for i in 0..count {
+    fn sections(&mut self, block: &mut Block, area_mm2: f64) {
+        for i in 0..block.len() {
             let (path, de) = (block.flags[i] & flag::PATH != 0, block.de_mm[i]);
             let section = area_mm2 * block.dir[E][i];
-            block.section_mm2[i] = if path & (de > 0.0) { section } else { 0.0 };
+            let section = if path & (de > 0.0) { section } else { 0.0 };
+            block.section_mm2[i] = section;
+            block.peak_mm3_s[i] = section * block.v_peak_mm_s[i];
             self.special[i] = u8::from((de < 0.0) | (!path & (de > 0.0)));
         }
+    }
+
+    /// What each move does to the average, whatever that is by then.
+    #[inline(always)]
+    fn prepare(&mut self, block: &Block, per_window: f64) {
+        let count = block.len();
         let [kept_up, kept_level, kept_down] = &mut self.kept;
         let [gained_up, gained_level, gained_down] = &mut self.gained;
         for i in 0..count {
@@ -442,20 +490,39 @@ impl Scratch {
             (gained_up[i], gained_level[i], gained_down[i]) = (up.gained, level.gained, down.gained);
             let all = up.then(level).then(down);
             (self.kept_in_all[i], self.gained_in_all[i]) = (all.kept, all.gained);
-            block.peak_mm3_s[i] = q1;
         }
     }
 
-    /// Goes through a range of moves; the average at the `start` of each, and after them.
-    fn chain(&self, start: &mut Column<f64>, range: Range<usize>, mut y: f64) -> f64 {
+    /// Goes through a range of moves without purges; fills the average at the start of each, and tells that after them.
+    fn chain(&mut self, block: &mut Block, range: Range<usize>, mut y: f64) -> f64 {
+        if !block.is_even() {
+            return self.chords.chain(block, range, y);
+        }
         let count = range.len();
-        let start = &mut start[range.clone()][..count];
+        let start = &mut block.sustained_start_mm3_s[range.clone()][..count];
         let (kept, gained) = (&self.kept_in_all[range.clone()][..count], &self.gained_in_all[range][..count]);
         for i in 0..count {
             start[i] = y;
             y = y * kept[i] + gained[i];
         }
         y
+    }
+
+    /// Fills the largest average of each move that melts along its path.
+    fn most(&mut self, block: &mut Block, per_window: f64) {
+        let (vectors, is_even) = (block.vectors, block.is_even());
+        let long_fall = vectors.run(
+            #[inline(always)]
+            || if is_even { self.largest(block, per_window) } else { self.chords.largest(block) },
+        );
+        match is_even {
+            true if long_fall => self.long_falls(block, per_window),
+            false if long_fall => self.chords.long_falls(block),
+            _ => {}
+        }
+        if !is_even {
+            self.chords.largest_of_moves(block);
+        }
     }
 
     /// The average between the phases of a move and at its end.

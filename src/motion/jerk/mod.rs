@@ -243,6 +243,7 @@ impl JerkLookAhead {
         let mut columns = std::mem::take(&mut self.columns);
         columns.fill(block, range.clone(), self.jerk_mm_s3, &self.caps);
         columns.goes_on[0] = self.last.is_some_and(|last| last.goes_on(block, range.start, self.caps[0]));
+        self.lengths_mm.extend(&block.length_mm[range.clone()]);
         for (k, i) in range.clone().enumerate() {
             let bounds = Bounds {
                 feed_mm_s: block.feed_mm_s[i],
@@ -256,7 +257,6 @@ impl JerkLookAhead {
     }
 
     fn push(&mut self, bounds: Bounds, length_mm: f64, cap: f64, goes_on: bool) {
-        self.lengths_mm.push_back(length_mm);
         if let Some(run) = self.runs.back_mut().filter(|run| !run.closed) {
             if goes_on && run.moves < self.run_most && alike(run.first, bounds) {
                 run.moves += 1;

@@ -18,6 +18,8 @@ pub(super) struct Bounds {
 const STEPS_MOST: usize = 64;
 /// As near as this, as a share, is found.
 const NEAR: f64 = 1e-14;
+/// Newton's steps square what is left: behind one as short as this, as a share, nothing is left that counts.
+const LAST_STEP: f64 = 1e-8;
 
 impl Bounds {
     /// Changes of speed above this reach the largest acceleration, mm/s.
@@ -58,10 +60,14 @@ impl Bounds {
         for _ in 0..STEPS_MOST {
             let next = s - (s * s * s + 2.0 * v * s - goal) / (3.0 * s * s + 2.0 * v);
             // Where all is 0 it is no number.
-            if next >= s * (1.0 - NEAR) || next.is_nan() {
+            if next.is_nan() {
                 break;
             }
-            s = next;
+            let was_last = next >= s * (1.0 - LAST_STEP);
+            s = next.min(s);
+            if was_last {
+                break;
+            }
         }
         v + s * s
     }
@@ -121,27 +127,40 @@ impl Bounds {
         // of jerk.
         let highest = ((v0 * v0 + v1 * v1) / 2.0 + a * length_mm).sqrt() - most;
         let (mut low, mut high) = (0.0, highest.clamp(0.0, room).sqrt());
-        let slope = |s: f64| {
-            let of = |change: f64, per_change: f64, sum: f64| self.change_s(change) * s + sum / 2.0 * per_change;
-            let per_change = |change: f64| match change <= self.whole_mm_s() {
-                true => 2.0 * s / (change * j).sqrt(),
-                false => 2.0 * s / a,
-            };
-            let rise = s * s;
-            let first = if rise <= self.whole_mm_s() { 2.0 / j.sqrt() } else { 2.0 * s / a };
-            let second = if gap > 0.0 { per_change(gap + rise) } else { first };
-            of(rise, first, 2.0 * most + rise) + of(gap + rise, second, 2.0 * most - gap + rise)
-        };
+        let (whole, per_root_s) = (self.whole_mm_s(), 2.0 / j.sqrt());
         let mut at = high;
         for _ in 0..STEPS_MOST {
-            let over = both(at * at) - length_mm;
+            let rise = at * at;
+            // How long each ramp takes, and what that gains for more of s.
+            let (first_s, first_slope) = match rise <= whole {
+                true => (per_root_s * at, per_root_s),
+                false => (rise / a + a / j, 2.0 * at / a),
+            };
+            let (second_s, second_slope) = match gap + rise {
+                change if gap == 0.0 || change == 0.0 => (first_s, first_slope),
+                change if change <= whole => {
+                    let root_s = (change / j).sqrt();
+                    (2.0 * root_s, 2.0 * at / (j * root_s))
+                }
+                change => (change / a + a / j, 2.0 * at / a),
+            };
+            let sums = [2.0 * most + rise, 2.0 * most - gap + rise];
+            let over = sums[0] / 2.0 * first_s + sums[1] / 2.0 * second_s - length_mm;
             if over > 0.0 {
                 high = at
             } else {
                 low = at
             }
-            let next = at - over / slope(at);
-            let next = if next > low && next < high { next } else { (low + high) / 2.0 };
+            let slope = at * (first_s + second_s) + sums[0] / 2.0 * first_slope + sums[1] / 2.0 * second_slope;
+            let newton = at - over / slope;
+            if newton > low && newton < high {
+                if (newton - at).abs() <= LAST_STEP * at {
+                    return newton * newton;
+                }
+                at = newton;
+                continue;
+            }
+            let next = (low + high) / 2.0;
             if (next - at).abs() <= NEAR * at {
                 break;
             }

@@ -105,7 +105,9 @@ proptest! {
             (scan.window, scan.run_most) = (window as usize, (window as usize / OF_WINDOW).clamp(1, RUN_MOST));
             for k in 0..count {
                 let cap = 100.0 * number(k, 1);
-                scan.push(bounds(k), 0.05 + 2.0 * number(k, 3), cap * cap, number(k, 5) < joins);
+                let length_mm = 0.05 + 2.0 * number(k, 3);
+                scan.lengths_mm.push_back(length_mm);
+                scan.push(bounds(k), length_mm, cap * cap, number(k, 5) < joins);
                 if k.is_multiple_of(every) {
                     scan.settle();
                 }
