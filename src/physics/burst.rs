@@ -7,7 +7,8 @@
 //! exact, so no number depends on where blocks end.
 //!
 //! A move is looked at only where some rate in its window is above the largest mean so far or above the capacity: a mean
-//! is never above the largest rate in its window. The largest mean is therefore known to a millionth ([`FINER`]).
+//! is never above the largest rate in its window. The largest mean is therefore known to a millionth ([`FINER`]). Where the
+//! window holds so little that even the largest rate could not fill it for a while, the parts of that while are passed over.
 
 use std::ops::Range;
 
@@ -90,8 +91,12 @@ impl Parts {
         let Self { count, ticks, volumes, start_mm3_s, end_mm3_s } = self;
         let (from, until) = (*count, *count + more);
         if ticks.len() < until {
-            [&mut *ticks, &mut *volumes].into_iter().for_each(|column| column.resize(until, 0));
-            [&mut *start_mm3_s, &mut *end_mm3_s].into_iter().for_each(|column| column.resize(until, 0.0));
+            for column in [&mut *ticks, volumes] {
+                column.resize(until, 0);
+            }
+            for column in [&mut *start_mm3_s, end_mm3_s] {
+                column.resize(until, 0.0);
+            }
         }
         (
             [ticks, volumes].map(|column| &mut column[from..until]),
@@ -118,11 +123,14 @@ impl Parts {
     fn drop_first(&mut self, count: usize) {
         let kept = count..self.count;
         self.count = kept.len();
-        if count > 0 {
-            [&mut self.ticks, &mut self.volumes].into_iter().for_each(|column| column.copy_within(kept.clone(), 0));
-            [&mut self.start_mm3_s, &mut self.end_mm3_s]
-                .into_iter()
-                .for_each(|column| column.copy_within(kept.clone(), 0));
+        if count == 0 {
+            return;
+        }
+        for column in [&mut self.ticks, &mut self.volumes] {
+            column.copy_within(kept.clone(), 0);
+        }
+        for column in [&mut self.start_mm3_s, &mut self.end_mm3_s] {
+            column.copy_within(kept.clone(), 0);
         }
     }
 
@@ -376,8 +384,8 @@ impl Burst {
         let count = parts.count;
         let (start_mm3_s, end_mm3_s) = (&parts.start_mm3_s[..count], &parts.end_mm3_s[..count]);
         let (until, pushed) = (&until[..=count], &pushed[..=count]);
-        let (is_hot, fastest_mm3_s) =
-            (|h: usize, least| larger(start_mm3_s[h], end_mm3_s[h]) > least, parts.most_mm3_s(from));
+        let is_hot = |h: usize, least: f64| larger(start_mm3_s[h], end_mm3_s[h]) > least;
+        let fastest_mm3_s = parts.most_mm3_s(from);
         let mut matters_from = self.matters_from();
         let mut enough = self.surely_below(matters_from);
         // The part in which the window starts, that in which it ends, the end of the last one so far that may matter, and up
@@ -470,7 +478,8 @@ impl Burst {
                 let crest_s = (to - from) as f64 / Sum::ONE * (gain / (gain - (rate - end_rate)));
                 most = larger(mean(now) + gain * crest_s / 2.0 / self.window_s(), most);
             }
-            if to == head.ticks {
+            // The tail is never behind the head, but where absurd times have no sum.
+            if to == head.ticks || p == h {
                 return most;
             }
             (p, from, now, head_rate) = (p + 1, to, next, rate);
