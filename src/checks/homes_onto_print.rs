@@ -21,8 +21,8 @@ waits for a person who could take it away.",
         why: "homing and probing go down until something is touched. Over a part the nozzle or the probe is driven into it, or \
 the top of the part is taken for the bed. Beside a part the head may strike it, and all that is printed next assumes a bare \
 bed. Homing everything at the end of a job and a job that stands twice in one file look like this.",
-        how: "the place is that of `travel.home` for the axes that are homed together with Z, else the one where the machine \
-is; with a `[probe]` the probe is beside it. It is a no-go where something stands higher than 1 mm within 1 mm of the nozzle or \
+        how: "the place is `travel.homes_z_at_mm`; without that it is that of `travel.home` for the axes that are homed together \
+with Z, else the one where the machine is; with a `[probe]` the probe is beside it. It is a no-go where something stands higher than 1 mm within 1 mm of the nozzle or \
 2 mm of the probe, or reaches into `[head]` (without that: within 30 mm on all four sides of the nozzle), and where the whole bed is probed; anything lower there is a hold, and so is \
 anything higher elsewhere, or where the place is not known. What is no higher than 1 mm counts as a purge line and may stand \
 elsewhere. After a pause that waits for a person, or a macro that is not described, the part counts as taken away once the job \
@@ -62,6 +62,8 @@ pub(super) struct HomingWatch {
     /// Where homing leaves x and y, where the sheet says so, and z, where that is at the bed.
     home_mm: Option<[f64; 2]>,
     home_z_mm: Option<f64>,
+    /// Where the machine goes before Z is homed.
+    homes_z_at_mm: Option<[f64; 2]>,
     probe_mm: Option<[f64; 3]>,
     travel: Rectangle,
     /// Where the machine is, as far as that is known.
@@ -103,6 +105,7 @@ impl HomingWatch {
         Some(Self {
             home_mm: travel.home_given.then_some([x, y]),
             home_z_mm: at_bed.then_some(z),
+            homes_z_at_mm: travel.homes_z_at_mm,
             probe_mm: machine.probe_offset_mm,
             travel: travel.area(),
             at: [None; 2],
@@ -124,12 +127,13 @@ impl HomingWatch {
             let elsewhere = |nozzle: [f64; 2]| {
                 (axes[0] || axes[1]) && self.probe_mm.is_some_and(|probe| !self.travel.holds(beside(nozzle, probe)))
             };
-            let nozzle = nozzle.filter(|nozzle| !elsewhere(*nozzle));
+            let nozzle = self.homes_z_at_mm.or_else(|| nozzle.filter(|nozzle| !elsewhere(*nozzle)));
             let lowest_mm = self.probe_mm.map_or(home_z_mm, |probe| -probe[2]).max(0.0);
             let struck = nozzle.and_then(|nozzle| self.struck(nozzle, lowest_mm, under));
             met("Z is homed", line, to, struck, under.standing)
         });
-        (0..2).filter(|&axis| axes[axis]).for_each(|axis| self.at[axis] = Some(to[axis]));
+        let goes = axes[2] && self.homes_z_at_mm.is_some();
+        (0..2).filter(|&axis| axes[axis] || goes).for_each(|axis| self.at[axis] = Some(to[axis]));
         met
     }
 
@@ -363,6 +367,26 @@ mod tests {
         let laid = part(12.0).act(ActionKind::Pause { open_ended: true }).to([100.5, 110.5, 17.0], 0.0);
         let laid = laid.to([100.5, 110.5, 12.25], 0.0).to([100.5, 115.5, 12.25], 0.2);
         assert_eq!(told(laid.act(home(ALL, over.travel.home)), &over), ["no-go 12"]);
+    }
+
+    #[test]
+    fn a_sheet_may_say_where_z_is_homed() {
+        let goes_to = |place: Option<[f64; 2]>| {
+            let mut machine = with_home([0.0; 3]);
+            machine.travel.homes_z_at_mm = place;
+            machine
+        };
+        let (onto, beside) = ([100.0, 110.0], [200.0, 10.0]);
+        let homed = |axes, place: [f64; 2]| part(12.0).act(home(axes, [place[0], place[1], 0.0]));
+        // The nozzle stands above the wall.
+        assert_eq!(told(homed(Z, [100.5, 120.5]), &goes_to(None)), ["no-go 12"]);
+        assert_eq!(told(homed(Z, beside), &goes_to(Some(beside))), ["hold 12"]);
+        for axes in [Z, ALL, [true, false, true]] {
+            assert_eq!(told(homed(axes, onto), &goes_to(Some(onto))), ["no-go 12"]);
+        }
+        // Where it is left it is probed.
+        let probe = ActionKind::Probe { touches: Touches::Here };
+        assert_eq!(told(homed(Z, beside).act(probe), &goes_to(Some(beside))), ["hold 12"]);
     }
 
     /// What is found of a job that prints a wall 5 mm high at x 100, y 100 to 120, and then does this.

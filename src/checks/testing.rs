@@ -58,6 +58,7 @@ pub fn machine() -> Machine {
             bed: BedShape::Rectangle,
             home: [0.0; 3],
             home_given: true,
+            homes_z_at_mm: None,
             keep_out: Vec::new(),
             printable: None,
             purge: Vec::new(),

@@ -193,6 +193,7 @@ const DAMPING: Kind = Kind::Number { min: 0.0, max: 0.9 };
 const NATURAL: Kind = Kind::Number { min: 0.1, max: 10_000.0 };
 const RANGE: Kind = Kind::Range { max: FAR };
 const POINT: Kind = Kind::Point { size: 3, max: FAR };
+const PLACE: Kind = Kind::Point { size: 2, max: FAR };
 
 use Preset::{Depends, Required, RequiredInFirst, Unset, Value};
 
@@ -236,6 +237,7 @@ pub const KEYS: &[Key] = &[
     key("travel.z", RANGE, Required, "mm", "[0.0, 250.0]", "Lowest and highest z the nozzle can reach"),
     key("travel.bed", Kind::Choice(&["rectangle", "disc"]), Depends("disc with three-towers, else rectangle"), "", "\"rectangle\"", "Shape of the reachable area: the whole x and y range, or the largest disc in it"),
     key("travel.home", POINT, Value("[0.0, 0.0, 0.0]"), "mm", "[0.0, 0.0, 0.0]", "Where homing leaves x, y and z; may lie outside travel"),
+    key("travel.homes_z_at_mm", PLACE, Unset, "mm", "[110.0, 110.0]", "Where the nozzle goes in x and y before Z is homed, and stays unless all axes are homed; without it Z alone is homed where the nozzle is"),
     table("travel.keep_out[]", Kind::Tables { min: 0, max: KEEP_OUTS_MAX }, Unset, "A box the nozzle must not enter, such as a clip or a screw"),
     key("travel.keep_out[].what", Kind::Text, Required, "", "\"bed clip\"", "What is there"),
     key("travel.keep_out[].x", RANGE, Required, "mm", "[0.0, 18.0]", "Lowest and highest x of the box"),

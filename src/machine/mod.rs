@@ -175,6 +175,8 @@ pub struct Travel {
     pub home: [f64; 3],
     /// False where the sheet leaves it to the default.
     pub home_given: bool,
+    /// Where the machine goes in x and y before it homes Z; none where that is where it is.
+    pub homes_z_at_mm: Option<[f64; 2]>,
     /// Boxes the nozzle must not enter.
     pub keep_out: Vec<KeepOut>,
     /// Where lines may be laid, by the tip in use; none where that is the whole travel.

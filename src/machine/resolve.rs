@@ -27,6 +27,7 @@ pub use origins::{Origin, Origins};
 
 const AXES: [&str; 4] = ["x", "y", "z", "e"];
 const BED: &str = "travel.bed";
+const HOMES_Z_AT: &str = "travel.homes_z_at_mm";
 const LAYOUT: &str = "motion.drive_layout";
 const TOWERS: &str = "motion.towers";
 const AMBIENT: &str = "room.ambient_c";
@@ -195,6 +196,7 @@ impl Reader<'_> {
             bed: if self.word(BED) == "disc" { BedShape::Disc } else { BedShape::Rectangle },
             home: self.numbers("travel.home"),
             home_given: self.has("travel.home"),
+            homes_z_at_mm: self.has(HOMES_Z_AT).then(|| self.numbers(HOMES_Z_AT)),
             keep_out: (0..self.count("travel.keep_out[]")).map(keep_out).collect(),
             printable: self.has("bed.printable").then(|| area("bed.printable")),
             purge: (0..self.count("bed.purge[]")).map(purge).collect(),
@@ -414,6 +416,7 @@ impl Reader<'_> {
 /// Rules across keys.
 impl Reader<'_> {
     fn cross_check(&self, found: &mut Vec<Found>) {
+        self.check_homing(found);
         self.check_towers(found);
         self.check_drives(found);
         self.check_structure(found);
@@ -432,6 +435,26 @@ impl Reader<'_> {
         }
         for heating in heatings {
             self.check_heating(found, &format!("{heating}.full_power_c"));
+        }
+    }
+
+    /// The place where Z is homed is one that the nozzle can reach, on a machine that homes Z by itself.
+    fn check_homing(&self, found: &mut Vec<Found>) {
+        let Some(entry) = self.entry(HOMES_Z_AT) else { return };
+        let mut fault = |message: String, advice: &str| {
+            found.push(Found::new(entry.span.clone(), message).suggest(advice.to_owned()));
+        };
+        if self.word(LAYOUT) == "three-towers" {
+            return fault("`homes_z_at_mm` is not for three towers: they home together".to_owned(), "leave it out");
+        }
+        let place: [f64; 2] = self.numbers(HOMES_Z_AT);
+        for (axis, at) in ["x", "y"].into_iter().zip(place) {
+            let [low, high]: [f64; 2] = self.numbers(&format!("travel.{axis}"));
+            // A range that is faulty itself has no numbers.
+            if at < low || at > high {
+                let message = format!("`homes_z_at_mm` lies outside travel: {axis} {at} is not within {low} to {high}");
+                fault(message, "write where the nozzle is in machine coordinates while Z is homed");
+            }
         }
     }
 

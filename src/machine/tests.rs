@@ -19,6 +19,7 @@ y = [0.0, 220.0]
 z = [0.0, 250.0]
 bed = "rectangle"
 home = [0.0, 0.0, 0.0]
+homes_z_at_mm = [138, 98]
 [[travel.keep_out]]
 what = "bed clip"
 x = [0.0, 18.0]
@@ -243,6 +244,7 @@ fn heron() -> Machine {
             bed: BedShape::Rectangle,
             home: [0.0; 3],
             home_given: true,
+            homes_z_at_mm: Some([138.0, 98.0]),
             keep_out: vec![KeepOut { what: "bed clip".into(), min: [0.0, 205.0, 0.0], max: [18.0, 220.0, 8.0] }],
             printable: Some(Rectangle { min: [5.0; 2], max: [215.0; 2] }),
             purge: vec![PurgeZone { what: "strip".into(), area: Rectangle { min: [5.0, 0.0], max: [215.0, 4.0] } }],
@@ -580,6 +582,22 @@ fn single_faults_point_to_their_place() {
             "5:8 `home` must be a list of 3 numbers, found 2 | for example [0.0, 0.0, 0.0]",
         ),
         (
+            "z = [0, 100]",
+            "z = [0, 100]\nhomes_z_at_mm = [50, 50, 0]",
+            "5:17 `homes_z_at_mm` must be a list of 2 numbers, found 3 | for example [110.0, 110.0]",
+        ),
+        (
+            "z = [0, 100]",
+            "z = [0, 100]\nhomes_z_at_mm = [50, 101]",
+            "5:1 `homes_z_at_mm` lies outside travel: y 101 is not within 0 to 100 \
+             | write where the nozzle is in machine coordinates while Z is homed",
+        ),
+        (
+            "z = [0, 100]\n[motion]",
+            "z = [0, 100]\nhomes_z_at_mm = [50, 50]\n[motion]\ndrive_layout = \"three-towers\"",
+            "5:1 `homes_z_at_mm` is not for three towers: they home together | leave it out",
+        ),
+        (
             "[motion]",
             "[[travel.keep_out]]\nwhat = \"screw\"\nx = [0, 1]\ny = [0, 1]\n[motion]",
             "5:1 `travel.keep_out[0]` lacks `z`: lowest and highest z of the box, mm. | for example z = [0.0, 8.0]",
@@ -795,14 +813,14 @@ fn origins_name_every_key() {
         format!("{} ({})", origin.value, origin.from)
     };
     assert_eq!(of("name"), "\"Heron\" (line 1)");
-    assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 19)");
+    assert_eq!(of("motion.corner.jerk_mm_s.z"), "0.4 (line 20)");
     assert_eq!(of("motion.corner.junction_deviation_mm"), " (not set)");
-    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 35)");
+    assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 36)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 66)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 67)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 131)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 132)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");

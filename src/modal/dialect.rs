@@ -18,6 +18,8 @@ pub struct Dialect {
     pub(super) probing_s: f64,
     pub(super) tool_change_s: f64,
     pub(super) home: [f64; 3],
+    /// Where it goes before Z is homed.
+    pub(super) homes_z_at_mm: Option<[f64; 2]>,
     /// Speed of the lift that G10 makes: the controller's own, so the Z limit.
     pub(super) lift_mm_s: f64,
     /// Offset, mm, and retraction of each tool.
@@ -59,6 +61,7 @@ impl Dialect {
             probing_s: controller.probing_s.unwrap_or(0.0),
             tool_change_s: controller.tool_change_s.unwrap_or(0.0),
             home: machine.travel.home,
+            homes_z_at_mm: machine.travel.homes_z_at_mm,
             lift_mm_s: machine.motion.limits.feed_rate_mm_s[2],
             tools: machine.tools.iter().map(|tool| (tool.offset_mm, tool.retraction)).collect(),
             tool_of_number: tool_of_number(&machine.tools),

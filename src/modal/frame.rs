@@ -26,6 +26,10 @@ impl Interpreter {
                 self.g92[axis] = 0.0;
             }
         }
+        // Homing all axes ends at home, whatever the way.
+        if let Some(place_mm) = self.dialect.homes_z_at_mm.filter(|_| axes[2] && axes != [true; 3]) {
+            self.position[..2].copy_from_slice(&place_mm);
+        }
         if axes[2] {
             // The lift of a retraction is part of the position that homing replaces.
             self.lift = 0.0;

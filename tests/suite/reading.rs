@@ -209,6 +209,22 @@ fn flags_of_homing() {
 }
 
 #[test]
+fn z_is_homed_where_the_sheet_says() {
+    let mut machine = machine();
+    machine.travel.home = [-2.0, -3.0, 4.0];
+    machine.travel.homes_z_at_mm = Some([30.0, 40.0]);
+    let goes_on = |homing: &str| {
+        let planned = plan(&machine, &format!("G28\nG1 X9 Y9 Z9 F600\n{homing}\nG1 Z5\n"));
+        [0, 1].map(|axis| column(&planned, |block| &block.to[axis])[1])
+    };
+    // There it stays, unless all axes are homed.
+    for homing in ["G28 Z", "G28 Z X", "G28 Z0 Y0"] {
+        assert_eq!(goes_on(homing), [30.0, 40.0], "{homing}");
+    }
+    assert_eq!([goes_on("G28"), goes_on("G28 X Y"), goes_on("G28 X")], [[-2.0, -3.0], [-2.0, -3.0], [-2.0, 9.0]]);
+}
+
+#[test]
 fn texts_are_no_words() {
     let job = "M117 G1 X500 E5 T3 (open\nM23 X1.GCO\nM118 S500 * 12\nG1 X1 F600\n";
     assert_eq!(ends(job), [[1.0, 0.0, 0.0]]);

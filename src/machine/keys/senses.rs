@@ -24,6 +24,7 @@ const SENSES: &[(&str, &[&str])] = &[
     ("bed size|width|depth|dimension", &["travel.x", "travel.y"]),
     ("build|print volume|size|area|height|width|depth", &["travel.x", "travel.y", "travel.z"]),
     ("home|homing", &["travel.home", "controller.homing_s"]),
+    ("home|homing z|place|position", &["travel.homes_z_at_mm", "travel.home"]),
     ("nozzle", &["tool[].nozzle_diameter_mm"]),
     ("nozzle|hotend|extruder temp|temperature|limit", &["tool[].temperature_c.limit"]),
     ("hotend", &["tool[].temperature_c.limit", "tool[].melt_rate_mm3_s.sustained"]),

@@ -1,7 +1,7 @@
 //! The first power after re-wiring: home, move, heat a little and blow, one thing at a time, with a person beside it.
 
 use super::job::{JobWriter, PROBE_LIFT_MM, figure, move_words};
-use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
+use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, homes_z_at};
 use super::{Kind, Trial, TrialError, known_tool, passed};
 use crate::machine::{DriveLayout, Feature, Heating, Machine};
 
@@ -160,7 +160,7 @@ impl Walk<'_> {
         if homes_high(self.machine) {
             return Ok(());
         }
-        let Some(place) = over_bed(self.machine)? else {
+        let Some(place) = homes_z_at(self.machine)? else {
             self.home_one("G28 Z", "z TO BED", see);
             return Ok(());
         };
@@ -177,8 +177,13 @@ impl Walk<'_> {
         self.home_one(
             "G28 Z",
             "z TO BED",
-            "The probe is over the bed. First trigger it by hand and see that the controller shows it. Slowly down, stops when the \
-             probe touches.",
+            match self.machine.probe_offset_mm {
+                Some(_) => {
+                    "The probe is over the bed. First trigger it by hand and see that the controller shows it. Slowly down, stops \
+                     when the probe touches."
+                }
+                None => see,
+            },
         );
         Ok(())
     }
@@ -206,8 +211,8 @@ impl Walk<'_> {
         let machine = self.machine;
         let up = harmless_mm(machine, 2, SMALL_MM) * inward(machine, 2);
         self.step(2, up, "");
-        // On the way to where the probe is over the bed x and y have moved enough.
-        if machine.probe_offset_mm.is_some() && !homes_high(machine) {
+        // On the way to where Z is homed x and y have moved enough.
+        if homes_z_at(machine)?.is_some() {
             return Ok(());
         }
         // A little lower on three towers, where a carriage rises when the nozzle goes toward its tower.

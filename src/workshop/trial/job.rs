@@ -172,7 +172,7 @@ impl<'m> JobWriter<'m> {
 
     /// Homes all axes and goes over a place.
     pub(super) fn home_and_go(&mut self, way: &Way) -> Result<(), TrialError> {
-        match place::over_bed(self.machine)? {
+        match place::homes_z_at(self.machine)? {
             None => self.home("G28"),
             Some(place) => {
                 let [x, y, _] = self.machine.travel.home;

@@ -113,13 +113,19 @@ pub(super) fn harmless_mm(machine: &Machine, axis: usize, most_mm: f64) -> f64 {
     if harmless >= 0.5 { (harmless * 2.0).floor() / 2.0 } else { harmless }
 }
 
-/// Where the nozzle is when the probe is over the bed, x and y: as near to the middle of it as travel and keep-out boxes
-/// allow for nozzle and probe. None where Z is not homed by a probe.
+/// Where the nozzle has to be for homing Z, x and y: where the sheet says that the machine goes, else where a probe is over the
+/// bed, as near to the middle of it as travel and keep-out boxes allow for nozzle and probe. None where any place will do.
 ///
 /// # Errors
 /// When the nozzle can be nowhere where the probe is over the bed.
-pub(super) fn over_bed(machine: &Machine) -> Result<Option<[f64; 2]>, TrialError> {
-    let Some(probe_mm) = machine.probe_offset_mm.filter(|_| !homes_high(machine)) else { return Ok(None) };
+pub(super) fn homes_z_at(machine: &Machine) -> Result<Option<[f64; 2]>, TrialError> {
+    if homes_high(machine) {
+        return Ok(None);
+    }
+    if let Some(place_mm) = machine.travel.homes_z_at_mm {
+        return Ok(Some(place_mm));
+    }
+    let Some(probe_mm) = machine.probe_offset_mm else { return Ok(None) };
     let (low, high) = (machine.travel.min, machine.travel.max);
     let room = [0, 1].map(|axis| ROOM_MM.min((high[axis] - low[axis]) / 4.0));
     let beside = |at: [f64; 2]| {
@@ -186,7 +192,7 @@ pub(super) fn by_hand(machine: &Machine) -> Result<[f64; 3], TrialError> {
 /// Where homing all axes leaves the nozzle, mm.
 pub(super) fn after_homing(machine: &Machine) -> Result<[f64; 3], TrialError> {
     let home = machine.travel.home;
-    Ok(over_bed(machine)?.map_or(home, |[x, y]| [x, y, home[2]]))
+    Ok(homes_z_at(machine)?.map_or(home, |[x, y]| [x, y, home[2]]))
 }
 
 pub(super) fn is_free(machine: &Machine, from: [f64; 3], to: [f64; 3]) -> bool {

@@ -1,7 +1,7 @@
 //! Known distances of each axis and of the filament, and new steps per mm from what they turned out to be.
 
 use super::job::{JobWriter, PROBE_LIFT_MM, figure, filament_mm2};
-use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, over_bed};
+use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, homes_z_at};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed, place_now};
 use crate::machine::{E, Machine};
 
@@ -172,7 +172,7 @@ impl Walk<'_> {
     }
 
     fn home(&mut self) -> Result<(), TrialError> {
-        let Some(place) = over_bed(self.machine)? else {
+        let Some(place) = homes_z_at(self.machine)? else {
             self.job.ask(match homes_high(self.machine) {
                 true => "HOME all, z FROM BED",
                 false => "HOME all, z TO BED",
@@ -194,10 +194,14 @@ impl Walk<'_> {
                 self.go(axis, to[axis]);
             }
         }
-        self.job.comment(
-            "By the probe, which is over the bed: trigger it by hand first and see that the controller shows it.",
-        );
-        self.job.ask("HOME z TO BED (probe)");
+        if self.machine.probe_offset_mm.is_some() {
+            self.job.comment(
+                "By the probe, which is over the bed: trigger it by hand first and see that the controller shows it.",
+            );
+            self.job.ask("HOME z TO BED (probe)");
+        } else {
+            self.job.ask("HOME z TO BED");
+        }
         self.job.home("G28 Z");
         Ok(())
     }

@@ -627,6 +627,10 @@ mod wrong_machines {
                 if axis == 2 && home < self.at[2] && !self.display.contains("TO BED") {
                     return Err("homes toward the bed without saying so".to_owned());
                 }
+                let goes_mm = self.machine.travel.homes_z_at_mm.filter(|_| axis == 2);
+                if goes_mm.is_some_and(|to| (0..2).any(|axis| (self.at[axis] - to[axis]).abs() > 0.01)) {
+                    return Err(format!("goes to {goes_mm:?} by itself from {:?}", self.at));
+                }
                 if axis == 2
                     && let Some(probe) = self.machine.probe_offset_mm
                 {
@@ -719,6 +723,11 @@ mod wrong_machines {
             machine.travel.home = [0.0, 0.0, 0.0];
         }));
         all.push(named("home at the top", &|machine| machine.travel.home[2] = 250.0));
+        all.push(named("z homed elsewhere", &|machine| machine.travel.homes_z_at_mm = Some([150.0, 40.0])));
+        all.push(named("probe, z homed elsewhere", &|machine| {
+            machine.probe_offset_mm = Some([-44.0, -9.0, -1.0]);
+            machine.travel.homes_z_at_mm = Some([150.0, 40.0]);
+        }));
         all.push(named("probe", &|machine| machine.probe_offset_mm = Some([-44.0, -9.0, -1.0])));
         let box_at = |min: [f64; 3], max: [f64; 3]| crate::machine::KeepOut { what: "box".to_owned(), min, max };
         all.push(named("probe over a box", &|machine| {
