@@ -1,7 +1,7 @@
 //! Arcs whose ends lie at different distances from the centre.
 
 use crate::findings::{Built, Check, Explanation, Hit, Log, Severity};
-use crate::modal::notice::{Notice, Noticed, RADIUS_TOLERANCE_MM};
+use crate::modal::notice::{Notice, Noticed, RADIUS_TOLERANCE_MM, ROUNDED_MM};
 use crate::wording::figure;
 
 /// The check.
@@ -18,7 +18,8 @@ a wrong centre, or a centre given absolutely where a relative one is meant.",
         how: "the difference of the distances from start and end to the centre, or by how much a radius (R) falls short of half the \
 distance between them, in mm. Above 0.002 mm, the \
 limit of NIST RS274/NGC version 3, it is a note; above 0.05 mm, the width of a visible step (common practice, no \
-source), a hold.",
+source), a hold. A radius that falls short by no more is taken as half a turn; with one that falls short by more the move is \
+followed straight to its end, so that nothing else is found of an arc that nobody knows.",
         remedy: "slice again with more digits, or without arcs. For a hold look at the I and J words, or the R word, and at where the move \
 before ends.",
     },
@@ -28,17 +29,14 @@ before ends.",
     build: |_, _| Built::Reading(judge),
 };
 
-/// Difference at which somebody should look, mm (common practice, no source: an eighth of a 0.4 mm nozzle).
-const HOLD_MM: f64 = 0.05;
-
 fn judge(notice: &Notice, log: &mut Log) {
     let (mismatch_mm, by_radius) = match notice.what {
         Noticed::RadiusMismatch { mismatch_mm } => (mismatch_mm, None),
         Noticed::RadiusTooSmall { radius_mm, apart_mm } => (apart_mm / 2.0 - radius_mm, Some((radius_mm, apart_mm))),
         _ => return,
     };
-    let hold = mismatch_mm > HOLD_MM;
-    let (limit, severity) = if hold { (HOLD_MM, Severity::Hold) } else { (RADIUS_TOLERANCE_MM, Severity::Note) };
+    let hold = mismatch_mm > ROUNDED_MM;
+    let (limit, severity) = if hold { (ROUNDED_MM, Severity::Hold) } else { (RADIUS_TOLERANCE_MM, Severity::Note) };
     let hit = Hit {
         value: Some(mismatch_mm),
         badness: mismatch_mm,
@@ -51,8 +49,9 @@ fn judge(notice: &Notice, log: &mut Log) {
             let least_mm = apart_mm / 2.0;
             // Enough digits to tell the two radii apart: they differ by more than 0.002 mm.
             let [radius, apart, least] = [radius_mm, apart_mm, least_mm].map(figure);
+            let taken = if hold { "a straight line" } else { "half a turn" };
             return format!(
-                "a radius of {radius} mm cannot join points {apart} mm apart: it must be at least {least} mm; taken as half a turn"
+                "a radius of {radius} mm cannot join points {apart} mm apart: it must be at least {least} mm; taken as {taken}"
             );
         }
         format!("start and end of the arc differ by {mismatch_mm:.4} mm in their distance from the centre (limit {limit} mm)")
@@ -69,6 +68,16 @@ mod tests {
         let job = format!("G28\nG0 X60 Y60 F6000\n{arc} F1800\n");
         let about = found(&super::CHECK, &Machine::built_in(), &job).into_iter();
         about.map(|finding| (finding.severity, finding.message)).collect()
+    }
+
+    #[test]
+    fn nothing_else_is_found_of_an_arc_that_nobody_knows() {
+        // Half a turn from 190 to 0 would reach 85 mm out of the travel.
+        for radius in ["0", "1", "-3"] {
+            let job = format!("G28\nG0 X190 Y10 F6000\nG2 X0 Y10 R{radius} F1800\n");
+            let log = found(&super::super::outside_travel::CHECK, &Machine::built_in(), &job);
+            assert!(log.is_empty(), "{radius}: {log:?}");
+        }
     }
 
     #[test]

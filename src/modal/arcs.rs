@@ -2,11 +2,25 @@
 
 use std::f64::consts::TAU;
 
-use super::notice::{Damage, Noticed, RADIUS_TOLERANCE_MM};
+use super::notice::{Damage, Noticed, RADIUS_TOLERANCE_MM, ROUNDED_MM};
 use super::{Interpreter, NO_MOVE_MM, is_far};
 use crate::geometry::{Arc, Cubic};
 
 impl Interpreter {
+    /// Whether the radius of an arc is far too small to join its ends. What is meant then nobody knows.
+    pub(super) fn cannot_join(&mut self, to: [f64; 3]) -> bool {
+        let [a, b, _] = self.plane;
+        let by_centre = self.params.any_of(&[b"IJK"[a], b"IJK"[b]]);
+        let Some(radius) = self.params.get(b'R').filter(|_| !by_centre) else { return false };
+        let (radius_mm, apart_mm) =
+            ((radius * self.unit_mm()).abs(), (to[a] - self.position[a]).hypot(to[b] - self.position[b]));
+        let short_mm = apart_mm / 2.0 - radius_mm;
+        if short_mm > RADIUS_TOLERANCE_MM {
+            self.notice(Noticed::RadiusTooSmall { radius_mm, apart_mm });
+        }
+        short_mm > ROUNDED_MM
+    }
+
     /// The arc from the present position to `to`, by I J K or by R; `None` when it is malformed.
     pub(super) fn arc(&mut self, counter_clockwise: bool, to: [f64; 3]) -> Option<Arc> {
         let [a, b, _] = self.plane;
@@ -31,7 +45,7 @@ impl Interpreter {
             }
             (Some(radius), false) => {
                 let radius = radius * self.unit_mm();
-                self.centre_by_radius(from, end, radius, counter_clockwise)
+                Self::centre_by_radius(from, end, radius, counter_clockwise)
             }
             (None, true) => {
                 let unit = self.unit_mm();
@@ -60,15 +74,12 @@ impl Interpreter {
         Some(Arc { axes: self.plane, centre, radius, start_rad, sweep_rad })
     }
 
-    /// Centre of the arc of a given radius: R > 0 turns up to 180°, R < 0 more (NIST RS274/NGC 3.5.3.1). Where the radius is too
-    /// small to join the ends, the middle between them.
-    fn centre_by_radius(&mut self, from: [f64; 2], end: [f64; 2], radius: f64, counter_clockwise: bool) -> [f64; 2] {
+    /// Centre of the arc of a given radius: R > 0 turns up to 180°, R < 0 more (NIST RS274/NGC 3.5.3.1). Where the radius is a
+    /// little too small to join the ends, the middle between them.
+    fn centre_by_radius(from: [f64; 2], end: [f64; 2], radius: f64, counter_clockwise: bool) -> [f64; 2] {
         let chord = [end[0] - from[0], end[1] - from[1]];
         let half = chord[0].hypot(chord[1]) / 2.0;
         let height = ((radius.abs() - half) * (radius.abs() + half)).max(0.0).sqrt();
-        if half - radius.abs() > RADIUS_TOLERANCE_MM {
-            self.notice(Noticed::RadiusTooSmall { radius_mm: radius.abs(), apart_mm: 2.0 * half });
-        }
         let left = (radius > 0.0) == counter_clockwise;
         let along = if left { height } else { -height } / (2.0 * half);
         [(from[0] + end[0]) / 2.0 - along * chord[1], (from[1] + end[1]) / 2.0 + along * chord[0]]

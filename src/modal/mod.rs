@@ -487,15 +487,16 @@ impl Interpreter {
         if is_far(to.into_iter().chain([de])) {
             return self.damage(Damage::TooFar);
         }
+        if matches!(mode, Mode::Clockwise | Mode::CounterClockwise) {
+            self.needs(Feature::Arcs);
+        }
         let curve = match mode {
             Mode::Straight => None,
-            Mode::Clockwise | Mode::CounterClockwise => {
-                self.needs(Feature::Arcs);
-                match self.arc(mode == Mode::CounterClockwise, to) {
-                    Some(arc) => Some(Curve::Arc(arc)),
-                    None => return,
-                }
-            }
+            Mode::Clockwise | Mode::CounterClockwise if self.cannot_join(to) => None,
+            Mode::Clockwise | Mode::CounterClockwise => match self.arc(mode == Mode::CounterClockwise, to) {
+                Some(arc) => Some(Curve::Arc(arc)),
+                None => return,
+            },
             Mode::Cubic => {
                 self.needs(Feature::Cubics);
                 match self.cubic(to) {

@@ -6,6 +6,10 @@ use crate::text::Flaw;
 /// Difference of the two radii of an arc that NIST RS274/NGC 3.5.3 still takes, mm.
 pub const RADIUS_TOLERANCE_MM: f64 = 0.002;
 
+/// A radius of an arc that falls short by no more is a rounded one, and the arc is half a turn; beyond that nobody knows what is
+/// meant, and the move is followed straight to its end, mm (common practice, no source: an eighth of a 0.4 mm nozzle).
+pub const ROUNDED_MM: f64 = 0.05;
+
 /// Letters of axes beside X, Y and Z (NIST RS274/NGC 2.1.2.1, and U, V, W of later forms).
 pub const OTHER_AXES: [u8; 6] = *b"ABCUVW";
 
