@@ -308,9 +308,12 @@ pub(crate) fn listed(all: &[&str]) -> String {
     }
 }
 
+/// What is nearer to 0 is the rounding of sums of places and amounts.
+const NOTHING: f64 = 1e-9;
+
 /// A number for a message: at most three decimals, more for very small ones.
 pub(crate) fn figure(value: f64) -> String {
-    if value != 0.0 && value.abs() < 0.001 { format!("{value:.1e}") } else { fixed(value, 3) }
+    if (NOTHING..0.001).contains(&value.abs()) { format!("{value:.1e}") } else { fixed(value, 3) }
 }
 
 #[cfg(test)]
@@ -402,7 +405,15 @@ mod tests {
 
     #[test]
     fn figures_are_short_and_lose_no_small_value() {
-        let cases = [(14.2, "14.2"), (250.0, "250"), (0.0, "0"), (-0.0, "0"), (-0.5, "-0.5"), (2.0e-6, "2.0e-6")];
+        let cases = [
+            (14.2, "14.2"),
+            (250.0, "250"),
+            (0.0, "0"),
+            (-0.0, "0"),
+            (-0.5, "-0.5"),
+            (2.0e-6, "2.0e-6"),
+            (-1.7e-16, "0"),
+        ];
         for (value, text) in cases {
             assert_eq!(figure(value), text);
         }
