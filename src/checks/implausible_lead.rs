@@ -83,6 +83,8 @@ mod tests {
                 assert_eq!(found(lag_s, usual), [], "{usual}");
             }
         }
-        assert_eq!(found(Some(0.06), "M900 K-1")[0].0, "malformed-word");
+        let (check, _, message) = &found(Some(0.06), "M900 K-1")[0];
+        assert!(check == "malformed-word" && message.starts_with("K-1 is no time"), "{message}");
+        assert_eq!(found(Some(0.06), "M572 D0:1 S60")[0].0, super::CHECK.id);
     }
 }

@@ -17,7 +17,8 @@ occurs twice in one line.",
         why: "controllers differ in what they make of such a word: 0, the part that can be read, or nothing. A \
 coordinate read as 0 sends the nozzle across the print.",
         how: "each command is split into words as in NIST RS274/NGC version 3: a letter and a real number, \
-spaces ignored. A word that does not follow this is left out, and reported.",
+spaces ignored; settings of several drives or heaters may have a list of numbers with colons. A word that does not follow \
+this is left out, and reported.",
         remedy: "look at the line. A comma in place of the decimal point and text without a comment sign are the usual \
 causes; a damaged file is another.",
     },
@@ -59,11 +60,15 @@ fn words(damage: Damage) -> String {
                 .to_owned()
         }
         Damage::NoNumber { letter: of } => format!("{} without a number", letter(of)),
+        Damage::Listed { letter: of } => format!("{} has a list of values where one is taken: the first", letter(of)),
         Damage::NegativeTime { seconds } => format!("a time of {} s: taken as 0", spelled(seconds)),
         Damage::NoToolNumber { value } => format!("T{} is no tool number", spelled(value)),
         Damage::ThinFilament { diameter_mm } => format!("a filament diameter of {} mm: ignored", spelled(diameter_mm)),
         Damage::NoOverride { percent } => format!("an override of {} %: ignored", spelled(percent)),
         Damage::NoLimit { letter: of, value } => format!("{}{} is no limit: ignored", letter(of), spelled(value)),
+        Damage::NoLead { letter: of, value } => {
+            format!("{}{} is no time that filament can be pushed ahead: ignored", letter(of), spelled(value))
+        }
         Damage::ArcTwofold => "an arc with both a radius and a centre: not carried out".to_owned(),
         Damage::ArcWithout => "an arc with neither a centre nor a radius: not carried out".to_owned(),
         Damage::ArcClosedByRadius => "an arc by radius that ends where it starts: not carried out".to_owned(),

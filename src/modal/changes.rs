@@ -17,7 +17,8 @@ impl Interpreter {
         if axes.filter_map(|(&letter, known)| Some((self.params.get(letter)?, known))).any(|(v, k)| differs(v, k)) {
             self.machine_changed(MachineChange::Steps);
         }
-        if let Some(value) = self.params.get(b'E').filter(|value| differs(*value, known[3])) {
+        let changed = self.params.all(b'E').find(|value| differs(*value, known[3]));
+        if let Some(value) = changed {
             let scale = known[3].map(|known| value / known).filter(|scale| (0.001..1000.0).contains(scale));
             self.e_scale = scale.unwrap_or(self.e_scale);
             self.machine_changed(MachineChange::ExtruderSteps { followed: scale.is_some() });
@@ -86,9 +87,9 @@ impl Interpreter {
         }
     }
 
-    /// A limit; zero (where that stops the machine) and less are damage.
+    /// A limit, of a list the least; zero (where that stops the machine) and less are damage.
     pub(super) fn limit_word(&mut self, letter: u8, positive: bool) -> Option<f64> {
-        let value = self.params.get(letter)?;
+        let value = self.params.all(letter).reduce(f64::min)?;
         if value < 0.0 || positive && value == 0.0 {
             self.damage(Damage::NoLimit { letter, value });
             return None;

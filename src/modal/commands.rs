@@ -20,6 +20,9 @@ impl Interpreter {
             let heats = sets_heat(command) && self.params.unfilled(b"SR");
             self.notice(Noticed::Placeholder { letter: Some(letter), heats });
         }
+        if !takes_lists(command) {
+            self.reject_lists();
+        }
         if closes(command) {
             self.closing_line = self.line;
         }
@@ -190,7 +193,7 @@ impl Interpreter {
     }
 
     fn fan(&mut self, out: &mut impl FnMut(Event)) {
-        if self.params.get(b'P').unwrap_or(0.0) == 0.0 {
+        if self.params.get(b'P').is_none() || self.params.all(b'P').any(|fan| fan == 0.0) {
             let share = (self.params.get(b'S').unwrap_or(255.0) / 255.0).clamp(0.0, 1.0);
             self.action(ActionKind::Fan { share }, 0.0, out);
         }
@@ -243,6 +246,18 @@ fn sets_heat(command: CommandWord) -> bool {
     match command.letter {
         b'M' => matches!(command.code, 1040 | 1090 | 1400 | 1900 | 1410 | 1910 | 5680),
         _ => command.letter == b'G' && command.code == 100,
+    }
+}
+
+/// Commands about drives, fans or heaters, of which one may name several, with colons; in tenths. Those that are not known
+/// here may too, and what changes nothing.
+fn takes_lists(command: CommandWord) -> bool {
+    const LISTS: [u32; 16] =
+        [170, 180, 840, 920, 1060, 1070, 1160, 2010, 2030, 2050, 3500, 5680, 5690, 5720, 5840, 9060];
+    match command.letter {
+        b'M' => LISTS.contains(&command.code) || is_harmless(command.code) || !is_known(b'M', command.code),
+        b'G' => command.code == 100 || !is_known(b'G', command.code),
+        _ => false,
     }
 }
 

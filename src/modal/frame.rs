@@ -164,7 +164,21 @@ impl Interpreter {
 
     /// The same with another letter.
     pub(super) fn tool_by(&self, letter: u8) -> u32 {
-        self.params.get(letter).map_or(self.tool, |t| self.tool_called(t.max(0.0) as u32).min(TOOLS_KEPT as u32))
+        self.params.get(letter).map_or(self.tool, |number| self.tool_numbered(number))
+    }
+
+    /// All tools of a list behind a letter; the one in use without it.
+    pub(super) fn tools_by(&self, letter: u8) -> Vec<u32> {
+        let mut tools: Vec<u32> = self.params.all(letter).map(|number| self.tool_numbered(number)).collect();
+        if tools.is_empty() {
+            tools.push(self.tool);
+        }
+        tools
+    }
+
+    /// The tool that a number in a settings command means.
+    fn tool_numbered(&self, number: f64) -> u32 {
+        self.tool_called(number.max(0.0) as u32).min(TOOLS_KEPT as u32)
     }
 
     /// Says where the tip is, where that is not where it was.

@@ -81,7 +81,8 @@ impl Interpreter {
         if self.params.unfilled(b"SR") {
             return self.action(ActionKind::HeatUnknown { heater: Heater::Nozzle(tool) }, 0.0, out);
         }
-        let (active_c, standby_c) = (self.params.get(b'S'), self.params.get(b'R'));
+        // Of a list the highest: a tool with several heaters is one here.
+        let [active_c, standby_c] = [b'S', b'R'].map(|letter| self.params.all(letter).reduce(f64::max));
         let state = &mut self.states[tool_place(tool)];
         state.active_c = active_c.or(state.active_c);
         state.standby_c = standby_c.or(state.standby_c);
@@ -100,15 +101,16 @@ impl Interpreter {
 
     /// M116: waits until all heaters that have a target are there.
     pub(super) fn wait_for_all(&mut self, out: &mut impl FnMut(Event)) {
-        let only = self.params.get(b'P').and_then(|value| self.tool_number(value));
+        let named: Vec<f64> = self.params.all(b'P').collect();
+        let only: Vec<u32> = named.into_iter().filter_map(|value| self.tool_number(value)).collect();
         for tool in 0..TOOLS_KEPT as u32 {
             let target_c = self.states[tool_place(tool)].target_c;
-            if target_c > 0.0 && only.is_none_or(|only| only == tool) {
+            if target_c > 0.0 && (only.is_empty() || only.contains(&tool)) {
                 self.set_nozzle(tool, target_c, Wait::ToHeatOrCool, out);
             }
         }
         for (heater, target_c) in [(Heater::Bed, self.bed_target_c), (Heater::Chamber, self.chamber_target_c)] {
-            if target_c > 0.0 && only.is_none() {
+            if target_c > 0.0 && only.is_empty() {
                 let (wait, asked_c) = (Wait::ToHeatOrCool, target_c);
                 self.action(ActionKind::Heat { heater, target_c, asked_c, wait }, 0.0, out);
             }

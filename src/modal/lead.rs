@@ -20,7 +20,7 @@ impl Interpreter {
             return self.notice(Noticed::LeadImplausible { letter, value: lead_s, asked: true });
         }
         if lead_s.is_nan() || lead_s < 0.0 {
-            return self.damage(Damage::NoLimit { letter, value: lead_s });
+            return self.damage(Damage::NoLead { letter, value: lead_s });
         }
         if std::mem::replace(&mut self.states[tool_place(tool)].lead_s, lead_s) == lead_s {
             return;
@@ -39,12 +39,14 @@ impl Interpreter {
         }
     }
 
-    /// M900 K and M572 S, the latter for the extruder of its D word; without a value they ask. Where nothing depends on leads
+    /// M900 K and M572 S, the latter for the extruders of its D word; without a value they ask. Where nothing depends on leads
     /// only what none can be is noticed.
     pub(super) fn lead_command(&mut self, code: u32, out: &mut impl FnMut(Event)) {
-        let (letter, tool) = if code == 9000 { (b'K', self.tool_word()) } else { (b'S', self.tool_by(b'D')) };
+        let (letter, of) = if code == 9000 { (b'K', b'T') } else { (b'S', b'D') };
         match self.params.get(letter) {
-            Some(lead_s) if self.follows_leads() => self.set_lead(letter, tool, lead_s, out),
+            Some(lead_s) if self.follows_leads() => {
+                self.tools_by(of).into_iter().for_each(|tool| self.set_lead(letter, tool, lead_s, out));
+            }
             Some(value) if value > LEAD_MAX_S => {
                 self.notice(Noticed::LeadImplausible { letter, value, asked: false });
             }

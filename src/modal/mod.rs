@@ -438,6 +438,7 @@ impl Interpreter {
 
     /// A line without a command that acts: axis words repeat the motion mode, F sets the feed.
     fn repeat_mode(&mut self, bare: bool, out: &mut impl FnMut(Event)) {
+        self.reject_lists();
         if !self.params.any_of(b"XYZEIJKRPQ") {
             self.take_feed();
             return self.reject_rest(b"");
@@ -470,6 +471,13 @@ impl Interpreter {
     fn reject_rest(&mut self, allowed: &[u8]) {
         if let Some(letter) = self.params.flag_not_in(allowed) {
             self.damage(Damage::NoNumber { letter });
+        }
+    }
+
+    /// Reports a list of values.
+    fn reject_lists(&mut self) {
+        if let Some(letter) = self.params.first_listed() {
+            self.damage(Damage::Listed { letter });
         }
     }
 

@@ -242,6 +242,11 @@ pub enum Damage {
         /// Which.
         letter: u8,
     },
+    /// A list of values where one is taken.
+    Listed {
+        /// Of the word.
+        letter: u8,
+    },
     /// A time below zero.
     NegativeTime {
         /// s.
@@ -264,6 +269,13 @@ pub enum Damage {
     },
     /// A limit that is none.
     NoLimit {
+        /// Of the word.
+        letter: u8,
+        /// As written.
+        value: f64,
+    },
+    /// A lead of the filament that is none.
+    NoLead {
         /// Of the word.
         letter: u8,
         /// As written.

@@ -8,7 +8,13 @@ pub(super) struct Params {
     /// Letters whose value is a placeholder.
     unfilled: u32,
     values: [f64; 26],
+    /// Further values of letters that have lists, the first ones.
+    further: [(u8, f64); FURTHER_KEPT],
+    further_count: usize,
 }
+
+/// Most further values kept of one command.
+const FURTHER_KEPT: usize = 16;
 
 fn place(letter: u8) -> usize {
     usize::from(letter.wrapping_sub(b'A')).min(25)
@@ -19,6 +25,7 @@ impl Params {
         self.has = 0;
         self.flags = 0;
         self.unfilled = 0;
+        self.further_count = 0;
     }
 
     /// False when the letter is there already; the last one counts.
@@ -33,6 +40,25 @@ impl Params {
             None => self.flags |= bit,
         }
         fresh
+    }
+
+    /// Takes a further value of a letter.
+    pub(super) fn put_further(&mut self, letter: u8, value: f64) {
+        if let Some(place) = self.further.get_mut(self.further_count) {
+            *place = (letter, value);
+            self.further_count += 1;
+        }
+    }
+
+    /// The first letter with more than one value.
+    pub(super) fn first_listed(&self) -> Option<u8> {
+        self.further[..self.further_count].first().map(|&(letter, _)| letter)
+    }
+
+    /// All values behind a letter.
+    pub(super) fn all(&self, letter: u8) -> impl Iterator<Item = f64> {
+        let further = self.further[..self.further_count].iter().filter(move |one| one.0 == letter).map(|one| one.1);
+        self.get(letter).into_iter().chain(further)
     }
 
     /// Takes a letter whose value is a placeholder.

@@ -4,7 +4,7 @@ use super::commands::is_known;
 use super::notice::{Damage, Noticed};
 use super::{Event, Feature, Interpreter};
 use crate::machine::ExtrusionMode;
-use crate::text::Word;
+use crate::text::{LISTED, Word};
 
 /// A G, M or T word and where it stands on its line.
 #[derive(Debug, Clone, Copy)]
@@ -152,8 +152,15 @@ impl Interpreter {
     /// Takes the parameter words in `range` into `self.params`.
     fn collect(&mut self, words: &[Word], commands: &[CommandWord], range: std::ops::Range<usize>) {
         self.params.clear();
+        let mut listed = 0;
         for at in range {
             let word = words[at];
+            if word.letter == LISTED {
+                let value = word.value.filter(|value| value.abs() <= WORD_LIMIT);
+                value.into_iter().for_each(|value| self.params.put_further(listed, value));
+                continue;
+            }
+            listed = word.letter;
             if matches!(word.letter, b'G' | b'M') || word.letter == b'T' && commands.iter().any(|c| c.at == at) {
                 continue;
             }

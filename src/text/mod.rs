@@ -13,4 +13,4 @@ pub mod words;
 
 pub(crate) use lines::History;
 pub use lines::{Chunk, LineReader, RawLine};
-pub use words::{Flaw, Foreign, Kind, Line, Word, Words};
+pub use words::{Flaw, Foreign, Kind, LISTED, Line, Word, Words};

@@ -2,8 +2,8 @@
 //!
 //! After NIST RS274/NGC (NISTIR 6556, 3.3): optional block delete `/`, optional line number, then words and comments in
 //! any order, blanks and case without meaning outside comments. From the printer trade (common practice, no source):
-//! `;` comments, `*` checksums (XOR of the bytes before the star), letters without a number as flags, and commands that
-//! take the rest of the line as text.
+//! `;` comments, `*` checksums (XOR of the bytes before the star), letters without a number as flags, lists of numbers with
+//! colons, and commands that take the rest of the line as text.
 
 use winnow::combinator::opt;
 use winnow::error::EmptyError;
@@ -15,7 +15,7 @@ use super::number::{Input, blanks, decimal, is_blank};
 /// A letter and its number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Word {
-    /// Upper-case letter.
+    /// Upper-case letter, or [`LISTED`].
     pub letter: u8,
     /// Its number; none for a flag, NaN for a placeholder that nobody has filled in (no number reads as NaN).
     pub value: Option<f64>,
@@ -23,6 +23,9 @@ pub struct Word {
 
 /// The words of a line; reused from line to line.
 pub type Words = Vec<Word>;
+
+/// The letter of further values of the word before: `D0:1` is D with 0, and this with 1.
+pub const LISTED: u8 = b':';
 
 /// Most words kept of one line.
 pub const WORDS_KEPT: usize = 64;
@@ -213,6 +216,7 @@ fn item<'i>(input: &mut Input<'i>, bytes: &'i [u8], words: &mut Words, line: &mu
             } else {
                 line.flaw.get_or_insert((bytes.len() - input.len(), Flaw::TooManyWords));
             }
+            further_values(input, word, words);
             if takes_text(word) {
                 text_argument(input, bytes, line);
             } else if pauses(word) {
@@ -256,6 +260,18 @@ fn word(input: &mut Input<'_>) -> Result<Word, EmptyError> {
         _ => opt(decimal).parse_next(input)?,
     };
     Ok(Word { letter, value })
+}
+
+/// `:number` behind the number of a parameter, as often as it comes: values for several drives or heaters.
+fn further_values(input: &mut Input<'_>, word: Word, words: &mut Words) {
+    if matches!(word.letter, b'G' | b'M' | b'T') || word.value.is_none_or(f64::is_nan) {
+        return;
+    }
+    while let Some(mut ahead) = input.strip_prefix(b":").filter(|_| words.len() < WORDS_KEPT) {
+        let Ok(value) = decimal(&mut ahead) else { return };
+        words.push(Word { letter: LISTED, value: Some(value) });
+        *input = ahead;
+    }
 }
 
 /// The number of a command, without blanks inside: what follows one may be a text that begins with a digit.
@@ -370,6 +386,16 @@ mod tests {
         assert_eq!(words_of("G28 X W ; home"), "G28 X W");
         assert_eq!(words_of("(start) G1 (there) X1(end)"), "G1 X1");
         assert_eq!(words_of("  ; nothing"), "");
+    }
+
+    #[test]
+    fn values_may_be_lists() {
+        assert_eq!(words_of("M572 D0:1 S0.05"), "M572 D0 :1 S0.05");
+        assert_eq!(words_of("M566 X900 E120:12 0:-3.5 ; E"), "M566 X900 E120 :120 :-3.5");
+        let mut words = Words::new();
+        for (text, at) in [("M92 E420: X1", 8), ("M92 E:420", 5), ("M92:1 E1", 3), ("M92 E1:E2", 6), ("G1 E1::2", 5)] {
+            assert_eq!(by_grammar(text.as_bytes(), &mut words).flaw.map(|(at, _)| at), Some(at), "{text}");
+        }
     }
 
     #[test]

@@ -209,6 +209,23 @@ fn flags_of_homing() {
 }
 
 #[test]
+fn settings_of_several_drives_take_lists() {
+    let judged = |job: &str| judge(&machine(), &format!("G28\n{job}\n"));
+    for line in
+        ["M572 D0:1 S0.05", "M201 E3000:2000", "M92 E420:420", "M906 X800 E600:600", "M84 E0:1", "M106 P0:2 S255"]
+    {
+        assert!(found(&judged(line), "malformed-word").is_empty(), "{line}");
+    }
+    assert!(found(&judged("M566 X900 E120:120"), "malformed-word").is_empty(), "nobody knows what it takes");
+    for line in ["G1 X1:2 F600", "G1 X1 E0.5:0.5", "M104 S200:210", "X1:2"] {
+        let told = judged(line);
+        let message = &found(&told, "malformed-word")[0].message;
+        assert!(message.contains("list of values"), "{line}: {message}");
+    }
+    assert_eq!(found(&judged("G10 P0 S200:9999"), "nozzle-over-limit").len(), 1);
+}
+
+#[test]
 fn z_is_homed_where_the_sheet_says() {
     let mut machine = machine();
     machine.travel.home = [-2.0, -3.0, 4.0];

@@ -1,7 +1,7 @@
 //! The first power after re-wiring: home, move, heat a little and blow, one thing at a time, with a person beside it.
 
 use super::job::{JobWriter, PROBE_LIFT_MM, figure, move_words};
-use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, homes_z_at};
+use super::place::{by_hand, fastest_of, flat_way, harmless_mm, homes_high, homes_z_at, inward, is_free};
 use super::{Kind, Trial, TrialError, known_tool, passed};
 use crate::machine::{DriveLayout, Feature, Heating, Machine};
 

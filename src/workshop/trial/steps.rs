@@ -1,7 +1,7 @@
 //! Known distances of each axis and of the filament, and new steps per mm from what they turned out to be.
 
 use super::job::{JobWriter, PROBE_LIFT_MM, figure, filament_mm2};
-use super::place::{fastest_of, flat_way, harmless_mm, homes_high, inward, is_free, homes_z_at};
+use super::place::{fastest_of, flat_way, harmless_mm, homes_high, homes_z_at, inward, is_free};
 use super::{Kind, Trial, TrialError, Warmth, known_tool, passed, place_now};
 use crate::machine::{E, Machine};
 
