@@ -7,7 +7,7 @@ use super::pieces::{FILAMENT_MM2, Style, Writer, fixed, rectangle, round};
 use super::{Job, Known};
 
 pub fn jobs() -> Vec<Job> {
-    let jobs: [(&str, &str, String); 35] = [
+    let jobs: [(&str, &str, String); 36] = [
         ("heron-hook", "heron", heron_hook()),
         ("heron-hot", "heron", HERON_HOT.to_owned()),
         ("heron-unheated", "heron", HERON_UNHEATED.to_owned()),
@@ -37,6 +37,7 @@ pub fn jobs() -> Vec<Job> {
         ("wren-flow", "wren", wren_flow()),
         ("wren-arcs", "wren", WREN_ARCS.to_owned()),
         ("wren-no-fan", "wren", WREN_NO_FAN.to_owned()),
+        ("wren-ended", "wren", WREN_ENDED.to_owned()),
         ("wren-rim", "wren", WREN_RIM.to_owned()),
         ("bittern-edge", "bittern", BITTERN_EDGE.to_owned()),
         ("bittern-spool", "bittern", BITTERN_SPOOL.to_owned()),
@@ -1051,6 +1052,51 @@ fn heron_twice() -> String {
     job += "G28 ; expect: homes-onto-print\nG0 Z12 F600\nG0 X110 Y100 F6000\nG28 Z ; expect: homes-onto-print\n";
     job + "G0 Z14 F600\nM106 S0\nM104 S0\nM140 S0\nM84\n"
 }
+
+/// 0.6 mm is what Wren's G10 pulls back.
+const WREN_ENDED: &str = "\
+; machine: wren
+; verdict: hold
+; Invented: two weights for a kite; G11 and the end of the program are not where they should be.
+G21
+G90
+M83
+M190 S60
+M109 S220
+M106 S200
+G28
+M572 D0:1 S0.03 ; near: malformed-word
+G0 Z0.25 F900
+G0 X100 Y100 F12000
+G1 X140 Y100 E1.8 F3600
+G1 X140 Y140 E1.8
+G10
+G0 X100 Y140 F12000
+G11
+G1 X100 Y100 E1.8 F3600 ; near: prints-pulled-back
+G10
+G0 Z0.5 F900
+G1 E0.6 F1800
+G1 X140 Y100 E1.8 F3600 ; near: prints-pulled-back
+G1 X140 Y140 E1.8
+G10
+G0 X160 Y140 F12000
+G1 X160 Y100 E1.8 F3600 ; expect: prints-pulled-back
+G1 X150 Y100 E0.45
+G10
+M28 lines.gcode
+M117 not counted ; near: commands-not-run
+G0 Z20 F900 ; expect: commands-not-run
+M29
+G0 Z20 F900 ; near: commands-not-run
+M140 S0
+M30 lines.gcode
+M107 ; near: commands-not-run
+M30
+M117 ended ; near: commands-not-run
+M104 S0 ; expect: commands-not-run
+M81 ; near: motors-off-then-moves
+";
 
 const WREN_RIM: &str = "\
 ; machine: wren

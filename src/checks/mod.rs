@@ -12,6 +12,7 @@ pub mod bed_over_limit;
 pub mod bulges_at_corners;
 pub mod chamber_over_limit;
 pub mod command_rate_exceeded;
+pub mod commands_not_run;
 pub mod commands_share_line;
 pub mod drives_resonance;
 pub mod extruder_overdriven;
@@ -56,6 +57,7 @@ pub mod placeholder_unfilled;
 pub mod prints_in_air;
 pub mod prints_into_bed;
 pub mod prints_off_bed;
+pub mod prints_pulled_back;
 pub mod pull_back_too_long;
 pub mod purge_line;
 pub mod retraction_length_unknown;
@@ -116,6 +118,7 @@ pub const CATALOGUE: &[&Check] = &[
     &lines_too_thin::CHECK,
     &layers_too_high::CHECK,
     &pull_back_too_long::CHECK,
+    &prints_pulled_back::CHECK,
     &machine_changed_in_job::CHECK,
     &macro_not_described::CHECK,
     &settings_stored::CHECK,
@@ -128,6 +131,7 @@ pub const CATALOGUE: &[&Check] = &[
     &tool_not_described::CHECK,
     &heater_not_described::CHECK,
     &heater_left_on::CHECK,
+    &commands_not_run::CHECK,
     &target_out_of_reach::CHECK,
     &no_moves::CHECK,
     &no_extrusion::CHECK,

@@ -71,7 +71,8 @@ impl Interpreter {
                 }
             }
             170 => self.action(ActionKind::MotorsOn, 0.0, out),
-            180 | 840 => self.motors_off(out),
+            // Without supply no motor holds its place.
+            180 | 810 | 840 => self.motors_off(out),
             920 => self.scale_steps(),
             30 | 40 if self.params.get(b'S') != Some(0.0) => {
                 if self.spindle_line == 0 {
@@ -188,6 +189,7 @@ impl Interpreter {
         if code == 6000 {
             self.needs(Feature::FilamentChange);
         }
+        self.forget_owed();
         let timed = if code <= 10 { self.seconds() } else { None }.filter(|&s| s > 0.0);
         self.action(ActionKind::Pause { open_ended: timed.is_none() }, timed.unwrap_or(0.0), out);
     }
@@ -281,8 +283,8 @@ const ACTING_G: [u32; 39] = [
     540, 550, 560, 570, 580, 590, 600, 610, 640, 800, 900, 910, 920, 921, 940,
 ];
 /// M commands that are carried out here, in tenths.
-const ACTING_M: [u32; 56] = [
-    0, 10, 30, 40, 60, 170, 180, 250, 820, 830, 840, 920, 980, 1010, 1030, 1040, 1060, 1070, 1090, 1100, 1160, 1260,
+const ACTING_M: [u32; 57] = [
+    0, 10, 30, 40, 60, 170, 180, 250, 810, 820, 830, 840, 920, 980, 1010, 1030, 1040, 1060, 1070, 1090, 1100, 1160, 1260,
     1270, 1330, 1340, 1350, 1400, 1410, 1900, 1910, 2000, 2010, 2030, 2040, 2050, 2060, 2070, 2080, 2110, 2180, 2200,
     2210, 2260, 2900, 3010, 3020, 3030, 3040, 4000, 4280, 5000, 5010, 5020, 5040, 5680, 5930,
 ];
@@ -323,11 +325,11 @@ fn is_known_itself(letter: u8, code: u32) -> bool {
 
 /// Commands that change nothing which is modelled: reports, lights, sounds, servos, drivers, names, power, files
 /// (common practice, no source).
-fn is_harmless(code_times_ten: u32) -> bool {
+pub(super) fn is_harmless(code_times_ten: u32) -> bool {
     let code = code_times_ten / 10;
     code_times_ten.is_multiple_of(10)
         && matches!(code, 2 | 5 | 7 | 8 | 9 | 16 | 20..=24 | 26..=31 | 33 | 35..=38 | 42 | 43 | 48 | 70 | 72 | 73 | 75..=78
-            | 80 | 81 | 85 | 105 | 107 | 108 | 111 | 113..=115 | 117..=122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
+            | 80 | 85 | 105 | 107 | 108 | 111 | 113..=115 | 117..=122 | 145 | 150 | 151 | 154 | 155 | 201..=205 | 207 | 208 | 211 | 217
             | 250 | 280 | 291 | 292 | 300 | 355 | 376 | 400..=425 | 430 | 450 | 486 | 503 | 592
             | 845 | 862 | 908 | 911..=913 | 915..=919 | 928)
 }

@@ -141,6 +141,7 @@ impl Interpreter {
         if std::mem::replace(&mut self.called, called) == called {
             return;
         }
+        self.forget_owed();
         self.action(ActionKind::Tool { number }, self.dialect.tool_change_s, out);
         if number == before {
             return;

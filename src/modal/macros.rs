@@ -113,6 +113,7 @@ impl Interpreter {
     pub(super) fn call_named(&mut self, name: &str, line: &[u8], out: &mut impl FnMut(Event)) {
         self.closing_line = self.line;
         self.last_was_motion = false;
+        self.forget_owed();
         let known = self.dialect.macros.iter().find(|known| known.name.eq_ignore_ascii_case(name)).cloned();
         match known {
             Some(known) => self.carry_out_macro(&known, line, out),

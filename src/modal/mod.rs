@@ -30,7 +30,7 @@ pub use dialect::Dialect;
 pub use extruder_words::ExtruderWords;
 pub use lead::LEAD_MAX_S;
 pub use macros::{Called, Calls};
-use notice::{Damage, Notice, Noticed, OTHER_AXES};
+use notice::{Damage, NotRun, Notice, Noticed, OTHER_AXES};
 use params::Params;
 use sorting::CommandWord;
 
@@ -69,6 +69,8 @@ struct ToolState {
     target_c: f64,
     /// Length pulled back and lift made by G10.
     retracted: Option<(f64, f64)>,
+    /// Filament that G10 has pulled back and that did not come forward again, as far as that is to be told, mm.
+    owed_mm: f64,
     /// Targets while it is in use and while it is not, by G10 or M568, °C.
     active_c: Option<f64>,
     /// It got a target by its own number.
@@ -121,6 +123,8 @@ pub struct Interpreter {
     last_motion_line: u64,
     heat_on_for_good: bool,
     lifted: bool,
+    /// Why commands are not carried out from here on.
+    not_run: Option<NotRun>,
     params: Params,
     line: u64,
     limits_set: LimitsSet,
@@ -148,6 +152,7 @@ impl Interpreter {
             offset_mm: [0.0; 3],
             target_c: 0.0,
             retracted: None,
+            owed_mm: 0.0,
             active_c: None,
             heated: false,
             standby_c: None,
@@ -196,6 +201,7 @@ impl Interpreter {
             last_motion_line: 0,
             heat_on_for_good: false,
             lifted: false,
+            not_run: None,
             params: Params::default(),
             line: 0,
             limits_set: LimitsSet::default(),
@@ -293,7 +299,10 @@ impl Interpreter {
         self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
         match line.kind {
             Kind::Foreign(Foreign::Bracket) => return self.notice(Noticed::Placeholder { letter: None, heats: false }),
-            Kind::Foreign(Foreign::Name) => return self.call(line.text.unwrap_or(raw.bytes), out),
+            Kind::Foreign(Foreign::Name) => {
+                self.note_not_run();
+                return self.call(line.text.unwrap_or(raw.bytes), out);
+            }
             // Lines for the host, and the marks around a program (NIST RS274/NGC 3.7).
             Kind::Foreign(Foreign::At | Foreign::Percent) => return,
             Kind::Foreign(foreign) => {
@@ -316,8 +325,39 @@ impl Interpreter {
                 self.machine_frame = false;
                 self.unknown(letter, code);
             }
-            None => self.words(words, out),
+            None => {
+                self.judge_reach(line, words);
+                self.words(words, out);
+            }
         }
+    }
+
+    /// Whether the controller comes to a line of known commands, and to those behind it.
+    fn judge_reach(&mut self, line: &Line<'_>, words: &[Word]) {
+        // A comment is no name of a file.
+        let named = line.text.is_some_and(|text| {
+            let name = text.trim_ascii();
+            !name.is_empty() && !matches!(name[0], b';' | b'(')
+        });
+        match (sorting::first_code(words), self.not_run) {
+            (Some((b'M', 290)), Some(NotRun::Written)) => self.not_run = None,
+            (Some((b'M', 280)), None) if named => self.not_run = Some(NotRun::Written),
+            (Some((b'M', code @ (20 | 300))), None) if !named => self.not_run = Some(NotRun::BehindEnd { code }),
+            (Some((b'M', code)), _) if commands::is_harmless(code) => {}
+            _ if words.is_empty() => {}
+            _ => self.note_not_run(),
+        }
+    }
+
+    fn note_not_run(&mut self) {
+        if let Some(not_run) = self.not_run {
+            self.notice(Noticed::NotRun(not_run));
+        }
+    }
+
+    /// True where there may be something to say about plain moves too.
+    fn looks_at_moves(&self) -> bool {
+        self.not_run.is_some() || self.states[tool_place(self.tool)].owed_mm > 0.0
     }
 
     fn count_commands(&mut self, count: u32) {
@@ -522,6 +562,7 @@ impl Interpreter {
         if self.params.get(b'E').is_some_and(|word| self.e_absolute || word != 0.0) {
             let along = (0..2).any(|axis| to[axis] != self.position[axis]) || curve.is_some();
             self.extruder_words.take(self.line, de, along);
+            self.follow_owed(de, along);
         }
         self.emit_move(to, de, self.feed_mm_s * self.speed_factor, curve, out);
     }

@@ -99,6 +99,13 @@ pub enum Noticed {
     },
     /// G10 retracts and nobody gives a length.
     RetractionLengthUnknown,
+    /// A line is laid while filament is pulled back by G10.
+    PrintsPulledBack {
+        /// So much, where that is known, mm.
+        length_mm: Option<f64>,
+    },
+    /// A command that is not carried out everywhere, or not now.
+    NotRun(NotRun),
     /// A tool that the sheet does not describe.
     ToolNotDescribed {
         /// As the job calls it.
@@ -147,6 +154,18 @@ pub enum Noticed {
         /// Of the command, in tenths.
         code: u32,
     },
+}
+
+/// Why a command is not carried out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotRun {
+    /// The program has ended, on controllers that know this command for its end.
+    BehindEnd {
+        /// M2 or M30, in tenths.
+        code: u32,
+    },
+    /// It is written into a file (M28).
+    Written,
 }
 
 /// A change of the machine from inside a job.

@@ -2,7 +2,7 @@
 
 use super::commands::FILAMENT_MIN_MM;
 use super::notice::{Damage, Noticed};
-use super::{Interpreter, tool_place};
+use super::{Interpreter, NO_MOVE_MM, tool_place};
 use crate::block::Event;
 use crate::machine::Feature;
 
@@ -52,10 +52,13 @@ impl Interpreter {
         let (length, feed, lift, _, _) = self.retraction_now();
         let Some(length) = length else {
             self.state().retracted = Some((0.0, 0.0));
+            // Any push on the spot may have brought it back.
+            self.state().owed_mm = NO_MOVE_MM;
             return self.notice(Noticed::RetractionLengthUnknown);
         };
         let de = -length * self.flow_scale();
         self.state().retracted = Some((length, lift));
+        self.state().owed_mm = -de;
         self.feed_given = true;
         self.emit_move(self.position, de, feed, None, out);
         if lift > 0.0 {
@@ -70,6 +73,7 @@ impl Interpreter {
         self.needs(Feature::FirmwareRetraction);
         self.note_motion();
         let Some((length, lift)) = self.state().retracted.take() else { return };
+        self.state().owed_mm = 0.0;
         if lift > 0.0 {
             self.lift = 0.0;
             let [x, y, z] = self.position;
@@ -80,6 +84,25 @@ impl Interpreter {
         if de != 0.0 && length > 0.0 {
             self.emit_move(self.position, de, feed, None, out);
         }
+    }
+
+    /// Filament is pushed, or pulled back, mm, while G10 may have left some to be made up for.
+    pub(super) fn follow_owed(&mut self, de_mm: f64, along: bool) {
+        let owed_mm = self.state().owed_mm;
+        if owed_mm <= 0.0 {
+            return;
+        }
+        let lays = along && de_mm > 0.0;
+        let rest_mm = owed_mm - de_mm;
+        self.state().owed_mm = if lays || rest_mm < NO_MOVE_MM { 0.0 } else { rest_mm };
+        if lays {
+            self.notice(Noticed::PrintsPulledBack { length_mm: Some(owed_mm).filter(|mm| *mm > NO_MOVE_MM) });
+        }
+    }
+
+    /// Something may have brought it back that is not followed here.
+    pub(super) fn forget_owed(&mut self) {
+        self.states.iter_mut().for_each(|state| state.owed_mm = 0.0);
     }
 
     pub(super) fn volumetric(&mut self) {

@@ -203,11 +203,15 @@ impl Interpreter {
     }
 }
 
-/// The first command of a line, where it is none that is known here.
-pub(super) fn unknown_command(words: &[Word]) -> Option<(u8, u32)> {
+/// The first G or M command of a line.
+pub(super) fn first_code(words: &[Word]) -> Option<(u8, u32)> {
     let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'))?;
-    let code = command_code(first.value?)?;
-    (!is_known(first.letter, code)).then_some((first.letter, code))
+    Some((first.letter, command_code(first.value?)?))
+}
+
+/// The same, where it is none that is known here.
+pub(super) fn unknown_command(words: &[Word]) -> Option<(u8, u32)> {
+    first_code(words).filter(|&(letter, code)| !is_known(letter, code))
 }
 
 /// Commands that set a mode and take no words.

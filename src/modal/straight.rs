@@ -70,9 +70,11 @@ impl StraightReader {
             flow_factor: tool.flow_factor * state.e_scale,
             speed_factor: state.speed_factor,
             // Beyond either there is something to say about the line.
-            bytes_limit: state.dialect.line_length_limit_bytes.map_or(LINE_BYTES_READ, |limit| {
-                usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ))
-            }),
+            bytes_limit: match state.dialect.line_length_limit_bytes {
+                _ if state.looks_at_moves() => 0,
+                None => LINE_BYTES_READ,
+                Some(limit) => usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ)),
+            },
             // A little less, so that no rounding lets pass what the law refuses.
             length_limit: 0.999 * FOLLOWED_MM * tool.volumetric_area_mm2.unwrap_or(1.0)
                 / (tool.flow_factor * state.e_scale).abs(),
