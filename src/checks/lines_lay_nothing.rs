@@ -18,7 +18,8 @@ mode word undoes it on this controller. Each E word is then a place and no lengt
 nothing is printed.",
         how: "moves along X or Y with an E word are counted, at least 10, those with a length of 0 left out. More than 4 in 5 push \
 nothing, or more than one in 3 pushes nothing or pulls back and less than half of what they push is laid for good: pushes along X or Y, less all that is pulled back, plus what is pushed on the spot to make up for \
-that; up to the last such move. Lengths without an order, read as places, pull back every second time; in a \
+that; up to the last such move. Where E is called 0 again and again (G92), it is enough that more than half push nothing and each stretch \
+in between pushes about once. Lengths without an order, read as places, pull back every second time; in a \
 job that is read as it is meant, wipes that pull back are up to a fifth of the moves, and nearly all that is pushed is laid. \
 Common practice, no source.",
         remedy: "compare `extrusion_mode` in the sheet with the machine, and look for M82, M83, G90 and G91 in the lines before: \

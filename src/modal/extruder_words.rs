@@ -18,6 +18,10 @@ pub struct ExtruderWords {
     back_then_mm: f64,
     /// Pulled back and not pushed again yet, mm.
     owed_mm: f64,
+    /// Stretches between two places where E is called by another number, in which something was pushed along X or Y; and how many moves
+    /// had pushed when the present one began.
+    stretches: u64,
+    pushes_then: u64,
     /// Nothing is owed, or came since the last move along X or Y: the next push along changes its own sum alone.
     settled: bool,
 }
@@ -30,6 +34,10 @@ const NEARLY_ALL: f64 = 0.8;
 /// Share of them that says something where the sums do too. With lengths that have no order it is a half; wipes that pull
 /// back on the way are up to a fifth, common practice, no source.
 const IDLE: f64 = 1.0 / 3.0;
+/// Share of moves that push nothing above which they are more than the travels between as many lines; see [`ONE_EACH`].
+const STILL: f64 = 0.5;
+/// With at least so many stretches for each move that pushes, most have but one.
+const ONE_EACH: f64 = 0.8;
 /// Share of what is pushed along X or Y that is laid for good: all of it, where E words are read as they are meant.
 const LAID: f64 = 0.5;
 
@@ -62,12 +70,28 @@ impl ExtruderWords {
         self.settled = along && self.owed_mm == 0.0;
     }
 
+    /// E is called by another number from here on (G92): words of equal lengths, taken for places, push once more.
+    pub(super) fn begin_anew(&mut self) {
+        let pushes = self.moves - self.idle;
+        self.stretches += u64::from(pushes > self.pushes_then);
+        self.pushes_then = pushes;
+    }
+
+    /// True when nothing but the first line behind each G92 pushes, and more than as many lines do not.
+    fn pushes_once_each(&self) -> bool {
+        let pushes = self.moves - self.idle;
+        let stretches = self.stretches + u64::from(pushes > self.pushes_then);
+        stretches > 1 && stretches as f64 >= ONE_EACH * pushes as f64
+    }
+
     /// True when the moves push nothing, or filament to and fro of which next to nothing is laid.
     pub fn lay_nothing(&self) -> bool {
         let share = |count: u64| count as f64 / self.moves.max(1) as f64;
         let (still, idle) = (share(self.still), share(self.idle));
         self.moves >= MOVES
-            && (still > NEARLY_ALL || idle > IDLE && self.pushed_mm + self.back_then_mm < LAID * self.pushed_mm)
+            && (still > NEARLY_ALL
+                || still > STILL && self.pushes_once_each()
+                || idle > IDLE && self.pushed_mm + self.back_then_mm < LAID * self.pushed_mm)
     }
 }
 
@@ -117,6 +141,28 @@ mod tests {
         assert_eq!(read(&equal, true).idle, 4 * 40);
         let filled = islands(40, 20, |n| if n % 2 == 0 { 0.1 * (n % 20) as f64 } else { 0.02 });
         assert!(read(&filled, true).lay_nothing() && !read(&filled, false).lay_nothing());
+    }
+
+    #[test]
+    fn equal_lengths_that_begin_anew_at_each_layer_lay_nothing() {
+        let layers = |read: &dyn Fn(&mut ExtruderWords)| {
+            let mut counted = ExtruderWords::default();
+            (0..20).for_each(|_| {
+                counted.begin_anew();
+                read(&mut counted);
+            });
+            counted.lay_nothing()
+        };
+        let take = |counted: &mut ExtruderWords, lengths: &[f64]| {
+            lengths.iter().for_each(|de_mm| counted.take(1, *de_mm, true));
+        };
+        // Four sides of a square, as places: the first pushes, and nothing grows.
+        assert!(layers(&|counted| take(counted, &[0.8, 0.0, 0.0, 0.0])));
+        // Two lines, with a travel before and behind each that repeats the place.
+        assert!(!layers(&|counted| take(counted, &[0.0, 0.8, 0.0, 0.0, 0.8, 0.0])));
+        // Anew for each line, and the travel to the next repeats the place.
+        assert!(!layers(&|counted| take(counted, &[0.8, 0.0])));
+        assert!(!layers(&|counted| take(counted, &[0.8, 0.8, 0.8, 0.8])));
     }
 
     #[test]

@@ -75,6 +75,7 @@ impl Interpreter {
         }
         if let Some(value) = self.params.get(b'E').or(all.then_some(0.0)) {
             self.e = value * unit;
+            self.extruder_words.begin_anew();
         }
     }
 
