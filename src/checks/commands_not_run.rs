@@ -63,7 +63,9 @@ mod tests {
 
     #[test]
     fn the_end_at_the_end_is_fine() {
-        for lines in ["M104 S0\nM2", "M30", "M104 S0\nM30\n%", "M2\n; a comment\n\nM117 done\n@host\nM30", "M30 old.g\nG1 X30"] {
+        for lines in
+            ["M104 S0\nM2", "M30", "M104 S0\nM30\n%", "M2\n; a comment\n\nM117 done\n@host\nM30", "M30 old.g\nG1 X30"]
+        {
             assert_eq!(told(lines), [0_u64; 0], "{lines}");
         }
     }

@@ -17,7 +17,7 @@ pub const CHECK: Check = Check {
 for a wider nozzle than the one that is mounted looks like this.",
         how: "the height of a layer is its distance to the highest level at least 0.04 mm below that something was laid at before. A layer is \
 too high from 0.005 mm above the bore to 4 bores; what is more is a gap (see `prints-in-air`). The first layer is not \
-judged, nor is a single high one, as above a raft. The rule of thumb is 0.75 times the bore at most; common practice, no source.",
+judged, nor is a single high one, as above a raft, nor are lines that rise or fall by 0.04 mm and more, as strands that stand free do. The rule of thumb is 0.75 times the bore at most; common practice, no source.",
         remedy: "mount the nozzle that the job was sliced for, or slice it for the one that is mounted. Compare `nozzle_diameter_mm` in the sheet \
 with the nozzle.",
     },

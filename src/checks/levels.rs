@@ -240,6 +240,22 @@ mod tests {
         quiet("a vase", &vase(0.05, 0.07));
         quiet("a vase that rises by 0.6 mm a turn, whose layers cannot be told", &vase(0.15, 0.2));
         quiet("a strut that rises steeply", &|| lay(rings(steps(0.0, 0.2, 5)), [60.0, 60.0, 30.0], 30.0, 0.08));
+        // Rings 1.2 mm apart, and between them strands that climb in pieces of 0.6 mm and come down at once.
+        let strands = |around_mm: f64| {
+            move || {
+                (0..8).fold(rings([0.2]), |job, n| {
+                    let z = 0.2 + 1.2 * f64::from(n);
+                    let job = (0..16).fold(job, |job, k| {
+                        let x = 50.0 + f64::from(k);
+                        let job = lay(lay(job, [x, 50.0, z + 0.6], 0.6, 0.1), [x, 50.5, z + 1.2], 0.8, 0.1);
+                        lay(job, [x + 1.0, 50.0, z], 1.6, 0.1)
+                    });
+                    lay(job.to([50.0, 50.0, z + 1.2], 0.0), [50.0 + around_mm, 50.0, z + 1.2], around_mm, 0.1)
+                })
+            }
+        };
+        quiet("strands that stand free between rings", &strands(20.0));
+        assert_eq!(found(strands(80.0))[0].0, "layers-too-high", "more rings than strands");
         quiet("a line that comes down from a post to the bed", &|| {
             lay(Drawn::default().to([50.0, 50.0, 20.0], 0.0), [90.0, 50.0, 0.3], 44.6, 0.08)
         });

@@ -5,7 +5,8 @@
 //! cover the travel. A line that rises or falls belongs to the level of its higher end, and reaches down to the lower one. The
 //! level *below* a line is the highest one at least [`standing::LEVEL_MM`] under it that something was laid at so far, whoever
 //! laid it: what the line really lies on is never higher. So a step is never taken for larger than it is, whatever order parts
-//! are printed in; on a spiral it is a small part of the turn.
+//! are printed in; on a spiral it is a small part of the turn. A line that rises or falls by a level and more is no part of a
+//! layer, however far the level below is: strands that stand free climb so.
 
 use std::collections::BTreeMap;
 
@@ -146,12 +147,15 @@ pub struct Levels {
 #[derive(Debug)]
 struct Here {
     level: u32,
+    begin: Begin,
     tool_index: usize,
     /// Where the last line ended, mm; no number where that is another level.
     end_z_mm: f64,
     top_mm: f64,
     lowest_mm: f64,
     volume_mm3: Sum,
+    /// Of that, what lines have laid that rise or fall.
+    climbing_mm3: Sum,
     /// The step from the level below where it makes the layer a high one, mm.
     high_mm: Option<f64>,
     thin_below_mm2: f64,
@@ -277,6 +281,9 @@ impl Levels {
         here.top_mm = larger(here.top_mm, top_mm);
         here.lowest_mm = smaller(here.lowest_mm, lowest_mm);
         here.volume_mm3.add(section_mm2 * length_mm);
+        if top_mm - lowest_mm >= standing::LEVEL_MM {
+            here.climbing_mm3.add(section_mm2 * length_mm);
+        }
         if section_mm2 < here.thin_below_mm2 {
             let thin = &mut self.thin;
             thin.lines += 1;
@@ -303,18 +310,15 @@ impl Levels {
         let fresh = Level { z_mm: top_mm, lowest_mm, begin, bore_mm, volume_mm3, is_high: false };
         let level = self.levels.entry(at).or_insert(fresh);
         level.bore_mm = larger(level.bore_mm, bore_mm);
-        if is_high && !level.is_high {
-            level.is_high = true;
-            self.high.levels += 1;
-            self.high.begin.get_or_insert(begin);
-        }
         self.here = Some(Here {
             level: at,
+            begin,
             tool_index,
             end_z_mm: top_mm,
             top_mm,
             lowest_mm,
             volume_mm3,
+            climbing_mm3: Sum::default(),
             high_mm: is_high.then_some(step_mm),
             thin_below_mm2: if bore_mm.is_finite() { THIN_SHARE * bore_mm * height_mm } else { 0.0 },
             thick_above_mm2: THICK_BORES * bore_mm * bore_mm,
@@ -328,11 +332,17 @@ impl Levels {
         level.z_mm = larger(level.z_mm, here.top_mm);
         level.lowest_mm = smaller(level.lowest_mm, here.lowest_mm);
         level.volume_mm3.join(here.volume_mm3);
-        if let Some(step_mm) = here.high_mm {
-            let (high, volume_mm3) = (&mut self.high, here.volume_mm3.value());
+        let flat_mm3 = here.volume_mm3.value() - here.climbing_mm3.value();
+        if let Some(step_mm) = here.high_mm.filter(|_| flat_mm3 > 0.0) {
+            let high = &mut self.high;
+            if !std::mem::replace(&mut level.is_high, true) {
+                high.levels += 1;
+                high.begin.get_or_insert(here.begin);
+            }
             high.volume_mm3.join(here.volume_mm3);
-            high.steps.add(step_mm * volume_mm3);
-            high.bores.add(self.bores_mm[here.tool_index] * volume_mm3);
+            high.volume_mm3.add(-here.climbing_mm3.value());
+            high.steps.add(step_mm * flat_mm3);
+            high.bores.add(self.bores_mm[here.tool_index] * flat_mm3);
         }
     }
 }
