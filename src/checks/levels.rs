@@ -179,6 +179,14 @@ mod tests {
         assert_eq!(found(|| purged(&[1.0, 1.2]))[0].0, "prints-in-air");
         assert_eq!(found(|| purged(&[5.0]))[0].0, "prints-in-air");
         assert!(found(|| purged(&[0.3, 0.5])).is_empty() && found(|| purged(&[0.2, 0.4])).is_empty());
+        // A tail that rises to where the print begins is no more of one.
+        let with_tail = |rings_mm: &[f64]| {
+            let purge = lay(Drawn::default().to([2.0, 5.0, 0.3], 0.0), [2.0, 105.0, 0.3], 100.0, 0.3);
+            let purge = lay(lay(purge, [2.0, 108.0, 0.7], 3.0, 0.3), [2.0, 110.0, 1.0], 2.0, 0.1);
+            rings_mm.iter().fold(purge, |job, z_mm| ring(job, *z_mm, 0.08))
+        };
+        assert_eq!(found(|| with_tail(&[1.0, 1.2]))[0].0, "prints-in-air");
+        assert!(found(|| with_tail(&[0.3, 0.5])).is_empty() && found(|| with_tail(&[0.2, 0.4])).is_empty());
     }
 
     #[test]

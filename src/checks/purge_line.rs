@@ -1,7 +1,7 @@
 //! What is laid on a purge line beside the print before the print begins: the rule, and what the checks of melt rate and line
 //! width make of it, a note where it is not far beyond what can be.
 //!
-//! Of the extrusion before the first change of height, the first moves are a purge line if the x, y box of all of them lies
+//! Of the extrusion before the first change of height, but for a tail that rises, the first moves are a purge line if the x, y box of all of them lies
 //! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
 //! moves and the hits on them wait, a bounded number of them.
 
@@ -9,6 +9,7 @@ use crate::block::{ActionKind, Block, TOOLS_KEPT, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};
 use crate::geometry::{Box3, box_around, curve_extrema, widen};
 use crate::machine::Machine;
+use crate::physics::levels::TAIL_MOVES;
 use crate::physics::standing;
 use crate::vectors::columns;
 use crate::wording::figure;
@@ -27,7 +28,7 @@ print, so that it does not hold the job. At several times what the hotend melts 
 notch into the filament, and the print begins without.",
         how: "the first moves of a job that lay filament are a purge line if the x, y box around all of them lies at least \
 1 mm apart from the x, y box of everything laid after them. As many moves are taken as that holds for, at most 1000, \
-and none from the first change of height on (0.04 mm or more from that of the first extrusion); a job without such a change \
+and none from the first change of height on (0.04 mm or more from that of the first extrusion), but for up to 4 moves that rise from there while they push; a job without such a change \
 has no purge line. Hits of `melt-rate-exceeded`, `melt-peak-exceeded` and `implausible-extrusion` on them become this one \
 note; its count is the sum over the three. So do hits on filament that is pushed on the spot before the tool lays anything, at the start and after a pause that waits for a person. Lines behind a purge that go beyond a melt rate only by what \
 the purge has left in its average, and stay within by themselves as do all lines between, are another note. A purge line at more \
@@ -78,6 +79,9 @@ pub(crate) struct FirstMoves {
     tip_mm: [f64; 3],
     height_mm: Option<f64>,
     moves: Vec<FirstMove>,
+    /// How many of them rise from that height, and where the last of these ended.
+    tail: usize,
+    tail_end_mm: Option<[f64; 3]>,
     /// No more of them follow.
     closed: bool,
     /// Something is laid at another height.
@@ -88,7 +92,16 @@ pub(crate) struct FirstMoves {
 impl FirstMoves {
     pub(crate) fn new(machine: &Machine) -> Self {
         let tip_mm = machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm);
-        Self { tip_mm, height_mm: None, moves: Vec::new(), closed: false, changed: false, later: None }
+        Self {
+            tip_mm,
+            height_mm: None,
+            moves: Vec::new(),
+            tail: 0,
+            tail_end_mm: None,
+            closed: false,
+            changed: false,
+            later: None,
+        }
     }
 
     /// Follows a block; answers how many of its moves are among the first. Where nobody asks for the rest it costs nothing.
@@ -108,7 +121,8 @@ impl FirstMoves {
     fn take(&mut self, block: &Block) -> usize {
         for i in (0..block.len()).filter(|&i| block.extrudes(i)) {
             let height = block.to[2][i] + self.tip_mm[2];
-            self.changed = other_layer(height, *self.height_mm.get_or_insert(height));
+            let first_mm = *self.height_mm.get_or_insert(height);
+            self.changed = other_layer(height, first_mm) && !self.is_tail(block, i, first_mm);
             if self.changed || self.moves.len() == WAITING {
                 self.closed = true;
                 return i;
@@ -121,6 +135,18 @@ impl FirstMoves {
             });
         }
         block.len()
+    }
+
+    /// Whether a move rises from the first height while it pushes, or goes on with such a move.
+    fn is_tail(&mut self, block: &Block, i: usize, first_mm: f64) -> bool {
+        let (from, to) = (block.start(i), block.end(i));
+        let goes_on = !other_layer(from[2] + self.tip_mm[2], first_mm) || self.tail_end_mm == Some(from);
+        let is_tail = goes_on && to[2] > from[2] && self.tail < TAIL_MOVES;
+        if is_tail {
+            self.tail += 1;
+            self.tail_end_mm = Some(to);
+        }
+        is_tail
     }
 
     fn rest(&mut self, block: &Block, from: usize) {
@@ -536,6 +562,26 @@ mod tests {
         assert_eq!((report.layers_total, report.layers[0].z_mm, report.layers[0].first_line), (1, 0.2, 9));
         assert_eq!(report.purge_line.map(|line| (line.z_mm, line.filament_mm)), Some((0.3, 20.0)));
         assert!(report.findings.iter().all(|finding| finding.check != "layer-fan-never-on"));
+    }
+
+    #[test]
+    fn a_tail_that_rises_belongs_to_the_purge_line() {
+        let strip = "G1 Z0.3 F600\nG1 X2 Y20 F6000\nG1 Y90 E20 F1000\n";
+        let part = "G1 X50 Y50 Z0.2 F6000\nG1 X80 E1 F1200\nG1 Y80 E1\nG1 Z0.4 F600\nG1 X50 Y50 E1 F1200\n";
+        for (tail, last_line, filament_mm) in [
+            ("G1 Y95 Z1 E0.5\n", 7, 20.5),
+            ("G1 Z0.6 E0.5\n", 7, 20.5),
+            ("G1 Y92 Z0.5 E0.5\nG1 Y94 Z1 E0.25\nG1 Y95 Z3 E0.25\n", 9, 21.0),
+        ] {
+            let report = reported(&format!("{START}{strip}{tail}G1 Z5\n{part}"));
+            let line = report.purge_line.unwrap_or_else(|| panic!("{tail}"));
+            assert_eq!((line.z_mm, line.last_line, line.filament_mm), (0.3, last_line, filament_mm), "{tail}");
+            assert_eq!((report.layers_total, report.layers[0].z_mm), (2, 0.2), "{tail}");
+        }
+        // What goes on to rise is a part.
+        let spiral: String =
+            (1..=8).map(|n| format!("G1 Y{} Z{:.2} E1\n", 90 - 10 * n % 20, 0.3 + 0.1 * f64::from(n))).collect();
+        assert_eq!(reported(&format!("{START}{strip}{spiral}{part}")).purge_line, None);
     }
 
     /// Check, severity, first line and value of what is told of melt rates, on the built-in machine: 8 mm³/s, 12 in a burst.

@@ -6,7 +6,7 @@
 //! level *below* a line is the highest one at least [`standing::LEVEL_MM`] under it that something was laid at so far, whoever
 //! laid it: what the line really lies on is never higher. So a step is never taken for larger than it is, whatever order parts
 //! are printed in; on a spiral it is a small part of the turn. A line that rises or falls by a level and more is no part of a
-//! layer, however far the level below is: strands that stand free climb so.
+//! layer, however far the level below is: strands that stand free climb so. The tail of a purge line that rises is on no level.
 
 use std::collections::BTreeMap;
 
@@ -27,6 +27,9 @@ pub const THIN_SHARE: f64 = 0.5;
 pub const HIGHEST_SHARE: f64 = 0.75;
 /// Steps above this many bores are gaps and no layers.
 const GAP_BORES: f64 = 4.0;
+/// At most so many moves at the start of a job that rise while they push, before anything is laid at a second height, are the tail of
+/// a purge line: common practice, no source. What goes on to rise is a part.
+pub const TAIL_MOVES: usize = 4;
 /// Slack for heights that are rounded, mm.
 const SLACK_MM: f64 = 0.005;
 const ALONG: u8 = flag::X | flag::Y;
@@ -137,6 +140,8 @@ pub struct Levels {
     highest: f64,
     levels: BTreeMap<u32, Level>,
     here: Option<Here>,
+    /// Moves that rise from the first level, before there is another.
+    tail: usize,
     /// What is laid on no level: purges, lines beside the bed or at an unknown height.
     beside_mm3: Sum,
     thin: ThinLines,
@@ -177,6 +182,7 @@ impl Levels {
             highest: (travel_mm / level_mm).ceil(),
             levels: BTreeMap::new(),
             here: None,
+            tail: 0,
             beside_mm3: Sum::default(),
             thin: ThinLines::default(),
             high: HighLayers::default(),
@@ -268,7 +274,10 @@ impl Levels {
             && top_mm > 0.0
             && section_mm2 <= THICK_BORES * bore_mm * bore_mm
             && self.printable.is_none_or(|area| area.holds([x, y]));
-        if !is_line {
+        let climbs = top_mm - lowest_mm >= standing::LEVEL_MM;
+        let is_tail = is_line && climbs && end_z_mm == top_mm && self.levels.len() == 1 && self.tail < TAIL_MOVES;
+        self.tail += usize::from(is_tail);
+        if !is_line || is_tail {
             return self.beside_mm3.add(section_mm2 * length_mm);
         }
         let (level, ends_at) = (self.level_at(top_mm), self.level_at(end_z_mm));
@@ -281,7 +290,7 @@ impl Levels {
         here.top_mm = larger(here.top_mm, top_mm);
         here.lowest_mm = smaller(here.lowest_mm, lowest_mm);
         here.volume_mm3.add(section_mm2 * length_mm);
-        if top_mm - lowest_mm >= standing::LEVEL_MM {
+        if climbs {
             here.climbing_mm3.add(section_mm2 * length_mm);
         }
         if section_mm2 < here.thin_below_mm2 {
