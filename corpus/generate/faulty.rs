@@ -1076,7 +1076,7 @@ G11
 G1 X100 Y100 E1.8 F3600 ; near: prints-pulled-back
 G10
 G0 Z0.5 F900
-G1 E0.6 F1800
+G11
 G1 X140 Y100 E1.8 F3600 ; near: prints-pulled-back
 G1 X140 Y140 E1.8
 G10
@@ -1095,7 +1095,7 @@ M107 ; near: commands-not-run
 M30
 M117 ended ; near: commands-not-run
 M104 S0 ; expect: commands-not-run
-M81 ; near: motors-off-then-moves
+M81 ; expect: commands-not-run; near: motors-off-then-moves
 ";
 
 const WREN_RIM: &str = "\

@@ -222,7 +222,9 @@ fn settings_of_several_drives_take_lists() {
         let message = &found(&told, "malformed-word")[0].message;
         assert!(message.contains("list of values"), "{line}: {message}");
     }
-    assert_eq!(found(&judged("G10 P0 S200:9999"), "nozzle-over-limit").len(), 1);
+    let mut limited = machine();
+    limited.tools[0].limit_c = Some(260.0);
+    assert_eq!(found(&judge(&limited, "G10 P0 S200:9999\n"), "nozzle-over-limit").len(), 1);
 }
 
 #[test]
