@@ -14,7 +14,7 @@ pub const CHECK: Check = Check {
         why: "a released axis can be pushed, or sink under its own weight. The controller still believes the old \
 position, so the next move may run into the frame, the bed or the print. Keep hands out of the machine while it moves; \
 the maker's documents come first.",
-        how: "after M18 or M84 of all of X, Y and Z, each move of an axis before its next homing (G28) is counted. \
+        how: "after M18 or M84 of all of X, Y and Z, or M81 (supply off), each move of an axis before its next homing (G28) is counted. \
 Releasing the extruder alone, or setting the time after which idle motors are released, is no finding.",
         remedy: "home after the release, or release the motors at the very end of the job only.",
     },
@@ -69,6 +69,14 @@ mod tests {
         let found = job.findings(&CHECK, &machine());
         assert_eq!((found.len(), found[0].line, found[0].count), (1, Some(4), 2));
         assert!(found[0].message.starts_with('X'));
+    }
+
+    #[test]
+    fn without_supply_no_motor_holds() {
+        for (line, count) in [("M81", 1), ("M81 S1", 0), ("M81\nM80\nG28", 0)] {
+            let job = format!("G28\nG0 X20 F3000\n{line}\nG0 X30\n");
+            assert_eq!(super::super::testing::found(&CHECK, &machine(), &job).len(), count, "{line}");
+        }
     }
 
     #[test]
