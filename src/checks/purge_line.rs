@@ -1,9 +1,9 @@
 //! What is laid on a purge line beside the print before the print begins: the rule, and what the checks of melt rate and line
 //! width make of it, a note where it is not far beyond what can be.
 //!
-//! Of the extrusion before the first change of height, but for a tail that rises, the first moves are a purge line if the x, y box of all of them lies
-//! apart from that of everything extruded after them. Where the line ends is known at the end of the job only, so the first
-//! moves and the hits on them wait, a bounded number of them.
+//! Of the extrusion before the first change of height, but for a tail that rises, the first moves are a purge line if the
+//! x, y box of all of them lies apart from that of everything extruded after them. Where the line ends is known at the
+//! end of the job only, so the first moves and the hits on them wait, a bounded number of them.
 
 use crate::block::{ActionKind, Block, TOOLS_KEPT, grid::Sum};
 use crate::findings::{Built, Check, Explanation, Hit, Log, PurgeLine, Severity, Spot};

@@ -18,8 +18,8 @@ pub struct ExtruderWords {
     back_then_mm: f64,
     /// Pulled back and not pushed again yet, mm.
     owed_mm: f64,
-    /// Stretches between two places where E is called by another number, in which something was pushed along X or Y; and how many moves
-    /// had pushed when the present one began.
+    /// Stretches between two places where E is called by another number (G92), in which something was pushed along X or Y; and
+    /// how many moves had pushed when the present one began.
     stretches: u64,
     pushes_then: u64,
     /// Nothing is owed, or came since the last move along X or Y: the next push along changes its own sum alone.

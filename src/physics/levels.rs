@@ -27,8 +27,8 @@ pub const THIN_SHARE: f64 = 0.5;
 pub const HIGHEST_SHARE: f64 = 0.75;
 /// Steps above this many bores are gaps and no layers.
 const GAP_BORES: f64 = 4.0;
-/// At most so many moves at the start of a job that rise while they push, before anything is laid at a second height, are the tail of
-/// a purge line: common practice, no source. What goes on to rise is a part.
+/// At most so many moves that rise while they push, before anything is laid at a second height, are the tail of a purge
+/// line: common practice, no source. What goes on to rise is a part.
 pub const TAIL_MOVES: usize = 4;
 /// Slack for heights that are rounded, mm.
 const SLACK_MM: f64 = 0.005;
