@@ -114,6 +114,7 @@ fn controller() -> Controller {
         step_rate_limit_hz: Some(16_000.0),
         command_rate_limit_hz: Some(500.0),
         acknowledge_s: None,
+        sends_comments: true,
         thin_queue: None,
         serial_baud: Some(115_200.0),
         line_length_limit_bytes: Some(96),

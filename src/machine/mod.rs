@@ -416,6 +416,8 @@ pub struct Controller {
     pub command_rate_limit_hz: Option<f64>,
     /// Speed of the serial line a job is sent over, baud.
     pub serial_baud: Option<f64>,
+    /// Whether comments and empty lines go over it too.
+    pub sends_comments: bool,
     /// What each command of a serial line costs besides its bytes, until the controller has acknowledged it, s.
     pub acknowledge_s: Option<f64>,
     /// What the controller does when commands get scarce.

@@ -300,6 +300,7 @@ impl Reader<'_> {
             step_rate_limit_hz: self.number("controller.step_rate_limit_hz"),
             command_rate_limit_hz: self.number("controller.command_rate_limit_hz"),
             serial_baud: self.number("controller.serial_baud"),
+            sends_comments: self.value("controller.sends_comments") == Some(Value::Bool(true)),
             acknowledge_s: self.number("controller.acknowledge_s"),
             thin_queue: self.has("controller.thin_queue").then(|| ThinQueue {
                 below: self.required("controller.thin_queue.below"),
@@ -462,7 +463,12 @@ impl Reader<'_> {
     fn check_queue(&self, found: &mut Vec<Found>) {
         const CARD: &str = "controller.command_rate_limit_hz";
         const LINE: &str = "controller.serial_baud";
-        for (key, needed) in [("controller.acknowledge_s", &[LINE][..]), ("controller.thin_queue", &[CARD, LINE])] {
+        let needs = [
+            ("controller.sends_comments", &[LINE][..]),
+            ("controller.acknowledge_s", &[LINE]),
+            ("controller.thin_queue", &[CARD, LINE]),
+        ];
+        for (key, needed) in needs {
             let Some(entry) = self.entry(key).filter(|_| !needed.iter().any(|needed| self.has(needed))) else {
                 continue;
             };

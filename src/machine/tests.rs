@@ -52,6 +52,7 @@ homing_s = 12
 probing_s = 40
 step_spread_s = 0.02
 lead_jump_limit_mm_s = 6
+sends_comments = true
 [[tool]]
 filament_diameter_mm = 1.75
 nozzle_diameter_mm = 0.4
@@ -289,6 +290,7 @@ fn heron() -> Machine {
             step_rate_limit_hz: Some(100_000.0),
             command_rate_limit_hz: Some(800.0),
             serial_baud: Some(115_200.0),
+            sends_comments: true,
             acknowledge_s: Some(0.0005),
             thin_queue: Some(ThinQueue { below: 0.6, least_s: 0.02 }),
             line_length_limit_bytes: Some(96),

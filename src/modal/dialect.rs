@@ -10,6 +10,7 @@ pub struct Dialect {
     pub(super) default_feed_mm_s: f64,
     pub(super) dwell_p_s: f64,
     pub(super) line_length_limit_bytes: Option<u64>,
+    pub(super) sends_comments: bool,
     pub(super) first_command_only: bool,
     /// Of the sheet, X, Y, Z, E.
     pub(super) steps_per_mm: [Option<f64>; 4],
@@ -54,6 +55,7 @@ impl Dialect {
             default_feed_mm_s: controller.default_feed_rate_mm_s,
             dwell_p_s: controller.dwell_p_s,
             line_length_limit_bytes: controller.line_length_limit_bytes,
+            sends_comments: controller.sends_comments,
             first_command_only: controller.first_command_only,
             steps_per_mm: controller.steps_per_mm,
             lacks: controller.lacks.clone(),

@@ -296,7 +296,7 @@ impl Interpreter {
     /// Carries out one line: what is noticed is kept for [`Self::notices`], events go to `out`.
     pub fn line(&mut self, raw: &RawLine<'_>, line: &Line<'_>, words: &[Word], out: &mut impl FnMut(Event)) {
         self.line = raw.number;
-        self.bytes_since = self.bytes_since.saturating_add(u32::try_from(raw.raw_bytes).unwrap_or(u32::MAX));
+        self.bytes_since = self.bytes_since.saturating_add(self.sent_bytes(raw, line));
         match line.kind {
             Kind::Foreign(Foreign::Bracket) => return self.notice(Noticed::Placeholder { letter: None, heats: false }),
             Kind::Foreign(Foreign::Name) => {
@@ -358,6 +358,16 @@ impl Interpreter {
     /// True where there may be something to say about plain moves too.
     fn looks_at_moves(&self) -> bool {
         self.not_run.is_some() || self.states[tool_place(self.tool)].owed_mm > 0.0
+    }
+
+    /// Bytes of a line that go over a serial line, its end included.
+    fn sent_bytes(&self, raw: &RawLine<'_>, line: &Line<'_>) -> u32 {
+        let bytes = match line.command_bytes {
+            _ if self.dialect.sends_comments => raw.raw_bytes,
+            0 => 0,
+            command_bytes => command_bytes as u64 + 1,
+        };
+        u32::try_from(bytes).unwrap_or(u32::MAX)
     }
 
     fn count_commands(&mut self, count: u32) {

@@ -52,6 +52,7 @@ struct StraightReader {
     commands: u64,
     commands_since: u32,
     bytes_since: u32,
+    sends_comments: bool,
     last_motion_line: u64,
     last_push_line: u64,
     extruder_words: ExtruderWords,
@@ -86,6 +87,7 @@ impl StraightReader {
             commands: state.commands,
             commands_since: state.commands_since,
             bytes_since: state.bytes_since,
+            sends_comments: state.dialect.sends_comments,
             last_motion_line: 0,
             last_push_line: state.last_push_line,
             extruder_words: state.extruder_words,
@@ -131,9 +133,9 @@ impl StraightReader {
         if moves { flag::X << AXIS } else { 0 }
     }
 
-    /// Carries out one line of `bytes` bytes; false, with nothing changed, when there is something to say about it.
+    /// Carries out one line of so many bytes, and so many of them sent; false, with nothing changed, when there is something to say about it.
     #[inline(always)]
-    fn carry_out(&mut self, line: u64, bytes: usize, words: Plain, gather: &mut BlockBuilder) -> bool {
+    fn carry_out(&mut self, line: u64, [bytes, sent]: [usize; 2], words: Plain, gather: &mut BlockBuilder) -> bool {
         let has = words.has;
         let [x, y, z] = words.axes;
         // One sum tells whether any of them is NaN; those that are not there are 0.
@@ -160,7 +162,7 @@ impl StraightReader {
         }
         self.commands += 1;
         self.commands_since = self.commands_since.saturating_add(1);
-        self.bytes_since = self.bytes_since.saturating_add(bytes as u32);
+        self.bytes_since = self.bytes_since.saturating_add(sent as u32);
         self.last_motion_line = line;
         let from = self.position;
         let mut flags = 0;
@@ -243,7 +245,8 @@ impl Interpreter {
         let (mut start, mut number) = (0, chunk.first_line());
         let mut lane = StraightReader::of(self);
         for (k, row) in rows.rows().enumerate() {
-            let bytes = row.end + 1 - start;
+            let whole = row.end + 1 - start;
+            let bytes = [whole, if lane.sends_comments { whole } else { row.words_end + 1 - start }];
             let done = match (row.start, row.letters, row.values) {
                 (Start::Move, XYE, &[x, y, e]) => {
                     let words = Plain { has: X | Y | E, axes: [x, y, 0.0], e, feed: 0.0 };
@@ -259,7 +262,8 @@ impl Interpreter {
                 },
                 // The first line may have lost bytes, so that it is longer than it looks.
                 (Start::Comment, ..) if k > 0 => {
-                    lane.bytes_since = lane.bytes_since.saturating_add(bytes as u32);
+                    let sent = if lane.sends_comments { whole } else { 0 };
+                    lane.bytes_since = lane.bytes_since.saturating_add(sent as u32);
                     true
                 }
                 _ => false,
@@ -337,8 +341,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn does_what_the_law_does(lines in proptest::collection::vec(line(), 0..60), limit in 10u64..40) {
+        fn does_what_the_law_does(lines in proptest::collection::vec(line(), 0..60), limit in 10u64..40, comments: bool) {
             let mut machine = Machine::built_in();
+            machine.controller.sends_comments = comments;
             machine.controller.line_length_limit_bytes = Some(limit);
             let job = lines.concat();
             prop_assert_eq!(read(&machine, &job, false), read(&machine, &job, true), "{}", job);

@@ -34,6 +34,8 @@ pub enum Start {
 pub struct TokenRow<'r> {
     /// Where its newline stands in the chunk.
     pub end: usize,
+    /// Of a move, where its words end: before a comment and the blank in front of it.
+    pub words_end: usize,
     /// How it starts.
     pub start: Start,
     /// The first eight letters of the words of a move behind its command and before a `;`, the first one in the lowest
@@ -65,6 +67,7 @@ pub struct TokenColumns {
 #[derive(Debug, Clone, Copy, Default)]
 struct Line {
     end: u32,
+    words_end: u32,
     /// Words of moves up to its end.
     words: u32,
     start: Start,
@@ -139,7 +142,7 @@ impl TokenColumns {
             let letters = if count < 8 { letters & ((1 << (8 * count)) - 1) } else { letters };
             let values = &self.values[first..first + count];
             first += count;
-            TokenRow { end: line.end as usize, start: line.start, letters, values }
+            TokenRow { end: line.end as usize, words_end: line.words_end as usize, start: line.start, letters, values }
         })
     }
 
@@ -163,12 +166,14 @@ impl TokenColumns {
                 // Not many lines are that long, or the chunk ends without a newline.
                 let Some(length) = memchr::memchr(b'\n', &chunk[at..]) else { break };
                 let start = if comment { Start::Comment } else { Start::Other };
-                lines.push(Line { end: (at + length) as u32, words: word as u32, start });
+                let end = (at + length) as u32;
+                lines.push(Line { end, words_end: end, words: word as u32, start });
                 at += length + 1;
                 continue;
             }
             let end = at + newlines.trailing_zeros() as usize;
             let mut start = if comment { Start::Comment } else { Start::Other };
+            let mut words_end = end;
             if matches!(sixteen(chunk, at) as u32 & 0xff_ffff, G0 | G1) {
                 start = Start::Move;
                 // Where words end, up to the newline; the first is the command.
@@ -198,8 +203,12 @@ impl TokenColumns {
                     word += 1;
                     from = to + 1;
                 }
+                words_end = from - 1;
+                if returns && chunk[words_end - 1] == b'\r' {
+                    words_end -= 1;
+                }
             }
-            lines.push(Line { end: end as u32, words: word as u32, start });
+            lines.push(Line { end: end as u32, words_end: words_end as u32, words: word as u32, start });
             at = end + 1;
         }
         word
