@@ -9,7 +9,7 @@ use crate::workshop::audit;
 pub struct KeyChange {
     /// Dotted path, as in `motion.acceleration_mm_s2.printing`.
     pub path: String,
-    /// The value before as TOML; none where it has none.
+    /// The value before as TOML, `{ … }` or `[ … ]` for tables whose keys have rows of their own; none where it has none.
     pub before: Option<String>,
     /// The value after.
     pub after: Option<String>,
@@ -65,10 +65,27 @@ fn changes(before: &[Origin], after: &[Origin]) -> Vec<KeyChange> {
     };
     let only_after = after.iter().filter(|origin| !before.iter().any(|known| known.path == origin.path));
     let paths = before.iter().chain(only_after).map(|origin| &origin.path);
-    paths
-        .map(|path| KeyChange { path: path.clone(), before: value(before, path), after: value(after, path) })
-        .filter(|change| !alike(change.before.as_deref(), change.after.as_deref()))
-        .collect()
+    let change = |path: &String| {
+        let (mut was, mut is) = (value(before, path), value(after, path));
+        // A table in place of a word, or the other way round, is no key that is not set.
+        match (&was, &is) {
+            (Some(_), None) => is = beneath(after, path),
+            (None, Some(_)) => was = beneath(before, path),
+            _ => {}
+        }
+        KeyChange { path: path.clone(), before: was, after: is }
+    };
+    paths.map(change).filter(|change| !alike(change.before.as_deref(), change.after.as_deref())).collect()
+}
+
+/// Stands for a table or a list of tables, whose keys have rows of their own.
+fn beneath(origins: &[Origin], path: &str) -> Option<String> {
+    let mut rests = origins.iter().filter(|origin| !origin.value.is_empty()).filter_map(|o| o.path.strip_prefix(path));
+    rests.find_map(|rest| match rest.bytes().next() {
+        Some(b'.') => Some("{ … }".to_owned()),
+        Some(b'[') => Some("[ … ]".to_owned()),
+        _ => None,
+    })
 }
 
 /// The same value, however its number is written.
@@ -102,6 +119,23 @@ mod tests {
         let after = after.with("motion.acceleration_mm_s2.printing", "90000").expect("changes");
         let rows = Sheets::of(&before, &after).audit_worse;
         assert!(rows.iter().any(|row| row.what == "y" && row.severity == Severity::NoGo), "{rows:?}");
+    }
+
+    #[test]
+    fn a_table_in_place_of_a_word_is_set() {
+        let before = of_corpus("heron");
+        let jerk = "[motion]\nramp = { jerk_mm_s3 = { x = 1e6, y = 1e6, z = 1e6, e = 1e6 } }\n";
+        let after = Machine::parse("heron.toml", &before.text.replace("[motion]\n", jerk)).expect("valid with it");
+        let of = |before: &Machine, after: &Machine, path: &str| {
+            let changes = Sheets::of(before, after).changes;
+            let change = changes.iter().find(|change| change.path == path).expect("differs").clone();
+            (change.before, change.after)
+        };
+        let (word, table) = (Some("\"trapezoid\"".to_owned()), Some("{ … }".to_owned()));
+        assert_eq!(of(&before, &after, "motion.ramp"), (word.clone(), table.clone()));
+        assert_eq!(of(&after, &before, "motion.ramp"), (table, word));
+        let x = (None, Some("1000000.0".to_owned()));
+        assert_eq!(of(&before, &after, "motion.ramp.jerk_mm_s3.x"), x);
     }
 
     #[test]
