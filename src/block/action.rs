@@ -175,6 +175,11 @@ pub enum ActionKind {
 }
 
 impl ActionKind {
+    /// True for stops that last as long as is known, and during which nothing else happens.
+    pub(crate) fn stops_for_its_time(&self) -> bool {
+        matches!(self, Self::Dwell | Self::Finish)
+    }
+
     /// True where the machine comes to rest and look-ahead ends, however short the wait.
     pub(crate) fn stops(&self) -> bool {
         match self {

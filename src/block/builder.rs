@@ -53,6 +53,13 @@ impl BlockInFlight {
         self.block.time_s[..self.block.len()].iter().copied().chain(starved.map(|action| action.duration_s))
     }
 
+    /// How long the machine stands behind it; none where nobody knows, so that it may be as long as it takes.
+    pub(crate) fn stands_s(&self) -> Option<f64> {
+        let stops = || self.closing.iter().filter(|action| action.kind.stops());
+        let is_known = stops().next().is_some() && stops().all(|action| action.kind.stops_for_its_time());
+        is_known.then(|| stops().map(|action| action.duration_s).sum())
+    }
+
     /// Forgets everything, and gives back what many actions took.
     pub(crate) fn clear(&mut self) {
         self.block.clear();

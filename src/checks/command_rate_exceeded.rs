@@ -1,5 +1,7 @@
 //! Runs of short moves that the controller or the serial line cannot feed.
 
+use std::collections::VecDeque;
+
 use crate::block::{
     Action, ActionKind, Block,
     grid::{Sum, time_units},
@@ -8,7 +10,7 @@ use crate::findings::{
     Built, Check, CommandRate, Explanation, Hit, Inspection, Log, Observer, Severity, Spot, Starving,
 };
 use crate::machine::{Controller, LookAhead, Machine, Override};
-use crate::motion::arrivals::{self, BITS_PER_BYTE};
+use crate::motion::arrivals::{self, BITS_PER_BYTE, Reading};
 use crate::vectors::{Vectors, columns};
 use crate::wording::{duration, figure, number};
 
@@ -24,15 +26,18 @@ for them.",
         why: "the queue of known moves runs empty. The machine creeps or stops for moments in the middle of a wall, leaves \
 blobs, and shakes; curves with many tiny segments do this at speeds that look harmless.",
         how: "the plan follows the queue. It holds `look_ahead_moves`, the one that is carried out among them, and is full \
-when a run begins. Each command takes 1 / `command_rate_limit_hz` to read; over a serial line its bytes take 10 bits each \
-(one start bit, eight data bits, one stop bit: common practice, no source) at `serial_baud`, and `acknowledge_s` besides; \
+when a run begins: behind a dwell or a wait for the end of moves the machine stands until it is. Each command takes 1 / `command_rate_limit_hz` to read; over a serial line its bytes take 10 bits each \
+(one start bit, eight data bits, one stop bit: common practice, no source) at `serial_baud`, and `acknowledge_s` besides; comments and empty lines count \
+where `sends_comments` is true (most senders take them out: common practice, no source); \
 the slower of both counts. It enters when it is read and has a place. Each move is planned with those that are in the \
 queue when it starts, so that the machine can stop within them; where none is there it waits. With `thin_queue` moves \
-that enter a queue below that share are slowed down to `least_s`. Dwells, homing, probing, pauses, tool changes and waits \
-fill the queue again. A hold is a move that waits for its command, or takes a quarter longer than if all commands had \
+that enter a queue below that share are slowed down to `least_s`. Homing, probing, pauses, tool changes and waits for heat \
+fill the queue again, as long as that takes. A hold is a move that waits for its command, or takes a quarter longer than if all commands had \
 come in time, where such moves in a row lose 0.02 s together; less, or a job that takes 1 % longer without such a move, is a \
-note (bounds of this program, no source). The rate \
-that is asked for is told for as many moves in a row as the queue holds (16 where it is unlimited, 4096 at most), at the \
+note (bounds of this program, no source). Where `motion.ramp` limits the jerk the plan does not follow late commands: the queue is \
+then followed beside it, with the times of moves as if all came in time, and what it waits for is left out of the time; such a \
+job takes longer still, since a machine that waits slows down before. The rate \
+that is asked for is told for as many moves in a row as the queue holds (4096 at most), at the \
 speeds of a plan for which all commands come in time.",
         remedy: "slice with a coarser resolution or with arcs, or print slower there; a job that is sent over a line may be \
 started from a card instead.",
@@ -63,10 +68,6 @@ fn build(machine: &Machine, _: &str) -> Built {
         let keys = "neither `[controller] command_rate_limit_hz` nor `[controller] serial_baud`";
         return Built::Skipped(format!("the sheet gives {keys}"));
     }
-    if !arrivals::follows(machine) {
-        let reason = "late commands are not followed where `[motion] ramp` limits the jerk";
-        return Built::Skipped(reason.to_owned());
-    }
     Built::Watching(Box::new(CommandRateExceeded::new(machine)))
 }
 
@@ -75,8 +76,7 @@ pub(crate) fn measured_only(machine: &Machine) -> Option<Box<dyn Observer>> {
     let controller = &machine.controller;
     let given = controller.command_rate_limit_hz.is_some() || controller.serial_baud.is_some();
     let off = machine.severities.get(CHECK.id) == Some(&Override::Off);
-    (off || !given || !arrivals::follows(machine))
-        .then(|| Box::new(CommandRateExceeded::new(machine)) as Box<dyn Observer>)
+    (off || !given).then(|| Box::new(CommandRateExceeded::new(machine)) as Box<dyn Observer>)
 }
 
 struct CommandRateExceeded {
@@ -89,7 +89,12 @@ struct CommandRateExceeded {
     most: (f64, u64),
     /// Of the windows that exceed the rate of commands, and that of the serial line.
     asked: [Asked; 2],
+    /// The queue beside a plan in which all commands come in time.
+    beside: Option<Queue>,
     extra_s: Sum,
+    /// Of it what fills the queue behind stops; whether there was one just now.
+    filling_s: Sum,
+    stands: bool,
     starves_from: Option<u64>,
     /// Of late moves in a row what they take longer, now and at most, s; the wait for the next move, s.
     place_s: f64,
@@ -102,6 +107,8 @@ struct CommandRateExceeded {
 struct Asked {
     /// Commands or bits a second.
     rate: f64,
+    /// How many come there instead.
+    comes: f64,
     /// The rate, or the speed of the serial line, at which none would ask for more than comes.
     enough: f64,
     /// The length of moves, joined as far as that, with which none would, mm.
@@ -109,8 +116,10 @@ struct Asked {
 }
 
 impl Asked {
-    fn add(&mut self, rate: f64, enough: f64, joined_mm: f64) {
-        self.rate = self.rate.max(rate);
+    fn add(&mut self, [rate, comes]: [f64; 2], enough: f64, joined_mm: f64) {
+        if rate > self.rate {
+            (self.rate, self.comes) = (rate, comes);
+        }
         self.enough = self.enough.max(enough);
         self.joined_mm = self.joined_mm.max(joined_mm);
     }
@@ -130,12 +139,92 @@ impl CommandRateExceeded {
             window: Window::new(size),
             most: (0.0, 0),
             asked: [Asked::default(); 2],
+            beside: Queue::beside_plan(machine),
             extra_s: Sum::default(),
+            filling_s: Sum::default(),
+            stands: false,
             starves_from: None,
             place_s: 0.0,
             worst_place_s: 0.0,
             waited_s: 0.0,
         }
+    }
+}
+
+/// A queue that moves of given times empty, as commands come. Who waits for a command here loses no speed by it.
+struct Queue {
+    reading: Reading,
+    size: usize,
+    /// When each of the last moves ended, up to a queue full of them; from the last stop on that fills it, 2⁻³² s.
+    ended: VecDeque<u64>,
+    entered: u64,
+    /// Moves since the last stop, and whether that is the one that fills it; how long the machine stands before the next.
+    moves: usize,
+    filled: bool,
+    stands: u64,
+    /// Of the moves since then that were not in the queue at first: time to read them, and by the plan; whether any waited.
+    read: u64,
+    planned: u64,
+    waits: bool,
+    /// The same of all stretches where some waited, s.
+    read_s: Sum,
+    planned_s: Sum,
+}
+
+impl Queue {
+    /// Where the plan itself does not follow late commands, which the sheet says something of.
+    fn beside_plan(machine: &Machine) -> Option<Self> {
+        let reading = Reading::of(machine).filter(|_| !arrivals::follows(machine))?;
+        // Of unlimited moves there is no queue: sheets refuse that.
+        let LookAhead::Moves(moves) = machine.motion.look_ahead else { return None };
+        Some(Self {
+            reading,
+            size: moves.max(1) as usize,
+            ended: VecDeque::new(),
+            entered: 0,
+            moves: 0,
+            filled: true,
+            stands: 0,
+            read: 0,
+            planned: 0,
+            waits: false,
+            read_s: Sum::default(),
+            planned_s: Sum::default(),
+        })
+    }
+
+    /// How long the machine waits for a move at least, s, and whether the queue was full once since the last stop.
+    fn waits_s(&mut self, [commands, bytes]: [u32; 2], time_s: f64) -> (f64, bool) {
+        let (reading, time) = (self.reading.units(commands, bytes), time_units(time_s));
+        let stood = self.ended.back().map_or(0, |end| end.saturating_add(std::mem::take(&mut self.stands)));
+        let freed = if self.ended.len() < self.size { None } else { self.ended.pop_front() };
+        let mut began = stood;
+        if !self.filled || self.moves >= self.size {
+            self.entered = self.entered.saturating_add(reading).max(freed.unwrap_or(0));
+            began = stood.max(self.entered);
+            (self.read, self.planned) = (self.read.saturating_add(reading), self.planned.saturating_add(time));
+        }
+        let was_full = self.moves >= self.size;
+        self.moves += 1;
+        self.ended.push_back(began.saturating_add(time));
+        self.waits |= began > stood;
+        ((began - stood) as f64 / Sum::ONE, was_full)
+    }
+
+    /// The machine stands for so long, or until the queue is full.
+    fn stop(&mut self, stands_s: Option<f64>) {
+        self.moves = 0;
+        if let Some(stands_s) = stands_s {
+            (self.stands, self.filled) = (self.stands.saturating_add(time_units(stands_s)), false);
+            return;
+        }
+        if self.waits {
+            self.read_s.add(self.read as f64 / Sum::ONE);
+            self.planned_s.add(self.planned as f64 / Sum::ONE);
+        }
+        self.ended.clear();
+        (self.filled, self.stands, self.entered) = (true, 0, 0);
+        (self.read, self.planned, self.waits) = (0, 0, false);
     }
 }
 
@@ -281,14 +370,19 @@ impl Observer for CommandRateExceeded {
                 }
                 let mm_s_per_move = self.window.path_mm(count, i) / at_least_s / self.window.size as f64;
                 if commands > commands_hz * time_s {
-                    self.asked[0].add(rate_hz, rate_hz, mm_s_per_move * commands / self.commands_hz);
+                    self.asked[0].add(
+                        [rate_hz, self.commands_hz],
+                        rate_hz,
+                        mm_s_per_move * commands / self.commands_hz,
+                    );
                 }
                 let bits = bytes * BITS_PER_BYTE;
                 let load_bits = bits + commands * self.acknowledge_bits;
                 if load_bits > baud * time_s {
                     // What is left for the bytes; where nothing is, no speed of the line is enough.
                     let left_s = (at_least_s - commands * self.acknowledge_bits / self.baud).max(0.0);
-                    self.asked[1].add(bits / at_least_s, bits / left_s, mm_s_per_move * load_bits / self.baud);
+                    let rates = [bits / at_least_s, bits / load_bits * self.baud];
+                    self.asked[1].add(rates, bits / left_s, mm_s_per_move * load_bits / self.baud);
                 }
             }
         }
@@ -296,12 +390,16 @@ impl Observer for CommandRateExceeded {
         self.window.forget();
         if block.actions.iter().any(stops) {
             self.window.clear();
+            if let Some(queue) = &mut self.beside {
+                queue.stop(stands_s(&block.actions));
+            }
         }
     }
 
     fn finish(&mut self, draft: &mut Inspection, log: &mut Log) {
         let extra_s = self.extra_s.value();
-        draft.starving = self.starves_from.map(|from_line| Starving { extra_s, from_line });
+        let in_times = self.beside.is_none();
+        draft.starving = self.starves_from.map(|from_line| Starving { extra_s, from_line, in_times });
         if let Some(starving) = draft.starving {
             if self.worst_place_s > 0.0 {
                 let severity = if self.worst_place_s < UNSEEN_S { Severity::Note } else { Severity::Hold };
@@ -314,6 +412,12 @@ impl Observer for CommandRateExceeded {
         let (hz, line) = self.most;
         draft.command_rate = (line > 0).then_some(CommandRate { hz, line, moves: self.window.size as u64 });
     }
+}
+
+/// How long the machine stands at stops; none where that is as long as the queue takes to fill.
+fn stands_s(actions: &[Action]) -> Option<f64> {
+    let stops = || actions.iter().filter(|action| stops(action));
+    stops().all(|action| action.kind.stops_for_its_time()).then(|| stops().map(|action| action.duration_s).sum())
 }
 
 fn stops(action: &Action) -> bool {
@@ -334,15 +438,33 @@ fn stops(action: &Action) -> bool {
 impl CommandRateExceeded {
     /// What moves, with the waits for them, take longer than if all commands came in time.
     fn starves(&mut self, block: &Block, log: &mut Log) {
-        if !block.fed_s.is_empty() || self.waited_s > 0.0 {
+        if self.beside.is_some() {
+            for i in 0..block.len() {
+                let (asks, time_s) = ([block.commands[i], block.bytes[i]], block.time_s[i]);
+                let Some((wait_s, was_full)) = self.beside.as_mut().map(|queue| queue.waits_s(asks, time_s)) else {
+                    break;
+                };
+                if !was_full {
+                    self.filling_s.add(wait_s);
+                }
+                self.late(block.line[i], wait_s, was_full && wait_s > (LATE - 1.0) * time_s, log);
+            }
+        } else if !block.fed_s.is_empty() || self.waited_s > 0.0 {
             for i in 0..block.len() {
                 let fed_s = block.fed_s.get(i).copied().unwrap_or(block.time_s[i]);
-                let extra_s = std::mem::take(&mut self.waited_s) + (block.time_s[i] - fed_s);
-                self.late(block.line[i], extra_s, extra_s > (LATE - 1.0) * fed_s, log);
+                let waited_s = std::mem::take(&mut self.waited_s);
+                let extra_s = waited_s + (block.time_s[i] - fed_s);
+                let fills = std::mem::take(&mut self.stands);
+                if fills {
+                    self.filling_s.add(waited_s);
+                }
+                self.late(block.line[i], extra_s, !fills && extra_s > (LATE - 1.0) * fed_s, log);
             }
         } else if !block.is_empty() {
             self.place_s = 0.0;
         }
+        // What the machine waits for behind a stop fills the queue.
+        self.stands = block.actions.iter().any(stops) || (self.stands && block.is_empty());
         let starved = block.actions.iter().filter(|action| action.kind == ActionKind::Starved);
         self.waited_s += starved.map(|action| action.duration_s).sum::<f64>();
     }
@@ -363,45 +485,91 @@ impl CommandRateExceeded {
     }
 
     /// All of it in words.
-    fn told(&self, Starving { extra_s, from_line }: Starving) -> String {
-        let limits = [self.commands_hz, self.baud];
-        let asked = self.asked.iter().zip(LINES).zip(limits).filter(|((asked, _), _)| asked.rate > 0.0);
+    fn told(&self, starving: Starving) -> String {
+        let asked = self.asked.iter().zip(LINES).filter(|(asked, _)| asked.rate > 0.0);
+        let answers = match self.acknowledge_bits > 0.0 {
+            true => format!(
+                " at {} baud, with {} s to acknowledge each command,",
+                number(self.baud),
+                number(self.acknowledge_bits / self.baud)
+            ),
+            false => String::new(),
+        };
         let run = match self.window.size {
             1 => "a single move asks".to_owned(),
             moves => format!("{moves} moves in a row ask"),
         };
         let mut asks = Vec::new();
         let (mut enough, mut joined_mm) = (Vec::new(), 0.0f64);
-        for ((asked, [unit, who, of_enough]), limit) in asked {
-            asks.push(format!("{run} for {} {unit}, and the {who} {}", number(asked.rate), number(limit)));
+        for (asked, [unit, who, does, of_enough]) in asked {
+            let answers = if who == LINES[1][1] { &answers } else { "" };
+            asks.push(format!(
+                "{run} for {} {unit}, and {who}{answers} {does} {}",
+                number(asked.rate),
+                number(asked.comes)
+            ));
             if asked.enough.is_finite() {
                 enough.push(format!("{} {of_enough}", rounded_up(asked.enough)));
             }
             joined_mm = joined_mm.max(asked.joined_mm);
         }
-        let cost = if extra_s < 0.1 { "under 0.1 s".to_owned() } else { duration(extra_s) };
-        let longer = format!("commands come too slowly from line {from_line} on, which costs {cost}");
+        let Starving { extra_s, from_line, in_times } = starving;
+        let cost = if in_times { format!(", which costs {}", some(extra_s)) } else { String::new() };
+        let longer = format!("commands come too slowly from line {from_line} on{cost}");
+        let left_out = self.left_out(starving);
+        let filling_s = self.filling_s.value();
+        if asks.is_empty() && filling_s > extra_s / 2.0 {
+            let why =
+                "dwells and waits for the end of moves follow one another faster than the commands in between are read";
+            return format!("{longer}: {why}, and the machine stands until they have come{left_out}");
+        }
         if asks.is_empty() {
-            return format!("{longer}: a longer queue of known moves would make up for lines that take long to read");
+            return format!(
+                "{longer}: a longer queue of known moves would make up for lines that take long to read{left_out}"
+            );
         }
         let joined = format!("with moves joined up to {} mm", rounded_up(joined_mm));
         let cure = match enough.is_empty() {
             true => joined,
             false => format!("with {}, or {joined}", enough.join(" and ")),
         };
-        format!("{longer}: {}. It would do {cure}", asks.join("; "))
+        format!("{longer}: {}. It would do {cure}{left_out}", asks.join("; "))
+    }
+
+    /// What the time of the job leaves out, in words.
+    fn left_out(&self, Starving { extra_s, .. }: Starving) -> String {
+        let Some(queue) = &self.beside else { return String::new() };
+        let [read_s, planned_s] = [&queue.read_s, &queue.planned_s].map(|sum| sum.value());
+        // Where a few of many moves wait, all of them may be read in less.
+        let reading = match read_s > planned_s {
+            true => format!("; to read them takes {} at least, their moves {}", some(read_s), some(planned_s)),
+            false => String::new(),
+        };
+        format!(
+            ". With a limited jerk moves are planned as if commands came in time: waiting for them, {} or more, is not in \
+             any time told{reading}",
+            some(extra_s)
+        )
     }
 }
 
+/// A time that may be very short.
+fn some(seconds: f64) -> String {
+    if seconds < 0.1 { "under 0.1 s".to_owned() } else { duration(seconds) }
+}
+
 /// What is asked for, who has a limit for it, and what of would be enough.
-const LINES: [[&str; 3]; 2] =
-    [["commands a second", "controller reads", "commands a second"], ["bits a second", "serial line carries", "baud"]];
+const LINES: [[&str; 4]; 2] = [
+    ["commands a second", "the controller", "reads", "commands a second"],
+    ["bits a second", "the serial line", "carries", "baud"],
+];
 
 #[cfg(test)]
 mod tests {
     use super::super::testing::{Job, judged, machine, skipped};
     use super::*;
     use crate::findings::Finding;
+    use crate::machine::Ramp;
 
     /// `count` moves of `length` mm at 50 mm/s, one command each.
     fn short(mut job: Job, count: u32, length: f64) -> Job {
@@ -505,9 +673,26 @@ mod tests {
         machine.controller.acknowledge_s = Some(0.003);
         let report = judged(&machine, &short);
         let [finding] = found(&report)[..] else { panic!("{:?}", report.findings) };
-        // Answers alone take longer than the moves.
-        assert!(!finding.message.contains("baud,") && finding.message.contains("moves joined"), "{}", finding.message);
+        // Answers alone take longer than the moves: 22 bytes and an answer come in some 5 ms.
+        assert!(
+            finding.message.contains("baud, with 0.003 s to acknowledge each command, carries 4"),
+            "{}",
+            finding.message
+        );
+        assert!(
+            !finding.message.contains(" baud, or") && finding.message.contains("moves joined"),
+            "{}",
+            finding.message
+        );
         machine.controller.acknowledge_s = None;
+        // Senders that take remarks out carry the same as without them.
+        machine.controller.sends_comments = false;
+        let lonely = long.replace('\n', "\n; a line of its own, sent by nobody\n\n");
+        for job in [&long, &lonely] {
+            assert_eq!(judged(&machine, job).starving, None);
+        }
+        machine.controller.sends_comments = true;
+        assert!(judged(&machine, &lonely).starving.is_some());
         machine.controller.serial_baud = Some(250_000.0);
         assert_eq!(judged(&machine, &long).starving, None);
     }
@@ -520,22 +705,108 @@ mod tests {
         let mut log = Log::default();
         job.into_blocks().iter().for_each(|block| observer.observe(block, &mut log));
         assert!(observer.most.0 > 1e9 && observer.most.0.is_finite());
-        let told = observer.told(Starving { extra_s: 1.0, from_line: 1 });
+        let told = observer.told(Starving { extra_s: 1.0, from_line: 1, in_times: true });
         assert!(!told.contains("inf") && !told.contains("NaN"), "{told}");
     }
 
     #[test]
     fn a_stop_fills_the_queue_and_a_fan_does_not() {
-        let pieces = |between: &str| {
+        let pieces = |rate_hz: f64, between: &str| {
             let whole = line_of(75, 0.1, "");
             let parts = whole.split_inclusive('\n').enumerate();
             let job: String =
                 parts.map(|(n, line)| format!("{line}{}", if n % 15 == 14 { between } else { "" })).collect();
-            judged(&from_a_card(250.0), &job).starving
+            let report = judged(&from_a_card(rate_hz), &job);
+            let holds = found(&report).iter().any(|finding| finding.severity == Severity::Hold);
+            (report.starving.map(|starving| starving.extra_s), holds)
         };
-        assert_eq!(pieces("G4 P1\n"), None);
-        assert_eq!(pieces("M400\n"), None);
-        assert!(pieces("M106 S100\n").is_some());
+        // Homing and the like take as long as that.
+        assert_eq!(pieces(100.0, "G28 Z\n"), (None, false));
+        // Dwells take their time; to fill the queue behind them is a wait between runs, and no stutter.
+        assert_eq!(pieces(100.0, "G4 P200\n"), (None, false));
+        for stop in ["G4 P0\n", "M400\n"] {
+            let (extra_s, holds) = pieces(100.0, stop);
+            // 80 commands less a queue full take 0.64 s to read; from rest to rest 1.5 mm at 50 mm/s take 0.08 s at most, five times.
+            assert!(extra_s.is_some_and(|extra_s| extra_s > 0.64 - 0.4 && extra_s < 0.8) && !holds, "{extra_s:?}");
+        }
+        assert!(pieces(250.0, "M106 S100\n").1);
+    }
+
+    /// 200 moves, each followed by a stop of no length: 400 commands take 40 s at 10 a second, however short the moves.
+    #[test]
+    fn stops_of_no_length_do_not_hurry_commands() {
+        for (stop, ramp) in [("G4 P0", false), ("M400", false), ("M400", true)] {
+            let job = line_of(200, 0.1, &format!("\n{stop}"));
+            let mut machine = from_a_card(10.0);
+            if ramp {
+                machine.motion.ramp = Ramp::JerkLimited([1e6; 4]);
+            }
+            let report = judged(&machine, &job);
+            let starving = report.starving.expect("starves");
+            assert_eq!(starving.in_times, !ramp);
+            let total_s = report.time_s.extruding + report.time_s.starved + if ramp { starving.extra_s } else { 0.0 };
+            // All but the first moves must be read, and the last stop comes after the last move.
+            let least_s = f64::from(2 * (200 - 16)) / 10.0;
+            assert!(total_s >= least_s && total_s <= f64::from(2 * 202) / 10.0, "{stop} {ramp} {total_s} {least_s}");
+            let [finding] = found(&report)[..] else { panic!("{:?}", report.findings) };
+            assert!(finding.severity == Severity::Note && finding.message.contains("dwells"), "{finding:?}");
+        }
+    }
+
+    /// The same job on the same board: what is not followed is judged all the same.
+    #[test]
+    fn a_limited_jerk_is_judged_too() {
+        let mut jerky = from_a_card(250.0);
+        jerky.motion.ramp = Ramp::JerkLimited([1e7; 4]);
+        let job = line_of(400, 0.1, "");
+        let report = judged(&jerky, &job);
+        let [finding] = found(&report)[..] else { panic!("{:?}", report.findings) };
+        assert_eq!((finding.severity, report.verdict), (Severity::Hold, crate::findings::Verdict::Hold));
+        let starving = report.starving.expect("starves");
+        assert!(!starving.in_times && report.time_s.starved == 0.0);
+        // D/D/1/K: all but a queue full are read in 384 / 250 s, which the time leaves out but for that of the moves.
+        let moves_s = report.time_s.extruding;
+        assert!((moves_s + starving.extra_s - 384.0 / 250.0).abs() < 0.02, "{moves_s} {starving:?}");
+        for part in [
+            "the controller reads 250",
+            "with moves joined up to 0.2 mm",
+            "not in any time told; to read them takes 1.5 s",
+        ] {
+            assert!(finding.message.contains(part), "{}", finding.message);
+        }
+        jerky.controller.command_rate_limit_hz = Some(520.0);
+        let report = judged(&jerky, &job);
+        assert!(found(&report).is_empty() && report.starving.is_none(), "{:?}", report.findings);
+        // Without a rate nothing is known of it, and the reason says so.
+        jerky.controller.command_rate_limit_hz = None;
+        assert!(skipped(&CHECK, &jerky).contains("command_rate_limit_hz"));
+    }
+
+    /// With caps of 0 each move takes its time whatever is known: the queue beside a plan is then the one that a plan follows.
+    #[test]
+    fn the_queue_beside_a_plan_is_the_one_the_plan_follows() {
+        let job = |stops: bool| {
+            let corner = |n: u32| {
+                let stop = ["", "G4 P3\n", "M400\n"][usize::from(n % 7 == 0) + usize::from(n % 21 == 0)];
+                format!("G1 X{} Y{} E0.001\n{}", 20 + n % 2, 20 + n / 2 % 2, if stops { stop } else { "" })
+            };
+            let corners: String = (1..300).map(corner).collect();
+            format!("G28\nM109 S200\nG1 Z0.2 F600\nM83\nG1 X20 Y20 F9000\n{corners}M104 S0\n")
+        };
+        for (rate_hz, stops) in [(5.0, false), (12.0, false), (9.0, false), (5.0, true), (12.0, true)] {
+            let mut even = from_a_card(rate_hz);
+            even.motion.limits.jerk_mm_s = [0.0; 4];
+            let mut jerky = even.clone();
+            jerky.motion.ramp = Ramp::JerkLimited([1e12; 4]);
+            let extra_s = |machine: &Machine| judged(machine, &job(stops)).starving.expect("starves").extra_s;
+            let (even_s, beside_s) = (extra_s(&even), extra_s(&jerky));
+            // Where a plan waits for a full queue the seven moves of a run go on behind that; beside it they go meanwhile.
+            let later_s = if stops { 7.0 * 0.08 } else { 0.0 };
+            assert!(
+                (0.0..=later_s + 1e-3).contains(&(even_s - beside_s + 1e-4)),
+                "{rate_hz} {stops} {even_s} {beside_s}"
+            );
+        }
     }
 
     #[test]

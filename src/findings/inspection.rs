@@ -487,6 +487,9 @@ pub struct Starving {
     pub extra_s: f64,
     /// The first line that takes longer.
     pub from_line: u64,
+    /// Whether that is in the times of the job; where not (with a limited jerk), it is what the queue waits for at least, the
+    /// moves being planned as if all commands came in time.
+    pub in_times: bool,
 }
 
 /// Everything known about one job on one machine.

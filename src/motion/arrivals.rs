@@ -2,13 +2,14 @@
 //!
 //! One command after another is read, each for a fixed time: 1 / rate from a card; its bytes and a delay of
 //! acknowledgement over a serial line; the slower of both where the sheet gives both. What was read enters the queue as
-//! soon as that holds fewer than its moves, the one that is carried out among them; meanwhile the next waits, read. A
-//! stop lets the queue fill: behind it motion starts with a full one, or with all moves up to the next stop.
+//! soon as that holds fewer than its moves, the one that is carried out among them; meanwhile the next waits, read. Behind a
+//! stop motion starts with a full queue, or with all moves up to the next stop. Behind a dwell, or a wait for the end of
+//! moves, the machine stands until it is full, commands being read all the while; stops of other kinds take as long as that.
 //!
 //! A move is planned for good when it starts, with the moves that are in the queue by then: it may end as fast as the
 //! machine can stop within them. Where all fit, that is [`LookAheadWindow`](super::look_ahead::LookAheadWindow) to the
 //! bit. A queue that is fed evenly and emptied evenly is D/D/1/K (Kendall's notation; Kleinrock, *Queueing Systems*, vol. 1,
-//! Wiley 1975, from memory). Times are whole numbers of 2⁻³² s from the start of the run, so that nothing depends on where
+//! Wiley 1975, from memory). Times are whole numbers of 2⁻³² s from the last stop of another kind, so that nothing depends on where
 //! blocks are cut.
 
 use std::collections::VecDeque;
@@ -42,20 +43,56 @@ struct Known {
 struct RunEnd {
     at: u64,
     rest: f64,
+    stands: Stands,
+}
+
+/// How long the machine stands at a stop; none where it is as long as the queue takes to fill.
+type Stands = Option<u64>;
+
+/// Of two stops in a row.
+fn together(a: Stands, b: Stands) -> Stands {
+    Some(a?.saturating_add(b?))
+}
+
+/// How long commands take to be read.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Reading {
+    per_command_s: f64,
+    per_byte_s: f64,
+    per_line_s: f64,
+}
+
+impl Reading {
+    /// As the sheet of a machine has it; none where it says nothing of the kind.
+    pub(crate) fn of(machine: &Machine) -> Option<Self> {
+        let Controller { command_rate_limit_hz, serial_baud, acknowledge_s, .. } = &machine.controller;
+        (command_rate_limit_hz.is_some() || serial_baud.is_some()).then(|| Self {
+            per_command_s: command_rate_limit_hz.map_or(0.0, |hz| 1.0 / hz),
+            per_byte_s: serial_baud.map_or(0.0, |baud| BITS_PER_BYTE / baud),
+            per_line_s: serial_baud.and(*acknowledge_s).unwrap_or(0.0),
+        })
+    }
+
+    /// Time for so many commands of so many bytes, 2⁻³² s.
+    pub(crate) fn units(&self, commands: u32, bytes: u32) -> u64 {
+        let (commands, bytes) = (f64::from(commands), f64::from(bytes));
+        let by_line_s = bytes * self.per_byte_s + commands * self.per_line_s;
+        time_units((commands * self.per_command_s).max(by_line_s))
+    }
 }
 
 /// The arrivals of one job, and what they make of its plan.
 #[derive(Debug, Clone)]
 pub(super) struct Arrivals {
-    per_command_s: f64,
-    per_byte_s: f64,
-    per_line_s: f64,
+    reading: Reading,
     window: u64,
     thin: Option<Thin>,
     /// Moves from number `passed` on.
     known: VecDeque<Known>,
     passed: u64,
     ends: VecDeque<RunEnd>,
+    /// Before the next move, where a run begins with it.
+    stands: Stands,
     run: Run,
     /// Kept for the next block.
     starts: Vec<f64>,
@@ -73,7 +110,7 @@ struct Thin {
 /// Where the run at hand is.
 #[derive(Debug, Clone, Default)]
 struct Run {
-    /// When each of the last moves ended, up to a queue full of them; the last is that before `passed`.
+    /// When each of the last moves ended, up to a queue full of them, also before the stop; the last is that before `passed`.
     ended: VecDeque<u64>,
     /// The first move of it, the first that has not entered, and the first that had not ended when the last one entered.
     first: u64,
@@ -107,28 +144,28 @@ pub(crate) fn follows(machine: &Machine) -> bool {
     !matches!(machine.motion.ramp, Ramp::JerkLimited(_))
 }
 
+/// Makes a machine one that all commands reach in time.
+pub(crate) fn in_time(machine: &mut Machine) {
+    let controller = &mut machine.controller;
+    (controller.command_rate_limit_hz, controller.serial_baud) = (None, None);
+    (controller.acknowledge_s, controller.thin_queue) = (None, None);
+}
+
 impl Arrivals {
     /// Those of a machine; none where its sheet says nothing of the kind.
     pub(super) fn new(machine: &Machine) -> Option<Self> {
-        let Controller { command_rate_limit_hz, serial_baud, acknowledge_s, thin_queue, .. } = &machine.controller;
         let LookAhead::Moves(moves) = machine.motion.look_ahead else { return None };
-        if !follows(machine) {
-            return None;
-        }
-        if command_rate_limit_hz.is_none() && serial_baud.is_none() {
-            return None;
-        }
+        let reading = Reading::of(machine).filter(|_| follows(machine))?;
         let window = u64::from(moves.max(1));
         let thin = |ThinQueue { below, least_s }: ThinQueue| Thin { moves: below * window as f64, least_s };
         Some(Self {
-            per_command_s: command_rate_limit_hz.map_or(0.0, |hz| 1.0 / hz),
-            per_byte_s: serial_baud.map_or(0.0, |baud| BITS_PER_BYTE / baud),
-            per_line_s: serial_baud.and(*acknowledge_s).unwrap_or(0.0),
+            reading,
             window,
-            thin: thin_queue.map(thin),
+            thin: machine.controller.thin_queue.map(thin),
             known: VecDeque::new(),
             passed: 0,
             ends: VecDeque::new(),
+            stands: None,
             run: Run::default(),
             starts: Vec::new(),
             stops: Vec::new(),
@@ -139,24 +176,24 @@ impl Arrivals {
     /// Takes moves of a block that were derived, with their squared caps and steps.
     pub(super) fn take(&mut self, block: &Block, range: Range<usize>, caps: &[f64], steps: &[f64]) {
         for (i, (&cap, &add)) in range.zip(caps.iter().zip(steps)) {
-            let (commands, bytes) = (f64::from(block.commands[i]), f64::from(block.bytes[i]));
-            let by_card_s = commands * self.per_command_s;
-            let by_line_s = bytes * self.per_byte_s + commands * self.per_line_s;
             self.known.push_back(Known {
                 map: Map { add, cap },
                 length_mm: block.length_mm[i],
                 feed_mm_s: block.feed_mm_s[i],
                 accel_mm_s2: block.accel_mm_s2[i],
-                reading: time_units(by_card_s.max(by_line_s)),
+                reading: self.reading.units(block.commands[i], block.bytes[i]),
             });
         }
     }
 
-    /// The machine comes to rest behind the last move taken, from at most that squared speed.
-    pub(super) fn stop(&mut self, rest: f64) {
+    /// The machine comes to rest behind the last move taken, from at most that squared speed, and stands for so long.
+    pub(super) fn stop(&mut self, rest: f64, stands_s: Option<f64>) {
         let at = self.passed + self.known.len() as u64;
-        if at > self.ends.back().map_or(self.passed, |end| end.at) {
-            self.ends.push_back(RunEnd { at, rest });
+        let stands = stands_s.map(time_units);
+        match self.ends.back_mut() {
+            Some(end) if end.at == at => end.stands = together(end.stands, stands),
+            None if at == self.passed => self.stands = together(self.stands, stands),
+            _ => self.ends.push_back(RunEnd { at, rest, stands }),
         }
     }
 
@@ -201,16 +238,19 @@ impl Arrivals {
     fn pass(&mut self, block: &mut Block, i: usize, start: f64, end: f64) -> bool {
         let number = self.passed;
         let last = self.ends.front().map_or(u64::MAX, |end| end.at);
-        if number == self.run.first {
-            self.begin(start, last);
-        }
-        let ended = self.run.ended.back().copied().unwrap_or(0);
+        let [ended, full] = match number == self.run.first {
+            true => self.begin(start, last),
+            false => [self.run.ended.back().copied().unwrap_or(0), 0],
+        };
         self.enter(last, ended);
-        let began = if self.run.next > number { ended } else { self.next_enters() };
+        let is_there = self.run.next > number;
+        let began = if is_there { ended.max(full) } else { self.next_enters() };
         // Not there in time, so that the machine stands until it comes.
         if began > ended {
-            self.enter_now(began);
-            self.enter(last, began);
+            if !is_there {
+                self.enter_now(began);
+                self.enter(last, began);
+            }
             self.gaps.push((i, (began - ended) as f64 / Sum::ONE));
         }
         let knows_all = self.run.next >= last.min(number + self.window);
@@ -234,18 +274,32 @@ impl Arrivals {
         self.known.pop_front();
         self.passed += 1;
         if self.passed == last {
-            self.ends.pop_front();
+            self.stands = self.ends.pop_front().and_then(|end| end.stands);
             self.run.first = last;
         }
         !is_plain || began > ended
     }
 
-    /// A run begins with the queue full, or with all of it.
-    fn begin(&mut self, start: f64, last: u64) {
+    /// A run begins with the queue full, or with all of it; until when the machine stands anyhow, and when the queue is full.
+    fn begin(&mut self, start: f64, last: u64) -> [u64; 2] {
         let mut ended = std::mem::take(&mut self.run.ended);
-        ended.clear();
-        let next = last.min(self.passed + self.window);
-        self.run = Run { ended, first: self.passed, under_way: self.passed, next, speed: start, ..Run::default() };
+        let (first, next) = (self.passed, last.min(self.passed + self.window));
+        let (mut entered, mut stood) = (0, 0);
+        match self.stands {
+            None => ended.clear(),
+            Some(stands) => {
+                stood = ended.back().map_or(0, |end: &u64| end.saturating_add(stands));
+                entered = self.run.entered;
+                // A place is free once the move a queue's length before has ended; those before the last long stop have.
+                let places = (self.window as usize).saturating_sub(ended.len());
+                for (at, known) in self.known.iter().take((next - first) as usize).enumerate() {
+                    let free = at.checked_sub(places).map_or(0, |at| ended[at]);
+                    entered = entered.saturating_add(known.reading).max(free);
+                }
+            }
+        }
+        self.run = Run { ended, first, under_way: first, next, entered, speed: start, ..Run::default() };
+        [stood, entered]
     }
 
     /// Lets commands enter that have come by then.
@@ -468,6 +522,11 @@ mod tests {
 
     /// What the planner does with the run.
     fn fast(moves: &[Move], rest: f64, machine: &Machine, every: usize) -> Vec<Done> {
+        in_runs(&[(moves, rest, &[None])], machine, every)
+    }
+
+    /// What it does with several: the moves of each, and how long the machine stands at the stops behind it.
+    fn in_runs(runs: &[(&[Move], f64, &[Option<f64>])], machine: &Machine, every: usize) -> Vec<Done> {
         let mut scan = LookAheadWindow::new(machine.motion.look_ahead);
         let mut arrivals = Arrivals::new(machine).expect("the sheet gives a rate");
         let (mut waiting, mut ready, mut spare) = (VecDeque::new(), Vec::new(), Vec::new());
@@ -483,25 +542,33 @@ mod tests {
                     scan.forget(count);
                 }
             };
-        for chunk in moves.chunks(every.min(BLOCK)) {
-            let mut planned = Box::<BlockInFlight>::default();
-            let (caps, steps) = scan.add(chunk.len());
-            for (i, step) in chunk.iter().enumerate() {
-                let at = planned.block.add();
-                planned.block.length_mm[at] = step.1;
-                planned.block.feed_mm_s[at] = step.2;
-                planned.block.accel_mm_s2[at] = ACCEL;
-                planned.block.commands[at] = step.3;
-                (caps[i], steps[i]) = (f64::from(step.0) / 4.0, step_of(step));
+        for &(moves, rest, stops) in runs {
+            for chunk in moves.chunks(every.min(BLOCK)) {
+                let mut planned = Box::<BlockInFlight>::default();
+                let (caps, steps) = scan.add(chunk.len());
+                for (i, step) in chunk.iter().enumerate() {
+                    let at = planned.block.add();
+                    planned.block.length_mm[at] = step.1;
+                    planned.block.feed_mm_s[at] = step.2;
+                    planned.block.accel_mm_s2[at] = ACCEL;
+                    planned.block.commands[at] = step.3;
+                    (caps[i], steps[i]) = (f64::from(step.0) / 4.0, step_of(step));
+                }
+                arrivals.take(&planned.block, 0..chunk.len(), caps, steps);
+                waiting.push_back(planned);
+                scan.settle(chunk.len() % 2 == 0);
+                out(&mut scan, &mut arrivals, &mut waiting);
             }
-            arrivals.take(&planned.block, 0..chunk.len(), caps, steps);
-            waiting.push_back(planned);
-            scan.settle(chunk.len() % 2 == 0);
+            scan.stop(rest);
+            for &stands_s in stops {
+                arrivals.stop(rest, stands_s);
+                // Which blocks are given out when must change nothing.
+                if every % 2 == 0 {
+                    out(&mut scan, &mut arrivals, &mut waiting);
+                }
+            }
             out(&mut scan, &mut arrivals, &mut waiting);
         }
-        scan.stop(rest);
-        arrivals.stop(rest);
-        out(&mut scan, &mut arrivals, &mut waiting);
         let (mut done, mut gap_s) = (Vec::new(), 0.0);
         for planned in ready {
             let block = &planned.block;
@@ -578,6 +645,48 @@ mod tests {
             assert_eq!(starved.first().copied(), Some(first).filter(|&k| k < moves.len()), "{window} {rate_hz}");
             assert!(starved.iter().skip(1).all(|&k| (done[k].gap_s - (a - d)).abs() < 1e-8), "{window} {rate_hz}");
             assert_eq!(starved.len(), moves.len().saturating_sub(first));
+        }
+    }
+
+    /// Moves of d s, a stop of s s behind each, and commands every a s: each begins when its command has come, so that the machine
+    /// waits for max(0, a − d − s) behind each stop; and where the stop may take as long as it likes, for nothing.
+    #[test]
+    fn behind_a_stop_the_queue_fills_as_commands_come() {
+        let one: &[Move] = &[(0, 0.25, 1000.0, 1)];
+        let d = 2.0 * (0.25f64 / 1000.0).sqrt();
+        for (a, stops) in
+            [(0.1, &[Some(0.0)][..]), (0.1, &[Some(0.02), Some(0.01)]), (0.1, &[Some(0.09)]), (0.02, &[Some(0.0)])]
+        {
+            let runs = vec![(one, 0.0, stops); 100];
+            let stands_s: f64 = stops.iter().flatten().sum();
+            for (window, every) in [(1, 1), (16, 1), (16, 2)] {
+                let done = in_runs(&runs, &machine(window, 1.0 / a, None), every);
+                // A queue of one holds the move that is carried out: reading begins behind it, but for one that waits, read.
+                let expected_s = (a - d - stands_s).max(0.0);
+                for (k, done) in done.iter().enumerate().skip(1) {
+                    assert!((done.gap_s - expected_s).abs() < 1e-8, "{window} {every} {stands_s} {k} {done:?}");
+                }
+            }
+        }
+        let runs = vec![(one, 0.0, &[Some(0.0), None][..]); 100];
+        assert!(in_runs(&runs, &machine(16, 10.0, None), 1).iter().all(|done| done.gap_s == 0.0));
+    }
+
+    /// Runs of n moves with a stop of no length behind each take as long as their commands, at whatever place blocks are cut.
+    #[test]
+    fn runs_cannot_outrun_their_commands() {
+        let moves: Vec<Move> = vec![(40_000, 0.2, 100.0, 1); 40];
+        for (n, window) in [(1, 16), (5, 16), (16, 16), (40, 16), (40, 4)] {
+            let runs = vec![(&moves[..n], 0.0, &[Some(0.0)][..]); 400 / n];
+            let slow = machine(window, 20.0, None);
+            let done = in_runs(&runs, &slow, 7);
+            let total_s: f64 = done.iter().map(|done| done.gap_s + done.time_s).sum();
+            let count = done.len() as f64;
+            let least_s = (count - window as f64) / 20.0;
+            assert!(total_s >= least_s && total_s < (count + 40.0) / 20.0, "{n} {window} {total_s} {least_s}");
+            for every in [1, 2, 3, 64] {
+                assert_eq!(in_runs(&runs, &slow, every), done);
+            }
         }
     }
 

@@ -122,7 +122,7 @@ impl Planner {
             planned.changes = planned.changes.iter().filter_map(|(at, set)| Some((*at, set.lead_alone()?))).collect();
         }
         self.derive(&mut planned);
-        let stops = planned.stops;
+        let (stops, stands_s) = (planned.stops, planned.stands_s());
         // What came packed has few moves, or others wait already: there are not enough blocks.
         if self.waiting.len() >= MANY_BLOCKS || (was_packed && spare.is_empty()) {
             // What was derived is derived again when its turn comes.
@@ -135,7 +135,7 @@ impl Planner {
             let rest = self.last.take().map_or(0.0, |leg| leg.rest_at_end_squared());
             self.scan.stop(rest);
             if let Some(arrivals) = &mut self.arrivals {
-                arrivals.stop(rest);
+                arrivals.stop(rest, stands_s);
             }
         } else {
             self.scan.settle(self.waiting.len() > MANY_BLOCKS / 2);

@@ -446,8 +446,12 @@ fn job(report: &Inspection) -> Table {
     if let Some(rate) = &report.command_rate {
         rows.push(row("commands, most in a second", quantity(rate.hz, "Hz"), line(Some(rate.line))));
     }
-    if let Some(Starving { extra_s, from_line }) = report.starving {
-        rows.push(row("longer, since commands come late", duration(extra_s), line(Some(from_line))));
+    if let Some(Starving { extra_s, from_line, in_times }) = report.starving {
+        let name = match in_times {
+            true => "longer, since commands come late",
+            false => "waiting for late commands, not in the time",
+        };
+        rows.push(row(name, duration(extra_s), line(Some(from_line))));
     }
     Table { name: "Work of the controller", rows }
 }

@@ -54,6 +54,9 @@ fn time(inspection: &Inspection, look: Look) -> Section {
     };
     let rows: Vec<_> = named.into_iter().filter(|(_, seconds)| *seconds != 0.0).map(row).collect();
     section.rows("<>><", &rows);
+    if let Some(waiting) = super::waiting_left_out(inspection) {
+        section.paragraph(&waiting);
+    }
     if inspection.pauses > 0 {
         let pauses = counted(inspection.pauses, "pause waits", "pauses wait");
         section.paragraph(&format!("{pauses} for a person, not in this time"));

@@ -130,6 +130,12 @@ pub(crate) fn unsafe_accepted(findings: usize) -> String {
     )
 }
 
+/// Said beside a time that leaves out waiting for late commands; none where it does not.
+pub(crate) fn waiting_left_out(inspection: &Inspection) -> Option<String> {
+    let starving = inspection.starving.filter(|starving| !starving.in_times)?;
+    Some(format!("not in it: waiting for late commands, {} or more", wording::duration(starving.extra_s)))
+}
+
 /// Said where limits of motion are varied and some of what they change is not judged.
 pub(crate) fn not_judged(topics: &[&str]) -> String {
     format!("Not judged, for the sheet lacks the keys or switches them off: {}.", wording::listed(topics))

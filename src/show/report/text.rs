@@ -216,12 +216,19 @@ fn time(inspection: &Inspection, look: Look) -> Section {
         .map(|(name, seconds)| format!("{:.0} % {name}", (seconds / total).clamp(0.0, 1.0) * 100.0))
         .collect();
     let named = if named.len() > 1 { format!(": {}", named.join(", ")) } else { String::new() };
+    let waiting = super::waiting_left_out(inspection);
     if inspection.wall_time.is_some() {
         section.paragraph(&reckoned(inspection));
         section.paragraph(&format!("planned {}{named}", duration(total)));
+        if let Some(waiting) = &waiting {
+            section.paragraph(waiting);
+        }
         return section;
     }
     section.paragraph(&format!("{}{named}", duration(total)));
+    if let Some(waiting) = &waiting {
+        section.paragraph(waiting);
+    }
     let nothing = inspection.left_out.iter().filter_map(|sentence| counts_nothing(sentence));
     let nothing = nothing.map(safe).chain([CLOCK_NOT_SET.into()]).collect::<Vec<_>>().join(", ");
     section.paragraph(&nothing);

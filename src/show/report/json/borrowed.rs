@@ -221,8 +221,8 @@ impl<'a> From<&'a of::StepRate> for StepRate<'a> {
 }
 
 impl From<of::Starving> for Starving {
-    fn from(of::Starving { extra_s, from_line }: of::Starving) -> Self {
-        Self { extra_s, from_line }
+    fn from(of::Starving { extra_s, from_line, in_times }: of::Starving) -> Self {
+        Self { extra_s, from_line, in_times }
     }
 }
 

@@ -280,8 +280,8 @@ impl From<StepRate<'_>> for of::StepRate {
 }
 
 impl From<Starving> for of::Starving {
-    fn from(Starving { extra_s, from_line }: Starving) -> Self {
-        Self { extra_s, from_line }
+    fn from(Starving { extra_s, from_line, in_times }: Starving) -> Self {
+        Self { extra_s, from_line, in_times }
     }
 }
 

@@ -383,6 +383,15 @@ pub struct Starving {
     pub(super) extra_s: f64,
     /// The first line that takes longer.
     pub(super) from_line: u64,
+    /// Whether that is in the times of the job; where not (with a limited jerk), it is what the queue waits for at least, the
+    /// moves being planned as if all commands came in time.
+    #[serde(default = "in_times")]
+    pub(super) in_times: bool,
+}
+
+/// Reports that do not say so are of plans that follow late commands.
+fn in_times() -> bool {
+    true
 }
 
 /// Ringing along one direction, on moves along the path that push filament.
