@@ -22,7 +22,7 @@ use crate::show::{
         compare::{
             RAISING,
             figures::{Times, number_cells, percent, time_cells},
-            sentence,
+            sentence, unlike,
         },
         text::why,
     },
@@ -131,7 +131,11 @@ pub fn comparison(
         caution: CAUTION,
         raising: RAISING,
         name: path(&comparison.after.job.path).into_owned(),
-        why: format!("{how}. After: {}", why(&comparison.after)),
+        why: format!(
+            "{how}. After: {}{}",
+            why(&comparison.after),
+            unlike(comparison).map_or(String::new(), |it| format!(" {it}"))
+        ),
         before: view::verdict(comparison.before.verdict),
         after: view::verdict(comparison.after.verdict),
         sheets: (sheet(&sheets.before), sheet(&sheets.after)),

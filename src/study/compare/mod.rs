@@ -50,6 +50,12 @@ impl Comparison {
         Pair::both(self.before.time_s.total(), self.after.time_s.total())
     }
 
+    /// True where both leave out the waiting for late commands, or neither: only then can what hangs on time be told apart.
+    pub fn is_alike_in_time(&self) -> bool {
+        let leaves_out = |of: &Inspection| of.starving.is_some_and(|starving| !starving.in_times);
+        leaves_out(&self.before) == leaves_out(&self.after)
+    }
+
     /// Largest step rates, Hz, motor by motor: those of the machine before, then those only the other has.
     pub fn step_rates_hz(&self) -> Vec<(&str, Pair)> {
         let rates = [&self.before, &self.after].map(|inspection| &inspection.step_rates);
@@ -213,8 +219,10 @@ pub struct Totals {
     pub before_s: TimeParts,
     /// Time after, s.
     pub after_s: TimeParts,
-    /// How the time saved is spread over the jobs.
+    /// How the time saved is spread over the jobs that are alike in time.
     pub saved: Saved,
+    /// Jobs that are not: only one of their times leaves out the waiting for late commands.
+    pub not_alike: u64,
 }
 
 impl Totals {
@@ -234,7 +242,11 @@ impl Totals {
         self.lost += lost;
         add(&mut self.before_s, comparison.before.time_s);
         add(&mut self.after_s, comparison.after.time_s);
-        self.saved.record(comparison.time_s());
+        if comparison.is_alike_in_time() {
+            self.saved.record(comparison.time_s());
+        } else {
+            self.not_alike += 1;
+        }
     }
 
     /// Jobs whose verdict stays as it is.
@@ -280,6 +292,30 @@ mod tests {
         assert_eq!(Pair::both(8.0, 6.0).share(), Some(-0.25));
         assert_eq!(Pair::both(0.0, 6.0).share(), None);
         assert_eq!(Pair { before: None, after: Some(1.0) }.difference(), None);
+    }
+
+    /// Only one of the times leaves out waiting: what is saved is not known.
+    #[test]
+    fn times_with_and_without_waiting_are_not_alike() {
+        use crate::findings::Starving;
+        let with = |in_times: Option<bool>| {
+            let mut of = sample::go();
+            of.starving = in_times.map(|in_times| Starving { extra_s: 60.0, from_line: 7, in_times });
+            of
+        };
+        for (before, after, alike) in [
+            (None, None, true),
+            (Some(true), None, true),
+            (Some(true), Some(false), false),
+            (None, Some(false), false),
+            (Some(false), Some(false), true),
+        ] {
+            let comparison = Comparison::of(with(before), with(after));
+            assert_eq!(comparison.is_alike_in_time(), alike, "{before:?} {after:?}");
+            let mut totals = Totals::default();
+            totals.count(&Ok(comparison));
+            assert_eq!((totals.saved.jobs(), totals.not_alike), if alike { (1, 0) } else { (0, 1) });
+        }
     }
 
     #[test]

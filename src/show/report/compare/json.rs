@@ -95,7 +95,7 @@ struct AuditRow<'a> {
 struct Change<'a> {
     /// Dotted path.
     key: &'a str,
-    /// Value before as TOML; null where it has none.
+    /// Value before as TOML, `{ … }` or `[ … ]` for tables whose keys have rows of their own; null where it has none.
     before: Option<&'a str>,
     /// Value after.
     after: Option<&'a str>,
@@ -125,6 +125,8 @@ struct Judged<'a> {
     digest: &'a str,
     /// The answers.
     verdict: Verdicts,
+    /// False where only one of the times leaves out the waiting for late commands, so that they cannot be told apart.
+    alike_in_time: bool,
     /// Time by category, s.
     time_s: Times,
     /// Melt rate, mm³/s.
@@ -416,6 +418,7 @@ impl<'a> From<&'a Comparison> for Judged<'a> {
                 change,
                 worse: from.is_worse(),
             },
+            alike_in_time: from.is_alike_in_time(),
             time_s: Times::of(before.time_s, after.time_s),
             melt_rate_mm3_s: MeltRates {
                 peak: of::Pair::both(before.flow.peak_mm3_s, after.flow.peak_mm3_s).into(),

@@ -12,7 +12,7 @@ pub use self::csv::CsvComparison;
 pub use json::JsonComparison;
 pub use page::PageComparison;
 #[cfg(feature = "page")]
-pub(crate) use page::sentence;
+pub(crate) use page::{sentence, unlike};
 pub use table::TableComparison;
 
 /// Stands above the closing caution of every comparison for people.

@@ -10,11 +10,12 @@ use super::super::page::{Section, begun, paragraph};
 use super::super::{BUILT_IN, Look, text};
 use super::RAISING;
 use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
+use crate::findings::Inspection;
 use crate::show::marks::{severity_mark, styled, verdict_style};
 use crate::study::compare::{
     Compared, Comparison, FIGURES, Figure, Group, KeyChange, Pair, Sheets, Shift, ShiftKind, Totals,
 };
-use crate::wording::{columns, counted, grouped, path, safe, tail, units};
+use crate::wording::{columns, counted, duration, grouped, path, safe, tail, units};
 
 /// Most keys listed.
 const KEYS_SHOWN: usize = 40;
@@ -81,7 +82,25 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
     if !open.is_empty() {
         paragraph(&super::super::not_judged(&open), Style::new(), look, out)?;
     }
+    if let Some(unlike) = unlike(comparison) {
+        paragraph(&unlike, Style::new(), look, out)?;
+    }
     writeln!(out)
+}
+
+/// Said where only one side leaves out the waiting for late commands.
+pub(crate) fn unlike(comparison: &Comparison) -> Option<String> {
+    let left_out = |of: &Inspection| of.starving.filter(|starving| !starving.in_times);
+    let (starving, one, other) = match (left_out(&comparison.before), left_out(&comparison.after)) {
+        (None, Some(starving)) => (starving, "after", "before"),
+        (Some(starving), None) => (starving, "before", "after"),
+        _ => return None,
+    };
+    let waiting = duration(starving.extra_s);
+    Some(format!(
+        "Not alike: the times {one} leave out waiting for late commands, {waiting} or more, and those {other} do not. What hangs \
+         on time, flow and ringing too, says nothing of the change."
+    ))
 }
 
 /// Which machines, and the keys whose values differ.

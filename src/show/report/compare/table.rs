@@ -37,6 +37,8 @@ struct Row {
     verdicts: String,
     job: String,
     time_s: Pair,
+    /// Whether its times can be set against each other.
+    is_alike: bool,
     sustained: Pair,
     shifts: String,
     reason: String,
@@ -129,6 +131,7 @@ impl Row {
                 verdicts: UNJUDGED.to_owned(),
                 job: path(&unjudged.path).into_owned(),
                 time_s: Pair { before: None, after: None },
+                is_alike: true,
                 sustained: Pair { before: None, after: None },
                 shifts: String::new(),
                 reason: plain(&unjudged.error),
@@ -157,6 +160,7 @@ impl Row {
             verdicts: verdicts(comparison),
             job: path(&after.job.path).into_owned(),
             time_s: comparison.time_s(),
+            is_alike: comparison.is_alike_in_time(),
             sustained: Pair::both(before.flow.sustained_peak_mm3_s, after.flow.sustained_peak_mm3_s),
             shifts: format!(
                 "{} {} {}",
@@ -176,7 +180,7 @@ impl Row {
             Some(_) => time_cells(times, self.time_s),
             None => Default::default(),
         };
-        let share = percent(self.time_s.share());
+        let share = if self.is_alike { percent(self.time_s.share()) } else { "*".to_owned() };
         let mut job = self.job.clone();
         if width < NUMBERS_FROM && self.verdict.is_some() {
             job += &format!("\n{difference} {}", if share.is_empty() { String::new() } else { format!("({share})") });
@@ -278,9 +282,16 @@ fn in_all(totals: &Totals, look: Look, out: &mut dyn Write) -> io::Result<()> {
             continue;
         }
         let [before, after, difference] = time_cells(times, pair);
-        let share = percent(pair.share());
+        let share = percent(pair.share().filter(|_| totals.not_alike == 0));
         let share = if share.is_empty() { share } else { format!(" ({share})") };
         paragraph(&format!("time {name}: {before} → {after}, {difference}{share}"), Style::new(), look, out)?;
+    }
+    if totals.not_alike > 0 {
+        let jobs = counted(totals.not_alike, "job", "jobs");
+        let unlike = format!(
+            "* {jobs}: only one of the times leaves out waiting for late commands, which makes these no savings"
+        );
+        paragraph(&unlike, Style::new(), look, out)?;
     }
     let findings =
         format!("findings: {} gained, {} worse (↑), {} lost", totals.gained, totals.findings_worse, totals.lost);
