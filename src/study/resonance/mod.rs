@@ -181,7 +181,8 @@ pub fn study_kept(kept: &Arc<LoadedJob>, machine: &Machine, ask: StudyOptions, h
         None if today.time_s.extruding <= 0.0 => Err("the job extrudes nothing along a path".to_owned()),
         None => {
             let sets_limits = today.limits_set_in_job;
-            let known = Seen { roundings: seen.roundings.clone(), stops: seen.stops };
+            let known =
+                Seen { roundings: seen.roundings.clone(), stops: seen.stops, starves: today.starving.is_some() };
             Ok(shaping::shape(kept, machine, ask.ringing_mm, sets_limits, known, helpers))
         }
     };

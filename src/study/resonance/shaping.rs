@@ -10,6 +10,7 @@ use std::sync::Arc;
 use super::corners::Rounding;
 pub use crate::machine::Shapers;
 use crate::machine::{Direction, ImpulseShaper, Machine, Mode, Ramp, ShaperKind, Structure};
+use crate::motion::arrivals;
 use crate::physics::{Ringing, vibration::impulses};
 use crate::preflight::LoadedJob;
 use crate::threads::HelperPool;
@@ -150,6 +151,9 @@ pub struct Shaping {
     pub candidates: Vec<Candidate>,
     /// Other ramps, all else as it is today: the least ringing first.
     pub ramps: Vec<RampTrade>,
+    /// True where commands come late on this job today: the ramps are then compared as if all came in time, since not all of
+    /// them can be planned otherwise.
+    pub ramps_in_time: bool,
     /// How many plans were made.
     pub plans: usize,
 }
@@ -243,6 +247,8 @@ pub(super) struct Seen {
     /// For each of [`candidates`].
     pub(super) roundings: Vec<Rounding>,
     pub(super) stops: u64,
+    /// Whether commands come late today.
+    pub(super) starves: bool,
 }
 
 /// Plans to make: one motion behind several pairs of shapers.
@@ -301,11 +307,13 @@ impl Plans<'_, '_> {
         placed.into_iter().map(|(_, trade)| trade).collect()
     }
 
-    /// A plan for each ramp at today's acceleration, with the shapers of the sheet.
+    /// A plan for each ramp at today's acceleration, with the shapers of the sheet, as if all commands came in time: plans
+    /// with a limited jerk do not follow late ones, and plans that do are no match for them.
     fn with_ramps(&mut self, ramps: &[Ramp], accel_mm_s2: f64) -> Vec<Trade> {
         let ask = |ramp: &Ramp| {
             let mut machine = self.machine.clone();
             machine.motion.ramp = *ramp;
+            arrivals::in_time(&mut machine);
             let shapers = vec![machine.structure.shapers];
             PlanRequest { machine, accel_mm_s2, shapers, stops: self.stops }
         };
@@ -374,7 +382,7 @@ pub(super) fn shape(
     let with_ramp = |(ramp, today)| RampTrade { ramp, present: ramp == machine.motion.ramp, today };
     let mut ramps: Vec<RampTrade> = ramps.into_iter().zip(trades).map(with_ramp).collect();
     ramps.sort_by(|a, b| a.today.p95_mm.total_cmp(&b.today.p95_mm));
-    let (has_effect, stops) = (found.iter().any(Candidate::varies), seen.stops);
+    let (has_effect, stops, ramps_in_time) = (found.iter().any(Candidate::varies), seen.stops, seen.starves);
     Shaping {
         limit_mm,
         limit_from,
@@ -384,6 +392,7 @@ pub(super) fn shape(
         stops,
         candidates: found,
         ramps,
+        ramps_in_time,
         plans: plans.made,
     }
 }

@@ -428,3 +428,32 @@ fn a_sample_of_the_windows_tells_the_same_of_a_long_job() {
     assert_eq!(some.peaks(4.0, 1)[0].hz, all.peaks(4.0, 1)[0].hz);
     assert_eq!(sampled(1), spectrum(&machine, &job));
 }
+
+/// Ramps are set against each other without the waiting for late commands, which not all of them can be planned with.
+#[test]
+fn ramps_on_a_slow_board_are_those_of_a_quick_one() {
+    let quick = Machine {
+        structure: crate::machine::Structure { modes: vec![mode(Direction::X, 30.0)], ..bench().structure },
+        ..bench()
+    };
+    let chords: String = (1..400).map(|n| format!("G1 X{:.2} E0.01 F6000\n", 0.2 * f64::from(n))).collect();
+    let job = format!("{START}{chords}");
+    let mut slow = quick.clone();
+    slow.motion.look_ahead = crate::machine::LookAhead::Moves(16);
+    let mut same = slow.clone();
+    same.controller.command_rate_limit_hz = None;
+    slow.controller.command_rate_limit_hz = Some(100.0);
+    let [slow, same] = [&slow, &same].map(|machine| {
+        let study = studied(machine, &job, StudyOptions::default());
+        (study.today.time_s.total(), study.shaping.expect("has a mode"))
+    });
+    assert!(slow.0 > 1.5 * same.0 && slow.1.ramps_in_time && !same.1.ramps_in_time, "{} {}", slow.0, same.0);
+    assert_eq!(slow.1.ramps, same.1.ramps);
+    // A limited jerk is never quicker.
+    let time_s = |limited: bool| {
+        let mut of =
+            slow.1.ramps.iter().filter(|of| matches!(of.ramp, crate::machine::Ramp::JerkLimited(_)) == limited);
+        of.next().expect("is there").today.time_s
+    };
+    assert!(time_s(true) >= time_s(false));
+}

@@ -221,6 +221,8 @@ pub struct Shaping {
     candidates: Vec<Candidate>,
     /// Other ramps at today's acceleration, all else as it is: the least ringing first.
     ramps: Vec<RampTrade>,
+    /// True where commands come late on this job today: the ramps are then compared as if all came in time.
+    ramps_in_time: bool,
     /// How many plans were made.
     plans: usize,
 }
@@ -452,6 +454,7 @@ fn shaping(found: &shaping::Shaping) -> Shaping {
         stops: found.stops,
         candidates: found.candidates.iter().map(candidate).collect(),
         ramps: found.ramps.iter().map(ramp).collect(),
+        ramps_in_time: found.ramps_in_time,
         plans: found.plans,
     }
 }

@@ -366,6 +366,12 @@ fn shapers(shaping: &Shaping, look: Look, out: &mut dyn Write) -> io::Result<()>
         "Other ramps in place of the sheet's (`motion.ramp`), all else as it is today; only of use where the controller can \
          drive them:",
     );
+    if shaping.ramps_in_time {
+        section.paragraph(
+            "Commands come late on this job: these are plans as if all came in time, since a limited jerk cannot be planned \
+             otherwise, and the waiting is in none of them.",
+        );
+    }
     section.rows("<>>>", &ramps(shaping));
     section.paragraph(&format!(
         "Where the machine waits until it is at rest ({} on this job), it waits for the last impulse too: that is in \
