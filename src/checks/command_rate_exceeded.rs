@@ -787,7 +787,8 @@ mod tests {
     fn the_queue_beside_a_plan_is_the_one_the_plan_follows() {
         let job = |stops: bool| {
             let corner = |n: u32| {
-                let stop = ["", "G4 P3\n", "M400\n"][usize::from(n % 7 == 0) + usize::from(n % 21 == 0)];
+                let stop =
+                    ["", "G4 P3\n", "M400\n"][usize::from(n.is_multiple_of(7)) + usize::from(n.is_multiple_of(21))];
                 format!("G1 X{} Y{} E0.001\n{}", 20 + n % 2, 20 + n / 2 % 2, if stops { stop } else { "" })
             };
             let corners: String = (1..300).map(corner).collect();

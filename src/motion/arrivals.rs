@@ -440,6 +440,9 @@ mod tests {
     /// A move: its squared cap in quarters, length, speed, commands.
     type Move = (u32, f64, f64, u32);
 
+    /// The moves of a run, the squared speed that it may stop from, and how long the machine stands at the stops behind it.
+    type Stretch<'m> = (&'m [Move], f64, &'m [Option<f64>]);
+
     const ACCEL: f64 = 1000.0;
 
     fn step_of(&(_, length, feed, _): &Move) -> f64 {
@@ -525,8 +528,8 @@ mod tests {
         in_runs(&[(moves, rest, &[None])], machine, every)
     }
 
-    /// What it does with several: the moves of each, and how long the machine stands at the stops behind it.
-    fn in_runs(runs: &[(&[Move], f64, &[Option<f64>])], machine: &Machine, every: usize) -> Vec<Done> {
+    /// What it does with several.
+    fn in_runs(runs: &[Stretch<'_>], machine: &Machine, every: usize) -> Vec<Done> {
         let mut scan = LookAheadWindow::new(machine.motion.look_ahead);
         let mut arrivals = Arrivals::new(machine).expect("the sheet gives a rate");
         let (mut waiting, mut ready, mut spare) = (VecDeque::new(), Vec::new(), Vec::new());
@@ -563,7 +566,7 @@ mod tests {
             for &stands_s in stops {
                 arrivals.stop(rest, stands_s);
                 // Which blocks are given out when must change nothing.
-                if every % 2 == 0 {
+                if every.is_multiple_of(2) {
                     out(&mut scan, &mut arrivals, &mut waiting);
                 }
             }
