@@ -1,11 +1,16 @@
 //! From a planned job to the time on the clock on the wall, from the start of a print to its end.
 //!
-//! t = s + f m + d + τ_b L(T_b) + τ_n L(T_n) + h n_h + p n_p + c n_c + r
+//! t = s + f m + d + τ_b q_b L(T_b) + τ_n q_n L(T_n) + h n_h + p n_p + c n_c + r
 //!
 //! with m the planned motion, d dwells, n_h, n_p, n_c how often the job homes, probes and changes its tool, and
-//! L(T) = ln((T∞ − T_room) / (T∞ − T)) the heating law of [`super::heat`] from the room to the highest target. What the plan
-//! waits for heaters beyond that first heating is r. The numbers are those of the sheet's `[clock]`, which `learn` fits to
-//! finished prints; what it does not give is that of the sheet, else 0. Nothing but reported times depends on them. s, °C.
+//! L(T) = ln((T∞ − T_room) / (T∞ − T)) the heating law of [`super::heat`] from the room to the highest target.
+//!
+//! Heaters heat at once where the job sets the one before it waits for the other. The shares q, from 0 to 1, are what the
+//! plan waits of each heating: what it waits less than the two one after another is hidden behind the longer heating, so
+//! it is taken from the shorter first. What it waits longer than the two, such as for heating again, is r. So with the time
+//! constants of the sheet heating takes what the plan waits, whatever the order. Where the planned waits are not known, q
+//! is 1 and r is 0. The numbers are those of the sheet's `[clock]`, which `learn` fits to finished prints; what it does not
+//! give is that of the sheet, else 0. Nothing but reported times depends on them. s, °C.
 
 use crate::machine::{Heating, LearnedClock, Machine};
 
@@ -117,13 +122,35 @@ impl WarmUp {
         ((full_c - self.room_c) / (full_c - target_c)).ln()
     }
 
+    /// How many of its time constants a job waits for bed and nozzle, and what it waits besides, s.
+    fn waits(&self, of: &JobParts) -> ([f64; 2], f64) {
+        let mut times = [
+            self.times(of.bed_c, self.bed, BED_FULL_POWER_C),
+            self.times(of.nozzle_c, self.nozzle, NOZZLE_FULL_POWER_C),
+        ];
+        let Some(waited_s) = of.heating_s else { return (times, 0.0) };
+        let constants_s = self.time_constants_s().map(|constant_s| constant_s.unwrap_or(0.0));
+        let alone_s = [constants_s[0] * times[0], constants_s[1] * times[1]];
+        let mut hidden_s = alone_s[0] + alone_s[1] - waited_s;
+        if hidden_s <= 0.0 {
+            return (times, -hidden_s);
+        }
+        for heater in if alone_s[0] < alone_s[1] { [0, 1] } else { [1, 0] } {
+            let own_s = hidden_s.min(alone_s[heater]);
+            if own_s > 0.0 {
+                times[heater] *= 1.0 - own_s / alone_s[heater];
+                hidden_s -= own_s;
+            }
+        }
+        (times, 0.0)
+    }
+
     /// What each number of the clock is multiplied by for a job.
     pub fn terms(&self, of: &JobParts) -> [f64; TERMS] {
         let mut terms = [0.0; TERMS];
         terms[term::START] = 1.0;
         terms[term::FACTOR] = of.motion_s();
-        terms[term::BED] = self.times(of.bed_c, self.bed, BED_FULL_POWER_C);
-        terms[term::NOZZLE] = self.times(of.nozzle_c, self.nozzle, NOZZLE_FULL_POWER_C);
+        [terms[term::BED], terms[term::NOZZLE]] = self.waits(of).0;
         // Counts of jobs are exact far beyond any.
         terms[term::HOMING] = of.homings as f64;
         terms[term::PROBING] = of.probings as f64;
@@ -133,10 +160,7 @@ impl WarmUp {
 
     /// What no number of the clock changes, s: dwells, and waits of the plan beyond the first heating of bed and nozzle.
     pub fn fixed_s(&self, of: &JobParts) -> f64 {
-        let terms = self.terms(of);
-        let [bed, nozzle] = self.time_constants_s().map(|constant_s| constant_s.unwrap_or(0.0));
-        let first_s = bed * terms[term::BED] + nozzle * terms[term::NOZZLE];
-        of.dwell_s + of.heating_s.map_or(0.0, |heating_s| (heating_s - first_s).max(0.0))
+        of.dwell_s + self.waits(of).1
     }
 }
 
@@ -267,11 +291,46 @@ mod tests {
         assert!((time.expected_s - expected_s).abs() < 1e-9);
         assert!((time.high_s - expected_s - half_s).abs() < 1e-9 && (expected_s - time.low_s - half_s).abs() < 1e-9);
         assert_eq!(time.from_prints, 12);
-        // Waits of the plan that are the first heating count once; what is beyond it is added.
+        // With the numbers of the sheet heating takes what the plan waits, longer or shorter than the first heating alone.
         let warmed = |heating_s| JobParts { heating_s: Some(heating_s), ..parts };
         let at = |parts: &JobParts| WallClock::planned(&machine).expected_s(parts);
-        assert_eq!(at(&warmed(60.0)), at(&parts));
+        assert!((at(&warmed(60.0)) - planned_s + 10.4471904705753).abs() < 1e-9);
         assert!((at(&warmed(170.4471904705753)) - planned_s - 100.0).abs() < 1e-9);
+    }
+
+    /// Newton's law by hand, room at 20 °C: the bed to 60 of 150 °C takes 200 ln(130 / 90) = 73.5449560251 s, the nozzle to
+    /// 210 of 350 °C 60 ln(330 / 140) = 51.4470139111 s, from 150 to 210 °C 60 ln(200 / 140) = 21.4004966363 s.
+    #[test]
+    fn heaters_that_heat_at_once_take_what_the_longer_one_takes() {
+        let (bed_s, nozzle_s, rest_s) = (73.5449560251, 51.4470139111, 21.4004966363);
+        let law = |time_constant_s, full_power_c| Some(Heating { time_constant_s, full_power_c });
+        let mut machine = Machine::built_in();
+        machine.ambient_c = 20.0;
+        machine.tools[0].heating = law(60.0, 350.0);
+        machine.bed =
+            Some(crate::machine::Bed { limit_c: None, heating: law(200.0, 150.0), body: machine.tools[0].body });
+        let waits = |heating_s| JobParts { nozzle_c: 210.0, bed_c: 60.0, heating_s, ..JobParts::default() };
+        let planned = WallClock::planned(&machine);
+        let mut slow = planned;
+        // A plate and a nozzle that really take 1.5 and 1.2 times as long.
+        (slow.numbers[term::BED], slow.numbers[term::NOZZLE]) = (300.0, 72.0);
+        for (heating_s, slow_s) in [
+            // Not known: one after another.
+            (None, 1.5 * bed_s + 1.2 * nozzle_s),
+            (Some(bed_s + nozzle_s), 1.5 * bed_s + 1.2 * nozzle_s),
+            // Both set before either is waited for.
+            (Some(bed_s), 1.5 * bed_s),
+            // The nozzle to 150 °C meanwhile, and then on.
+            (Some(bed_s + rest_s), 1.5 * bed_s + 1.2 * rest_s),
+            // The bed did 20 s of it while something else was done; nothing is waited for; something is heated again.
+            (Some(bed_s - 20.0), 1.5 * (bed_s - 20.0)),
+            (Some(0.0), 0.0),
+            (Some(bed_s + nozzle_s + 30.0), 1.5 * bed_s + 1.2 * nozzle_s + 30.0),
+        ] {
+            let of = waits(heating_s);
+            assert!((planned.expected_s(&of) - heating_s.unwrap_or(bed_s + nozzle_s)).abs() < 1e-8, "{heating_s:?}");
+            assert!((slow.expected_s(&of) - slow_s).abs() < 1e-8, "{heating_s:?}: {}", slow.expected_s(&of));
+        }
     }
 
     #[test]

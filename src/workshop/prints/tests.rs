@@ -2,7 +2,7 @@
 
 use super::testing::Dice;
 use super::*;
-use crate::machine::{Machine, testing::of_corpus};
+use crate::machine::{Heating, Machine, testing::of_corpus};
 use crate::physics::wall_clock::{JobParts, MODEL_VERSION, WallClock};
 
 /// The records of a real workshop, see `corpus/README.md`.
@@ -305,6 +305,54 @@ fn a_machine_without_scatter_is_found_again() {
     let unfit: Vec<usize> = robust.forecasts.iter().filter(|of| !of.fits).map(|of| of.print).collect();
     assert_eq!(unfit, [3, 20]);
     assert_eq!(robust.left_out, [LeftOut { print: 30, why: Why::Aborted }]);
+}
+
+/// Half of the jobs set the nozzle before they wait for the bed. Waits by Newton's law, as in [`crate::physics::wall_clock`].
+#[test]
+fn jobs_that_heat_at_once_are_foretold_as_well_as_those_that_do_not() {
+    let machine = of_corpus("heron");
+    let (bed, nozzle) = (machine.bed.and_then(|bed| bed.heating), machine.tools[0].heating);
+    let law = |heating: Option<Heating>, target_c: f64| {
+        let heating = heating.expect("the sheet of the corpus has one");
+        let full_k = heating.full_power_c - machine.ambient_c;
+        heating.time_constant_s * (full_k / (heating.full_power_c - target_c)).ln()
+    };
+    let (bed_s, nozzle_s) = (law(bed, 60.0), law(nozzle, 205.0));
+    assert!(bed_s > 1.5 * nozzle_s, "the nozzle is hot first, also when both are slower than the sheet says");
+    let workshop = |bed_times: f64, nozzle_times: f64| -> Vec<Print> {
+        let of = |at: i32| {
+            let motion_s = 150.0 * f64::from(1 + at);
+            let one_by_one = f64::from(at % 2);
+            let parts = JobParts {
+                extruding_s: motion_s,
+                nozzle_c: 205.0,
+                bed_c: 60.0,
+                homings: 1,
+                heating_s: Some(bed_s + one_by_one * nozzle_s),
+                ..JobParts::default()
+            };
+            let heating_s = bed_times * bed_s + one_by_one * nozzle_times * nozzle_s;
+            let homing_s = machine.controller.homing_s.expect("the sheet of the corpus has one");
+            Print { parts, ..print(&format!("job {at}"), 60.0 + motion_s + homing_s + heating_s) }
+        };
+        (0..12).map(of).collect()
+    };
+    for (bed_times, nozzle_times) in [(1.0, 1.0), (1.3, 1.25)] {
+        let learned = learn(&machine, &workshop(bed_times, nozzle_times)).expect("enough");
+        let told = format!("{:?} {:?}", learned.after, learned.clock);
+        // They are exact; what is usual of the machine pulls a little.
+        assert!(learned.after.median_error < 0.003 && learned.after.held == Some(12), "{told}");
+        assert!(learned.forecasts.iter().all(|of| of.fits), "{told}");
+        let mut clocked = machine.clone();
+        clocked.clock = Some(learned.clock);
+        let clock = WallClock::learned(&clocked).expect("learned");
+        let job = |heating_s: f64| {
+            let parts = workshop(1.0, 1.0)[0].parts;
+            clock.expected_s(&JobParts { heating_s: Some(heating_s), ..parts })
+        };
+        let apart_s = job(bed_s + nozzle_s) - job(bed_s);
+        assert!((apart_s - nozzle_times * nozzle_s).abs() < 2.0, "{apart_s} {told}");
+    }
 }
 
 #[test]
