@@ -142,8 +142,9 @@ fn write(machine: &Machine, clock: &LearnedClock, terminal: &Terminal) -> anyhow
         bail!("nothing is written: {shown} was changed meanwhile; learn again");
     }
     let text = write_clock(&machine.text, clock)?;
+    let meant = machine.clock.map_or(*clock, |before| clock.or(&before));
     match Machine::parse(&format!("{shown} with its clock"), &text) {
-        Ok(written) if written.clock == Some(*clock) => {}
+        Ok(written) if written.clock == Some(meant) => {}
         Ok(_) => bail!("nothing is written: {shown} would not say what was learned"),
         Err(faults) => {
             let sentence = format!("nothing is written: {shown} has faults with its clock");

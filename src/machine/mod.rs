@@ -153,6 +153,22 @@ pub struct LearnedClock {
     pub tool_change_s: Option<f64>,
 }
 
+impl LearnedClock {
+    /// The same, with what it does not say as another says it.
+    pub fn or(self, other: &Self) -> Self {
+        Self {
+            factor_spread: self.factor_spread.or(other.factor_spread),
+            motion_s: self.motion_s.or(other.motion_s),
+            bed_time_constant_s: self.bed_time_constant_s.or(other.bed_time_constant_s),
+            nozzle_time_constant_s: self.nozzle_time_constant_s.or(other.nozzle_time_constant_s),
+            homing_s: self.homing_s.or(other.homing_s),
+            probing_s: self.probing_s.or(other.probing_s),
+            tool_change_s: self.tool_change_s.or(other.tool_change_s),
+            ..self
+        }
+    }
+}
+
 /// A severity set in the sheet, or a check switched off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Override {

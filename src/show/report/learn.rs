@@ -7,9 +7,9 @@ use anstyle::{Effects, Style};
 use super::Look;
 use super::page::{Section, paragraph};
 use crate::machine::Machine;
-use crate::wording::{clock, counted, duration, fixed, number, safe};
+use crate::wording::{clock, counted, duration, fixed, listed, number, safe};
 use crate::workshop::prints::drift::FALSE_ALARMS_ONE_IN;
-use crate::workshop::prints::{Learned, LeftOut, Number, Print, RowFault, Scores, Source, Why};
+use crate::workshop::prints::{Learned, LeftOut, Number, Print, RowFault, Scores, Source, Why, kept};
 
 /// Most prints that a section names.
 const NAMED: usize = 12;
@@ -49,7 +49,19 @@ pub fn write(told: &Told<'_>, look: Look, out: &mut dyn Write) -> io::Result<()>
         Some(sheet) => format!("Written into {} as [clock].", safe(sheet)),
         None => "Nothing is written: --write puts it into the sheet.".to_owned(),
     };
+    if let Some(kept) = kept_as_it_was(told) {
+        paragraph(&kept, Style::new(), look, out)?;
+    }
     paragraph(&last, Style::new(), look, out)
+}
+
+/// What stays in the clock of the sheet, since these prints say nothing about it.
+fn kept_as_it_was(told: &Told<'_>) -> Option<String> {
+    let kept = kept(&told.learned.clock, told.machine.clock.as_ref()?);
+    let each: Vec<String> = kept.iter().map(|(key, value)| format!("{key} = {value:?}")).collect();
+    let each: Vec<&str> = each.iter().map(String::as_str).collect();
+    let stays = if each.len() == 1 { "stays as it is" } else { "stay as they are" };
+    (!each.is_empty()).then(|| format!("{} {stays} in [clock]: these prints say nothing about it.", listed(&each)))
 }
 
 fn percent(share: f64) -> String {
@@ -116,7 +128,7 @@ fn apart(told: &Told<'_>, look: Look) -> Section {
             "–",
             &format!(
                 "all prints are alike in {}: that and the start cannot be told apart, only their sum is known",
-                crate::wording::listed(&is_one)
+                listed(&is_one)
             ),
         );
     }
@@ -128,7 +140,7 @@ fn apart(told: &Told<'_>, look: Look) -> Section {
         .map(|of| of.name)
         .collect();
     if !little.is_empty() {
-        section.item("–", &format!("these prints say little about {}", crate::wording::listed(&little)));
+        section.item("–", &format!("these prints say little about {}", listed(&little)));
     }
     section
 }

@@ -17,7 +17,7 @@ mod tests;
 
 pub use file::{COLUMNS, FileFault, PRINTS_MAX_BYTES, Print, PrintsFile, RowFault};
 pub use learn::{Forecast, JOBS_MIN, Learned, LeftOut, Number, Scores, Source, TooFew, Why, learn};
-pub use sheet::{NotTable, plan_digest, write_clock};
+pub use sheet::{NotTable, kept, plan_digest, write_clock};
 pub use started::{clock_s, started};
 
 /// Name of the file of prints, beside the sheet.

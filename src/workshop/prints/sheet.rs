@@ -1,6 +1,6 @@
 //! The clock in the text of a sheet, and what of a sheet a plan depends on.
 
-use toml_edit::{DocumentMut, Item, value};
+use toml_edit::{DocumentMut, Item, TableLike, Value};
 
 use crate::machine::{LearnedClock, Machine, place::place_at};
 
@@ -67,7 +67,8 @@ pub fn plan_digest(machine: &Machine) -> String {
     crate::wording::digest(hasher.finalize())
 }
 
-/// Puts the clock into the text of a sheet. Comments and order stay; keys of the clock that nothing is known of go.
+/// Puts the clock into the text of a sheet. Comments, blank lines and order stay, and so do keys of the clock that nothing
+/// was learned of.
 ///
 /// # Errors
 /// When the text is no TOML, or has something else in the place of the table.
@@ -80,14 +81,16 @@ pub fn write_clock(text: &str, clock: &LearnedClock) -> Result<String, NotTable>
         plain.parse().map_err(|error: toml_edit::TomlError| NotTable::NotToml(error.message().to_owned()))?;
     let is_new = sheet.get("clock").is_none();
     let mut place = place_at(&mut sheet, "clock").ok_or(NotTable::Taken)?;
+    let count = place.table().len();
     for (name, number) in numbers(clock) {
-        match number {
-            Some(number) => put(place.table(), name, value(number)),
-            None => drop(place.table().remove(name)),
+        if let Some(number) = number {
+            put(place.table(), name, number.into());
         }
     }
-    put(place.table(), "from_prints", value(i64::try_from(clock.from_prints).unwrap_or(i64::MAX)));
-    place.tidy();
+    put(place.table(), "from_prints", i64::try_from(clock.from_prints).unwrap_or(i64::MAX).into());
+    if place.table().len() > count {
+        place.tidy();
+    }
     if is_new && let Some(table) = sheet.get_mut("clock").and_then(Item::as_table_mut) {
         table.decor_mut().set_prefix("\n# Written by `gonogo learn`: how long prints really take.\n");
     }
@@ -113,11 +116,19 @@ fn numbers(clock: &LearnedClock) -> [(&'static str, Option<f64>); 10] {
     ]
 }
 
-/// Sets a value; the comments around an old one stay.
-fn put(table: &mut dyn toml_edit::TableLike, name: &str, item: Item) {
-    let decor = table.get(name).and_then(Item::as_value).map(|old| old.decor().clone());
-    table.insert(name, item);
-    if let (Some(decor), Some(new)) = (decor, table.get_mut(name).and_then(Item::as_value_mut)) {
-        *new.decor_mut() = decor;
+/// Sets a value. All around an old one stays: the comments behind it, and those and blank lines above its key.
+fn put(table: &mut dyn TableLike, name: &str, mut new: Value) {
+    match table.get_mut(name).and_then(Item::as_value_mut) {
+        Some(old) => {
+            *new.decor_mut() = old.decor().clone();
+            *old = new;
+        }
+        None => drop(table.insert(name, Item::Value(new))),
     }
+}
+
+/// Keys of the clock in a sheet that stay as they are, since nothing was learned of them.
+pub fn kept(learned: &LearnedClock, before: &LearnedClock) -> Vec<(&'static str, f64)> {
+    let pairs = numbers(learned).into_iter().zip(numbers(before));
+    pairs.filter_map(|((name, new), (_, old))| old.filter(|_| new.is_none()).map(|old| (name, old))).collect()
 }

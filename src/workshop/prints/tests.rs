@@ -2,7 +2,7 @@
 
 use super::testing::Dice;
 use super::*;
-use crate::machine::{Heating, Machine, testing::of_corpus};
+use crate::machine::{Heating, LearnedClock, Machine, testing::of_corpus};
 use crate::physics::wall_clock::{JobParts, MODEL_VERSION, WallClock};
 
 /// The records of a real workshop, see `corpus/README.md`.
@@ -415,10 +415,18 @@ fn a_machine_that_slows_down_is_noticed() {
 #[test]
 fn a_clock_is_put_into_the_text_of_a_sheet() {
     let clock = learn(&Machine::built_in(), &workshop_a()).expect("enough").clock;
-    let text = "\u{feff}# mine\r\nname = \"Wren\"\r\n\r\n[clock]\r\nstart_s = 5.0 # by hand\r\ntool_change_s = 9.0\r\n";
+    let text = "\u{feff}# mine\r\nname = \"Wren\"\r\n\r\n[clock]\r\nstart_s  =  5.0 # by hand\r\n\r\n# nine of ten\r\n\
+                spread = 0.1\r\ntool_change_s = 9.0\r\n";
     let written = write_clock(text, &clock).expect("TOML");
     assert!(written.starts_with("\u{feff}# mine\r\nname = \"Wren\"\r\n"), "{written}");
-    assert!(written.contains(" # by hand\r\n") && !written.contains("tool_change_s"), "{written}");
+    // Of the old table two numbers change, and nothing around them; none of these prints changed its tool.
+    let (start, spread) = (format!("start_s  =  {:?} #", clock.start_s), format!("spread = {:?}", clock.spread));
+    let kept = text.replace("start_s  =  5.0 #", &start).replace("spread = 0.1", &spread);
+    assert!(written.starts_with(&kept) && written.len() > kept.len(), "{written}");
+    let inline = "clock = {start_s=5.0,factor=1.0,spread=0.1,from_prints=3,tool_change_s=9.0}\n";
+    let plain = LearnedClock { factor_spread: None, motion_s: None, homing_s: None, probing_s: None, ..clock };
+    let plain = LearnedClock { bed_time_constant_s: None, nozzle_time_constant_s: None, ..plain };
+    assert!(write_clock(inline, &plain).expect("TOML").ends_with(",tool_change_s=9.0}\n"), "no blank is put in");
     assert!(!written.replace("\r\n", "").contains('\n'), "line ends stay");
     assert_eq!(write_clock(&written, &clock).as_ref(), Ok(&written));
     assert!(write_clock("clock = 3\n", &clock).is_err() && write_clock("clock = [", &clock).is_err());
