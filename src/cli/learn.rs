@@ -13,7 +13,7 @@ use super::format::among;
 use super::output::{self, Content, Output};
 use super::prints::{self, Store};
 use super::terminal::Terminal;
-use super::{Exit, sheet};
+use super::{Exit, complain, sheet};
 use crate::findings::Inspection;
 use crate::machine::{LearnedClock, Machine};
 use crate::preflight::{JobSource, Preflight};
@@ -23,7 +23,7 @@ use crate::show::report::{
     learn::{self as page, Told},
     learn_json,
 };
-use crate::workshop::prints::{Print, learn, plan_digest, write_clock};
+use crate::workshop::prints::{Print, Since, learn_since, plan_digest, started, write_clock};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -31,9 +31,12 @@ Examples:
   gonogo learn --machine heron.toml --write     and put it into the sheet
   gonogo learn --prints old.csv --format json
   gonogo learn --ledger gonogo.ledger
+  gonogo learn --since 2026-01-31               since the new nozzle
 
-Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no check does.
-Exit codes: 0 done, 2 there are too few prints, or something could not be read or written.";
+Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no
+check does.
+Exit codes: 0 done, 1 --write was asked for and the clock is no good, 2 there are too few prints,
+or something (a row, too) could not be read or written.";
 
 /// Learn from finished prints how long prints really take, and how sure that is.
 #[derive(Debug, Args)]
@@ -49,12 +52,30 @@ pub struct LearnArgs {
     /// Look here too for jobs of prints that must be planned anew, by the names of their files.
     #[arg(long, value_name = "FOLDER")]
     jobs: Option<PathBuf>,
-    /// Put the clock into the sheet.
+    /// Learn from this print on: from a day or a time of start, or from a line of the file (a number in the ledger).
+    #[arg(long, value_name = "WHEN|LINE", value_parser = since)]
+    since: Option<First>,
+    /// Put the clock into the sheet, unless it is no good.
     #[arg(long)]
     write: bool,
     /// How to report.
     #[arg(long, value_parser = among(FORMATS), default_value = format::TEXT.word)]
     format: &'static Offer<Make>,
+}
+
+/// From which print on.
+#[derive(Debug, Clone)]
+enum First {
+    Start(String),
+    Line(u64),
+}
+
+fn since(text: &str) -> Result<First, String> {
+    let start = started(text).map(First::Start);
+    let from = start.or_else(|| text.trim().parse().ok().map(First::Line));
+    from.ok_or_else(|| {
+        "a day, a time without zone or a line, such as 2026-01-31, \"2026-01-31 14:05\" or 12".to_owned()
+    })
 }
 
 type Make = fn(&Told<'_>, Look, &mut dyn Write) -> io::Result<()>;
@@ -76,8 +97,13 @@ pub fn run(args: &LearnArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     };
     plan_anew(&mut file.prints, &machine, path, args.jobs.as_deref());
     let all: Vec<Print> = file.prints.iter().map(|(_, print)| print.clone()).collect();
-    let learned = learn(&machine, &all).with_context(|| format!("cannot learn from {}", path.display()))?;
-    if args.write {
+    let since = args.since.as_ref().map(|from| from.among(&file.prints, path)).transpose()?;
+    let learned = learn_since(&machine, &all, since.as_ref()).with_context(|| {
+        file.faults.iter().for_each(|fault| complain(&format!("{}: {fault}", path.display())));
+        format!("cannot learn from {}", path.display())
+    })?;
+    let is_written = args.write && learned.doubt.is_none();
+    if is_written {
         write(&machine, &learned.clock, terminal)?;
     }
     let source = path.display().to_string();
@@ -89,13 +115,60 @@ pub fn run(args: &LearnArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         source: &source,
         faults: &file.faults,
         repeated: &file.repeated,
-        written: args.write.then_some(machine.source.as_str()),
+        written: is_written.then_some(machine.source.as_str()),
+        options: &args.options(),
     };
     let look = terminal.stdout_look();
     let is_page = args.format.format.is_page;
     let mut output = Output::stdout(if is_page { Content::Page { color: look.color } } else { Content::Data });
     (args.format.make)(&told, look, &mut output).and_then(|()| output.finish()).context("cannot write the report")?;
-    Ok(Exit::Passed)
+    let is_refused = args.write && !is_written;
+    if is_refused && !is_page {
+        complain("nothing is written: the clock is no good, see `doubt`");
+    }
+    Ok(match (file.faults.is_empty(), is_refused) {
+        (false, _) => Exit::Unjudged,
+        (true, true) => Exit::Failed,
+        (true, false) => Exit::Passed,
+    })
+}
+
+impl First {
+    /// Which of the prints it is.
+    fn among(&self, prints: &[(u64, Print)], path: &Path) -> anyhow::Result<Since> {
+        match self {
+            Self::Start(start) => Ok(Since::Start(start.clone())),
+            Self::Line(line) => match prints.iter().position(|(number, _)| number == line) {
+                Some(print) => Ok(Since::Print(print)),
+                None => bail!("--since {line}: there is no print under that number in {}", path.display()),
+            },
+        }
+    }
+}
+
+impl LearnArgs {
+    /// What tells sheet and prints, to be typed again.
+    fn options(&self) -> String {
+        let given = [
+            ("machine", self.machine.path()),
+            ("prints", self.prints.as_deref()),
+            ("ledger", self.ledger.path()),
+            ("jobs", self.jobs.as_deref()),
+        ];
+        let option =
+            |(name, path): (&str, Option<&Path>)| Some(format!(" --{name} {}", typed(&path?.display().to_string())));
+        given.into_iter().filter_map(option).collect()
+    }
+}
+
+/// A word as a shell takes it.
+fn typed(word: &str) -> String {
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-+=:,@%".contains(c);
+    if !word.is_empty() && word.chars().all(is_plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
 }
 
 /// Plans the jobs of prints anew whose parts come from another version or another sheet, where the job is at hand: under its

@@ -126,6 +126,11 @@ pub enum Store {
 }
 
 impl LedgerArg {
+    /// The ledger that `--ledger` names.
+    pub fn path(&self) -> Option<&Path> {
+        self.ledger.as_deref()
+    }
+
     /// Where the prints of a machine are kept; a ledger that is not there is begun where `begin` says so.
     ///
     /// # Errors

@@ -77,6 +77,11 @@ impl MachineArg {
     pub fn naming(sheet: PathBuf) -> Self {
         Self { machine: Some(sheet) }
     }
+
+    /// The sheet that `--machine` names.
+    pub fn path(&self) -> Option<&Path> {
+        self.machine.as_deref()
+    }
 }
 
 /// Make a machine sheet, look at it and its rules, fill it from a machine's settings, export it as G-code settings.

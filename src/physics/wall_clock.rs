@@ -93,6 +93,13 @@ pub struct WallTime {
     pub from_prints: u64,
 }
 
+impl WallTime {
+    /// Whether the interval holds a time.
+    pub fn holds(&self, took_s: f64) -> bool {
+        (self.low_s..=self.high_s).contains(&took_s)
+    }
+}
+
 /// The heating laws of a machine as the clock uses them: how long a heater takes in time constants.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct WarmUp {
@@ -196,7 +203,8 @@ impl WallClock {
         machine.clock.map(|clock| Self::planned(machine).set(&clock))
     }
 
-    fn set(mut self, clock: &LearnedClock) -> Self {
+    /// The same with what prints say.
+    pub fn set(mut self, clock: &LearnedClock) -> Self {
         self.numbers[term::START] = clock.start_s;
         self.numbers[term::FACTOR] = clock.factor;
         let given = [

@@ -182,6 +182,65 @@ fn records_from_elsewhere_are_taken_over_once() {
     shop.run(&["prints", "add", "heron-gap.gcode", "--took", "300"]).success();
     assert!(fs::read_to_string(shop.at("gonogo.prints.csv")).expect("reads").starts_with(&broken));
     shop.run(&["prints", "list"]).code(2);
+    let run = shop.run(&["learn", "--prints", "bad.csv"]).code(2);
+    let told = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    assert!(told.starts_with("Clock of Heron from ") && told.contains("line 42: the row has 2"), "{told}");
+}
+
+#[test]
+fn a_clock_that_is_no_good_is_not_put_into_the_sheet() {
+    let shop = Workshop::new();
+    let records = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/prints/workshop-a.csv"));
+    let records = records.expect("reads");
+    // Somebody typed a time that is none for each of four jobs.
+    let wrong = |row: &str| {
+        row.splitn(3, ',')
+            .enumerate()
+            .map(|(at, cell)| if at == 1 { "1e7" } else { cell })
+            .collect::<Vec<_>>()
+            .join(",")
+    };
+    let rows: Vec<String> =
+        records.lines().take(1).map(str::to_owned).chain(records.lines().skip(5).take(4).map(wrong)).collect();
+    fs::write(shop.at("wrong.csv"), rows.join("\n")).expect("writes");
+    let sheet = shop.sheet();
+    let args = ["learn", "--prints", "wrong.csv", "--write"];
+    let run = shop.run(&args).code(1);
+    let told = String::from_utf8_lossy(&run.get_output().stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.starts_with("No good clock of Heron from 4 prints of 4 jobs: its 90 % interval misses"), "{told}");
+    assert!(told.contains("puts no such clock into the sheet. What helps: "), "{told}");
+    shop.run(&args[..3]).success();
+    let run = shop.run(&[&args[..], &["--format", "json"]].concat()).code(1);
+    let learned: Value = serde_json::from_slice(&run.get_output().stdout).expect("JSON");
+    assert_eq!(faults_of(&learned, "learn"), Vec::<String>::new());
+    assert_eq!((&learned["doubt"], &learned["written"]), (&"interval-misses".into(), &Value::Null));
+    assert_eq!(shop.sheet(), sheet);
+    // A row that cannot be read weighs more.
+    fs::write(shop.at("wrong.csv"), rows.join("\n") + "\nx,1\n").expect("writes");
+    shop.run(&args).code(2);
+}
+
+#[test]
+fn the_advice_after_a_change_is_a_command_that_does_it() {
+    let shop = Workshop::new();
+    let records = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus/prints/workshop-a.csv"));
+    let mut rows: Vec<String> = records.expect("reads").lines().map(str::to_owned).collect();
+    for row in rows.iter_mut().skip(21) {
+        let mut cells: Vec<String> = row.split(',').map(str::to_owned).collect();
+        cells[1] = format!("{}", cells[1].parse::<f64>().expect("a number") * 1.15);
+        *row = cells.join(",");
+    }
+    fs::write(shop.at("my prints.csv"), rows.join("\n")).expect("writes");
+    let told = shop.said(&["learn", "--prints", "my prints.csv"]);
+    let (_, advice) = told.split_once("gonogo learn --since ").expect("advice");
+    let (line, rest) = advice.split_once(' ').expect("options");
+    assert!(rest.starts_with("--prints 'my prints.csv'"), "{advice}");
+    assert!((17..=27).contains(&line.parse::<u32>().expect("a line")), "{line}");
+    let since = shop.said(&["learn", "--since", line, "--prints", "my prints.csv"]);
+    assert!(since.contains("before those that --since asks for") && since.contains("none is clear"), "{since}");
+    let run = shop.run(&["learn", "--since", "99", "--prints", "my prints.csv"]).code(2);
+    assert!(String::from_utf8_lossy(&run.get_output().stderr).contains("no print under that number"));
+    shop.run(&["learn", "--since", "soon", "--prints", "my prints.csv"]).code(2);
 }
 
 #[test]

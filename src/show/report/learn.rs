@@ -9,7 +9,9 @@ use super::page::{Section, paragraph};
 use crate::machine::Machine;
 use crate::wording::{clock, counted, duration, fixed, listed, number, safe};
 use crate::workshop::prints::drift::FALSE_ALARMS_ONE_IN;
-use crate::workshop::prints::{Learned, LeftOut, Number, Print, RowFault, Scores, Source, Why, kept};
+use crate::workshop::prints::{
+    Compared, Doubt, JOBS_MIN, Learned, LeftOut, Number, Print, RowFault, Source, Why, kept,
+};
 
 /// Most prints that a section names.
 const NAMED: usize = 12;
@@ -32,6 +34,8 @@ pub struct Told<'a> {
     pub repeated: &'a [(u64, u64)],
     /// The sheet it was written into.
     pub written: Option<&'a str>,
+    /// Options of the command that tell sheet and prints, each with a blank before it.
+    pub options: &'a str,
 }
 
 /// Writes it.
@@ -45,9 +49,12 @@ pub fn write(told: &Told<'_>, look: Look, out: &mut dyn Write) -> io::Result<()>
     for section in [numbers, apart, unfit, drift, left_out, faults] {
         section(told, look).write(out)?;
     }
-    let last = match told.written {
-        Some(sheet) => format!("Written into {} as [clock].", safe(sheet)),
-        None => "Nothing is written: --write puts it into the sheet.".to_owned(),
+    let last = match (told.written, told.learned.doubt) {
+        (Some(sheet), _) => format!("Written into {} as [clock].", safe(sheet)),
+        (None, None) => "Nothing is written: --write puts it into the sheet.".to_owned(),
+        (None, Some(doubt)) => {
+            format!("Nothing is written: --write puts no such clock into the sheet. What helps: {}.", remedy(doubt))
+        }
     };
     if let Some(kept) = kept_as_it_was(told) {
         paragraph(&kept, Style::new(), look, out)?;
@@ -69,29 +76,68 @@ fn percent(share: f64) -> String {
 }
 
 fn headline(told: &Told<'_>) -> String {
-    let Learned { clock, forecasts, jobs, after, .. } = told.learned;
+    let Learned { numbers, clock, forecasts, jobs, scores, doubt, .. } = told.learned;
     let (prints, jobs) = (counted(forecasts.len() as u64, "print", "prints"), counted(*jobs as u64, "job", "jobs"));
-    format!(
-        "Clock of {} from {prints} of {jobs}: {} and {} times the planned motion, besides heating and homing; it foretells \
-         a job it has not seen to {} (median), and its 90 % interval held {} of {}.",
-        safe(&told.machine.name),
+    let of = format!("of {} from {prints} of {jobs}", safe(&told.machine.name));
+    // As below: what is written has one digit less.
+    let factor = numbers.iter().find(|of| of.key == "factor").map_or(clock.factor, |of| of.value);
+    let what = format!(
+        "{} and {} times the planned motion, besides heating and homing; it foretells a job it has not seen to {} (median), \
+         and its 90 % interval held {} of {}.",
         duration(clock.start_s),
-        fixed(clock.factor, 3),
-        percent(after.median_error),
-        after.held.unwrap_or(0),
+        fixed(factor, 3),
+        percent(scores.after.median_error),
+        scores.after.held.unwrap_or(0),
         forecasts.len(),
-    )
+    );
+    match doubt {
+        None => format!("Clock {of}: {what}"),
+        Some(doubt) => format!("No good clock {of}: {}. It would be {what}", reason(told, *doubt)),
+    }
+}
+
+/// Why a clock is no good.
+fn reason(told: &Told<'_>, doubt: Doubt) -> String {
+    let scores = told.learned.scores;
+    match doubt {
+        Doubt::IntervalMisses => "its 90 % interval misses far too many prints".to_owned(),
+        Doubt::IntervalSaysNothing => "its 90 % interval begins at 0 s for half of the prints or more".to_owned(),
+        Doubt::NoBetterThanPlan => {
+            format!("it foretells no better than the plan alone, which is off by {}", percent(scores.plan.median_error))
+        }
+        Doubt::WorseThanSheet => format!(
+            "even on the prints that it has seen it is off by {}, and the clock in the sheet by {}",
+            percent(scores.seen.median_error),
+            percent(scores.before.median_error)
+        ),
+    }
+}
+
+/// What to do about it.
+fn remedy(doubt: Doubt) -> &'static str {
+    match doubt {
+        Doubt::WorseThanSheet => {
+            "the clock in the sheet stays; where the machine has changed, learn from the prints since then with --since"
+        }
+        _ => {
+            "times that are right (`gonogo prints list` shows them; --waited takes out waits for a person), prints of more \
+             jobs, and times for heating and homing in the sheet"
+        }
+    }
 }
 
 fn before(told: &Told<'_>) -> String {
-    let Scores { median_error, held } = told.learned.before;
-    match held {
-        Some(held) => format!(
-            "Before: the clock in the sheet foretells these prints to {}, and its interval holds {held} of {}.",
-            percent(median_error),
-            told.learned.forecasts.len()
+    let Compared { before, plan, seen, .. } = told.learned.scores;
+    let all = told.learned.forecasts.len();
+    match (before.held, seen.held) {
+        (Some(held), Some(seen_held)) => format!(
+            "Before: the clock in the sheet, which may have seen these prints, foretells them to {}, and its interval holds \
+             {held} of {all}; the new one, which has seen them, to {} and {seen_held} of {all}. The plan alone is off by {}.",
+            percent(before.median_error),
+            percent(seen.median_error),
+            percent(plan.median_error)
         ),
-        None => format!("Before: the plan alone, without an interval, is off by {}.", percent(median_error)),
+        _ => format!("Before: the plan alone, without an interval, is off by {}.", percent(plan.median_error)),
     }
 }
 
@@ -184,10 +230,19 @@ fn drift(told: &Told<'_>, look: Look) -> Section {
     let since = named(told, told.learned.forecasts[first].print);
     section.paragraph(&format!(
         "since {since} prints take {} {longer} than before, {order} (test of Pettitt, {alarms}): look for what changed at the \
-         machine, and learn from prints since then",
-        percent(share)
+         machine, and learn from prints since then{}:",
+        percent(share),
+        if jobs_since(told, first) < JOBS_MIN { format!(", once there are some of {JOBS_MIN} jobs") } else { String::new() }
     ));
+    let (number, _) = &told.prints[told.learned.forecasts[first].print];
+    section.paragraph(&safe(&format!("gonogo learn --since {number}{}", told.options)));
     section
+}
+
+/// Of how many jobs the prints from one on are.
+fn jobs_since(told: &Told<'_>, first: usize) -> usize {
+    let jobs = told.learned.forecasts[first..].iter().map(|of| &told.prints[of.print].1.job);
+    jobs.collect::<std::collections::BTreeSet<_>>().len()
 }
 
 fn left_out(told: &Told<'_>, look: Look) -> Section {
@@ -196,6 +251,7 @@ fn left_out(told: &Told<'_>, look: Look) -> Section {
         (Why::Aborted, "aborted"),
         (Why::OtherMachine, "of another machine"),
         (Why::OldPlan, "planned by another version or with another sheet, and the job is not at hand"),
+        (Why::Before, "before those that --since asks for, or without a start"),
         (Why::TooOld, "older than those that are learned from"),
     ];
     for (why, words) in kinds {
@@ -249,6 +305,7 @@ mod tests {
             faults: &file.faults,
             repeated: &file.repeated,
             written: None,
+            options: " --prints prints.csv",
         };
         for width in [40, 60, 80, 120] {
             let mut out = Vec::new();

@@ -34,10 +34,18 @@ pub struct Learn<'a> {
     clock: Clock,
     /// Path of the sheet that it was written into; null where nothing was written.
     written: Option<&'a str>,
-    /// How well the sheet as it was foretells the prints.
+    /// How well the sheet as it was foretells the prints: its clock, which may have seen them, else the plan.
     before: Scores,
+    /// How well the plan alone foretells them.
+    plan: Scores,
     /// How well clocks foretell them that were learned without the job at hand.
     after: Scores,
+    /// How well the new clock foretells them, which has seen them all.
+    seen: Scores,
+    /// Why the clock is no good and is not put into a sheet; null where it is.
+    doubt: Option<Doubt>,
+    /// Keys of the sheet's `[clock]` that stay as they are: these prints say nothing about them.
+    kept: Vec<&'static str>,
     /// What was fitted, with uncertainty.
     numbers: Vec<Number>,
     /// Prints that were learned from, in their order in time.
@@ -90,6 +98,20 @@ pub struct Scores {
     held: Option<usize>,
 }
 
+/// Why a clock is no good.
+#[derive(Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Doubt {
+    /// Its interval holds far fewer prints than it promises.
+    IntervalMisses,
+    /// Its interval begins at nothing for half of the prints or more.
+    IntervalSaysNothing,
+    /// It foretells jobs that it has not seen no better than the plan alone.
+    NoBetterThanPlan,
+    /// It foretells the prints that it was learned from worse than the clock that is in the sheet.
+    WorseThanSheet,
+}
+
 /// A number that was fitted.
 #[derive(Serialize, JsonSchema)]
 pub struct Number {
@@ -134,6 +156,8 @@ pub struct Print<'a> {
     took_s: f64,
     /// What the sheet as it was foretells, s.
     before_s: f64,
+    /// What the plan alone foretells, s.
+    plan_s: f64,
     /// Lower end of its interval, s; null without a clock.
     before_low_s: Option<f64>,
     /// Upper end, s.
@@ -171,6 +195,8 @@ pub enum Why {
     OtherMachine,
     /// Its parts come from another version of the model or another sheet, and its job is not at hand.
     OldPlan,
+    /// It was made before those that were asked for, or when is not known.
+    Before,
     /// There are more recent ones than are learned from.
     TooOld,
 }
@@ -226,6 +252,7 @@ impl<'a> From<&'a Told<'a>> for Learn<'a> {
     fn from(told: &'a Told<'a>) -> Self {
         let learned = told.learned;
         let at = |print: usize| (told.prints[print].0, &told.prints[print].1);
+        let kept = told.machine.clock.map(|before| of::kept(&learned.clock, &before)).unwrap_or_default();
         Self {
             schema: SCHEMA,
             machine: told.machine.into(),
@@ -233,8 +260,12 @@ impl<'a> From<&'a Told<'a>> for Learn<'a> {
             model: MODEL_VERSION,
             clock: learned.clock.into(),
             written: told.written,
-            before: learned.before.into(),
-            after: learned.after.into(),
+            before: learned.scores.before.into(),
+            plan: learned.scores.plan.into(),
+            after: learned.scores.after.into(),
+            seen: learned.scores.seen.into(),
+            doubt: learned.doubt.map(Into::into),
+            kept: kept.into_iter().map(|(key, _)| key).collect(),
             numbers: learned.numbers.iter().map(Into::into).collect(),
             prints: learned.forecasts.iter().map(|of| Print::new(at(of.print), of)).collect(),
             left_out: (learned.left_out.iter())
@@ -265,12 +296,13 @@ impl<'a> Print<'a> {
             measured_s: print.measured_s,
             took_s: of.took_s,
             before_s: of.before_s,
+            plan_s: of.plan_s,
             before_low_s: of.before.map(|before| before.low_s),
             before_high_s: of.before.map(|before| before.high_s),
             expected_s: of.without.expected_s,
             low_s: of.without.low_s,
             high_s: of.without.high_s,
-            held: (of.without.low_s..=of.without.high_s).contains(&of.took_s),
+            held: of.without.holds(of.took_s),
             fits: of.fits,
         }
     }
@@ -325,12 +357,24 @@ impl From<&of::Number> for Number {
     }
 }
 
+impl From<of::Doubt> for Doubt {
+    fn from(from: of::Doubt) -> Self {
+        match from {
+            of::Doubt::IntervalMisses => Self::IntervalMisses,
+            of::Doubt::IntervalSaysNothing => Self::IntervalSaysNothing,
+            of::Doubt::NoBetterThanPlan => Self::NoBetterThanPlan,
+            of::Doubt::WorseThanSheet => Self::WorseThanSheet,
+        }
+    }
+}
+
 impl From<of::Why> for Why {
     fn from(from: of::Why) -> Self {
         match from {
             of::Why::Aborted => Self::Aborted,
             of::Why::OtherMachine => Self::OtherMachine,
             of::Why::OldPlan => Self::OldPlan,
+            of::Why::Before => Self::Before,
             of::Why::TooOld => Self::TooOld,
         }
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::drift::{self, Change, median};
 use super::robust::{self, Belief, Fitted, NORMAL_95, Sample};
-use super::{Print, plan_digest};
+use super::{Compared, Doubt, Print, plan_digest};
 use crate::machine::{LearnedClock, Machine};
 use crate::physics::wall_clock::{SPREAD_FLOOR_S, TERMS, WallClock, WallTime, WarmUp, half_s, term};
 
@@ -71,6 +71,8 @@ pub enum Why {
     OtherMachine,
     /// Its parts come from another version of the model or another sheet, and its job is not at hand.
     OldPlan,
+    /// It was made before those that were asked for, or when is not known.
+    Before,
     /// There are more recent ones than are learned from.
     TooOld,
 }
@@ -123,6 +125,8 @@ pub struct Forecast {
     pub took_s: f64,
     /// What the sheet as it is foretells, s: by its clock, else by the plan.
     pub before_s: f64,
+    /// What the plan alone foretells, s.
+    pub plan_s: f64,
     /// The interval of the sheet's clock, s.
     pub before: Option<WallTime>,
     /// What is foretold by a clock that was learned without this job, s.
@@ -131,13 +135,13 @@ pub struct Forecast {
     pub fits: bool,
 }
 
-/// How well prints are foretold.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Scores {
-    /// Median of the errors' sizes, as a share of what a print took.
-    pub median_error: f64,
-    /// How many the 90 % interval held; none without one.
-    pub held: Option<usize>,
+/// From which print on prints are learned from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Since {
+    /// The first that was started at this time or later, as [`started()`](super::started()) has it.
+    Start(String),
+    /// This one, as counted in the prints given.
+    Print(usize),
 }
 
 /// What was learned.
@@ -151,10 +155,10 @@ pub struct Learned {
     pub forecasts: Vec<Forecast>,
     /// Of how many jobs.
     pub jobs: usize,
-    /// How well the sheet as it was foretells.
-    pub before: Scores,
-    /// How well clocks foretell that were learned without the job.
-    pub after: Scores,
+    /// How well the prints are foretold: by the sheet as it was, by the plan, by clocks without the job.
+    pub scores: Compared,
+    /// Why the clock is no good and should not be put into a sheet; none where it is.
+    pub doubt: Option<Doubt>,
     /// Prints that were not learned from.
     pub left_out: Vec<LeftOut>,
     /// Whether the order of prints is that of their starts; else it is that of the file.
@@ -168,7 +172,15 @@ pub struct Learned {
 /// # Errors
 /// When too few jobs are left.
 pub fn learn(machine: &Machine, prints: &[Print]) -> Result<Learned, TooFew> {
-    let (used, left_out, ordered_by_start) = select(machine, prints);
+    learn_since(machine, prints, None)
+}
+
+/// The same from prints since one of them, or since a time.
+///
+/// # Errors
+/// When too few jobs are left.
+pub fn learn_since(machine: &Machine, prints: &[Print], since: Option<&Since>) -> Result<Learned, TooFew> {
+    let (used, left_out, ordered_by_start) = select(machine, prints, since);
     let warm_up = WarmUp::of(machine);
     let jobs = jobs_of(prints, &used);
     let count = jobs.iter().max().map_or(0, |most| most + 1);
@@ -187,14 +199,25 @@ pub fn learn(machine: &Machine, prints: &[Print]) -> Result<Learned, TooFew> {
     let drift = drift_of(&forecasts, &samples);
     let numbers = numbers(&fitted, &samples, &belief, from_sheet);
     let clock = rounded(&fitted, samples.len());
-    let (before, after) = scores(&forecasts);
-    Ok(Learned { clock, numbers, forecasts, jobs: count, before, after, left_out, ordered_by_start, drift })
+    // What the new clock says of prints it has seen, as it would stand in the sheet.
+    let meant = machine.clock.map_or(clock, |before| clock.or(&before));
+    let new = WallClock::planned(machine).set(&meant);
+    let seen: Vec<WallTime> = used.iter().filter_map(|at| new.time(&prints[*at].parts)).collect();
+    let scores = Compared::of(&forecasts, &seen);
+    let doubt = scores.doubt(&forecasts);
+    Ok(Learned { clock, numbers, forecasts, jobs: count, scores, doubt, left_out, ordered_by_start, drift })
 }
 
 /// The prints that count, in the order of their starts where all have one; those that do not; whether they are so ordered.
-fn select(machine: &Machine, prints: &[Print]) -> (Vec<usize>, Vec<LeftOut>, bool) {
+fn select(machine: &Machine, prints: &[Print], since: Option<&Since>) -> (Vec<usize>, Vec<LeftOut>, bool) {
     let digest = plan_digest(machine);
+    let is_before = |print: &Print| match since {
+        // One whose start is not known may be older.
+        Some(Since::Start(start)) => print.started.as_ref().is_none_or(|started| started < start),
+        _ => false,
+    };
     let why = |print: &Print| match (print.is_of(&machine.name), print.aborted, print.is_old(&digest)) {
+        (true, false, _) if is_before(print) => Some(Why::Before),
         (false, ..) => Some(Why::OtherMachine),
         (_, true, _) => Some(Why::Aborted),
         (.., true) => Some(Why::OldPlan),
@@ -210,6 +233,12 @@ fn select(machine: &Machine, prints: &[Print]) -> (Vec<usize>, Vec<LeftOut>, boo
     let ordered = used.iter().all(|at| prints[*at].started.is_some());
     if ordered {
         used.sort_by(|a, b| prints[*a].started.cmp(&prints[*b].started));
+    }
+    if let Some(Since::Print(first)) = since {
+        let place = |at: usize| (prints[at].started.as_ref().filter(|_| ordered), at);
+        let (before, from) = used.into_iter().partition(|at| place(*at) < place(*first));
+        used = from;
+        left_out.extend(Vec::into_iter(before).map(|print| LeftOut { print, why: Why::Before }));
     }
     let too_old = used.len().saturating_sub(PRINTS_MAX);
     left_out.extend(used.drain(..too_old).map(|print| LeftOut { print, why: Why::TooOld }));
@@ -276,7 +305,8 @@ fn forecasts(
         Forecast {
             print: *at,
             took_s: sample.took_s,
-            before_s: before.map_or_else(|| plan.expected_s(parts), |clock| clock.expected_s(parts)),
+            before_s: before.unwrap_or(plan).expected_s(parts),
+            plan_s: plan.expected_s(parts),
             before: before.and_then(|clock| clock.time(parts)),
             without: WallTime {
                 expected_s,
@@ -288,23 +318,6 @@ fn forecasts(
         }
     };
     used.iter().zip(samples).map(forecast).collect()
-}
-
-fn scores(forecasts: &[Forecast]) -> (Scores, Scores) {
-    let error = |expected_s: f64, took_s: f64| (expected_s / took_s - 1.0).abs();
-    let middle = |errors: Vec<f64>| median(&errors).unwrap_or(0.0);
-    let holds = |time: &WallTime, took_s: f64| (time.low_s..=time.high_s).contains(&took_s);
-    let held_before: Option<Vec<bool>> =
-        forecasts.iter().map(|of| of.before.map(|time| holds(&time, of.took_s))).collect();
-    let before = Scores {
-        median_error: middle(forecasts.iter().map(|of| error(of.before_s, of.took_s)).collect()),
-        held: held_before.map(|held| held.into_iter().filter(|held| *held).count()),
-    };
-    let after = Scores {
-        median_error: middle(forecasts.iter().map(|of| error(of.without.expected_s, of.took_s)).collect()),
-        held: Some(forecasts.iter().filter(|of| holds(&of.without, of.took_s)).count()),
-    };
-    (before, after)
 }
 
 /// Prints of one job right after one another count once: what is wrong with the plan of that job is in all of them.

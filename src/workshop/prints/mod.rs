@@ -14,11 +14,13 @@ mod started;
 mod testing;
 #[cfg(test)]
 mod tests;
+mod worth;
 
 pub use file::{COLUMNS, FileFault, PRINTS_MAX_BYTES, Print, PrintsFile, RowFault};
-pub use learn::{Forecast, JOBS_MIN, Learned, LeftOut, Number, Scores, Source, TooFew, Why, learn};
+pub use learn::{Forecast, JOBS_MIN, Learned, LeftOut, Number, Since, Source, TooFew, Why, learn, learn_since};
 pub use sheet::{NotTable, kept, plan_digest, write_clock};
 pub use started::{clock_s, started};
+pub use worth::{Compared, Doubt, Scores};
 
 /// Name of the file of prints, beside the sheet.
 pub const PRINTS_FILE: &str = "gonogo.prints.csv";
