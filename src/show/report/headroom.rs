@@ -107,7 +107,9 @@ impl Page<'_> {
 
     fn job(&mut self, machine: &Machine, judged: &Judged, chosen: bool) -> io::Result<()> {
         let word = verdict(judged.verdict);
-        let time = duration(judged.time_s);
+        // Where the sheet has a clock, other reports say the time by it.
+        let how = if machine.clock.is_some() { "planned " } else { "" };
+        let time = format!("{how}{}", duration(judged.time_s));
         self.title(&format!("Headroom of {} on {}", path(&judged.path), safe(&machine.name)))?;
         writeln!(self.out, "{} today, {time}", styled(word, verdict_style(judged.verdict), self.look.color))?;
         if !judged.not_judged.is_empty() {

@@ -21,6 +21,7 @@ use prometheus_client::registry::{Registry, Unit};
 use super::Report;
 use super::matrix::{Distinct, labels};
 use crate::findings::{Inspection, MachineFacts, Severity, TimeParts, Verdict};
+use crate::physics::wall_clock::WallTime;
 use crate::study::matrix::{Judged, Totals};
 use crate::wording::safe;
 
@@ -31,6 +32,7 @@ struct Cell {
     machine: String,
     verdict: Verdict,
     time_s: TimeParts,
+    wall_time: Option<WallTime>,
     peak_mm3_s: f64,
     sustained_mm3_s: f64,
     over_capacity_s: Option<f64>,
@@ -55,18 +57,36 @@ struct Family {
     of: fn(&Cell) -> Vec<Sample>,
 }
 
-const FAMILIES: [Family; 10] = [
+const FAMILIES: [Family; 13] = [
     Family { name: "gonogo_verdict", unit: None, help: "1 for the verdict given, 0 for the others.", of: verdicts },
     Family {
         name: "gonogo_duration",
         unit: Some("seconds"),
-        help: "How long the job takes.",
+        help: "Planned time of the job, without the clock of the machine.",
         of: |cell| plain(Some(cell.time_s.total())),
+    },
+    Family {
+        name: "gonogo_expected",
+        unit: Some("seconds"),
+        help: "Time a print is expected to take by the clock that prints have set, where the sheet has one.",
+        of: |cell| plain(cell.wall_time.map(|time| time.expected_s)),
+    },
+    Family {
+        name: "gonogo_expected_low",
+        unit: Some("seconds"),
+        help: "Lower end of the 90 % interval of the expected time.",
+        of: |cell| plain(cell.wall_time.map(|time| time.low_s)),
+    },
+    Family {
+        name: "gonogo_expected_high",
+        unit: Some("seconds"),
+        help: "Upper end of the 90 % interval of the expected time.",
+        of: |cell| plain(cell.wall_time.map(|time| time.high_s)),
     },
     Family {
         name: "gonogo_time",
         unit: Some("seconds"),
-        help: "Time by category; the parts add up to the duration.",
+        help: "Planned time by category; the parts add up to the duration.",
         of: times,
     },
     Family {
@@ -228,6 +248,7 @@ impl OpenMetricsReport {
             machine: self.machines[machine].clone(),
             verdict: inspection.verdict,
             time_s: inspection.time_s,
+            wall_time: inspection.wall_time,
             peak_mm3_s: inspection.flow.peak_mm3_s,
             sustained_mm3_s: inspection.flow.sustained_peak_mm3_s,
             over_capacity_s: inspection.flow_over_capacity_s,
@@ -324,6 +345,10 @@ mod tests {
         assert_eq!(of("gonogo_verdict", "job=jobs/hook.gcode machine=Heron verdict=no-go"), 0.0);
         let at_wren = "job=jobs/hook.gcode machine=Wren (attic/wren.toml)";
         assert_eq!(of("gonogo_duration_seconds", at_wren), sample::no_go().time_s.total());
+        assert!(
+            values["gonogo_expected_seconds"].iter().all(|(labels, _)| labels != at_wren),
+            "its sheet has no clock"
+        );
         assert_eq!(of("gonogo_time_seconds", &format!("{at_wren} part=heating")), 343.0);
         assert_eq!(of("gonogo_melt_rate_peak_mm3_per_second", at_wren), 15.45);
         assert_eq!(of("gonogo_melt_rate_sustained_mm3_per_second", at_wren), 14.2);
@@ -331,6 +356,22 @@ mod tests {
         assert_eq!((of("gonogo_findings", &melted), of("gonogo_finding_hits", &melted)), (1.0, 84.0));
         assert_eq!(units["gonogo_melt_rate_peak_mm3_per_second"], "mm3_per_second");
         assert_eq!((units["gonogo_time_seconds"].as_str(), units["gonogo_findings"].as_str()), ("seconds", ""));
+    }
+
+    #[test]
+    fn the_time_by_the_clock_stands_beside_the_planned_one() {
+        let clocked = Inspection { wall_time: sample::hold().wall_time, ..sample::go() };
+        let time = clocked.wall_time.expect("the sample has one");
+        let planned_s = clocked.time_s.total();
+        let (values, units) = parsed(&matrix(&[Ok(vec![clocked, sample::go(), sample::go()])]));
+        for (name, seconds) in [("", time.expected_s), ("_low", time.low_s), ("_high", time.high_s)] {
+            let name = format!("gonogo_expected{name}_seconds");
+            let found: Vec<f64> = values[&name].iter().map(|(_, value)| *value).collect();
+            assert_eq!((found, units[&name].as_str()), (vec![seconds], "seconds"), "{name}");
+        }
+        assert_eq!(values["gonogo_duration_seconds"][0].1, planned_s);
+        let (values, _) = parsed(&matrix(&[Ok(vec![sample::go(), sample::go(), sample::go()])]));
+        assert!(!values.contains_key("gonogo_expected_seconds"));
     }
 
     #[test]

@@ -56,6 +56,11 @@ impl Comparison {
         leaves_out(&self.before) == leaves_out(&self.after)
     }
 
+    /// Whether prints have set the clock of a machine, which the times here leave out.
+    pub fn is_clocked(&self) -> bool {
+        self.before.wall_time.is_some() || self.after.wall_time.is_some()
+    }
+
     /// Largest step rates, Hz, motor by motor: those of the machine before, then those only the other has.
     pub fn step_rates_hz(&self) -> Vec<(&str, Pair)> {
         let rates = [&self.before, &self.after].map(|inspection| &inspection.step_rates);

@@ -12,6 +12,8 @@ const CLOCK_FROM_S: f64 = 600.0;
 /// Differences below this are shown to a hundredth, s.
 const FINE_BELOW_S: f64 = 10.0;
 const NONE: &str = "–";
+/// What times are where other reports say those of a clock.
+pub const PLANNED: &str = "Times here are planned, without the clock that prints have set.";
 
 /// How times of one page or table are written: alike, so that they can be compared by eye.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -9,7 +9,7 @@ use super::super::Report;
 use super::super::page::{Section, begun, paragraph};
 use super::super::{BUILT_IN, Look, text};
 use super::RAISING;
-use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
+use super::figures::{self, PLANNED, Times, number_cells, percent, time_cells, verdicts};
 use crate::findings::Inspection;
 use crate::show::marks::{severity_mark, styled, verdict_style};
 use crate::study::compare::{
@@ -185,6 +185,9 @@ fn time(comparison: &Comparison, look: Look) -> Section {
         }
     }
     rows.done();
+    if comparison.is_clocked() {
+        section.paragraph(PLANNED);
+    }
     section
 }
 

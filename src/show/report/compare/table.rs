@@ -9,7 +9,7 @@ use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Lin
 use super::super::Report;
 use super::super::page::{marked, paragraph};
 use super::super::{Look, deciding};
-use super::figures::{self, Times, number_cells, percent, time_cells, verdicts};
+use super::figures::{self, PLANNED, Times, number_cells, percent, time_cells, verdicts};
 use super::page::{closing, machines};
 use crate::findings::{Severity, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
@@ -49,12 +49,14 @@ pub struct TableComparison {
     look: Look,
     sheets: Sheets,
     rows: Vec<Row>,
+    /// Some sheet has a clock that these times leave out.
+    is_clocked: bool,
 }
 
 impl TableComparison {
     /// An empty table for pages that look so.
     pub fn new(look: Look, sheets: Sheets) -> Self {
-        Self { look, sheets, rows: Vec::new() }
+        Self { look, sheets, rows: Vec::new(), is_clocked: false }
     }
 
     fn times(&self) -> Times {
@@ -226,6 +228,7 @@ fn plain(text: &str) -> String {
 
 impl Report<Compared, Totals> for TableComparison {
     fn add(&mut self, compared: &Compared, _out: &mut dyn Write) -> io::Result<()> {
+        self.is_clocked |= compared.as_ref().is_ok_and(Comparison::is_clocked);
         self.rows.push(Row::of(compared));
         Ok(())
     }
@@ -246,6 +249,10 @@ impl Report<Compared, Totals> for TableComparison {
         self.reasons(out)?;
         in_all(totals, look, out)?;
         saved(&totals.saved, look, out)?;
+        if self.is_clocked {
+            paragraph(PLANNED, Style::new(), look, out)?;
+            writeln!(out)?;
+        }
         closing(look, out)
     }
 }

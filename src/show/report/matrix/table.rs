@@ -14,7 +14,7 @@ use super::labels;
 use crate::findings::{Inspection, MachineFacts, Verdict};
 use crate::show::marks::{styled, verdict, verdict_style};
 use crate::study::matrix::{Judged, Totals};
-use crate::wording::{clock, columns, counted, path, units, wrap};
+use crate::wording::{clock, columns, counted, listed, path, units, wrap};
 
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
 /// Columns of a verdict with the time beside it, and with the time under it.
@@ -71,6 +71,8 @@ pub struct TableMatrix {
     accepted_unsafe: usize,
     /// Some time counts nothing, since a sheet gives none.
     leaves_out: bool,
+    /// Which machines' times are by a clock that prints have set.
+    clocked: Vec<bool>,
     remarks: Vec<String>,
 }
 
@@ -84,6 +86,7 @@ impl TableMatrix {
             rows: Vec::new(),
             accepted_unsafe: 0,
             leaves_out: false,
+            clocked: vec![false; machines.len()],
             remarks: Vec::new(),
         }
     }
@@ -109,7 +112,8 @@ impl TableMatrix {
 
     /// Keeps what accepted findings did on each machine.
     fn note(&mut self, inspections: &[Inspection]) {
-        for (inspection, machine) in inspections.iter().zip(&self.machines) {
+        for ((inspection, machine), clocked) in inspections.iter().zip(&self.machines).zip(&mut self.clocked) {
+            *clocked |= inspection.wall_time.is_some();
             self.accepted_unsafe += inspection.accepted_unsafe();
             self.leaves_out |= inspection.left_out.iter().any(|said| text::counts_nothing(said).is_some());
             let remarks = inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
@@ -124,6 +128,23 @@ impl TableMatrix {
         }
         paragraph(&unsafe_accepted(self.accepted_unsafe), verdict_style(Verdict::NoGo), self.look, out)?;
         writeln!(out)
+    }
+
+    /// Which times are by a clock and which are planned, where some are.
+    fn clocks(&self) -> Option<String> {
+        let named = |is_so: bool| -> Vec<&str> {
+            let machines = self.machines.iter().zip(&self.clocked).filter(|(_, clocked)| **clocked == is_so);
+            machines.map(|(machine, _)| machine.as_str()).collect()
+        };
+        match (&named(true)[..], &named(false)[..]) {
+            ([], _) => None,
+            (_, []) => Some("Times are by the clocks that prints have set.".to_owned()),
+            (clocked, planned) => Some(format!(
+                "Times on {} are by the clock that prints have set, those on {} are planned: they do not compare.",
+                listed(clocked),
+                listed(planned)
+            )),
+        }
     }
 
     fn write_remarks(&self, out: &mut dyn Write) -> io::Result<()> {
@@ -323,6 +344,10 @@ impl Report<Judged, Totals> for TableMatrix {
             paragraph(text, Style::new(), self.look, out)?;
             writeln!(out)?;
         }
+        if let Some(clocks) = self.clocks() {
+            paragraph(&clocks, Style::new(), self.look, out)?;
+            writeln!(out)?;
+        }
         self.write_remarks(out)?;
         text::caution(self.look, out)
     }
@@ -353,6 +378,20 @@ mod tests {
     fn narrow_pages_get_a_list() {
         let text = render(&samples::all()[..3], 60, false);
         snapbox::assert_data_eq!(text, snapbox::file!["../snapshots/matrix-60.txt"]);
+    }
+
+    #[test]
+    fn which_times_are_by_a_clock_is_said() {
+        let said = |clocked: [bool; 3]| {
+            let of = |is: bool| Inspection { wall_time: sample::hold().wall_time.filter(|_| is), ..sample::go() };
+            let text = render(&[Ok(clocked.map(of).into())], 70, false);
+            let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            words.split_once("Times ").map(|(_, rest)| rest.split('.').take(2).collect::<Vec<_>>().join("."))
+        };
+        assert_eq!(said([false; 3]), None);
+        assert!(said([true; 3]).is_some_and(|said| said.starts_with("are by the clocks that prints have set")));
+        let mixed = said([true, false, false]).expect("a note");
+        assert!(mixed.starts_with("on Heron are by the clock that prints have set, those on Wren ("), "{mixed}");
     }
 
     fn accepted() -> Judged {
