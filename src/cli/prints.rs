@@ -12,17 +12,19 @@ use super::output::{self, Content, Output};
 use super::terminal::Terminal;
 use super::usage::mistake;
 use super::{Exit, complain, sheet};
-use crate::accepted::job_name;
+use crate::accepted::{job_name, now_s};
 use crate::machine::Machine;
 use crate::preflight::{JobSource, Preflight};
 use crate::service::ledger::Ledger;
 use crate::wording::{clock, counted, duration, safe, wrap};
-use crate::workshop::prints::{PRINTS_FILE, PRINTS_MAX_BYTES, Print, PrintsFile, clock_s, plan_digest, started};
+use crate::workshop::prints::{
+    FIRST_YEAR, PRINTS_FILE, PRINTS_MAX_BYTES, Print, PrintsFile, clock_s, latest_start, plan_digest, started,
+};
 
 const ADD_EXAMPLES: &str = "\
 Examples:
   gonogo prints add hook.gcode --took 1:42:07
-  gonogo prints add hook.gcode --took 1:42:07 --waited 0:03:00 --started \"2027-01-31 14:05\"
+  gonogo prints add hook.gcode --took 1:42:07 --waited 0:03:00 --started \"2026-01-31 14:05\"
   gonogo prints add hook.gcode --took 0:20:00 --aborted
 
 Prints are kept in gonogo.prints.csv beside the machine sheet, or in a ledger; `gonogo learn` sets the clock from them.";
@@ -32,9 +34,11 @@ Examples:
   gonogo prints import old.csv --machine heron.toml
   gonogo prints import gonogo.prints.csv --ledger gonogo.ledger
 
-The first line names the columns: job, measured_s, extruding_s, travel_s, extrude_only_s, dwell_s, nozzle_c, bed_c,
-homings, probings, tool_changes, layers, filament_mm; others of gonogo.prints.csv may follow. Prints that are there
-already are not taken twice.
+The first line names the columns:
+  job, measured_s, extruding_s, travel_s, extrude_only_s, dwell_s, nozzle_c,
+  bed_c, homings, probings, tool_changes, layers, filament_mm
+Others of gonogo.prints.csv may follow. Prints that are there already are not
+taken twice.
 
 Exit codes: 0 done, 2 something could not be read or written.";
 
@@ -68,7 +72,7 @@ pub struct AddArgs {
     /// How long of that it waited for a person.
     #[arg(long, value_name = "H:MM:SS", value_parser = time, default_value = "0:00:00")]
     waited: f64,
-    /// When it was started, such as 2027-01-31 or "2027-01-31 14:05".
+    /// When it was started, such as 2026-01-31 or "2026-01-31 14:05"; two prints of a job that took equally long are told apart by it.
     #[arg(long, value_name = "WHEN", value_parser = when)]
     started: Option<String>,
     /// It was ended before its time: kept, and not learned from.
@@ -114,7 +118,13 @@ fn time(text: &str) -> Result<f64, String> {
 }
 
 fn when(text: &str) -> Result<String, String> {
-    started(text).ok_or_else(|| "a day or a time without zone, such as 2027-01-31 or \"2027-01-31 14:05\"".to_owned())
+    match started(text) {
+        Some(start) if start > latest_start(now_s()) => Err("that is in the future".to_owned()),
+        Some(start) => Ok(start),
+        None => Err(format!(
+            "a day or a time without zone from {FIRST_YEAR} on, such as 2026-01-31 or \"2026-01-31 14:05\""
+        )),
+    }
 }
 
 /// Where prints are kept.
@@ -232,7 +242,13 @@ fn add(args: &AddArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let (added, count) = store.add(vec![print])?;
     let place = path.display();
     let said = match added {
-        0 => format!("This print is in {place} already."),
+        0 if args.started.is_some() => {
+            format!("This print is in {place} already: the same job with the same start. Nothing is added.")
+        }
+        0 => format!(
+            "This print is in {place} already: the same job, as long. Nothing is added; if it is another one, tell when it \
+             was started with --started."
+        ),
         _ => {
             let planned = duration(inspection.reckoned_s());
             let by = if inspection.wall_time.is_some() { "by the clock" } else { "planned" };
@@ -271,7 +287,10 @@ fn import(args: &ImportArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
     let store = args.ledger.store(&machine, true)?;
     let path = store.path();
     output::spare(path, [args.file.as_path()])?;
-    let Some(from) = read(&args.file)? else { bail!("cannot read the prints {}: there is none", args.file.display()) };
+    let Some(mut from) = read(&args.file)? else {
+        bail!("cannot read the prints {}: there is none", args.file.display())
+    };
+    from.refuse_after(&latest_start(now_s()));
     let (source, prints) = (args.file.display().to_string(), from.prints);
     // What its owner does not say is of this machine.
     let owned = |(_, print): (u64, Print)| Print { machine: print.machine.or(Some(machine.name.clone())), ..print };
@@ -301,9 +320,12 @@ fn list(args: &ListArgs, terminal: &Terminal) -> anyhow::Result<Exit> {
         say(&[format!("No prints yet: {} is not there.", path.display())], terminal)?;
         return Ok(Exit::Passed);
     };
-    let mut lines = vec![format!("{} in {}", counted(file.prints.len() as u64, "print", "prints"), path.display())];
+    let count = counted(file.prints.len() as u64, "print", "prints");
+    let mut lines = vec![format!("{count} in {}, each with the time from start to end", path.display())];
     for (_, print) in &file.prints {
-        let waited = if print.waited_s > 0.0 { format!(", waited {}", clock(print.waited_s)) } else { String::new() };
+        let (took_s, waited_s) = (print.took_s(), print.waited_s);
+        let waited = || format!(", of which it waited {} and took {}", clock(waited_s), duration(took_s));
+        let waited = if waited_s > 0.0 { waited() } else { String::new() };
         let aborted = if print.aborted { ", aborted" } else { "" };
         let started =
             print.started.as_ref().map_or(String::new(), |when| format!(", started {}", when.replace('T', " ")));

@@ -379,15 +379,19 @@ fn decisions_are_bound_and_confirmed() {
     assert_eq!(all["decisions"].as_array().expect("a list").len(), 1);
     // A print of it is kept, once.
     let print = json!({
-        "machine": "heron", "took": "0:05:10", "waited": "0:01:00", "started": "2026-11-28 09:00", "aborted": false
+        "machine": "heron", "took": "0:05:10", "waited": "0:01:00", "started": "2024-11-28 09:00", "aborted": false
     });
     let path = format!("/api/jobs/{hook}/prints");
     let kind = [("Content-Type", "application/json")];
     let post = |print: &Value| shop.ask("POST", &path, &kind, print.to_string().as_bytes()).status;
     assert_eq!([post(&print), post(&print)], [201, 200]);
     assert_eq!(
-        [post(&json!({ "machine": "wren", "took": "1" })), post(&json!({ "machine": "heron", "took": "1:2" }))],
-        [404, 400]
+        [
+            post(&json!({ "machine": "wren", "took": "1" })),
+            post(&json!({ "machine": "heron", "took": "1:2" })),
+            post(&json!({ "machine": "heron", "took": "1", "started": "9999-12-31" }))
+        ],
+        [404, 400, 400]
     );
     let prints = shop.get("/api/prints").body;
     assert!(prints.lines().count() == 2 && prints.contains(&format!("jobs/{hook},310,")), "{prints}");

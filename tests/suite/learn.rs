@@ -93,11 +93,11 @@ fn from_prints_to_a_time_with_its_interval() {
         "--took",
         "0:20:00",
         "--started",
-        "2027-01-31 14:05",
+        "2024-01-31 14:05",
         "--aborted",
     ]);
     assert!(again.contains("7 prints in"), "{again}");
-    let same = shop.said(&["prints", "add", "heron-gap.gcode", "--took", "0:21:00", "--started", "2027-01-31 14:05"]);
+    let same = shop.said(&["prints", "add", "heron-gap.gcode", "--took", "0:21:00", "--started", "2024-01-31 14:05"]);
     assert!(same.contains("in ") && same.contains("already"), "{same}");
 
     let sheet = shop.sheet();
@@ -130,6 +130,22 @@ fn from_prints_to_a_time_with_its_interval() {
     assert!(text.contains(" (90 %: ") && text.contains("planned 5 min 59 s") && !text.contains("not set"), "{text}");
     let brief = shop.said(&["check", "heron-bracket.gcode", "--brief"]);
     assert!(brief.contains(" (90 %: "), "{brief}");
+    // Where the sheet has a clock, planned times are called so.
+    let job = "heron-bracket.gcode";
+    let compared = shop.said(&["compare", job, "--set", "motion.acceleration_mm_s2.printing=700"]);
+    assert!(compared.contains("Times here are planned, without the clock"), "{compared}");
+    let table = shop.said(&["compare", job, "heron-hook.gcode", "--set", "motion.acceleration_mm_s2.printing=700"]);
+    assert!(table.contains("Times here are planned, without the clock"), "{table}");
+    let range = shop.said(&["headroom", job, "--raise", "motion.acceleration_mm_s2.printing"]);
+    assert!(range.contains(" today, planned 5 min 59 s"), "{range}");
+    fs::write(shop.at("unclocked.toml"), &sheet).expect("writes");
+    let both = shop.said(&["check", job, "--machine", "gonogo.toml", "--machine", "unclocked.toml"]);
+    assert!(both.contains("are by the clock that prints have set, those on"), "{both}");
+    let metrics = shop.said(&["check", job, "--format", "openmetrics"]);
+    assert!(
+        metrics.contains(&format!("gonogo_expected_seconds{{job=\"{job}\",machine=\"Heron\"}} {expected}")),
+        "{metrics}"
+    );
     let csv = shop.said(&["check", "heron-bracket.gcode", "--format", "csv"]);
     assert!(csv.contains(",error,time_expected_s,time_low_s,time_high_s,energy_wh,"), "{csv}");
     assert!(csv.contains(&format!(",{low},{high},,,,")), "{csv}");
@@ -251,6 +267,8 @@ fn what_cannot_be_done_is_one_message() {
         (&["prints", "add", "heron-gap.gcode", "--took", "1:42"], "h:mm:ss"),
         (&["prints", "add", "heron-gap.gcode", "--took", "0:10:00", "--waited", "0:10:00"], "nothing is left"),
         (&["prints", "add", "heron-gap.gcode", "--took", "0:10:00", "--started", "soon"], "a day or a time"),
+        (&["prints", "add", "heron-gap.gcode", "--took", "0:10:00", "--started", "1900-01-01"], "from 2000 on"),
+        (&["prints", "add", "heron-gap.gcode", "--took", "0:10:00", "--started", "9999-12-31"], "in the future"),
         (&["prints", "add", "none.gcode", "--took", "0:10:00"], "cannot read none.gcode"),
         (&["prints", "add", "-", "--took", "0:10:00"], "no name by which"),
         (&["prints", "import", "none.csv"], "cannot read the prints none.csv"),
@@ -266,6 +284,30 @@ fn what_cannot_be_done_is_one_message() {
     fs::remove_file(shop.at("gonogo.toml")).expect("removes");
     shop.run(&["prints", "list"]).code(2);
     shop.run(&["learn", "--write"]).code(2);
+}
+
+#[test]
+fn prints_that_are_alike_are_told_apart_by_their_start() {
+    let shop = Workshop::new();
+    let add = |more: &[&str]| shop.said(&[&["prints", "add", "heron-gap.gcode", "--took", "0:06:30"], more].concat());
+    let first = add(&["--waited", "0:06:29"]);
+    assert!(first.starts_with("Took 1.0 s, planned"), "{first}");
+    let same = add(&[]);
+    assert!(same.contains("already") && same.contains("tell when it was started with --started"), "{same}");
+    assert!(add(&["--started", "2024-01-31"]).contains("2 prints in"));
+    let same = add(&["--started", "2024-01-31"]);
+    assert!(same.contains("the same job with the same start"), "{same}");
+    let list = shop.said(&["prints", "list"]);
+    assert!(list.contains("each with the time from start to end"), "{list}");
+    assert!(list.contains("0:06:30 heron-gap.gcode, of which it waited 0:06:29 and took 1.0 s"), "{list}");
+    // A start that is none yet is a fault of its row; the others are taken.
+    let kept = fs::read_to_string(shop.at("gonogo.prints.csv")).expect("reads");
+    fs::write(shop.at("old.csv"), kept.replace("2024-01-31", "2999-01-31")).expect("writes");
+    fs::remove_file(shop.at("gonogo.prints.csv")).expect("removes");
+    let run = shop.run(&["prints", "import", "old.csv"]).code(2);
+    let told = String::from_utf8_lossy(&run.get_output().stderr).into_owned();
+    assert!(told.contains("old.csv: line 3, column 15: `started` is in the future"), "{told}");
+    assert!(shop.said(&["prints", "list"]).starts_with("1 print in"));
 }
 
 #[test]

@@ -9,8 +9,8 @@ use super::super::gate::{Held, Row};
 use super::super::ledger::{Choice, DecideError, Decision};
 use super::Desk;
 use super::problem::Problem;
-use crate::accepted::{day_from, reason, today};
-use crate::workshop::prints::{Print, clock_s, plan_digest, started};
+use crate::accepted::{day_from, now_s, reason, today};
+use crate::workshop::prints::{Print, clock_s, latest_start, plan_digest, started};
 
 /// The gate is waited for so long, for its answer to tell what came of a decision.
 const GATE_WITHIN: Duration = Duration::from_secs(3);
@@ -126,8 +126,9 @@ impl Desk {
         let when = match asked.started.trim() {
             "" => None,
             text => {
-                let read = started(text);
-                Some(read.ok_or_else(|| Problem::wrong("started: a day or a time such as 2027-01-31 14:05"))?)
+                let read = started(text).filter(|start| *start <= latest_start(now_s()));
+                let sentence = "started: a day or a time that is not in the future, such as 2026-01-31 14:05";
+                Some(read.ok_or_else(|| Problem::wrong(sentence))?)
             }
         };
         let row = self.row(name)?;

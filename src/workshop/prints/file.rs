@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use csv::{ByteRecord, ReaderBuilder, Terminator, WriterBuilder};
 
-use super::started;
+use super::{FIRST_YEAR, started};
 use crate::findings::Inspection;
 use crate::physics::wall_clock::{JobParts, MODEL_VERSION};
 
@@ -246,6 +246,20 @@ impl PrintsFile {
         Ok(file)
     }
 
+    /// Takes out prints that were started after a time, as [`started()`] has it: they are faults of their rows.
+    pub fn refuse_after(&mut self, last: &str) {
+        let header = &self.header;
+        let column = header.iter().position(|name| String::from_utf8_lossy(name).trim().to_lowercase() == "started");
+        let faults = &mut self.faults;
+        self.prints.retain(|(line, print)| {
+            let Some(started) = print.started.as_ref().filter(|started| started.as_str() > last) else { return true };
+            let message = format!("`started` is in the future: {}", started.replace('T', " "));
+            faults.push(RowFault { line: *line, column: column.map(|at| at + 1), message });
+            false
+        });
+        faults.sort_by_key(|fault| fault.line);
+    }
+
     /// The print that is the same, and its line.
     pub fn same_as(&self, print: &Print) -> Option<u64> {
         self.prints.iter().find(|(_, known)| known.is_same(print)).map(|(line, _)| *line)
@@ -390,7 +404,9 @@ impl Row<'_> {
         let (at, when) = self.cell("started")?;
         let started = started(when);
         if started.is_none() && !when.is_empty() {
-            return self.fault(at, "`started` must be like 2027-01-31T14:05:00, without a time zone".to_owned());
+            let message =
+                format!("`started` must be like 2027-01-31T14:05:00, without a time zone, from {FIRST_YEAR} on");
+            return self.fault(at, message);
         }
         let (at, word) = self.cell("aborted")?;
         let aborted = match word {

@@ -19,7 +19,7 @@ mod worth;
 pub use file::{COLUMNS, FileFault, PRINTS_MAX_BYTES, Print, PrintsFile, RowFault};
 pub use learn::{Forecast, JOBS_MIN, Learned, LeftOut, Number, Since, Source, TooFew, Why, learn, learn_since};
 pub use sheet::{NotTable, kept, plan_digest, write_clock};
-pub use started::{clock_s, started};
+pub use started::{FIRST_YEAR, clock_s, latest_start, started};
 pub use worth::{Compared, Doubt, Scores};
 
 /// Name of the file of prints, beside the sheet.

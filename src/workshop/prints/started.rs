@@ -1,8 +1,13 @@
 //! When a print was started, and how long it took, as people write them: a day and a time so that later ones sort behind
 //! earlier ones, hours, minutes and seconds as clocks show them.
 
+use crate::accepted::{Day, day_of};
+
+/// No print that is told of was started before this year.
+pub const FIRST_YEAR: u16 = 2000;
+
 /// `2027-01-31T14:05:00` for a day with or without a time, which may lack its seconds; `T` or a blank between. None for what
-/// is none, or has a time zone: prints of one machine are started where it stands.
+/// is none, is before [`FIRST_YEAR`], or has a time zone: prints of one machine are started where it stands.
 pub fn started(text: &str) -> Option<String> {
     let text = text.trim();
     let text = match text.len() {
@@ -13,10 +18,17 @@ pub fn started(text: &str) -> Option<String> {
     let read: toml_edit::Datetime = text.parse().ok()?;
     let (date, time) = (read.date?, read.time?);
     // A leap second is one; what a clock never shows is refused by the grammar.
-    read.offset.is_none().then(|| {
+    (read.offset.is_none() && date.year >= FIRST_YEAR).then(|| {
         let (hour, minute, second) = (time.hour, time.minute, time.second.unwrap_or(0));
         format!("{:04}-{:02}-{:02}T{hour:02}:{minute:02}:{second:02}", date.year, date.month, date.day)
     })
+}
+
+/// The last start that is not in the future, as [`started`] has it: the end of the day after that of the clock, in UTC, which
+/// is given in seconds since 1970-01-01. Starts have no zone, and where a day begins first it does so 14 hours before.
+pub fn latest_start(now_s: u64) -> String {
+    let Day { year, month, day } = day_of(now_s.saturating_add(86_400));
+    format!("{year:04}-{month:02}-{day:02}T23:59:59")
 }
 
 /// Seconds of `1:42:07`, or of a plain number of them; none for what is neither, or is longer than 10 million seconds.
@@ -52,6 +64,13 @@ mod tests {
         }
     }
 
+    /// 1 000 000 000 s after 1970 is 2001-09-09 01:46:40 UTC, as `date -u -d @1000000000` says.
+    #[test]
+    fn tomorrow_is_the_last_day() {
+        assert_eq!(latest_start(1_000_000_000), "2001-09-10T23:59:59");
+        assert!(latest_start(u64::MAX) > "2".to_owned(), "a clock that is far off is no harm");
+    }
+
     #[test]
     fn days_and_times_in_their_usual_forms() {
         let same = Some("2027-01-31T14:05:00".to_owned());
@@ -59,7 +78,16 @@ mod tests {
             assert_eq!(started(text), same, "{text}");
         }
         assert_eq!(started("2027-01-31"), Some("2027-01-31T00:00:00".to_owned()));
-        for text in ["", "today", "2027-02-30", "31.1.2027", "2027-01-31T14:05:00Z", "14:05:00", "2027-01-31T25:00"] {
+        for text in [
+            "",
+            "today",
+            "2027-02-30",
+            "31.1.2027",
+            "2027-01-31T14:05:00Z",
+            "14:05:00",
+            "2027-01-31T25:00",
+            "1999-12-31",
+        ] {
             assert_eq!(started(text), None, "{text}");
         }
     }
