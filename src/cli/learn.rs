@@ -33,10 +33,9 @@ Examples:
   gonogo learn --ledger gonogo.ledger
   gonogo learn --since 2026-01-31               since the new nozzle
 
-Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no
-check does.
-Exit codes: 0 done, 1 --write was asked for and the clock is no good, 2 there are too few prints,
-or something (a row, too) could not be read or written.";
+Prints come from `gonogo prints add`. Reported times alone depend on the clock: no plan and no check does.
+Exit codes: 0 done, 1 --write was asked for and the clock is no good, 2 there are too few prints, or something (a row, \
+too) could not be read or written.";
 
 /// Learn from finished prints how long prints really take, and how sure that is.
 #[derive(Debug, Args)]

@@ -173,6 +173,7 @@ fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
     let row =
         |name: String, [before, after, by]: [String; 3], pair: Pair| (name, [before, after, by, percent(pair.share())]);
     let is_there = |pair: &Pair| pair.before.is_some_and(|v| v != 0.0) || pair.after.is_some_and(|v| v != 0.0);
+    let time = if comparison.is_clocked() { "planned time" } else { "time" };
     let mut rows = Vec::new();
     for figure in FIGURES.iter().filter(|figure| ![Group::Rates, Group::Programs].contains(&figure.group)) {
         let pair = comparison.pair(figure);
@@ -180,7 +181,7 @@ fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
             continue;
         }
         let (group, cells) = match figure.unit {
-            "s" => (if figure.group == Group::Time { "time" } else { "melt rate" }, time_cells(times, pair)),
+            "s" => (if figure.group == Group::Time { time } else { "melt rate" }, time_cells(times, pair)),
             _ => ("melt rate, mm³/s", number_cells(pair, "mm3/s")),
         };
         rows.push(row(format!("{group}, {}", figure.label), cells, pair));

@@ -107,11 +107,14 @@ impl IndexRow {
         let cells = match pages {
             [(report, file)] => on_one(report, file, name),
             _ => {
+                let is_clocked = pages.iter().any(|(report, _)| report.wall_time.is_some());
                 let mut cells = vec![Cell::verdict(verdicts.iter().min().copied()), Cell::text(name)];
                 cells.extend(pages.iter().map(|(report, file)| {
                     let why = deciding(report).next().map_or(String::new(), |finding| format!(", {}", finding.check));
-                    let beside =
-                        mark(report).to_owned() + &clock(report.reckoned_s()) + &give_or_take(report, " ") + &why;
+                    // Beside times by a clock.
+                    let how = if is_clocked && report.wall_time.is_none() { "planned " } else { "" };
+                    let time = clock(report.reckoned_s()) + &give_or_take(report, " ");
+                    let beside = format!("{}{how}{time}{why}", mark(report));
                     Cell { beside, ..Cell::verdict(Some(report.verdict)).to(file.clone()) }
                 }));
                 cells
