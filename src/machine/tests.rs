@@ -820,7 +820,7 @@ fn origins_name_every_key() {
     assert_eq!(of("controller.lacks"), "[\"inches\", \"arcs\"] (line 36)");
     assert_eq!(of("tool[0].retraction.recover_feed_rate_mm_s"), "35.0 (default)");
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
-    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 67)");
+    assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 68)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
     assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 132)");
     let machine = parse(LEAST).unwrap();
