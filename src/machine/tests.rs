@@ -822,7 +822,7 @@ fn origins_name_every_key() {
     assert_eq!(of("tool[1].filament_diameter_mm"), "1.75 (default)");
     assert_eq!(of("tool[1].offset_mm"), "[18.0, 0.0, -0.1] (line 68)");
     assert_eq!(of("tool[1].retraction.lift_mm"), " (not set)");
-    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 132)");
+    assert_eq!(of("checks.cold-extrusion"), "\"off\" (line 133)");
     let machine = parse(LEAST).unwrap();
     let of = |path: &str| machine.origins.iter().find(|origin| origin.path == path).unwrap().clone();
     assert_eq!(of("checks.cold-extrusion").value, "\"no-go\"");
