@@ -4,8 +4,8 @@ use super::*;
 
 /// What became of a job whose turn it was.
 enum Laid {
-    /// It lies where it belongs; what is to be told, and what could not be done for one machine.
-    As(Option<Told>, Option<GateError>),
+    /// It lies where it belongs; what is to be told.
+    As(Option<Told>),
     /// Something else comes first.
     Later,
 }
@@ -31,8 +31,7 @@ impl Gate {
     /// Judges the next job where it was not judged, and lays it where it belongs; false where nothing is left to do.
     ///
     /// # Errors
-    /// Where a folder or the ledger cannot be used for now. The job is tried again behind the others, or, where it is the folder
-    /// of one machine, once something can be laid there.
+    /// Where a folder or the ledger cannot be used for now; the job is tried again behind the others.
     pub fn step(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<bool, GateError> {
         let Some(name) = self.queue.last().cloned() else { return Ok(false) };
         let laid = self.lay(&name, today);
@@ -42,12 +41,12 @@ impl Gate {
                 self.queue.push(name);
                 Ok(true)
             }
-            Ok(Laid::As(told, fault)) => {
+            Ok(Laid::As(told)) => {
                 if let Some(told) = told {
                     self.shelf.told(&told);
                     tell(told);
                 }
-                fault.map_or(Ok(true), Err)
+                Ok(true)
             }
             Err(error) => {
                 // The others come first now.
@@ -71,20 +70,20 @@ impl Gate {
                 self.jobs.remove(name);
                 let told = self.block(name, "it is in jobs/ no more".to_owned())?;
                 self.shelf.gone(name);
-                return Ok(Laid::As(Some(told), None));
+                return Ok(Laid::As(Some(told)));
             }
         }
         let judged = match self.judge(name, today)? {
             Judged::Now => true,
             Judged::Before => false,
             Judged::Later => return Ok(Laid::Later),
-            Judged::Never(why) => return Ok(Laid::As(Some(self.block(name, why)?), None)),
+            Judged::Never(why) => return Ok(Laid::As(Some(self.block(name, why)?))),
         };
         // Judging takes its time: what holds by now is what counts.
         if judged && self.sheets.have_changed() {
             self.as_of = None;
         }
-        let Some((_, last)) = self.as_of else { return Ok(Laid::As(None, None)) };
+        let Some((_, last)) = self.as_of else { return Ok(Laid::As(None)) };
         let mut answers = Vec::new();
         let mut cleared_for = Vec::new();
         for (folder, machine) in self.sheets.machines() {
@@ -106,21 +105,14 @@ impl Gate {
         let place = answers.iter().map(|answered| answered.place).min().unwrap_or(Place::Waiting);
         let why = if place == Place::Cleared { String::new() } else { self.note(name, place, &answers) };
         let digest = self.jobs.get(name).cloned().flatten().unwrap_or_default();
-        let mut failed = Vec::new();
-        let fails = |machine: &str, fault| failed.push((machine.to_owned(), fault));
-        let moved = match self.places.lay(name, &digest, &cleared_for, place, &why, fails) {
+        let moved = match self.places.lay(name, &digest, &cleared_for, place, &why) {
             Err(error) if error.kind() == io::ErrorKind::InvalidData => {
-                return Ok(Laid::As(Some(self.block(name, error.to_string())?), None));
+                return Ok(Laid::As(Some(self.block(name, error.to_string())?)));
             }
             laid => laid.map_err(self.folder("lay in its place", &format!("jobs/{name}")))?,
         };
         self.shelf.placed(name, &digest, place, &answers, last);
-        // The other machines have it; these get what is theirs once something can be laid there.
-        for (machine, fault) in &failed {
-            self.places.set_stuck(machine, Some(fault.clone()));
-        }
-        let fault = failed.into_iter().next().map(|(machine, fault)| GateError::Stuck { machine, fault });
-        Ok(Laid::As((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers }), fault))
+        Ok(Laid::As((judged || moved).then(|| Told::Placed { name: name.to_owned(), place, answers })))
     }
 
     /// Judges a job on the machines for which there is no answer yet.

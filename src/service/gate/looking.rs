@@ -53,8 +53,9 @@ impl Gate {
     fn settle(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
         // In one that was deleted nobody's decisions would be found again.
         self.ledger.is_in_place()?;
-        self.warn()?;
-        self.look_at_stuck(today, tell)?;
+        let warnings: Vec<String> =
+            self.clock_warning()?.into_iter().chain(self.away_warnings()).chain(self.name_warnings()).collect();
+        self.shelf.set_warnings(warnings);
         let as_of = (today, self.ledger.last_decision()?);
         match self.as_of.take() {
             Some(before) if before == as_of => {}
@@ -85,46 +86,7 @@ impl Gate {
         }
         self.as_of = Some(as_of);
         self.folders = self.places.cleared().map_err(self.folder("read", "cleared"))?;
-        self.warn()?;
-        // The other machines have what is theirs; these are tried again at each look.
-        match self.places.stuck().iter().next() {
-            Some((machine, fault)) => Err(GateError::Stuck { machine: machine.clone(), fault: fault.clone() }),
-            None => Ok(()),
-        }
-    }
-
-    /// Tries again what could not be done in the folders of machines; once it can be, all is laid anew.
-    fn look_at_stuck(&mut self, today: Day, tell: &mut dyn FnMut(Told)) -> Result<(), GateError> {
-        let stuck: BTreeSet<String> = self.places.stuck().keys().cloned().collect();
-        if stuck.is_empty() {
-            return Ok(());
-        }
-        self.take_back(today, |machine| stuck.contains(machine), None, tell)?;
-        // A folder that is gone holds nothing.
-        for machine in &stuck {
-            if !self.places.is_there(machine) {
-                self.places.set_stuck(machine, None);
-            } else if let (false, Err(error)) =
-                (self.places.stuck().contains_key(machine), self.places.try_to_lay(machine))
-            {
-                self.places.set_stuck(machine, Some(format!("nothing can be laid there: {error}")));
-            }
-        }
-        if self.places.stuck().len() < stuck.len() {
-            self.as_of = None;
-        }
         Ok(())
-    }
-
-    fn warn(&self) -> Result<(), GateError> {
-        let warnings = self.clock_warning()?.into_iter().chain(self.away_warnings()).chain(self.stuck_warnings());
-        self.shelf.set_warnings(warnings.chain(self.name_warnings()).collect());
-        Ok(())
-    }
-
-    fn stuck_warnings(&self) -> impl Iterator<Item = String> {
-        let stuck = self.places.stuck().iter();
-        stuck.map(|(machine, fault)| GateError::Stuck { machine: machine.clone(), fault: fault.clone() }.to_string())
     }
 
     fn clock_warning(&self) -> Result<Option<String>, GateError> {
@@ -271,25 +233,9 @@ impl Gate {
     ) -> Result<(), GateError> {
         // Nobody is to take them for cleared meanwhile.
         self.shelf.unsettle(only);
-        self.take_back(today, |_| true, only, tell)?;
-        for (folder, _) in self.sheets.machines() {
-            self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
-        }
-        Ok(())
-    }
-
-    /// Takes back from these machines what is not known to be cleared. Where that cannot be done the folder is stuck, which is no
-    /// fault here: the other machines go on.
-    fn take_back(
-        &mut self,
-        today: Day,
-        machines: impl Fn(&str) -> bool,
-        only: Option<&BTreeSet<String>>,
-        tell: &mut dyn FnMut(Told),
-    ) -> Result<(), GateError> {
-        let mut fault = None;
         // Asked for what lies there alone.
-        let withdrawn = self.places.withdraw(machines, only, |folder, name| {
+        let mut fault = None;
+        let is_cleared = |folder: &str, name: &str| {
             let machine = self.sheets.machines().find(|(of, _)| *of == folder);
             let standing = machine.map_or(Ok(None), |(_, machine)| self.standing(name, machine, today));
             match standing {
@@ -299,104 +245,24 @@ impl Gate {
                     None
                 }
             }
-        });
-        for Withdrawn { machine, gone: names, strange, fault } in withdrawn.map_err(self.folder("read", "cleared"))? {
-            // Looking at some of what lies there does not show that all could be taken.
-            if only.is_none() || fault.is_some() {
-                self.places.set_stuck(&machine, fault);
-            }
-            for at in strange.into_iter().map(|name| format!("cleared/{machine}/{name}")) {
-                if self.strange.insert(at.clone()) {
-                    tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
-                }
-            }
+        };
+        let mut strangers = Vec::new();
+        let withdrawn = self.places.withdraw(only, is_cleared, |machine, names, strange| {
+            strangers.extend(strange.into_iter().map(|name| format!("cleared/{machine}/{name}")));
             if !names.is_empty() {
                 tell(Told::Withdrawn { machine, names });
             }
-        }
-        fault.map_or(Ok(()), Err)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::accepted::day_from;
-
-    const SHEET: &str = include_str!("../../../corpus/machines/heron.toml");
-    const JOB: &[u8] = include_bytes!("../../../corpus/jobs/heron-bracket.gcode");
-
-    fn locked_card(path: &Path) -> io::Result<()> {
-        let is_on_card = path.parent().is_some_and(|folder| folder.ends_with("cleared/heron"));
-        if is_on_card { Err(io::ErrorKind::ReadOnlyFilesystem.into()) } else { std::fs::remove_file(path) }
-    }
-
-    /// What lies in the folder of a machine.
-    fn cleared(gate: &Gate, machine: &str) -> usize {
-        places::names(&gate.root.join("cleared").join(machine)).map_or(0, |names| names.len())
-    }
-
-    /// Looks, and works until nothing is left.
-    fn go_on(gate: &mut Gate) -> Result<(), GateError> {
-        let today = day_from("2027-03-01").expect("a day");
-        let looked = gate.look(today, Instant::now(), &mut |_| ());
-        while gate.step(today, &mut |_| ())? {}
-        looked
-    }
-
-    #[test]
-    fn a_card_that_takes_nothing_away_holds_up_no_other_machine() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let at = |below: &str| folder.path().join(below);
-        std::fs::create_dir_all(at("machines")).expect("a folder");
-        std::fs::write(at("machines/heron.toml"), SHEET).expect("is written");
-        std::fs::write(at("machines/other.toml"), SHEET.replacen("\"Heron\"", "\"Other\"", 1)).expect("is written");
-        let settings =
-            Settings { rest: Duration::ZERO, limit_bytes: None, keep_free_bytes: 0, jobs_most: 100, keep_days: None };
-        let mut gate = Gate::open(folder.path(), settings).expect("opens");
-        std::fs::write(at("inbox/bracket.gcode"), JOB).expect("is written");
-        go_on(&mut gate).expect("all can be done");
-        assert_eq!(["heron", "other"].map(|machine| cleared(&gate, machine)), [1, 1]);
-
-        // Its sheet is gone, so nothing is cleared for it; but its card is locked.
-        gate.places.remove_file = locked_card;
-        std::fs::remove_file(at("machines/heron.toml")).expect("is removed");
-        let fault = go_on(&mut gate).expect_err("it cannot be taken back").to_string();
-        assert!(fault.starts_with("cleared/heron: bracket-") && fault.contains("Do not load"), "{fault}");
-        assert!(gate.shelf().read(|held| held.warnings.contains(&fault)));
-        assert_eq!(["heron", "other"].map(|machine| cleared(&gate, machine)), [1, 1]);
-        // The others get what comes.
-        std::fs::write(at("inbox/again.gcode"), [JOB, b"; the same again\n"].concat()).expect("is written");
-        go_on(&mut gate).expect_err("it is told as long as it holds");
-        assert_eq!(["heron", "other"].map(|machine| cleared(&gate, machine)), [1, 2]);
-        // Nothing is laid on the locked card, though it is cleared for it again.
-        std::fs::write(at("machines/heron.toml"), SHEET).expect("is written");
-        go_on(&mut gate).expect("what lies there is cleared again");
-        assert_eq!(["heron", "other"].map(|machine| cleared(&gate, machine)), [2, 2]);
-
-        // A folder into which nothing can be laid: a link to one that is no folder of files.
-        #[cfg(target_os = "linux")]
-        {
-            std::os::unix::fs::symlink("/proc/self", at("cleared/third")).expect("is linked");
-            std::fs::write(at("machines/third.toml"), SHEET.replacen("\"Heron\"", "\"Third\"", 1)).expect("is written");
-            let today = day_from("2027-03-01").expect("a day");
-            gate.look(today, Instant::now(), &mut |_| ()).expect("nothing is to be laid yet");
-            let mut faults = Vec::new();
-            while gate.left() > 0 {
-                faults.extend(gate.step(today, &mut |_| ()).err().map(|error| error.to_string()));
+        });
+        for at in strangers {
+            if self.strange.insert(at.clone()) {
+                tell(Told::Left { at, why: "it did not come through this gate: nobody judged it".to_owned() });
             }
-            assert!(faults.len() == 1 && faults[0].contains("cannot be laid there"), "{faults:?}");
-            go_on(&mut gate).expect_err("it is told as long as it holds");
-            std::fs::remove_file(at("machines/third.toml")).expect("is removed");
-            std::fs::remove_file(at("cleared/third")).expect("is removed");
-            go_on(&mut gate).expect("the others have all that is theirs");
         }
-
-        std::fs::remove_file(at("machines/heron.toml")).expect("is removed");
-        go_on(&mut gate).expect_err("it cannot be taken back");
-        gate.places.remove_file = |path| std::fs::remove_file(path);
-        go_on(&mut gate).expect("it can be taken back by now");
-        assert_eq!(["heron", "other"].map(|machine| cleared(&gate, machine)), [0, 2]);
-        assert!(gate.shelf().read(|held| held.warnings.is_empty()));
+        withdrawn.map_err(self.folder("take jobs back from", "cleared"))?;
+        fault.map_or(Ok(()), Err)?;
+        for (folder, _) in self.sheets.machines() {
+            self.places.open_for(folder).map_err(self.folder("make", "cleared"))?;
+        }
+        Ok(())
     }
 }

@@ -42,7 +42,7 @@ use crate::machine::Machine;
 use crate::preflight::{JobError, JobSource, RunContext};
 use crate::service::ledger::{Judging, LEDGER_FILE, Ledger, LedgerError, Question, Standing};
 use crate::threads::{Breakdown, HelperPool};
-use crate::wording::{digest, safe};
+use crate::wording::digest;
 
 pub use intake::{Full, Intake, IntakeError, Kept};
 pub use keeping::unwanted;
@@ -52,7 +52,7 @@ pub use told::{Answered, Told};
 
 use inbox::{Found, Inbox};
 use intake::{Ask, Room};
-use places::{Places, Withdrawn};
+use places::Places;
 use sheets::Sheets;
 
 /// How a gate works.
@@ -85,14 +85,6 @@ pub enum GateError {
         path: PathBuf,
         /// What the system said.
         why: io::Error,
-    },
-    /// In the folder of a machine something cannot be taken back, or laid.
-    #[error("cleared/{}: {fault}. Nothing is laid there until this can be done", safe(machine))]
-    Stuck {
-        /// The folder of the machine.
-        machine: String,
-        /// What cannot be done, and why.
-        fault: String,
     },
     /// The ledger cannot be used.
     #[error(transparent)]

@@ -3,7 +3,7 @@
 //! A copy is made under another name, brought to the disk and only then renamed, so that there is never half a job; it is
 //! hashed on its way, so that what lies there is what was judged. Taking away comes before putting down.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -65,44 +65,12 @@ impl Place {
 /// The folders of a gate.
 pub(super) struct Places {
     root: PathBuf,
-    /// The folders of machines from which something could not be taken back, or where it could not be laid: what and why.
-    stuck: BTreeMap<String, String>,
-    /// Takes a file away; a test may let that fail.
-    pub(super) remove_file: fn(&Path) -> io::Result<()>,
-}
-
-/// Why a job was not put into a folder.
-enum Unput {
-    /// It cannot be read, or is not what was judged.
-    Job(io::Error),
-    /// The folder cannot be used.
-    There(io::Error),
-}
-
-impl Unput {
-    fn into_inner(self) -> io::Error {
-        match self {
-            Self::Job(error) | Self::There(error) => error,
-        }
-    }
-}
-
-/// What became of the folder of a machine.
-pub(super) struct Withdrawn {
-    /// The machine.
-    pub(super) machine: String,
-    /// What was taken away.
-    pub(super) gone: Vec<String>,
-    /// What is of no job of this gate.
-    pub(super) strange: Vec<String>,
-    /// What could not be taken away, and why.
-    pub(super) fault: Option<String>,
 }
 
 impl Places {
     /// Makes those that are missing, and takes away copies that were not finished.
     pub(super) fn new(root: &Path) -> io::Result<Self> {
-        let places = Self { root: root.to_owned(), stuck: BTreeMap::new(), remove_file: |path| fs::remove_file(path) };
+        let places = Self { root: root.to_owned() };
         for folder in [places.jobs(), places.waiting(), places.blocked(), root.join("cleared")] {
             fs::create_dir_all(folder)?;
         }
@@ -156,40 +124,6 @@ impl Places {
         if self.is_away(machine) { Ok(()) } else { fs::create_dir_all(self.root.join("cleared").join(machine)) }
     }
 
-    /// The folders of machines from which something could not be taken back, or where it could not be laid: what and why.
-    /// Nothing is laid there.
-    pub(super) fn stuck(&self) -> &BTreeMap<String, String> {
-        &self.stuck
-    }
-
-    /// Something could not be done in the folder of a machine, or all could.
-    pub(super) fn set_stuck(&mut self, machine: &str, fault: Option<String>) {
-        match fault {
-            Some(fault) => drop(self.stuck.insert(machine.to_owned(), fault)),
-            None => drop(self.stuck.remove(machine)),
-        }
-    }
-
-    /// Finds out whether something could be laid for a machine.
-    pub(super) fn try_to_lay(&self, machine: &str) -> io::Result<()> {
-        unfinished(&self.root.join("cleared").join(machine)).map(drop)
-    }
-
-    /// True where nothing can be laid for a machine, or taken away from it.
-    fn is_shut(&self, machine: &str) -> bool {
-        self.is_away(machine) || self.stuck.contains_key(machine)
-    }
-
-    /// The folders of machines that can be used.
-    fn open(&self) -> io::Result<impl Iterator<Item = PathBuf>> {
-        Ok(self.cleared()?.into_iter().filter(|folder| !self.stuck.contains_key(&machine_of(folder))))
-    }
-
-    /// True where the folder of a machine is there.
-    pub(super) fn is_there(&self, machine: &str) -> bool {
-        self.root.join("cleared").join(machine).is_dir()
-    }
-
     /// True where the folder of a machine is a link that leads nowhere, such as to a card that is not there.
     pub(super) fn is_away(&self, machine: &str) -> bool {
         let folder = self.root.join("cleared").join(machine);
@@ -197,7 +131,7 @@ impl Places {
     }
 
     /// Lays a job where it belongs: ready for these machines, or where it waits or is blocked, with what is to be said of it.
-    /// Calls `fails` with each machine in whose folder it cannot be laid, and why. False where it lay so already.
+    /// False where it lay so already.
     pub(super) fn lay(
         &self,
         name: &str,
@@ -205,34 +139,25 @@ impl Places {
         cleared_for: &[&str],
         place: Place,
         why: &str,
-        mut fails: impl FnMut(&str, String),
     ) -> io::Result<bool> {
         let mut moved = false;
-        for folder in self.open()? {
+        for folder in self.cleared()? {
             if !cleared_for.iter().any(|machine| folder.ends_with(machine)) {
-                moved |= self.take_away(&folder, name)?;
+                moved |= take_away(&folder, name)?;
             }
         }
         let note = format!("{name}.txt");
         for (folder, here) in [(self.waiting(), Place::Waiting), (self.blocked(), Place::Blocked)] {
             if place != here {
-                moved |= self.take_away(&folder, name)?;
-                moved |= self.take_away(&folder, &note)?;
+                moved |= take_away(&folder, name)?;
+                moved |= take_away(&folder, &note)?;
             }
         }
         match place {
             Place::Cleared => {
-                for machine in cleared_for.iter().filter(|machine| !self.is_shut(machine)) {
-                    let folder = self.root.join("cleared").join(machine);
-                    let put =
-                        self.open_for(machine).map_err(Unput::There).and_then(|()| self.put(&folder, name, digest));
-                    match put {
-                        Ok(was_put) => moved |= was_put,
-                        Err(Unput::There(error)) => {
-                            fails(machine, format!("{} cannot be laid there: {error}", wording::safe(name)));
-                        }
-                        Err(Unput::Job(error)) => return Err(error),
-                    }
+                for machine in cleared_for.iter().filter(|machine| !self.is_away(machine)) {
+                    self.open_for(machine)?;
+                    moved |= self.put(&self.root.join("cleared").join(machine), name, digest)?;
                 }
             }
             Place::Waiting | Place::Blocked => {
@@ -241,7 +166,7 @@ impl Places {
                 if !fs::read(folder.join(&note)).is_ok_and(|known| known == why.as_bytes()) {
                     write(&folder, &note, why.as_bytes())?;
                 }
-                moved |= self.put(&folder, name, digest).map_err(Unput::into_inner)?;
+                moved |= self.put(&folder, name, digest)?;
             }
         }
         Ok(moved)
@@ -250,11 +175,11 @@ impl Places {
     /// Takes a job away from all machines and writes down why; the job itself stays among the jobs.
     pub(super) fn hold_back(&self, name: &str, why: &str) -> io::Result<()> {
         let note = format!("{name}.txt");
-        let folders = self.open()?.chain([self.waiting(), self.blocked()]);
+        let folders = self.cleared()?.into_iter().chain([self.waiting(), self.blocked()]);
         for folder in folders {
-            self.take_away(&folder, name)?;
+            take_away(&folder, name)?;
         }
-        self.take_away(&self.waiting(), &note)?;
+        take_away(&self.waiting(), &note)?;
         write(&self.blocked(), &note, format!("{why}\n").as_bytes())
     }
 
@@ -262,73 +187,51 @@ impl Places {
     pub(super) fn take_out(&self, name: &str) -> io::Result<()> {
         let note = format!("{name}.txt");
         for folder in self.cleared()?.into_iter().chain([self.waiting(), self.blocked()]) {
-            self.take_away(&folder, name)?;
+            take_away(&folder, name)?;
         }
         for folder in [self.waiting(), self.blocked()] {
-            self.take_away(&folder, &note)?;
+            take_away(&folder, &note)?;
         }
-        self.take_away(&self.jobs(), name).map(|_| ())
+        take_away(&self.jobs(), name).map(|_| ())
     }
 
-    /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down, in the
-    /// folders of `machines`. What `is_cleared` cannot say stays for now; so does all but `only` these, where they are given.
+    /// Takes what is not (any longer) cleared away from those who would load it, and what is not as it was laid down; `take`
+    /// gets the machine, what was taken away, and what there is no job of this gate. What `is_cleared` cannot say stays for now;
+    /// so does all but `only` these, where they are given.
     ///
     /// # Errors
-    /// Where the folders of machines cannot be listed.
+    /// The first, behind all that could be taken away.
     pub(super) fn withdraw(
         &self,
-        machines: impl Fn(&str) -> bool,
         only: Option<&BTreeSet<String>>,
         mut is_cleared: impl FnMut(&str, &str) -> Option<bool>,
-    ) -> io::Result<Vec<Withdrawn>> {
-        let mut all = Vec::new();
-        for folder in self.cleared()?.into_iter().filter(|folder| machines(&machine_of(folder))) {
-            let machine = machine_of(&folder);
-            let (mut gone, mut strange, mut fault) = (Vec::new(), Vec::new(), None);
-            let names = names(&folder).unwrap_or_else(|error| {
-                fault = Some(format!("it cannot be read: {error}. Do not load what lies there"));
+        mut take: impl FnMut(String, Vec<String>, Vec<String>),
+    ) -> io::Result<()> {
+        let mut first = Ok(());
+        for folder in self.cleared()? {
+            let machine = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let (mut gone, mut strange) = (Vec::new(), Vec::new());
+            let all = names(&folder).unwrap_or_else(|error| {
+                first = Err(error);
                 Vec::new()
             });
-            for name in names.into_iter().filter(|name| only.is_none_or(|only| only.contains(name))) {
+            for name in all.into_iter().filter(|name| only.is_none_or(|only| only.contains(name))) {
                 if self.is_strange(&folder, &name) {
                     strange.push(name);
                 } else if is_cleared(&machine, &name) == Some(false) || !self.is_laid(&folder, &name) {
-                    match self.remove(&folder, &name) {
+                    match remove(&folder, &name) {
                         Ok(_) => gone.push(name),
-                        Err(error) => {
-                            let name = wording::safe(&name);
-                            fault.get_or_insert(format!("{name} cannot be taken back: {error}. Do not load it"));
-                        }
+                        Err(error) => first = Err(error),
                     }
                 }
             }
             // Once for all of them: they must be gone soon.
-            if let Err(error) = if gone.is_empty() { Ok(()) } else { sync_folder(&folder) } {
-                fault
-                    .get_or_insert(format!("what was taken back may come again: {error}. Do not load what lies there"));
+            if !gone.is_empty() {
+                first = first.and(sync_folder(&folder));
             }
-            all.push(Withdrawn { machine, gone, strange, fault });
+            take(machine, gone, strange);
         }
-        Ok(all)
-    }
-
-    /// Takes a file away; false where there was none.
-    fn take_away(&self, folder: &Path, name: &str) -> io::Result<bool> {
-        let was_there = self.remove(folder, name)?;
-        if was_there {
-            sync_folder(folder)?;
-        }
-        Ok(was_there)
-    }
-
-    /// The same, not brought to the disk yet.
-    fn remove(&self, folder: &Path, name: &str) -> io::Result<bool> {
-        match (self.remove_file)(&folder.join(name)) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
-            // A folder is none of a gate's.
-            Err(_) if folder.join(name).is_dir() => Ok(false),
-            done => done.map(|()| true),
-        }
+        first
     }
 
     /// True for what did not come through this gate, whatever its name looks like: no file, or no job of here by its name and
@@ -355,30 +258,24 @@ impl Places {
     }
 
     /// Copies a job into a folder; false where it is there already.
-    fn put(&self, folder: &Path, name: &str, digest: &str) -> Result<bool, Unput> {
+    fn put(&self, folder: &Path, name: &str, digest: &str) -> io::Result<bool> {
         if self.is_laid(folder, name) {
             return Ok(false);
         }
         let kept = self.jobs().join(name);
-        let modified = fs::metadata(&kept).and_then(|found| found.modified()).map_err(Unput::Job)?;
-        let mut copy = unfinished(folder).map_err(Unput::There)?;
+        let modified = fs::metadata(&kept)?.modified()?;
+        let mut copy = unfinished(folder)?;
         let copied = match JobSource::at(&kept).copy_to(copy.as_file_mut()) {
             Ok(hash) => Some(wording::digest(hash)),
-            Err(CopyError::Read(error)) => return Err(Unput::Job(error)),
-            Err(CopyError::Write(error)) => return Err(Unput::There(error)),
+            Err(CopyError::Read(error) | CopyError::Write(error)) => return Err(error),
             Err(CopyError::NotAJob(_) | CopyError::TooLarge { .. }) => None,
         };
         if copied.as_deref() != Some(digest) {
-            return Err(Unput::Job(io::Error::new(io::ErrorKind::InvalidData, CHANGED)));
+            return Err(io::Error::new(io::ErrorKind::InvalidData, CHANGED));
         }
-        let done = copy.as_file().set_modified(modified).and_then(|()| finish(copy, &folder.join(name)));
-        done.map(|()| true).map_err(Unput::There)
+        copy.as_file().set_modified(modified)?;
+        finish(copy, &folder.join(name)).map(|()| true)
     }
-}
-
-/// The machine whose folder that is.
-fn machine_of(folder: &Path) -> String {
-    folder.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// The names in a folder, sorted.
@@ -389,6 +286,25 @@ pub(super) fn names(folder: &Path) -> io::Result<Vec<String>> {
     }
     names.sort();
     Ok(names)
+}
+
+/// False where there was nothing.
+fn take_away(folder: &Path, name: &str) -> io::Result<bool> {
+    let was_there = remove(folder, name)?;
+    if was_there {
+        sync_folder(folder)?;
+    }
+    Ok(was_there)
+}
+
+/// The same, not brought to the disk yet.
+fn remove(folder: &Path, name: &str) -> io::Result<bool> {
+    match fs::remove_file(folder.join(name)) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        // A folder is none of a gate's.
+        Err(_) if folder.join(name).is_dir() => Ok(false),
+        done => done.map(|()| true),
+    }
 }
 
 /// Writes a small file as a whole.
