@@ -174,6 +174,14 @@ pub enum ActionKind {
     End,
 }
 
+/// How long the machine stands at actions that last so long each, s; none where nobody knows, so that it may be as long as it
+/// takes.
+pub(crate) fn stands_s<'a>(actions: impl Iterator<Item = (&'a ActionKind, f64)>) -> Option<f64> {
+    let mut stops = actions.filter(|(kind, _)| kind.stops()).peekable();
+    stops.peek()?;
+    stops.map(|(kind, duration_s)| kind.stops_for_its_time().then_some(duration_s)).sum()
+}
+
 impl ActionKind {
     /// True for stops that last as long as is known, and during which nothing else happens.
     pub(crate) fn stops_for_its_time(&self) -> bool {

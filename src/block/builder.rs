@@ -2,7 +2,7 @@
 
 use super::packed::Packed;
 use super::{FEW_MOVES, MANY_BLOCKS};
-use crate::block::{ActionKind, BLOCK, Block, CurvedMove, Event, LimitChange, Move, flag};
+use crate::block::{ActionKind, BLOCK, Block, CurvedMove, Event, LimitChange, Move, flag, stands_s};
 use crate::geometry::Curve;
 
 /// After that many actions in a row the machine is taken to stand: reading them takes longer than any moves it knows.
@@ -55,9 +55,7 @@ impl BlockInFlight {
 
     /// How long the machine stands behind it; none where nobody knows, so that it may be as long as it takes.
     pub(crate) fn stands_s(&self) -> Option<f64> {
-        let stops = || self.closing.iter().filter(|action| action.kind.stops());
-        let is_known = stops().next().is_some() && stops().all(|action| action.kind.stops_for_its_time());
-        is_known.then(|| stops().map(|action| action.duration_s).sum())
+        stands_s(self.closing.iter().map(|action| (&action.kind, action.duration_s)))
     }
 
     /// Forgets everything, and gives back what many actions took.

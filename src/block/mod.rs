@@ -17,6 +17,7 @@ use crate::geometry::{Box3, Curve, curve_extrema, widen};
 use crate::machine::MeltRates;
 use crate::vectors::{Vectors, columns};
 
+pub(crate) use action::stands_s;
 pub use action::{Action, ActionKind, Heater, NozzleSpan, Touches, Wait};
 pub(crate) use builder::PendingAction;
 pub use builder::{BlockBuilder, BlockInFlight, PendingBlock};
@@ -354,7 +355,7 @@ impl Block {
     /// Where the machine is when `line` is done: at the end of the last move or homing up to it, mm, machine coordinates.
     /// `before` is where it was before this block, where that is known.
     pub fn place_of(&self, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
-        self.place_behind(self.moves_to(line, self.len()), line, before)
+        self.place_behind(&self.homed(), self.moves_to(line, self.len()), line, before)
     }
 
     /// How many of its moves there are up to the end of `line`. `near` is where to look first.
@@ -374,13 +375,25 @@ impl Block {
         lines.partition_point(|&of_move| of_move <= line)
     }
 
-    /// Where the machine is behind so many moves, when `line` is done.
-    #[inline]
-    pub(crate) fn place_behind(&self, moves: usize, line: u64, before: Option<[f64; 3]>) -> Option<[f64; 3]> {
-        let homed = self.actions.iter().rev().find_map(|action| match action.kind {
-            ActionKind::Home { position, .. } if action.line <= line => Some(position),
+    /// Where it homes: the lines, and the places where the machine is then.
+    pub(crate) fn homed(&self) -> Vec<(u64, [f64; 3])> {
+        let homed = self.actions.iter().filter_map(|action| match action.kind {
+            ActionKind::Home { position, .. } => Some((action.line, position)),
             _ => None,
         });
+        homed.collect()
+    }
+
+    /// Where the machine is behind so many moves, when `line` is done; `homed` is that of the block.
+    #[inline]
+    pub(crate) fn place_behind(
+        &self,
+        homed: &[(u64, [f64; 3])],
+        moves: usize,
+        line: u64,
+        before: Option<[f64; 3]>,
+    ) -> Option<[f64; 3]> {
+        let homed = homed.iter().rev().find(|(at, _)| *at <= line).map(|(_, position)| *position);
         let moved = || if self.is_empty() { before } else { Some(self.start(moves)) };
         homed.filter(|_| moves == self.len()).or_else(moved)
     }

@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use crate::block::{
     Action, ActionKind, Block,
     grid::{Sum, time_units},
+    stands_s,
 };
 use crate::findings::{
     Built, Check, CommandRate, Explanation, Hit, Inspection, Log, Observer, Severity, Spot, Starving,
@@ -213,6 +214,10 @@ impl Queue {
 
     /// The machine stands for so long, or until the queue is full.
     fn stop(&mut self, stands_s: Option<f64>) {
+        // Nothing was taken from it since it was full, or what fills it takes as long as that.
+        if self.moves == 0 && self.filled {
+            return;
+        }
         self.moves = 0;
         if let Some(stands_s) = stands_s {
             (self.stands, self.filled) = (self.stands.saturating_add(time_units(stands_s)), false);
@@ -391,7 +396,7 @@ impl Observer for CommandRateExceeded {
         if block.actions.iter().any(stops) {
             self.window.clear();
             if let Some(queue) = &mut self.beside {
-                queue.stop(stands_s(&block.actions));
+                queue.stop(stands_s(block.actions.iter().map(|action| (&action.kind, action.duration_s))));
             }
         }
     }
@@ -414,25 +419,9 @@ impl Observer for CommandRateExceeded {
     }
 }
 
-/// How long the machine stands at stops; none where that is as long as the queue takes to fill.
-fn stands_s(actions: &[Action]) -> Option<f64> {
-    let stops = || actions.iter().filter(|action| stops(action));
-    stops().all(|action| action.kind.stops_for_its_time()).then(|| stops().map(|action| action.duration_s).sum())
-}
-
+/// Where the machine comes to rest. With all commands in time it would not wait for them.
 fn stops(action: &Action) -> bool {
-    use ActionKind::{
-        Dwell, End, Fan, Finish, Heat, HeatUnknown, Home, Lead, MotorsOff, MotorsOn, Pause, Probe, Starved, Tip, Tool,
-        Unfollowed,
-    };
-    match action.kind {
-        Dwell | Home { .. } | Probe { .. } | Unfollowed | Pause { .. } | Tool { .. } | Finish | End => true,
-        // With all commands in time there would be none.
-        Starved => false,
-        Heat { .. } | HeatUnknown { .. } | Fan { .. } | Lead { .. } | Tip { .. } | MotorsOff { .. } | MotorsOn => {
-            action.duration_s > 0.0
-        }
-    }
+    action.kind.stops() && action.kind != ActionKind::Starved
 }
 
 impl CommandRateExceeded {
@@ -545,10 +534,10 @@ impl CommandRateExceeded {
             true => format!("; to read them takes {} at least, their moves {}", some(read_s), some(planned_s)),
             false => String::new(),
         };
+        let least = if extra_s < 0.1 { String::new() } else { format!(", {} or more,", duration(extra_s)) };
         format!(
-            ". With a limited jerk moves are planned as if commands came in time: waiting for them, {} or more, is not in \
-             any time told{reading}",
-            some(extra_s)
+            ". With a limited jerk moves are planned as if commands came in time: waiting for them{least} is not in any time \
+             told{reading}"
         )
     }
 }
@@ -780,6 +769,24 @@ mod tests {
         // Without a rate nothing is known of it, and the reason says so.
         jerky.controller.command_rate_limit_hz = None;
         assert!(skipped(&CHECK, &jerky).contains("command_rate_limit_hz"));
+    }
+
+    /// A stop behind which nobody knows how long it takes fills the queue, and further ones before the next move empty none of it:
+    /// blocks may end between them.
+    #[test]
+    fn stops_without_moves_in_between_are_one() {
+        let mut machine = from_a_card(10.0);
+        machine.motion.ramp = Ramp::JerkLimited([1e6; 4]);
+        let extra_s = |stops: &str| {
+            let job = line_of(60, 0.1, "").replacen("G1 Z0.2 F600\n", &format!("G1 Z0.2 F600\n{stops}"), 1);
+            judged(&machine, &job).starving.expect("starves").extra_s
+        };
+        let filled_s = extra_s("G28 Z\n");
+        for stops in ["G28 Z\nM400\n", "M400\nG28 Z\n", "G28 Z\nG4 P0\nM400\n"] {
+            assert_eq!(extra_s(stops), filled_s, "{stops}");
+        }
+        // By themselves they fill nothing: its 16 moves have to come first.
+        assert!(extra_s("M400\n") > filled_s + 1.0);
     }
 
     /// With caps of 0 each move takes its time whatever is known: the queue beside a plan is then the one that a plan follows.

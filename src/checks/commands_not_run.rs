@@ -58,6 +58,7 @@ mod tests {
         assert_eq!(told("M2\nG1 X30\nG1 X40"), [2, 3]);
         assert_eq!(told("M30 ; the end\nM104 S0\nM84"), [2, 3]);
         assert_eq!(told("M30\nX30\nEND_PRINT\nM2\nT1"), [2, 3, 5]);
+        assert_eq!(told("G1 X30 M2\nG1 X40"), [2], "not the first word of its line");
         assert_eq!(told("M2\n/ G1 X30\nG1 X40"), [3], "a line that is left out");
     }
 

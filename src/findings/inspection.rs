@@ -561,7 +561,17 @@ pub struct Inspection {
     pub left_out: Vec<String>,
 }
 
+/// Waiting for late commands that the times of a job leave out is told from this share of them on (a bound of this program, no
+/// source).
+const LEFT_OUT_SHARE: f64 = 0.01;
+
 impl Inspection {
+    /// The waiting for late commands that its times leave out, s at least; none where that is nothing to speak of.
+    pub fn waiting_left_out_s(&self) -> Option<f64> {
+        let starving = self.starving.filter(|starving| !starving.in_times)?;
+        Some(starving.extra_s).filter(|extra_s| *extra_s >= LEFT_OUT_SHARE * self.time_s.total())
+    }
+
     /// Filament pushed to fill or clean the nozzle, mm: without a path, and on a purge line.
     pub fn purged_mm(&self) -> f64 {
         self.filament.purged_mm + self.purge_line.map_or(0.0, |line| line.filament_mm)

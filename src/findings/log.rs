@@ -300,7 +300,7 @@ impl Log {
             goes_on(hit.line)
         });
         // There may be one for every move. Those of one check come in the order of the moves.
-        let mut moves = 0;
+        let (mut moves, homed) = (0, block.homed());
         for (at, line) in self.unreached.drain(..) {
             if goes_on(line) {
                 let place_mm = block.place_of(line, before);
@@ -308,7 +308,7 @@ impl Log {
                 continue;
             }
             moves = block.moves_to(line, moves);
-            self.merged[at].reach(block.place_behind(moves, line, before));
+            self.merged[at].reach(block.place_behind(&homed, moves, line, before));
         }
         self.unsettled = waiting;
     }

@@ -45,7 +45,9 @@ impl Interpreter {
         let (letter, of) = if code == 9000 { (b'K', b'T') } else { (b'S', b'D') };
         match self.params.get(letter) {
             Some(lead_s) if self.follows_leads() => {
-                self.tools_by(of).into_iter().for_each(|tool| self.set_lead(letter, tool, lead_s, out));
+                // What is no lead is told once, whatever it is meant for.
+                let most = if (0.0..=LEAD_MAX_S).contains(&lead_s) { usize::MAX } else { 1 };
+                self.tools_by(of).into_iter().take(most).for_each(|tool| self.set_lead(letter, tool, lead_s, out));
             }
             Some(value) if value > LEAD_MAX_S => {
                 self.notice(Noticed::LeadImplausible { letter, value, asked: false });

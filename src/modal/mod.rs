@@ -343,6 +343,8 @@ impl Interpreter {
             (Some((b'M', 290)), Some(NotRun::Written)) => self.not_run = None,
             (Some((b'M', 280)), None) if named => self.not_run = Some(NotRun::Written),
             (Some((b'M', code @ (20 | 300))), None) if !named => self.not_run = Some(NotRun::BehindEnd { code }),
+            // RS274/NGC carries out what a line ends the program with last.
+            (Some((b'G', _)), None) if !named => self.not_run = sorting::end_of_program(words),
             (Some((b'M', code)), _) if commands::is_harmless(code) => {}
             _ if words.is_empty() => {}
             _ => self.note_not_run(),
@@ -353,11 +355,6 @@ impl Interpreter {
         if let Some(not_run) = self.not_run {
             self.notice(Noticed::NotRun(not_run));
         }
-    }
-
-    /// True where there may be something to say about plain moves too.
-    fn looks_at_moves(&self) -> bool {
-        self.not_run.is_some() || self.states[tool_place(self.tool)].owed_mm > 0.0
     }
 
     /// Bytes of a line that go over a serial line, its end included.

@@ -1,7 +1,7 @@
 //! The words of a line sorted into commands and their parameters.
 
 use super::commands::is_known;
-use super::notice::{Damage, Noticed};
+use super::notice::{Damage, NotRun, Noticed};
 use super::{Event, Feature, Interpreter};
 use crate::machine::ExtrusionMode;
 use crate::text::{LISTED, Word};
@@ -207,6 +207,12 @@ impl Interpreter {
 pub(super) fn first_code(words: &[Word]) -> Option<(u8, u32)> {
     let first = words.iter().find(|word| matches!(word.letter, b'G' | b'M'))?;
     Some((first.letter, command_code(first.value?)?))
+}
+
+/// The end of the program among the words of a line that begins with a G command.
+pub(super) fn end_of_program(words: &[Word]) -> Option<NotRun> {
+    let mut codes = words.iter().filter(|word| word.letter == b'M').filter_map(|word| command_code(word.value?));
+    codes.find(|code| matches!(code, 20 | 300)).map(|code| NotRun::BehindEnd { code })
 }
 
 /// The same, where it is none that is known here.

@@ -72,13 +72,19 @@ impl StraightReader {
             speed_factor: state.speed_factor,
             // Beyond either there is something to say about the line.
             bytes_limit: match state.dialect.line_length_limit_bytes {
-                _ if state.looks_at_moves() => 0,
+                _ if state.not_run.is_some() => 0,
                 None => LINE_BYTES_READ,
                 Some(limit) => usize::try_from(limit).map_or(LINE_BYTES_READ, |limit| limit.min(LINE_BYTES_READ)),
             },
-            // A little less, so that no rounding lets pass what the law refuses.
-            length_limit: 0.999 * FOLLOWED_MM * tool.volumetric_area_mm2.unwrap_or(1.0)
-                / (tool.flow_factor * state.e_scale).abs(),
+            // A little less, so that no rounding lets pass what the law refuses. While G10 has pulled back, all that moves the
+            // filament is for the law.
+            length_limit: match tool.owed_mm > 0.0 {
+                true => -1.0,
+                false => {
+                    0.999 * FOLLOWED_MM * tool.volumetric_area_mm2.unwrap_or(1.0)
+                        / (tool.flow_factor * state.e_scale).abs()
+                }
+            },
             position: state.position,
             known,
             e: state.e,
@@ -133,7 +139,8 @@ impl StraightReader {
         if moves { flag::X << AXIS } else { 0 }
     }
 
-    /// Carries out one line of so many bytes, and so many of them sent; false, with nothing changed, when there is something to say about it.
+    /// Carries out one line of so many bytes, and so many of them sent; false, with nothing changed, when there is something to
+    /// say about it.
     #[inline(always)]
     fn carry_out(&mut self, line: u64, [bytes, sent]: [usize; 2], words: Plain, gather: &mut BlockBuilder) -> bool {
         let has = words.has;

@@ -267,6 +267,8 @@ pub struct Burst {
     most_mm3_s: f64,
     /// What came last: at least a window of it, or [`PARTS_MOST`] parts.
     tail: Parts,
+    /// How many that were when all else was dropped last.
+    kept: usize,
     /// The parts looked at; kept for the next block.
     placed: Placed,
 }
@@ -279,6 +281,7 @@ impl Burst {
             capacity_mm3_s: capacity_mm3_s.unwrap_or(f64::INFINITY),
             most_mm3_s: 0.0,
             tail: Parts::default(),
+            kept: 0,
             placed: Placed::default(),
         }
     }
@@ -293,7 +296,10 @@ impl Burst {
         // Longer than a window makes no difference, and stays within whole numbers.
         let seconds = seconds.min(2.0 * self.window as f64 / Sum::ONE);
         self.tail.push([0.0; 2], seconds);
-        self.trim();
+        // More than a window of it does no harm, and many rests may follow one another.
+        if self.tail.count > 2 * self.kept + BLOCK {
+            self.trim();
+        }
     }
 
     /// From this rate on a move may matter.
@@ -415,7 +421,7 @@ impl Burst {
             first += until[first + 1..].iter().take_while(|until| **until <= opens).count();
             let held = pushed[next] - pushed[first];
             if held <= enough {
-                below_until = until[next].saturating_add(self.ticks_to_push(enough - held, fastest_mm3_s));
+                below_until = until[next].saturating_add(self.ticks_to_push(enough - held, fastest_mm3_s, count));
                 continue;
             }
             let mean = self.largest(placed, at, first, matters_from);
@@ -434,12 +440,14 @@ impl Burst {
         }
     }
 
-    /// At least how long it takes to push so much, 2⁻³² s.
-    fn ticks_to_push(&self, volume: i128, fastest_mm3_s: f64) -> i64 {
+    /// At least how long `count` parts take to push so much, 2⁻³² s.
+    fn ticks_to_push(&self, volume: i128, fastest_mm3_s: f64, count: usize) -> i64 {
         // In whole numbers of either unit each part may push half a unit more than rate times time.
-        const ROOM: f64 = 2.0 * PARTS_MOST as f64;
-        let seconds = (within_range(volume) as f64 - ROOM) / VOLUME_ONE / fastest_mm3_s * (1.0 - ROUNDING);
-        (seconds.min(self.window_s()) * Sum::ONE - ROOM) as i64
+        let room = count as f64;
+        let seconds = (within_range(volume) as f64 - room) / VOLUME_ONE / fastest_mm3_s * (1.0 - ROUNDING);
+        // Where nothing flows that is no number.
+        let seconds = if fastest_mm3_s > 0.0 { smaller(seconds, self.window_s()) } else { self.window_s() };
+        (seconds * Sum::ONE - room) as i64
     }
 
     /// A window that holds no more than this has a mean below that, mm³/s; 2⁻⁴⁰ mm³.
@@ -507,6 +515,7 @@ impl Burst {
             ticks = ticks.saturating_add(self.tail.ticks[keep]);
         }
         self.tail.drop_first(keep);
+        self.kept = self.tail.count;
     }
 }
 

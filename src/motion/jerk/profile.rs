@@ -153,6 +153,9 @@ impl Bounds {
             }
             let slope = at * (first_s + second_s) + sums[0] / 2.0 * first_slope + sums[1] / 2.0 * second_slope;
             let newton = at - over / slope;
+            if newton == at {
+                break;
+            }
             if newton > low && newton < high {
                 if (newton - at).abs() <= LAST_STEP * at {
                     return newton * newton;

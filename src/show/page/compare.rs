@@ -180,6 +180,11 @@ fn rows(comparison: &Comparison) -> Vec<(String, [String; 4])> {
         if !is_there(&pair) {
             continue;
         }
+        if figure.group == Group::Time && !comparison.is_alike_in_time() {
+            let [before, after, by] = time_cells(times, pair);
+            rows.push((format!("{time}, {}", figure.label), [before, after, by, "*".to_owned()]));
+            continue;
+        }
         let (group, cells) = match figure.unit {
             "s" => (if figure.group == Group::Time { time } else { "melt rate" }, time_cells(times, pair)),
             _ => ("melt rate, mm³/s", number_cells(pair, "mm3/s")),

@@ -235,7 +235,8 @@ fn drift(told: &Told<'_>, look: Look) -> Section {
         if jobs_since(told, first) < JOBS_MIN { format!(", once there are some of {JOBS_MIN} jobs") } else { String::new() }
     ));
     let (number, _) = &told.prints[told.learned.forecasts[first].print];
-    section.paragraph(&safe(&format!("gonogo learn --since {number}{}", told.options)));
+    // One line, however narrow: it is to be typed.
+    section.line(safe(&format!("gonogo learn --since {number}{}", told.options)).into_owned());
     section
 }
 

@@ -132,8 +132,8 @@ pub(crate) fn unsafe_accepted(findings: usize) -> String {
 
 /// Said beside a time that leaves out waiting for late commands; none where it does not.
 pub(crate) fn waiting_left_out(inspection: &Inspection) -> Option<String> {
-    let starving = inspection.starving.filter(|starving| !starving.in_times)?;
-    Some(format!("not in it: waiting for late commands, {} or more", wording::duration(starving.extra_s)))
+    let least_s = inspection.waiting_left_out_s()?;
+    Some(format!("not in it: waiting for late commands, {} or more", wording::duration(least_s)))
 }
 
 /// Said where limits of motion are varied and some of what they change is not judged.

@@ -52,8 +52,7 @@ impl Comparison {
 
     /// True where both leave out the waiting for late commands, or neither: only then can what hangs on time be told apart.
     pub fn is_alike_in_time(&self) -> bool {
-        let leaves_out = |of: &Inspection| of.starving.is_some_and(|starving| !starving.in_times);
-        leaves_out(&self.before) == leaves_out(&self.after)
+        self.before.waiting_left_out_s().is_some() == self.after.waiting_left_out_s().is_some()
     }
 
     /// Whether prints have set the clock of a machine, which the times here leave out.

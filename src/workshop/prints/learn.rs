@@ -235,7 +235,9 @@ fn select(machine: &Machine, prints: &[Print], since: Option<&Since>) -> (Vec<us
         used.sort_by(|a, b| prints[*a].started.cmp(&prints[*b].started));
     }
     if let Some(Since::Print(first)) = since {
-        let place = |at: usize| (prints[at].started.as_ref().filter(|_| ordered), at);
+        // One without a start is where it stands.
+        let by_start = ordered && prints[*first].started.is_some();
+        let place = |at: usize| (prints[at].started.as_ref().filter(|_| by_start), at);
         let (before, from) = used.into_iter().partition(|at| place(*at) < place(*first));
         used = from;
         left_out.extend(Vec::into_iter(before).map(|print| LeftOut { print, why: Why::Before }));

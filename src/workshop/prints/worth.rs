@@ -95,12 +95,12 @@ fn middle_error(pairs: impl Iterator<Item = (f64, f64)>) -> f64 {
 /// Whether an interval that held so many of all is far from holding eight of ten: binomial distribution.
 fn misses(held: usize, all: usize) -> bool {
     let odds = INTERVAL_LEAST / (1.0 - INTERVAL_LEAST);
-    // All are missed; then each term from the one before.
-    let mut term = (1.0 - INTERVAL_LEAST).powi(i32::try_from(all).unwrap_or(i32::MAX));
-    let mut chance = term;
+    // All are missed; then each term from the one before. As logarithms, since that of many prints is too small a number.
+    let mut term_ln = all as f64 * (1.0 - INTERVAL_LEAST).ln();
+    let mut chance = term_ln.exp();
     for count in 0..held.min(all) {
-        term *= odds * (all - count) as f64 / (count + 1) as f64;
-        chance += term;
+        term_ln += (odds * (all - count) as f64 / (count + 1) as f64).ln();
+        chance += term_ln.exp();
     }
     chance * INTERVAL_CHANCE_ONE_IN < 1.0
 }

@@ -90,13 +90,13 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
 
 /// Said where only one side leaves out the waiting for late commands.
 pub(crate) fn unlike(comparison: &Comparison) -> Option<String> {
-    let left_out = |of: &Inspection| of.starving.filter(|starving| !starving.in_times);
-    let (starving, one, other) = match (left_out(&comparison.before), left_out(&comparison.after)) {
-        (None, Some(starving)) => (starving, "after", "before"),
-        (Some(starving), None) => (starving, "before", "after"),
+    let left_out_s = [&comparison.before, &comparison.after].map(Inspection::waiting_left_out_s);
+    let (least_s, one, other) = match left_out_s {
+        [None, Some(least_s)] => (least_s, "after", "before"),
+        [Some(least_s), None] => (least_s, "before", "after"),
         _ => return None,
     };
-    let waiting = duration(starving.extra_s);
+    let waiting = duration(least_s);
     Some(format!(
         "Not alike: the times {one} leave out waiting for late commands, {waiting} or more, and those {other} do not. What hangs \
          on time, flow and ringing too, says nothing of the change."
