@@ -16,7 +16,7 @@ print or the lines that switch the heaters off. Others pass over M2 and M30 and 
 file, and nothing moves. Two jobs in one file, or a line in the wrong place, look like this.",
         how: "M2 and M30 are the end of a program by NIST RS274/NGC version 3; M30 with a name deletes a file, M28 with a name \
 begins to write one and M29 ends that (common practice, no source). What stands behind is judged as if it was carried out: \
-nobody knows what the controller makes of it. Messages, questions, lights and sounds are not counted, nor are lines that only the \
+nobody knows what the controller makes of it. Modes, settings, dwells, messages, questions, lights and sounds are not counted, nor are lines that only the \
 host reads. A hot machine that nobody switches off is a fire hazard; the maker's documents come first.",
         remedy: "put the end of the program behind the last command, take M28 and M29 out, and make each print a job of its own.",
     },
@@ -59,14 +59,20 @@ mod tests {
         assert_eq!(told("M30 ; the end\nM104 S0\nM84"), [2, 3]);
         assert_eq!(told("M30\nX30\nEND_PRINT\nM2\nT1"), [2, 3, 5]);
         assert_eq!(told("G1 X30 M2\nG1 X40"), [2], "not the first word of its line");
+        assert_eq!(told("M2\nM107\nM42 P4 S255\nM24"), [2, 3, 4]);
         assert_eq!(told("M2\n/ G1 X30\nG1 X40"), [3], "a line that is left out");
     }
 
     #[test]
     fn the_end_at_the_end_is_fine() {
-        for lines in
-            ["M104 S0\nM2", "M30", "M104 S0\nM30\n%", "M2\n; a comment\n\nM117 done\n@host\nM30", "M30 old.g\nG1 X30"]
-        {
+        for lines in [
+            "M104 S0\nM2",
+            "M30",
+            "M2\nG21\nG90\nM82\nG92 E0\nM110 N0\nM220 S100\nG4 P100\nM900 K0\nM204 P500",
+            "M104 S0\nM30\n%",
+            "M2\n; a comment\n\nM117 done\n@host\nM30",
+            "M30 old.g\nG1 X30",
+        ] {
             assert_eq!(told(lines), [0_u64; 0], "{lines}");
         }
     }

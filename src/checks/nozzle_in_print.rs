@@ -4,6 +4,7 @@ use crate::block::{ActionKind, Block, Touches, flag};
 use crate::findings::{Built, Check, Explanation, Hit, Log, Observer, Severity, Spot};
 use crate::geometry::Curve;
 use crate::machine::{Machine, Rectangle};
+use crate::physics::levels::TAIL_MOVES;
 use crate::physics::melt::PulledBack;
 use crate::physics::standing::{Crossing, Standing};
 use crate::vectors::columns;
@@ -26,7 +27,7 @@ after another in the wrong order or a lift that is missing look like this.",
 and the report says so). The path of the tip in use is followed through that map; a square counts as high as the highest line \
 that crosses it. A layer's height is the largest step up between levels of this job, and at least its first height, both up \
 to 1 mm; a path that slopes may be lower by what it falls across a square and a half. Filament that only makes up for a \
-pull-back lays nothing, nor does priming more than 1 mm above the bare bed. The map is emptied when the job waited for a person \
+pull-back lays nothing, nor does priming more than 1 mm above the bare bed, nor do up to 4 moves that rise from the first height, as at the end of a purge line. The map is emptied when the job waited for a person \
 since it last laid a line, then homed Z or probed, and goes on from the bed, where it stood or with a second layer: a finished \
 part was taken away. A macro that is not \
 described may have done both. Where nothing was printed, a move below Z 0 that the travel allows is found too: the nozzle goes \
@@ -63,6 +64,9 @@ struct NozzleInPrint {
     /// Height of the layers so far, and of what was laid last, mm.
     layer_mm: f64,
     laid_z_mm: Option<f64>,
+    /// Whether all was laid at one height so far, and how many moves have risen from there.
+    is_first_level: bool,
+    tail: usize,
     pulled_back: PulledBack,
     head: Option<HeadWatch>,
     homing: Option<HomingWatch>,
@@ -96,6 +100,8 @@ impl NozzleInPrint {
             tip_mm: machine.tools.first().map_or([0.0; 3], |tool| tool.offset_mm),
             layer_mm: 0.0,
             laid_z_mm: None,
+            is_first_level: true,
+            tail: 0,
             pulled_back: PulledBack::default(),
             crossings: Vec::new(),
         }
@@ -138,7 +144,15 @@ impl NozzleInPrint {
         if let Some(head) = &mut self.head {
             head.note_laid(from[2].max(to[2]));
         }
-        if self.laid_z_mm != Some(to[2]) {
+        // What rises is on no level yet, and before there is a second one it is the tail of a purge line, which stands in nobody's
+        // way.
+        let climbs = to[2] - from[2] >= LAYER_STEP_MM;
+        if climbs && self.is_first_level && self.laid_z_mm.is_some() && self.tail < TAIL_MOVES {
+            self.tail += 1;
+            return;
+        }
+        if !climbs && self.laid_z_mm != Some(to[2]) {
+            self.is_first_level = self.laid_z_mm.is_none();
             let step_mm = to[2] - self.laid_z_mm.unwrap_or(0.0);
             if self.laid_z_mm.is_none() {
                 self.layer_mm = step_mm.clamp(0.0, LAYER_MOST_MM);
@@ -363,6 +377,27 @@ mod tests {
         let found = depths(wall(low.to([100.0, 30.0, 0.2], 0.0), [100.0, 100.0], 2));
         assert_eq!(found.len(), 1);
         assert!(found[0].0 == 1 && (found[0].1.unwrap() - 9.8).abs() < 1e-5, "{found:?}");
+    }
+
+    /// The end of a purge line that rises while it pushes is no layer, and stands in nobody's way.
+    #[test]
+    fn a_purge_line_that_rises_at_its_end_is_no_layer() {
+        for up_mm in [0.5, 0.8, 1.2, 1.3, 1.4, 3.0] {
+            let line = || Job::new().to([10.0, 10.0, 0.3], 0.0).to([60.0, 10.0, 0.3], 5.0).to([65.0, 10.0, up_mm], 0.5);
+            let purged = |down: bool| {
+                let after = if down { [65.0, 10.0, 0.2] } else { [65.0, 10.0, 5.0] };
+                let job = line().to(after, 0.0).to([65.0, 20.0, after[2]], 0.0).to([20.0, 20.0, after[2]], 0.0);
+                wall(job, [20.0, 20.0], 6)
+            };
+            for down in [false, true] {
+                assert_eq!(depths(purged(down)), [], "{up_mm}");
+                // 0.8 mm deep through the wall.
+                let found = depths(
+                    purged(down).to([10.0, 30.0, 1.4], 0.0).to([10.0, 30.0, 0.4], 0.0).to([60.0, 30.0, 0.4], 0.0),
+                );
+                assert!(matches!(found[..], [(_, Some(depth))] if (depth - 0.8).abs() < 1e-3), "{up_mm} {found:?}");
+            }
+        }
     }
 
     #[test]

@@ -15,7 +15,7 @@ pub const CHECK: Check = Check {
         why: "the first filament that is pushed only fills the nozzle again: the line begins with a gap. A G11 that was lost, or a \
 start of the job that ends with G10, looks like this.",
         how: "per tool, what G10 pulls back, and what moves pull back meanwhile, is owed until G11, or until as much has been pushed \
-on the spot. G10 with P or L is something else; a second G10 and a G11 without a G10 do nothing. After a change of tools, a macro or a pause that waits for a \
+on the spot, less than 0.1 mm aside. G10 with P or L is something else; a second G10 and a G11 without a G10 do nothing. After a change of tools, a macro or a pause that waits for a \
 person nothing counts as owed. Common practice, no source.",
         remedy: "put G11 in front of the line, or take the G10 out.",
     },
@@ -30,7 +30,7 @@ fn judge(notice: &Notice, log: &mut Log) {
     log.raise(Hit::noticed(&CHECK, 0, CHECK.severity, notice), || match length_mm {
         Some(length_mm) => {
             let length = figure(length_mm);
-            format!("a line is laid while {length} mm of filament or more are pulled back: they are missing in it; G11 is missing")
+            format!("a line is laid while the filament is pulled back by {length} mm or more, which is missing in it: G11 is missing")
         }
         None => "a line is laid while filament is pulled back by G10, and begins with a gap: G11 is missing".to_owned(),
     });
@@ -61,7 +61,7 @@ mod tests {
     fn a_line_behind_g10_without_g11_is_told_once() {
         let told = told(&machine(2.0), "G1 X60 E2\nG10\nG0 X20 Y21\nG1 X60 E2\nG1 X20 E2\nG10\nG1 X60 E2");
         let [(8, message)] = told.as_slice() else { panic!("{told:?}") };
-        assert!(message.starts_with("A line is laid while 2 mm of filament or more are pulled back"), "{message}");
+        assert!(message.starts_with("A line is laid while the filament is pulled back by 2 mm or more"), "{message}");
         // A second one, after it came back.
         assert_eq!(super::tests::told(&machine(2.0), "G10\nG1 X60 E1\nG11\nG1 X20 E1\nG10\nG1 X60 E1").len(), 2);
         let mut unknown = machine(2.0);
@@ -78,6 +78,7 @@ mod tests {
             "G10\nG1 E1.5\nG1 E0.5\nG1 X60 E2",
             "G10 P0 S210\nG1 X60 E2",
             "G10 L2 P1 X0\nG1 X60 E2",
+            "G10\nG1 E1.95\nG1 X60 E2",
             "G10\nM0\nG1 X60 E2",
             "G10\nM600\nG1 X60 E2",
             "G10\nPRIME\nG1 X60 E2",

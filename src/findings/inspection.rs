@@ -566,6 +566,12 @@ pub struct Inspection {
 const LEFT_OUT_SHARE: f64 = 0.01;
 
 impl Inspection {
+    /// Planned time with the waiting for late commands that it leaves out, s: at least so long.
+    pub fn time_with_waiting_s(&self) -> f64 {
+        let left_out = self.starving.filter(|starving| !starving.in_times);
+        self.time_s.total() + left_out.map_or(0.0, |starving| starving.extra_s)
+    }
+
     /// The waiting for late commands that its times leave out, s at least; none where that is nothing to speak of.
     pub fn waiting_left_out_s(&self) -> Option<f64> {
         let starving = self.starving.filter(|starving| !starving.in_times)?;

@@ -334,6 +334,44 @@ pub(super) fn is_harmless(code_times_ten: u32) -> bool {
             | 845 | 862 | 908 | 911..=913 | 915..=919 | 928)
 }
 
+/// Commands that move, heat or switch something, or go on with another file: what it matters for whether they are carried out.
+/// Codes are ten times the number.
+pub(super) fn does_something(letter: u8, code_times_ten: u32) -> bool {
+    match letter {
+        b'G' => !super::sorting::is_mode(b'G', code_times_ten) && !matches!(code_times_ten, 40 | 600 | 610 | 920..=929),
+        b'M' => matches!(
+            code_times_ten / 10,
+            3..=6
+                | 17
+                | 18
+                | 23
+                | 24
+                | 32
+                | 42
+                | 80
+                | 81
+                | 84
+                | 104
+                | 106
+                | 107
+                | 109
+                | 116
+                | 140
+                | 141
+                | 190
+                | 191
+                | 280
+                | 303
+                | 306
+                | 600
+                | 701
+                | 702
+                | 710
+        ),
+        _ => true,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -345,7 +345,7 @@ impl Interpreter {
             (Some((b'M', code @ (20 | 300))), None) if !named => self.not_run = Some(NotRun::BehindEnd { code }),
             // RS274/NGC carries out what a line ends the program with last.
             (Some((b'G', _)), None) if !named => self.not_run = sorting::end_of_program(words),
-            (Some((b'M', code)), _) if commands::is_harmless(code) => {}
+            (Some((letter, code)), _) if !commands::does_something(letter, code) => {}
             _ if words.is_empty() => {}
             _ => self.note_not_run(),
         }

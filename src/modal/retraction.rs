@@ -6,6 +6,10 @@ use super::{Interpreter, NO_MOVE_MM, tool_place};
 use crate::block::Event;
 use crate::machine::Feature;
 
+/// Less pulled back than that is not told: E words are rounded, and a job may leave a little back on purpose (common practice, no
+/// source).
+pub(crate) const OWED_LEAST_MM: f64 = 0.1;
+
 impl Interpreter {
     pub(super) fn set_retraction(&mut self) {
         let unit = self.unit_mm();
@@ -95,8 +99,9 @@ impl Interpreter {
         let lays = along && de_mm > 0.0;
         let rest_mm = owed_mm - de_mm;
         self.state().owed_mm = if lays || rest_mm < NO_MOVE_MM { 0.0 } else { rest_mm };
-        if lays {
-            self.notice(Noticed::PrintsPulledBack { length_mm: Some(owed_mm).filter(|mm| *mm > NO_MOVE_MM) });
+        let length_mm = Some(owed_mm).filter(|mm| *mm > NO_MOVE_MM);
+        if lays && length_mm.is_none_or(|mm| mm >= OWED_LEAST_MM) {
+            self.notice(Noticed::PrintsPulledBack { length_mm });
         }
     }
 

@@ -31,7 +31,10 @@ impl BriefReport {
     fn said(inspection: &Inspection) -> String {
         let said = match Reason::of(inspection, "", "") {
             Some(Reason { check, message, .. }) => format!("{} [{check}]", message.trim_end_matches('.')),
-            None => reckoned(inspection),
+            None => match super::waiting_left_out(inspection) {
+                Some(waiting) => format!("{}; {waiting}", reckoned(inspection)),
+                None => reckoned(inspection),
+            },
         };
         let accepted = match inspection.accepted_unsafe() {
             0 => String::new(),

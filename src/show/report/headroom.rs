@@ -112,6 +112,10 @@ impl Page<'_> {
         let time = format!("{how}{}", duration(judged.time_s));
         self.title(&format!("Headroom of {} on {}", path(&judged.path), safe(&machine.name)))?;
         writeln!(self.out, "{} today, {time}", styled(word, verdict_style(judged.verdict), self.look.color))?;
+        if let Some(waiting_s) = judged.waiting_s {
+            let waiting = duration(waiting_s);
+            self.text(&format!("Of that {waiting} or more are waiting for late commands, counted here as that."), "")?;
+        }
         if !judged.not_judged.is_empty() {
             self.text(&not_judged(&judged.not_judged), "")?;
         }
@@ -493,6 +497,7 @@ mod tests {
             verdict: Verdict::Go,
             time_s: 751.0,
             already: vec!["extrudes-cold".into()],
+            waiting_s: None,
             not_judged: Vec::new(),
             sets_limits: name == "hook",
             ranges: vec![range, idle],

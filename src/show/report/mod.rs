@@ -130,6 +130,10 @@ pub(crate) fn unsafe_accepted(findings: usize) -> String {
     )
 }
 
+/// Said below times of which some leave out waiting for late commands.
+pub(crate) const WAITING_LEFT_OUT: &str =
+    "Some times leave out waiting for late commands: the report of the job alone says how long at least.";
+
 /// Said beside a time that leaves out waiting for late commands; none where it does not.
 pub(crate) fn waiting_left_out(inspection: &Inspection) -> Option<String> {
     let least_s = inspection.waiting_left_out_s()?;

@@ -144,7 +144,7 @@ fn verdicts(cell: &Cell) -> Vec<Sample> {
 }
 
 fn times(cell: &Cell) -> Vec<Sample> {
-    let TimeParts { extruding, travel, extrude_only, tool_change, heating, .. } = cell.time_s;
+    let TimeParts { extruding, travel, extrude_only, tool_change, heating, starved, .. } = cell.time_s;
     let parts = [
         ("extruding", extruding),
         ("travel", travel),
@@ -153,7 +153,9 @@ fn times(cell: &Cell) -> Vec<Sample> {
         ("tool-change", tool_change),
         ("heating", heating),
     ];
-    parts.map(|(part, seconds)| (vec![("part", part.into())], seconds)).to_vec()
+    // Few boards are late.
+    let late = Some(("late-commands", starved)).filter(|_| starved > 0.0);
+    parts.into_iter().chain(late).map(|(part, seconds)| (vec![("part", part.into())], seconds)).collect()
 }
 
 fn found(cell: &Cell, count: fn((u64, u64)) -> u64) -> Vec<Sample> {

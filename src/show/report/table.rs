@@ -69,6 +69,7 @@ struct Totals {
     accepted_unsafe: usize,
     /// Whether any time is by a clock that prints have set.
     is_clocked: bool,
+    leaves_out_waiting: bool,
     remarks: Vec<String>,
 }
 
@@ -94,6 +95,7 @@ impl TableReport {
         totals.machine = safe(&inspection.machine.name).into_owned();
         totals.built_in |= inspection.machine.built_in;
         totals.is_clocked |= inspection.wall_time.is_some();
+        totals.leaves_out_waiting |= inspection.waiting_left_out_s().is_some();
         totals.accepted_unsafe += inspection.accepted_unsafe();
         let mut job = path(&inspection.job.path).into_owned();
         if inspection.accepted_unsafe() > 0 {
@@ -255,6 +257,10 @@ impl Report<of_matrix::Judged, of_matrix::Totals> for TableReport {
         self.write_rows(&named, out)?;
         let remarks = &self.totals.remarks;
         remarks.iter().try_for_each(|remark| marked("–", Style::new(), remark, self.look, out))?;
+        if self.totals.leaves_out_waiting {
+            paragraph(super::WAITING_LEFT_OUT, Style::new(), self.look, out)?;
+            writeln!(out)?;
+        }
         if !remarks.is_empty() {
             writeln!(out)?;
         }

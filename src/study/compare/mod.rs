@@ -50,9 +50,9 @@ impl Comparison {
         Pair::both(self.before.time_s.total(), self.after.time_s.total())
     }
 
-    /// True where both leave out the waiting for late commands, or neither: only then can what hangs on time be told apart.
+    /// True where neither leaves out the waiting for late commands: only then can what hangs on time be told apart.
     pub fn is_alike_in_time(&self) -> bool {
-        self.before.waiting_left_out_s().is_some() == self.after.waiting_left_out_s().is_some()
+        self.before.waiting_left_out_s().is_none() && self.after.waiting_left_out_s().is_none()
     }
 
     /// Whether prints have set the clock of a machine, which the times here leave out.
@@ -298,7 +298,7 @@ mod tests {
         assert_eq!(Pair { before: None, after: Some(1.0) }.difference(), None);
     }
 
-    /// Only one of the times leaves out waiting: what is saved is not known.
+    /// Where a time leaves out waiting, what is saved is not known.
     #[test]
     fn times_with_and_without_waiting_are_not_alike() {
         use crate::findings::Starving;
@@ -312,7 +312,7 @@ mod tests {
             (Some(true), None, true),
             (Some(true), Some(false), false),
             (None, Some(false), false),
-            (Some(false), Some(false), true),
+            (Some(false), Some(false), false),
         ] {
             let comparison = Comparison::of(with(before), with(after));
             assert_eq!(comparison.is_alike_in_time(), alike, "{before:?} {after:?}");

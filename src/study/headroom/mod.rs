@@ -306,6 +306,8 @@ pub struct Judged {
     pub verdict: crate::findings::Verdict,
     /// Today's time, s.
     pub time_s: f64,
+    /// Of that, waiting for late commands that the plan leaves out, s at least; none where that is nothing to speak of.
+    pub waiting_s: Option<f64>,
     /// Checks that find something today already, at `hold` or `no-go`.
     pub already: Vec<Cow<'static, str>>,
     /// True when the job sets limits of motion itself, in place of the sheet's.
@@ -327,7 +329,8 @@ impl Judged {
         Self {
             path: path.to_owned(),
             verdict: found.today.verdict,
-            time_s: found.today.time_s.total(),
+            time_s: found.today.time_with_waiting_s(),
+            waiting_s: found.today.waiting_left_out_s(),
             already: already.into_iter().collect(),
             sets_limits: found.today.limits_set_in_job,
             not_judged: crate::checks::not_timed(&found.today.checks_skipped),

@@ -139,7 +139,7 @@ impl Planning {
             .collect();
         gone.dedup();
         let stop = first_new(inspection, &self.known);
-        Plan { time_s: inspection.time_s.total(), stop, gone, found: found(inspection) }
+        Plan { time_s: inspection.time_with_waiting_s(), stop, gone, found: found(inspection) }
     }
 
     fn plan_kept(&self, ask: &PlanRequest) -> Plan {

@@ -117,7 +117,7 @@ pub fn explore_kept(
     for wish in wishes {
         let first = Point {
             value: machine.number_at(&wish.key).unwrap_or(f64::NAN),
-            time_s: today.time_s.total(),
+            time_s: today.time_with_waiting_s(),
             stop: None,
             gone: Vec::new(),
             found: found(&today),

@@ -88,13 +88,20 @@ fn heading(comparison: &Comparison, look: Look, out: &mut dyn Write) -> io::Resu
     writeln!(out)
 }
 
-/// Said where only one side leaves out the waiting for late commands.
+/// Said where a side leaves out the waiting for late commands.
 pub(crate) fn unlike(comparison: &Comparison) -> Option<String> {
     let left_out_s = [&comparison.before, &comparison.after].map(Inspection::waiting_left_out_s);
     let (least_s, one, other) = match left_out_s {
         [None, Some(least_s)] => (least_s, "after", "before"),
         [Some(least_s), None] => (least_s, "before", "after"),
-        _ => return None,
+        [Some(before_s), Some(after_s)] => {
+            let [before, after] = [before_s, after_s].map(duration);
+            return Some(format!(
+                "Both times leave out waiting for late commands, {before} or more before and {after} or more after: what hangs \
+                 on time says little of the change."
+            ));
+        }
+        [None, None] => return None,
     };
     let waiting = duration(least_s);
     Some(format!(

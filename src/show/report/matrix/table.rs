@@ -71,6 +71,8 @@ pub struct TableMatrix {
     accepted_unsafe: usize,
     /// Some time counts nothing, since a sheet gives none.
     leaves_out: bool,
+    /// True where some time leaves out waiting for late commands.
+    leaves_out_waiting: bool,
     /// Which machines' times are by a clock that prints have set.
     clocked: Vec<bool>,
     remarks: Vec<String>,
@@ -86,6 +88,7 @@ impl TableMatrix {
             rows: Vec::new(),
             accepted_unsafe: 0,
             leaves_out: false,
+            leaves_out_waiting: false,
             clocked: vec![false; machines.len()],
             remarks: Vec::new(),
         }
@@ -115,6 +118,7 @@ impl TableMatrix {
         for ((inspection, machine), clocked) in inspections.iter().zip(&self.machines).zip(&mut self.clocked) {
             *clocked |= inspection.wall_time.is_some();
             self.accepted_unsafe += inspection.accepted_unsafe();
+            self.leaves_out_waiting |= inspection.waiting_left_out_s().is_some();
             self.leaves_out |= inspection.left_out.iter().any(|said| text::counts_nothing(said).is_some());
             let remarks = inspection.acceptance.iter().flat_map(|acceptance| &acceptance.remarks);
             let job = path(&inspection.job.path);
@@ -342,6 +346,10 @@ impl Report<Judged, Totals> for TableMatrix {
             let text =
                 "Times leave out what a sheet gives no time for, such as heating or homing: they do not compare.";
             paragraph(text, Style::new(), self.look, out)?;
+            writeln!(out)?;
+        }
+        if self.leaves_out_waiting {
+            paragraph(super::super::WAITING_LEFT_OUT, Style::new(), self.look, out)?;
             writeln!(out)?;
         }
         if let Some(clocks) = self.clocks() {
