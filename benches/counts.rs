@@ -29,7 +29,7 @@ const BYTES: usize = 1 << 20;
 /// Instructions per line that each stage takes together with those before it, as measured when the budget was set; more
 /// than [`MARGIN`] above that is a regression. A stage that became cheaper should get its new number.
 const BUDGETS: [(&str, f64); 6] =
-    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 661.0), ("motion", 831.0), ("whole", 1804.0)];
+    [("floor", 56.0), ("lines", 113.0), ("words", 474.0), ("modal", 730.0), ("motion", 831.0), ("whole", 1804.0)];
 /// The same of the whole check for jobs with what that one lacks, in the order of [`common::mixes`].
 const MIXED_BUDGETS: [f64; 3] = [2396.0, 2811.0, 1810.0];
 /// Room for other compilers and other libraries of the system.

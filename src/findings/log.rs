@@ -283,14 +283,15 @@ impl Log {
         if self.unplaced.is_empty() && self.unreached.is_empty() && self.unsettled.is_empty() {
             return;
         }
-        let lines = block.lines();
+        let (lines, homed) = (block.lines(), block.homed());
+        let place_of = |line| block.place_behind(&homed, block.moves_to(line, block.len()), line, before);
         let mut waiting = std::mem::take(&mut self.unsettled);
         for hit in &mut waiting {
             if lines.is_some_and(|(first, _)| first <= hit.line) {
-                hit.place_mm = block.place_of(hit.line, before);
+                hit.place_mm = place_of(hit.line);
             }
         }
-        let placed = |(at, line)| Unsettled { at, line, stands_out: true, place_mm: block.place_of(line, before) };
+        let placed = |(at, line)| Unsettled { at, line, stands_out: true, place_mm: place_of(line) };
         waiting.extend(self.unplaced.drain(..).map(placed));
         let goes_on = |line: u64| lines.is_none_or(|(_, last)| last <= line);
         waiting.retain(|hit| {
@@ -300,10 +301,10 @@ impl Log {
             goes_on(hit.line)
         });
         // There may be one for every move. Those of one check come in the order of the moves.
-        let (mut moves, homed) = (0, block.homed());
+        let mut moves = 0;
         for (at, line) in self.unreached.drain(..) {
             if goes_on(line) {
-                let place_mm = block.place_of(line, before);
+                let place_mm = place_of(line);
                 waiting.push(Unsettled { at, line, stands_out: false, place_mm });
                 continue;
             }
