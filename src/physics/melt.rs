@@ -342,6 +342,16 @@ fn near_crest(y: f64, q_start: f64, q_end: f64, x: f64) -> (f64, f64) {
     (z, q_start - change * share * artanh_over(z * z))
 }
 
+/// Fills the average at the start of each of some stretches of time; that after them.
+#[inline(always)]
+fn chained(start: &mut [f64], kept: &[f64], gained: &[f64], mut y: f64) -> f64 {
+    for ((start, kept), gained) in start.iter_mut().zip(kept).zip(gained) {
+        *start = y;
+        y = y * kept + gained;
+    }
+    y
+}
+
 /// Columns for one block at a time, kept for the next.
 pub(super) struct Scratch {
     /// 1 where the move is not one that pushes along the path or goes without filament.
@@ -392,13 +402,7 @@ impl ChordChanges {
         for i in moves {
             block.sustained_start_mm3_s[i] = y;
             let chords = block.chords.range(i);
-            let count = chords.len();
-            let start = &mut self.start_mm3_s[chords.clone()][..count];
-            let (kept, gained) = (&self.kept[chords.clone()][..count], &self.gained[chords][..count]);
-            for c in 0..count {
-                start[c] = y;
-                y = y * kept[c] + gained[c];
-            }
+            y = chained(&mut self.start_mm3_s[chords.clone()], &self.kept[chords.clone()], &self.gained[chords], y);
         }
         y
     }
@@ -494,18 +498,12 @@ impl Scratch {
     }
 
     /// Goes through a range of moves without purges; fills the average at the start of each, and tells that after them.
-    fn chain(&mut self, block: &mut Block, range: Range<usize>, mut y: f64) -> f64 {
+    fn chain(&mut self, block: &mut Block, range: Range<usize>, y: f64) -> f64 {
         if !block.is_even() {
             return self.chords.chain(block, range, y);
         }
-        let count = range.len();
-        let start = &mut block.sustained_start_mm3_s[range.clone()][..count];
-        let (kept, gained) = (&self.kept_in_all[range.clone()][..count], &self.gained_in_all[range][..count]);
-        for i in 0..count {
-            start[i] = y;
-            y = y * kept[i] + gained[i];
-        }
-        y
+        let start = &mut block.sustained_start_mm3_s[range.clone()];
+        chained(start, &self.kept_in_all[range.clone()], &self.gained_in_all[range], y)
     }
 
     /// Fills the largest average of each move that melts along its path.
